@@ -1,0 +1,359 @@
+"""The values the whole service speaks in: bodies, vehicles, plans, states and commands.
+
+SI units and radians throughout; a vector without a frame in its name is body-centred inertial (BCI):
+origin at the body's centre, z along the north pole, x towards the reference direction from which nodes
+are measured, right-handed. Everything here is immutable and free of behaviour that needs I/O.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import inf
+from typing import Literal
+
+Vec = tuple[float, float, float]
+
+Role = Literal["booster", "upper_stage", "tanker"]
+Law = Literal["hold", "boost", "insertion", "coast", "circularize", "orbit"]
+PlaneMode = Literal["inclination_and_node", "inclination", "free"]
+Status = Literal["ok", "converging", "stale", "short_of_propellant", "complete"]
+EventName = Literal["release", "ignite", "cutoff", "separate", "coast", "circularize", "orbit"]
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """A central body.
+
+    Args:
+        mu_m3_s2: gravitational parameter.
+        radius_m: equatorial radius; altitudes of targets are above this sphere.
+        flattening: of the ellipsoid; 0 for a sphere.
+        j2: second zonal harmonic, with `radius_m` as its reference radius; 0 means spherical gravity.
+        rotation_rad_s: spin about +z, eastward positive.
+        atmosphere: the model the simulator flies through.
+        source: where the numbers come from.
+    """
+
+    name: str
+    mu_m3_s2: float
+    radius_m: float
+    flattening: float = 0.0
+    j2: float = 0.0
+    rotation_rad_s: float = 0.0
+    atmosphere: Literal["none", "us1976"] = "none"
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One stage, in the order in which stages burn.
+
+    Args:
+        dry_mass_kg: dropped at the stage's end, without propellant.
+        propellant_kg: loaded.
+        thrust_n: in vacuum at full throttle.
+        exhaust_velocity_m_s: in vacuum; thrust over mass flow.
+        exit_area_m2: nozzle exit; thrust falls by ambient pressure times this.
+        throttle_min_frac: lowest steady throttle; 1 for an engine that does not throttle.
+        reserve_kg: propellant that must not be spent on the ascent (return, or margin).
+        drop_pause_s: seconds without thrust between this stage's end and the next one's ignition.
+        tail_off_impulse_n_s: impulse delivered after the cutoff command.
+    """
+
+    name: str
+    dry_mass_kg: float
+    propellant_kg: float
+    thrust_n: float
+    exhaust_velocity_m_s: float
+    exit_area_m2: float = 0.0
+    throttle_min_frac: float = 1.0
+    reserve_kg: float = 0.0
+    drop_pause_s: float = 0.0
+    tail_off_impulse_n_s: float = 0.0
+
+    @property
+    def mass_flow_kg_s(self) -> float:
+        """Mass flow at full throttle."""
+        return self.thrust_n / self.exhaust_velocity_m_s
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """A stack of stages under a payload.
+
+    Args:
+        stages: first to burn first.
+        payload_kg: carried above the last stage.
+        drag_area_m2: reference area for the drag coefficient.
+        drag_curve: (Mach number, drag coefficient) pairs, Mach rising; linear between, flat outside.
+        turn_rate_limit_rad_s: how fast the vehicle can turn.
+    """
+
+    name: str
+    stages: tuple[Stage, ...]
+    payload_kg: float = 0.0
+    drag_area_m2: float = 0.0
+    drag_curve: tuple[tuple[float, float], ...] = ((0.0, 0.3),)
+    turn_rate_limit_rad_s: float = inf
+
+    def mass_at_ignition_kg(self, stage: int) -> float:
+        """Mass of the stack when stage number `stage` (from 0) lights, all its propellant on board."""
+        above = sum(s.dry_mass_kg + s.propellant_kg for s in self.stages[stage:])
+        return above + self.payload_kg
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A launch site. Latitude is geodetic on the body's ellipsoid, altitude above it."""
+
+    name: str
+    latitude_rad: float
+    longitude_rad: float
+    altitude_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """The cutoff that insertion aims for, resolved to a radius, a speed and an angle.
+
+    Args:
+        perigee_radius_m, apogee_radius_m: of the osculating orbit at cutoff.
+        cutoff_radius_m, cutoff_speed_m_s, cutoff_flight_path_angle_rad: inertial state at cutoff.
+        plane: which of inclination and node are held.
+        inclination_rad: in [0, pi]; meaningless when plane is "free".
+        node_rad: right ascension of the ascending node, from the BCI x axis; only for "inclination_and_node".
+    """
+
+    perigee_radius_m: float
+    apogee_radius_m: float
+    cutoff_radius_m: float
+    cutoff_speed_m_s: float
+    cutoff_flight_path_angle_rad: float
+    plane: PlaneMode = "free"
+    inclination_rad: float = 0.0
+    node_rad: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Hold-down on the pad until a vehicle time, engines lit `ignition_lead_s` before release."""
+
+    release_at_s: float = 0.0
+    ignition_lead_s: float = 0.0
+    law: Law = "hold"
+
+
+@dataclass(frozen=True, slots=True)
+class Boost:
+    """Through the air: rise, pitch over, zero angle of attack, separate.
+
+    Args:
+        rise_s: seconds of vertical flight after release.
+        pitch_over_rad: angle from the vertical to which the vehicle tips at the end of the rise.
+        pitch_over_rate_rad_s: how fast it tips.
+        azimuth_rad: heading of the ascent over ground, clockwise from north; None means from the target plane.
+        separate_at_speed_m_s, separate_at_s, separate_at_reserve: whichever comes first ends the phase;
+            speed is over ground, seconds count from release, reserve means the stage's `reserve_kg` is reached.
+    """
+
+    rise_s: float = 10.0
+    pitch_over_rad: float = 0.05
+    pitch_over_rate_rad_s: float = 0.02
+    azimuth_rad: float | None = None
+    separate_at_speed_m_s: float = inf
+    separate_at_s: float = inf
+    separate_at_reserve: bool = True
+    law: Law = "boost"
+
+
+@dataclass(frozen=True, slots=True)
+class Insertion:
+    """Closed-loop burn to the target.
+
+    Args:
+        first_stage: index of the vehicle's stage that burns first in this phase.
+        ignite_at_s: vehicle time of ignition; None means `pause_s` after the phase begins.
+        pause_s: see above.
+    """
+
+    first_stage: int = 0
+    ignite_at_s: float | None = None
+    pause_s: float = 0.0
+    law: Law = "insertion"
+
+
+@dataclass(frozen=True, slots=True)
+class Coast:
+    """Unpowered, to the next apoapsis; prograde attitude held."""
+
+    law: Law = "coast"
+
+
+@dataclass(frozen=True, slots=True)
+class Circularize:
+    """Finite burn centred on apoapsis that makes the orbit circular there, in the target plane."""
+
+    law: Law = "circularize"
+
+
+@dataclass(frozen=True, slots=True)
+class Orbit:
+    """The end: attitude held, orbit reported."""
+
+    law: Law = "orbit"
+
+
+Phase = Hold | Boost | Insertion | Coast | Circularize | Orbit
+
+
+@dataclass(frozen=True, slots=True)
+class FlightPlan:
+    """One vehicle's flight.
+
+    Args:
+        body: with `j2` = 0 where the plan asks for spherical gravity.
+        phases: in the order in which they are flown.
+        major_cycle_s: vehicle time between solutions of the guidance equations.
+    """
+
+    name: str
+    body: Body
+    vehicle: Vehicle
+    target: Target | None
+    phases: tuple[Phase, ...]
+    site: Site | None = None
+    major_cycle_s: float = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """How the script's vectors are to be read.
+
+    Args:
+        turning: True for axes that turn with the body, False for inertial ones.
+        axes: what the script's first, second and third number run along, each one of
+            "x", "y", "z", "-x", "-y", "-z" of the canonical right-handed frame (z north).
+            ("x", "z", "y") is the usual left-handed frame with y up.
+        meridian_at_zero_rad: inertial angle of the prime meridian at time_s = 0.
+        height_above: surface that altitudes are counted from.
+        up: which vertical pitch and heading refer to.
+        local_velocity: how vertical, north and east speeds of the local form are counted.
+    """
+
+    turning: bool = False
+    axes: tuple[str, str, str] = ("x", "y", "z")
+    meridian_at_zero_rad: float = 0.0
+    height_above: Literal["sphere", "ellipsoid"] = "sphere"
+    up: Literal["geocentric", "geodetic"] = "geocentric"
+    local_velocity: Literal["over_ground", "inertial"] = "over_ground"
+
+
+@dataclass(frozen=True, slots=True)
+class LocalState:
+    """Position and velocity as a navigation display gives them; read according to the session's Frame."""
+
+    latitude_rad: float
+    longitude_rad: float
+    altitude_m: float
+    vertical_speed_m_s: float
+    north_speed_m_s: float
+    east_speed_m_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleState:
+    """One `state` message. Exactly one of (`position_script_m`, `velocity_script_m_s`) and `local` is given."""
+
+    seq: int
+    time_s: float
+    mass_kg: float
+    position_script_m: Vec | None = None
+    velocity_script_m_s: Vec | None = None
+    local: LocalState | None = None
+    thrust_n: float | None = None
+    throttle_frac: float | None = None
+    pointing_script: Vec | None = None
+    stage: int | None = None
+    engine_on: bool | None = None
+    propellant_kg: float | None = None
+    seen_event: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something the script must do at a stated vehicle time."""
+
+    id: str
+    name: EventName
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class OrbitReport:
+    """An osculating orbit; altitudes above the body's equatorial radius."""
+
+    perigee_altitude_m: float
+    apogee_altitude_m: float
+    inclination_rad: float
+    node_rad: float
+    period_s: float | None
+    time_to_apoapsis_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Detail:
+    """The numbers behind a command; None where they do not apply."""
+
+    velocity_to_gain_m_s: float | None = None
+    present_orbit: OrbitReport | None = None
+    predicted_orbit: OrbitReport | None = None
+    radius_spread_m: float | None = None
+    propellant_margin_kg: float | None = None
+    exhaust_velocity_m_s: float | None = None
+    mass_flow_kg_s: float | None = None
+    solver_residual: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """The reply to one state.
+
+    Args:
+        direction: unit thrust direction, BCI.
+        pointing_script: the same in the script's own frame.
+        pitch_rad: above the local horizontal.
+        heading_rad: clockwise from north, [0, 2 pi).
+        cutoff_at_s: on the vehicle's clock; None while no cutoff is planned.
+        next_contact_s: how long the script may stay silent.
+    """
+
+    seq: int
+    time_s: float
+    phase: Law
+    direction: Vec
+    pointing_script: Vec
+    pitch_rad: float
+    heading_rad: float
+    pitch_rate_rad_s: float
+    heading_rate_rad_s: float
+    throttle_frac: float
+    engine_on: bool
+    cutoff_at_s: float | None
+    time_to_cutoff_s: float | None
+    event: Event | None
+    next_contact_s: float
+    status: Status
+    warnings: tuple[str, ...] = ()
+    detail: Detail | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OpenRequest:
+    """One `open` message, its flight plan already resolved."""
+
+    vehicle: str
+    role: Role
+    plan: FlightPlan
+    frame: Frame = field(default_factory=Frame)
+    resume: str | None = None
+    detail: bool = False

@@ -1,0 +1,1 @@
+"""All I/O: sockets, files, clocks, logs."""

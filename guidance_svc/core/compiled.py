@@ -1,0 +1,24 @@
+"""One decorator: compile a kernel with numba when the extra `fast` is installed, else leave it plain Python."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib.util import find_spec
+from typing import TypeVar
+
+F = TypeVar("F", bound=Callable[..., object])
+
+HAVE_NUMBA = find_spec("numba") is not None
+
+
+def kernel(function: F) -> F:
+    """The same function, compiled on first call when numba is there.
+
+    No disk cache: numba's cache does not see changes in imported modules. Strict floating point, so that
+    both forms differ by rounding only.
+    """
+    if not HAVE_NUMBA:
+        return function
+    from numba import njit
+
+    return njit(fastmath=False, cache=False)(function)  # type: ignore[no-any-return]

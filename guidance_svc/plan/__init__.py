@@ -1,0 +1,1 @@
+"""Planning before the burn: targets, and later windows and campaigns. Pure."""

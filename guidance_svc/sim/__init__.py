@@ -1,0 +1,1 @@
+"""The vehicle simulator that demo, tests and dispersions fly. Pure steps: state in, state out."""

@@ -168,7 +168,7 @@ class GuidanceClient:
         self._socket.send(msgpack.packb(message))
 
     def _receive(self, until: float) -> dict[str, Any]:
-        if not self._socket.poll(max(0.0, until - time.monotonic()) * 1000):
+        if not self._socket.poll(max(0, int((until - time.monotonic()) * 1000))):
             raise TimeoutError(f"no answer from {self.address}")
         raw = self._socket.recv()
         reply: dict[str, Any] = json.loads(raw) if raw[:1] == b"{" else msgpack.unpackb(raw)

@@ -1,0 +1,65 @@
+"""Fly the booster Sandpiper: hold-down, rise, pitch over, separation. (Invented vehicle.)
+
+Over ZeroMQ. Afterwards Curlew, the upper stage, is a vehicle of its own: fly_upper_stage.py waits for it.
+For simulation and teaching only; do not connect it to a real vehicle.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client.py lies there
+
+from guidance_client import GuidanceClient
+from simulated_vehicle import SimulatedVehicle, say, seconds_to_fly
+
+VEHICLE_ACTIONS = ("ignite", "release", "cutoff", "separate")  # the other events only tell what comes next
+
+
+def main() -> None:
+    """Fly."""
+    options = read_options()
+    vehicle = SimulatedVehicle(options.vehicle, "Sandpiper")
+    client = GuidanceClient(options.guidance)
+    opened = client.open(vehicle="Sandpiper", role="booster", plan=options.plan, frame={"motion": "inertial"})
+    for sentence in opened["phases"]:
+        print(sentence, file=sys.stderr)
+
+    said_s = float("-inf")
+    while True:
+        command = client.exchange(vehicle.state())
+
+        # Do what it says: where to point, how hard to push ...
+        vehicle.point(command["pointing"])
+        vehicle.engine(command["engine_on"], command["throttle"])
+        # ... and, ahead of time, what to do on the vehicle's own clock. It may still move a little from reply to reply.
+        vehicle.at("cutoff", command["cutoff_at_s"])
+        event = command["event"]
+        if event and event["name"] in VEHICLE_ACTIONS:
+            vehicle.at(event["name"], event["at_s"])
+
+        if command["time_s"] - said_s >= 1.0 or command["status"] == "complete":
+            say(vehicle, command)
+            said_s = command["time_s"]
+        if command["status"] == "complete":
+            break
+
+        vehicle.advance(seconds_to_fly(command))
+        if event and vehicle.time_s >= event["at_s"]:
+            client.done(event)  # or the service goes on repeating it
+    client.close()
+
+
+def read_options() -> argparse.Namespace:
+    """Addresses and plan from the command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--guidance", default="tcp://127.0.0.1:5810", help="address of the guidance service")
+    parser.add_argument("--vehicle", default="tcp://127.0.0.1:5821", help="address of the simulated vehicle")
+    parser.add_argument("--plan", default="sandpiper_boost", help="a flight plan that the service has")
+    return parser.parse_args()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,94 @@
+"""The vehicle that the example scripts fly. THIS IS THE FILE TO REPLACE with calls into your own simulator.
+
+Whatever your simulator is, a flight script needs five things of it: read the state, point, set the engine, do
+something at a stated time on the vehicle's own clock, and let time pass. Here they go, as one JSON object a line
+over TCP, to the project's own simulated vehicle (`python -m guidance_svc.loopback.vehicle --help`).
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+import time
+from typing import Any
+
+# What the guidance service is told; the simulated vehicle sends nothing else that a script would need.
+STATE_FIELDS = ("time_s", "position_m", "velocity_m_s", "mass_kg", "propellant_kg", "stage", "engine_on", "thrust_n")
+
+
+class SimulatedVehicle:
+    """One vehicle behind a socket.
+
+    Args:
+        address: "tcp://host:port" of the simulated vehicle.
+        name: which vehicle there; one that is still carried by another is waited for.
+        patience_s: real time to wait for it.
+    """
+
+    def __init__(self, address: str, name: str, patience_s: float = 60.0) -> None:
+        host, _, port = address.removeprefix("tcp://").rpartition(":")
+        self._lines = socket.create_connection((host, int(port)), timeout=patience_s).makefile("rw", encoding="utf-8")
+        self._controls: dict[str, Any] = {}
+        self.telemetry = self._wait_for(name, time.monotonic() + patience_s)
+
+    @property
+    def time_s(self) -> float:
+        """The vehicle's own clock: the only one that guidance sees."""
+        return float(self.telemetry["time_s"])
+
+    def state(self) -> dict[str, Any]:
+        """What the guidance service wants to know, with the names of PROTOCOL.md."""
+        return {name: self.telemetry[name] for name in STATE_FIELDS}
+
+    def point(self, pointing: list[float]) -> None:
+        """Turn towards a unit vector (inertial, z along the pole)."""
+        self._controls["pointing"] = pointing
+
+    def engine(self, on: bool, throttle: float) -> None:
+        """Light or cut the engine now; throttle 0 to 1."""
+        self._controls.update(engine_on=on, throttle=throttle)
+
+    def at(self, what: str, time_s: float | None) -> None:
+        """At a time on the vehicle's clock: "release", "ignite", "cutoff" or "separate"; None forgets it."""
+        self._controls[f"{what}_at_s"] = time_s
+
+    def advance(self, seconds: float) -> None:
+        """Let the vehicle fly on."""
+        self.telemetry = self._ask({"do": "advance", "seconds": seconds, "controls": self._controls})
+        self._controls = {}
+
+    def _wait_for(self, name: str, until: float) -> dict[str, Any]:
+        while True:
+            answer = self._ask({"do": "attach", "vehicle": name})
+            if "carried_by" not in answer:
+                return answer
+            if time.monotonic() > until:
+                raise TimeoutError(f"{name} is still carried by {answer['carried_by']}")
+            time.sleep(0.05)
+
+    def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
+        self._lines.write(json.dumps(request) + "\n")
+        self._lines.flush()
+        line = self._lines.readline()
+        if not line:
+            raise ConnectionError("the simulated vehicle hung up")
+        answer: dict[str, Any] = json.loads(line)
+        if "error" in answer:
+            raise RuntimeError(answer["error"])
+        return answer
+
+
+def seconds_to_fly(command: dict[str, Any], step_s: float = 0.1) -> float:
+    """How far to fly before the next state: 10 Hz under power; else as far as the service allows, or to the event."""
+    if command["engine_on"]:
+        return step_s
+    event, limit_s = command["event"], float(command["next_contact_s"])
+    if event and event["at_s"] > command["time_s"]:
+        limit_s = min(limit_s, event["at_s"] - command["time_s"])
+    return max(limit_s, step_s)
+
+
+def say(vehicle: SimulatedVehicle, command: dict[str, Any]) -> None:
+    """One line of progress on standard output, for the demo and for you to read."""
+    names = ("time_s", "phase", "status", "pitch_deg", "heading_deg", "throttle", "time_to_cutoff_s", "warnings")
+    print(json.dumps({name: command[name] for name in names} | {"mass_kg": vehicle.telemetry["mass_kg"]}), flush=True)

@@ -1,0 +1,93 @@
+"""What a flight plan must satisfy as a whole before it is flown; each refusal says what would work."""
+
+from __future__ import annotations
+
+from math import atan, degrees, pi, tan
+from typing import Final
+
+from guidance_svc.domain import Body, Boost, FlightPlan, Insertion, Law, Site
+from guidance_svc.errors import ConfigError
+
+ORDER: Final[tuple[Law, ...]] = ("hold", "boost", "insertion", "coast", "circularize", "orbit")
+SEA_LEVEL_PRESSURE_PA: Final = 101325.0  # U.S. Standard Atmosphere 1976, table I
+LATITUDE_TOLERANCE_RAD: Final = 1e-6  # 6 m on the ground: "the site's latitude" typed with 4 decimals of a degree
+
+
+def check_plan(plan: FlightPlan) -> None:
+    """Refuse a plan whose parts contradict each other.
+
+    Raises:
+        ConfigError: with the key, what would work, and what stands there.
+    """
+    _check_order(plan)
+    _check_stages(plan)
+    _check_target(plan)
+    _check_lift_off(plan)
+
+
+def _check_order(plan: FlightPlan) -> None:
+    laws = [phase.law for phase in plan.phases]
+    for i, (before, after) in enumerate(zip(laws, laws[1:], strict=False), start=1):
+        if ORDER.index(after) <= ORDER.index(before):
+            later = ORDER[ORDER.index(before) + 1 :]
+            expected = f"after {before} one of {', '.join(later)}" if later else f"nothing after {before}"
+            raise ConfigError("impossible_order", f"phases.{i}.law", expected, after)
+    if "circularize" in laws and "coast" not in laws:
+        key = f"phases.{laws.index('circularize')}.law"
+        raise ConfigError("impossible_order", key, "a coast phase before circularize, to reach apoapsis", "none")
+
+
+def _check_stages(plan: FlightPlan) -> None:
+    count = len(plan.vehicle.stages)
+    for i, phase in enumerate(plan.phases):
+        if not isinstance(phase, Insertion):
+            continue
+        key = f"phases.{i}.first_stage"
+        if not 0 <= phase.first_stage < count:
+            expected = f"0 to {count - 1}, because {plan.vehicle.name} has {count} stage{'s' if count > 1 else ''}"
+            raise ConfigError("no_such_stage", key, expected, phase.first_stage)
+        if phase.first_stage == 0 and any(isinstance(other, Boost) for other in plan.phases):
+            raise ConfigError("no_such_stage", key, "1 or more, because boost burns stage 0", 0)
+
+
+def _check_target(plan: FlightPlan) -> None:
+    target = plan.target
+    if target is None:
+        if any(isinstance(phase, Insertion) for phase in plan.phases):
+            raise ConfigError("missing_field", "target", "a [target] table, because the plan has insertion", "nothing")
+        return
+    if plan.site is None or target.plane == "free":
+        return
+    latitude_rad = abs(_geocentric_latitude_rad(plan.body, plan.site))
+    least, most = latitude_rad - LATITUDE_TOLERANCE_RAD, pi - latitude_rad + LATITUDE_TOLERANCE_RAD
+    if not least <= target.inclination_rad <= most:
+        low, high = degrees(latitude_rad), degrees(pi - latitude_rad)
+        expected = (
+            f'{low:.4f} to {high:.4f} deg, what a launch from {plan.site.name} reaches; or plane = "free"; or no [site]'
+        )
+        got = f"{degrees(target.inclination_rad):.4f} deg"
+        raise ConfigError("inclination_out_of_reach", "target.inclination_deg", expected, got)
+
+
+def _check_lift_off(plan: FlightPlan) -> None:
+    if not any(isinstance(phase, Boost) for phase in plan.phases):
+        return
+    stage = plan.vehicle.stages[0]
+    pressure_pa = SEA_LEVEL_PRESSURE_PA if plan.body.atmosphere == "us1976" else 0.0
+    thrust_n = stage.thrust_n - pressure_pa * stage.exit_area_m2
+    weight_n = plan.vehicle.mass_at_ignition_kg(0) * plan.body.mu_m3_s2 / plan.body.radius_m**2
+    if thrust_n <= weight_n:
+        loss = f" + {pressure_pa * stage.exit_area_m2:.0f} N for the air's pressure" if pressure_pa else ""
+        expected = f"more than the weight at lift-off, {weight_n:.0f} N{loss}"
+        raise ConfigError("cannot_lift_off", "vehicle.stages.0.thrust_n", expected, f"{stage.thrust_n:.0f} N")
+
+
+def _geocentric_latitude_rad(body: Body, site: Site) -> float:
+    """Of the vector from the body's centre to the site, whose plane the orbit contains.
+
+    Source: Vallado, 4th ed., section 3.2, with the altitude left out (under 0.001 deg below 5 km).
+    """
+    if abs(site.latitude_rad) >= 0.5 * pi:
+        return site.latitude_rad
+    axis_ratio = 1.0 - body.flattening
+    return atan(axis_ratio * axis_ratio * tan(site.latitude_rad))

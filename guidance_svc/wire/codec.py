@@ -1,0 +1,70 @@
+"""Bytes to dict and back: MessagePack, or JSON where the first byte is an opening brace."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, Final, Literal
+
+import msgpack
+
+from guidance_svc.errors import MessageFault
+
+Encoding = Literal["msgpack", "json"]
+
+MESSAGE_LIMIT_BYTES: Final = 65536  # an inline plan with ten stages is 4 KiB; a state is 300 bytes
+OPENING_BRACE: Final = 0x7B
+
+_to_json = json.JSONEncoder(separators=(",", ":"), allow_nan=False).encode
+_from_json = json.JSONDecoder().decode
+
+
+def encoding_of(payload: bytes) -> Encoding:
+    """The encoding that the first byte announces; an opening brace can never begin a MessagePack map."""
+    return "json" if payload[:1] == b"{" else "msgpack"
+
+
+def decode(payload: bytes, limit_bytes: int = MESSAGE_LIMIT_BYTES) -> dict[str, Any]:
+    """One message as a dict; what stands in it is not checked yet.
+
+    Args:
+        payload: one frame or one line.
+        limit_bytes: longest payload that is looked at.
+
+    Raises:
+        MessageFault: ``message_too_long`` or ``garbage``.
+
+    >>> decode(b'{"type":"close"}')
+    {'type': 'close'}
+    """
+    if len(payload) > limit_bytes:
+        raise MessageFault("message_too_long", "", f"at most {limit_bytes} bytes", f"{len(payload)} bytes")
+    if not payload:
+        raise MessageFault("garbage", "", "one MessagePack map or JSON object", "an empty message")
+    try:
+        message = _from_json(payload.decode()) if payload[0] == OPENING_BRACE else msgpack.unpackb(payload)
+    except (ValueError, RecursionError, msgpack.UnpackException) as error:  # StackError, ExtraData are ValueErrors
+        expected = "one JSON object in UTF-8" if payload[0] == OPENING_BRACE else "one MessagePack map"
+        raise MessageFault("garbage", "", expected, f"{_head(payload)} ({type(error).__name__})") from None
+    if not isinstance(message, dict):
+        raise MessageFault("garbage", "", "one MessagePack map or JSON object", _head(payload))
+    return message
+
+
+def encode(message: dict[str, Any], encoding: Encoding) -> bytes:
+    """The message in the given encoding.
+
+    Raises:
+        ValueError: a number is NaN or infinite and the encoding is JSON.
+
+    >>> encode({"type": "closed", "vehicle": "curlew"}, "json")
+    b'{"type":"closed","vehicle":"curlew"}'
+    """
+    if encoding == "json":
+        return _to_json(message).encode()
+    packed: bytes = msgpack.packb(message)
+    return packed
+
+
+def _head(payload: bytes) -> str:
+    """The first bytes, for a fault: what an author can recognise, without flooding the log."""
+    return f"{len(payload)} bytes beginning {payload[:12]!r}"

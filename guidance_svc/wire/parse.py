@@ -1,0 +1,192 @@
+"""From a decoded dict to what the session layer takes; a fault names field, expectation and what came."""
+
+from __future__ import annotations
+
+from functools import cache
+from math import radians, sqrt
+from typing import Any, Final
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+
+from guidance_svc.domain import Frame, LocalState, Vec, VehicleState
+from guidance_svc.errors import MessageFault
+from guidance_svc.wire.explain import explain, got_text
+from guidance_svc.wire.messages import (
+    CARTESIAN_FIELDS,
+    LOCAL_FIELDS,
+    STATE_ADAPTER,
+    CloseMessage,
+    FrameModel,
+    OpenMessage,
+    StateMessage,
+)
+
+UNIT_TOLERANCE: Final = 1e-3  # single-precision script vectors are good to 1e-6; a forgotten scaling is not
+REQUEST_TYPES: Final = ("open", "state", "close")
+
+_LOCAL = frozenset(LOCAL_FIELDS)
+_CARTESIAN = frozenset(CARTESIAN_FIELDS)
+_check_state = STATE_ADAPTER.validate_python
+
+
+def message_type(message: dict[str, Any]) -> str:
+    """The message's `type`.
+
+    Raises:
+        MessageFault: it is missing or none of those that a script may send.
+    """
+    kind = message.get("type")
+    if isinstance(kind, str) and kind in REQUEST_TYPES:
+        return kind
+    got = got_text(kind) if "type" in message else "nothing"
+    code = "unknown_type" if "type" in message else "missing_field"
+    raise MessageFault(code, "type", f"one of {', '.join(REQUEST_TYPES)}", got)
+
+
+def parse_open(message: dict[str, Any]) -> OpenMessage:
+    """A checked `open`; its plan is still a name or a table.
+
+    Raises:
+        MessageFault: naming the field.
+    """
+    try:
+        return OpenMessage.model_validate(message)
+    except ValidationError as error:
+        raise _fault(error, OpenMessage) from None
+
+
+def parse_close(message: dict[str, Any]) -> None:
+    """Check a `close`.
+
+    Raises:
+        MessageFault: naming the field.
+    """
+    try:
+        CloseMessage.model_validate(message)
+    except ValidationError as error:
+        raise _fault(error, CloseMessage) from None
+
+
+def parse_state(message: dict[str, Any]) -> VehicleState:
+    """A checked `state` in SI and radians, still in the script's own frame.
+
+    Raises:
+        MessageFault: naming the field.
+    """
+    try:
+        state = _check_state(message)
+    except ValidationError as error:
+        raise _fault(error, StateMessage) from None
+    position = velocity = local = None
+    if "position_m" in state and "velocity_m_s" in state and _LOCAL.isdisjoint(state):
+        position, velocity = _vec(state["position_m"]), _vec(state["velocity_m_s"])
+    else:
+        local = _local_state(state)
+    pointing = _unit_vec(state["pointing"]) if "pointing" in state else None
+    return VehicleState(
+        state["seq"],
+        state["time_s"],
+        state["mass_kg"],
+        position,
+        velocity,
+        local,
+        state.get("thrust_n"),
+        state.get("throttle"),
+        pointing,
+        state.get("stage"),
+        state.get("engine_on"),
+        state.get("propellant_kg"),
+        state.get("seen_event"),
+    )
+
+
+def parse_frame(frame: FrameModel) -> Frame:
+    """The script's frame for the session.
+
+    Raises:
+        MessageFault: the axes repeat, or `handedness` contradicts them.
+    """
+    letters = [axis.lstrip("-") for axis in frame.axes]
+    if len(set(letters)) != 3:
+        raise MessageFault(
+            "bad_value", "frame.axes", "each of x, y and z once, with or without a minus", " ".join(frame.axes)
+        )
+    found = handedness(frame.axes)
+    if frame.handedness != found:
+        expected = (
+            f'"{found}", because axes {" ".join(frame.axes)} make a {found}-handed frame '
+            "(or other axes, if the script's frame is meant otherwise)"
+        )
+        raise MessageFault("frame_mismatch", "frame.handedness", expected, frame.handedness)
+    x, y, z = frame.axes
+    return Frame(
+        turning=frame.motion == "turning",
+        axes=(x, y, z),
+        meridian_at_zero_rad=radians(frame.meridian_at_zero_deg),
+        height_above=frame.height_above,
+        up=frame.up,
+        local_velocity=frame.local_velocity,
+    )
+
+
+def handedness(axes: list[Any]) -> str:
+    """ "right" or "left": the sign of the determinant of a signed permutation of x, y, z.
+
+    >>> handedness(["x", "y", "z"]), handedness(["x", "z", "y"]), handedness(["x", "z", "-y"])
+    ('right', 'left', 'right')
+    """
+    letters = "".join(axis.lstrip("-") for axis in axes)
+    turned = sum(axis.startswith("-") for axis in axes) % 2 == 1
+    return "right" if (letters in "xyzxy") is not turned else "left"
+
+
+def _local_state(state: StateMessage) -> LocalState:
+    """The local form, or the fault that says which fields are missing or too many."""
+    given_local = [name for name in LOCAL_FIELDS if name in state]
+    given_cartesian = [name for name in CARTESIAN_FIELDS if name in state]
+    if given_cartesian and given_local:
+        expected = "position_m and velocity_m_s, or the local form, not both"
+        raise MessageFault("two_forms", given_local[0], expected, ", ".join(given_cartesian + given_local))
+    if not given_cartesian and not given_local:
+        expected = f"{' and '.join(CARTESIAN_FIELDS)}, or {', '.join(LOCAL_FIELDS)}"
+        raise MessageFault("missing_field", "position_m", expected, "neither")
+    wanted = CARTESIAN_FIELDS if given_cartesian else LOCAL_FIELDS
+    missing = [name for name in wanted if name not in state]
+    if missing:
+        got = ", ".join(given_cartesian or given_local)
+        raise MessageFault("missing_field", missing[0], f"all of {', '.join(wanted)}", got)
+    return LocalState(
+        radians(state["latitude_deg"]),
+        radians(state["longitude_deg"]),
+        state["altitude_m"],
+        state["vertical_speed_m_s"],
+        state["north_speed_m_s"],
+        state["east_speed_m_s"],
+    )
+
+
+def _vec(values: list[float]) -> Vec:
+    return (float(values[0]), float(values[1]), float(values[2]))
+
+
+def _unit_vec(values: list[float]) -> Vec:
+    """A direction, made exactly unit.
+
+    Raises:
+        MessageFault: its length is not 1 within UNIT_TOLERANCE.
+    """
+    x, y, z = values
+    length = sqrt(x * x + y * y + z * z)
+    if not abs(length - 1.0) <= UNIT_TOLERANCE:
+        raise MessageFault("bad_value", "pointing", f"a unit vector, length 1 within {UNIT_TOLERANCE}", length)
+    return (x / length, y / length, z / length)
+
+
+@cache
+def _schema_of(model: Any) -> dict[str, Any]:
+    return TypeAdapter(model).json_schema()
+
+
+def _fault(error: ValidationError, model: type[BaseModel] | Any) -> MessageFault:
+    problem = explain(error, _schema_of(model))
+    return MessageFault(problem.code, problem.field, problem.expected, problem.got)

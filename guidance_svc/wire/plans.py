@@ -1,0 +1,345 @@
+"""Bodies, vehicles and flight plans as they stand in TOML files and in the inline plan of an `open`.
+
+The unit is in every name; degrees and kilometres are allowed here and converted on the way to the domain.
+References between files (a body or a vehicle by name) are resolved by whoever holds the files.
+"""
+
+from __future__ import annotations
+
+from math import inf, radians
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, TypeAdapter, ValidationError, model_validator
+
+from guidance_svc import domain
+from guidance_svc.errors import ConfigError
+from guidance_svc.wire.explain import explain
+
+MODEL = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True)
+
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_\-]{0,63}$")]
+Positive = Annotated[float, Field(gt=0.0, le=1e15)]
+NotNegative = Annotated[float, Field(ge=0.0, le=1e15)]
+Fraction = Annotated[float, Field(gt=0.0, le=1.0)]
+Time = Annotated[float, Field(ge=-1e12, le=1e12)]
+
+
+class BodyModel(BaseModel):
+    """A central body."""
+
+    model_config = MODEL
+
+    name: Name | None = None
+    """Only in an inline table; a file's name is its stem."""
+    mu_m3_s2: Annotated[float, Field(gt=0.0, le=1e24)]
+    """Gravitational parameter."""
+    radius_m: Positive
+    """Equatorial; altitudes of targets count from this sphere, and j2 refers to it."""
+    flattening: Annotated[float, Field(ge=0.0, lt=0.5)] = 0.0
+    j2: Annotated[float, Field(ge=0.0, lt=0.1)] = 0.0
+    """Second zonal harmonic, unnormalised."""
+    rotation_rad_s: Annotated[float, Field(ge=-0.01, le=0.01)] = 0.0
+    """Sidereal, eastward positive."""
+    atmosphere: Literal["none", "us1976"] = "none"
+    source: str = ""
+    """Where the numbers come from."""
+
+    def to_domain(self, gravity: Literal["sphere", "j2"]) -> domain.Body:
+        """The body, with j2 = 0 for gravity "sphere"."""
+        fields = self.model_dump()
+        fields["name"] = self.name or "inline"
+        fields["j2"] = self.j2 if gravity == "j2" else 0.0
+        return domain.Body(**fields)
+
+
+class StageModel(BaseModel):
+    """One stage; stages stand in the order in which they burn."""
+
+    model_config = MODEL
+
+    name: Annotated[str, Field(min_length=1, max_length=64)]
+    dry_mass_kg: Positive
+    """Dropped at the stage's end, without propellant."""
+    propellant_kg: Positive
+    thrust_n: Positive
+    """In vacuum, full throttle."""
+    exhaust_velocity_m_s: Positive
+    """In vacuum: thrust over mass flow."""
+    exit_area_m2: NotNegative = 0.0
+    """Of all nozzles; thrust falls by ambient pressure times this."""
+    throttle_min_frac: Fraction = 1.0
+    reserve_kg: NotNegative = 0.0
+    """Propellant that must not be spent."""
+    drop_pause_s: NotNegative = 0.0
+    """From this stage's end to the next one's ignition."""
+    tail_off_impulse_n_s: NotNegative = 0.0
+    """Delivered after the cutoff command."""
+
+    @model_validator(mode="after")
+    def _reserve_fits(self) -> StageModel:
+        if self.reserve_kg >= self.propellant_kg:
+            raise ValueError(f"reserve_kg below propellant_kg, {self.propellant_kg:g} kg; it is {self.reserve_kg:g} kg")
+        return self
+
+
+class VehicleModel(BaseModel):
+    """A stack of stages under a payload."""
+
+    model_config = MODEL
+
+    name: Name | None = None
+    """Only in an inline table; a file's name is its stem."""
+    stages: Annotated[list[StageModel], Field(min_length=1, max_length=20)]
+    payload_kg: NotNegative = 0.0
+    drag_area_m2: NotNegative = 0.0
+    drag_curve: Annotated[
+        list[Annotated[list[NotNegative], Field(min_length=2, max_length=2)]], Field(min_length=1)
+    ] = [[0.0, 0.3]]
+    """[Mach number, drag coefficient] pairs, Mach rising; linear between, flat outside."""
+    turn_rate_limit_deg_s: Positive | None = None
+    """None: no limit."""
+    source: str = ""
+
+    @model_validator(mode="after")
+    def _mach_rises(self) -> VehicleModel:
+        machs = [mach for mach, _ in self.drag_curve]
+        if any(b <= a for a, b in zip(machs, machs[1:], strict=False)):
+            raise ValueError("drag_curve with rising Mach numbers")
+        return self
+
+    def to_domain(self) -> domain.Vehicle:
+        """The vehicle in SI and radians."""
+        limit = self.turn_rate_limit_deg_s
+        return domain.Vehicle(
+            name=self.name or "inline",
+            stages=tuple(domain.Stage(**stage.model_dump()) for stage in self.stages),
+            payload_kg=self.payload_kg,
+            drag_area_m2=self.drag_area_m2,
+            drag_curve=tuple((mach, drag) for mach, drag in self.drag_curve),
+            turn_rate_limit_rad_s=inf if limit is None else radians(limit),
+        )
+
+
+class SiteModel(BaseModel):
+    """A launch site on the body's ellipsoid."""
+
+    model_config = MODEL
+
+    name: Annotated[str, Field(min_length=1, max_length=64)]
+    latitude_deg: Annotated[float, Field(ge=-90.0, le=90.0)]
+    """Geodetic."""
+    longitude_deg: Annotated[float, Field(ge=-360.0, le=360.0)]
+    """East."""
+    altitude_m: Annotated[float, Field(ge=-1e4, le=1e5)] = 0.0
+    """Above the ellipsoid."""
+
+    def to_domain(self) -> domain.Site:
+        """The site in radians."""
+        return domain.Site(self.name, radians(self.latitude_deg), radians(self.longitude_deg), self.altitude_m)
+
+
+class TargetModel(BaseModel):
+    """The orbit to reach, osculating at cutoff; altitudes above the body's equatorial radius."""
+
+    model_config = MODEL
+
+    perigee_altitude_km: Annotated[float, Field(ge=-1e9, le=1e9)]
+    apogee_altitude_km: Annotated[float, Field(ge=-1e9, le=1e9)]
+    cutoff_altitude_km: Annotated[float, Field(ge=-1e9, le=1e9)] | None = None
+    """Where on the ellipse the engine stops; None: at perigee."""
+    cutoff_side: Literal["ascending", "descending"] = "ascending"
+    """On the way up from perigee, or down from apogee."""
+    plane: Literal["inclination_and_node", "inclination", "free"] = "free"
+    inclination_deg: Annotated[float, Field(ge=0.0, le=180.0)] | None = None
+    node_deg: Annotated[float, Field(ge=-360.0, le=360.0)] | None = None
+    """Right ascension of the ascending node."""
+
+    @model_validator(mode="after")
+    def _plane_is_whole(self) -> TargetModel:
+        wanted = {"inclination_and_node": (True, True), "inclination": (True, False), "free": (False, False)}[
+            self.plane
+        ]
+        given = (self.inclination_deg is not None, self.node_deg is not None)
+        if given != wanted:
+            need = {(True, True): "inclination_deg and node_deg", (True, False): "inclination_deg alone"}
+            raise ValueError(f'{need.get(wanted, "neither inclination_deg nor node_deg")} with plane = "{self.plane}"')
+        return self
+
+
+class HoldModel(BaseModel):
+    """Hold-down on the pad."""
+
+    model_config = MODEL
+
+    law: Literal["hold"]
+    release_at_s: Time = 0.0
+    """Vehicle time."""
+    ignition_lead_s: NotNegative = 0.0
+    """Engines are lit this long before release."""
+
+    def to_domain(self) -> domain.Hold:
+        """The phase."""
+        return domain.Hold(self.release_at_s, self.ignition_lead_s)
+
+
+class BoostModel(BaseModel):
+    """Through the air: rise, pitch over, zero angle of attack, separate at whichever limit comes first."""
+
+    model_config = MODEL
+
+    law: Literal["boost"]
+    rise_s: NotNegative = 10.0
+    """Vertical flight after release."""
+    pitch_over_deg: Annotated[float, Field(ge=0.0, le=45.0)] = 3.0
+    """From the vertical, at the end of the rise."""
+    pitch_over_rate_deg_s: Annotated[float, Field(gt=0.0, le=90.0)] = 1.0
+    azimuth_deg: Annotated[float, Field(ge=0.0, lt=360.0)] | None = None
+    """Over ground, clockwise from north; None: from the target's plane."""
+    separate_at_speed_m_s: Positive | None = None
+    """Over ground."""
+    separate_at_s: Positive | None = None
+    """From release."""
+    separate_at_reserve: bool = True
+    """When the stage's reserve_kg is reached."""
+
+    @model_validator(mode="after")
+    def _ends(self) -> BoostModel:
+        if not self.separate_at_reserve and self.separate_at_speed_m_s is None and self.separate_at_s is None:
+            raise ValueError("at least one of separate_at_speed_m_s, separate_at_s, separate_at_reserve = true")
+        return self
+
+    def to_domain(self) -> domain.Boost:
+        """The phase in radians."""
+        return domain.Boost(
+            rise_s=self.rise_s,
+            pitch_over_rad=radians(self.pitch_over_deg),
+            pitch_over_rate_rad_s=radians(self.pitch_over_rate_deg_s),
+            azimuth_rad=None if self.azimuth_deg is None else radians(self.azimuth_deg),
+            separate_at_speed_m_s=inf if self.separate_at_speed_m_s is None else self.separate_at_speed_m_s,
+            separate_at_s=inf if self.separate_at_s is None else self.separate_at_s,
+            separate_at_reserve=self.separate_at_reserve,
+        )
+
+
+class InsertionModel(BaseModel):
+    """Closed-loop burn to the target."""
+
+    model_config = MODEL
+
+    law: Literal["insertion"]
+    first_stage: Annotated[int, Field(ge=0, le=100)] = 0
+    """Index, from 0, of the stage that burns first in this phase."""
+    ignite_at_s: Time | None = None
+    """Vehicle time; None: pause_s after the phase begins."""
+    pause_s: NotNegative = 0.0
+
+    def to_domain(self) -> domain.Insertion:
+        """The phase."""
+        return domain.Insertion(self.first_stage, self.ignite_at_s, self.pause_s)
+
+
+class CoastModel(BaseModel):
+    """Unpowered, to the next apoapsis."""
+
+    model_config = MODEL
+
+    law: Literal["coast"]
+
+    def to_domain(self) -> domain.Coast:
+        """The phase."""
+        return domain.Coast()
+
+
+class CircularizeModel(BaseModel):
+    """Finite burn centred on apoapsis."""
+
+    model_config = MODEL
+
+    law: Literal["circularize"]
+
+    def to_domain(self) -> domain.Circularize:
+        """The phase."""
+        return domain.Circularize()
+
+
+class OrbitModel(BaseModel):
+    """The end: attitude held, orbit reported."""
+
+    model_config = MODEL
+
+    law: Literal["orbit"]
+
+    def to_domain(self) -> domain.Orbit:
+        """The phase."""
+        return domain.Orbit()
+
+
+PhaseModel = Annotated[
+    HoldModel | BoostModel | InsertionModel | CoastModel | CircularizeModel | OrbitModel, Field(discriminator="law")
+]
+
+
+def _name_or_table(value: Any) -> str:
+    return "name" if isinstance(value, str) else "table"
+
+
+BodyReference = Annotated[
+    Annotated[Name, Tag("name")] | Annotated[BodyModel, Tag("table")], Discriminator(_name_or_table)
+]
+VehicleReference = Annotated[
+    Annotated[Name, Tag("name")] | Annotated[VehicleModel, Tag("table")], Discriminator(_name_or_table)
+]
+
+
+class FlightPlanModel(BaseModel):
+    """One vehicle's flight; body and vehicle by name or as tables."""
+
+    model_config = MODEL
+
+    title: Annotated[str, Field(max_length=200)] = ""
+    body: BodyReference
+    vehicle: VehicleReference
+    gravity: Literal["sphere", "j2"] = "j2"
+    major_cycle_s: Annotated[float, Field(ge=0.05, le=10.0)] = 0.25
+    """Vehicle time between solutions of the guidance equations."""
+    site: SiteModel | None = None
+    target: TargetModel | None = None
+    phases: Annotated[list[PhaseModel], Field(min_length=1, max_length=20)] | None = None
+    """None: those of the role."""
+
+    def phases_for(self, role: domain.Role) -> tuple[domain.Phase, ...]:
+        """The phases of the plan, or the default ones of the role."""
+        if self.phases is None:
+            return DEFAULT_PHASES[role]
+        return tuple(phase.to_domain() for phase in self.phases)
+
+
+_AFTER_ASCENT: tuple[domain.Phase, ...] = (domain.Coast(), domain.Circularize(), domain.Orbit())
+
+DEFAULT_PHASES: dict[domain.Role, tuple[domain.Phase, ...]] = {
+    "booster": (domain.Hold(), domain.Boost()),
+    "upper_stage": (domain.Insertion(), *_AFTER_ASCENT),
+    "tanker": (domain.Hold(), domain.Boost(), domain.Insertion(first_stage=1), *_AFTER_ASCENT),
+}
+
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def parse_table(model: type[Model], table: Any, file: str = "", prefix: str = "") -> Model:
+    """A checked model of one table.
+
+    Args:
+        table: as a TOML parser or a message gives it.
+        file: named in the error.
+        prefix: path of the table in its file or message, named in the error.
+
+    Raises:
+        ConfigError: naming file and key, what was expected and what came.
+    """
+    try:
+        return model.model_validate(table)
+    except ValidationError as error:
+        problem = explain(error, TypeAdapter(model).json_schema())
+    key = ".".join(part for part in (prefix, problem.field) if part)
+    raise ConfigError(problem.code, key, problem.expected, problem.got, file)

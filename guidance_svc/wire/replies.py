@@ -1,0 +1,148 @@
+"""From what the session layer answers to plain dicts, ready for the codec; no models on this path."""
+
+from __future__ import annotations
+
+from math import degrees, isfinite, log
+from typing import Any
+
+from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
+from guidance_svc.domain import Command, Detail, Event, FlightPlan, OrbitReport, Stage, Target, Vehicle
+from guidance_svc.errors import GuidanceError
+
+
+def command_message(command: Command) -> dict[str, Any]:
+    """The `command` reply.
+
+    Raises:
+        ArithmeticError: a number in it is not finite; such a command must never leave the service.
+    """
+    c = command
+    x, y, z = c.pointing_script
+    total = x + y + z + c.pitch_rad + c.heading_rad + c.pitch_rate_rad_s + c.heading_rate_rad_s
+    if not isfinite(total + c.throttle_frac + (c.cutoff_at_s or 0.0) + (c.time_to_cutoff_s or 0.0) + c.next_contact_s):
+        raise ArithmeticError(f"command {c.seq} holds a number that is not finite")
+    message = {
+        "type": "command",
+        "seq": c.seq,
+        "time_s": c.time_s,
+        "phase": c.phase,
+        "pitch_deg": degrees(c.pitch_rad),
+        "heading_deg": degrees(c.heading_rad),
+        "pitch_rate_deg_s": degrees(c.pitch_rate_rad_s),
+        "heading_rate_deg_s": degrees(c.heading_rate_rad_s),
+        "pointing": [x, y, z],
+        "throttle": c.throttle_frac,
+        "engine_on": c.engine_on,
+        "time_to_cutoff_s": c.time_to_cutoff_s,
+        "cutoff_at_s": c.cutoff_at_s,
+        "event": None if c.event is None else _event(c.event),
+        "next_contact_s": c.next_contact_s,
+        "status": c.status,
+        "warnings": list(c.warnings),
+    }
+    if c.detail is not None:
+        message["detail"] = _detail(c.detail)
+    return message
+
+
+def opened_message(
+    vehicle: str, plan: FlightPlan, token: str, resumed: bool, phases: tuple[str, ...]
+) -> dict[str, Any]:
+    """The `opened` reply: everything as the service understood it.
+
+    Args:
+        phases: one sentence a phase.
+    """
+    body = plan.body
+    return {
+        "type": "opened",
+        "protocol": PROTOCOL_VERSION,
+        "vehicle": vehicle,
+        "token": token,
+        "resumed": resumed,
+        "plan": plan.name,
+        "body": body.name,
+        "gravity": "sphere" if body.j2 == 0.0 else "j2",
+        "target": None if plan.target is None else target_message(plan.target, body.radius_m),
+        "stages": stage_echoes(plan.vehicle),
+        "phases": list(phases),
+        "caution": CAUTION,
+    }
+
+
+def closed_message(vehicle: str) -> dict[str, Any]:
+    """The `closed` reply."""
+    return {"type": "closed", "vehicle": vehicle}
+
+
+def fault_message(error: GuidanceError, seq: int | None = None) -> dict[str, Any]:
+    """The `fault` reply; `seq` is that of the refused state where it could be read."""
+    return {"type": "fault", **error.as_fields(), "message": error.sentence(), "seq": seq}
+
+
+def target_message(target: Target, radius_m: float) -> dict[str, Any]:
+    """A target as `opened` shows it; altitudes above the equatorial radius."""
+    held, node = target.plane != "free", target.plane == "inclination_and_node"
+    return {
+        "cutoff_radius_m": target.cutoff_radius_m,
+        "cutoff_altitude_m": target.cutoff_radius_m - radius_m,
+        "cutoff_speed_m_s": target.cutoff_speed_m_s,
+        "cutoff_flight_path_angle_deg": degrees(target.cutoff_flight_path_angle_rad),
+        "perigee_altitude_m": target.perigee_radius_m - radius_m,
+        "apogee_altitude_m": target.apogee_radius_m - radius_m,
+        "plane": target.plane,
+        "inclination_deg": degrees(target.inclination_rad) if held else None,
+        "node_deg": degrees(target.node_rad) if node else None,
+    }
+
+
+def stage_echoes(vehicle: Vehicle) -> list[dict[str, Any]]:
+    """Each stage with its burn time and its ideal speed gain (rocket equation, reserve left unburnt)."""
+    return [_stage(stage, vehicle.mass_at_ignition_kg(i)) for i, stage in enumerate(vehicle.stages)]
+
+
+def _stage(stage: Stage, ignition_mass_kg: float) -> dict[str, Any]:
+    usable_kg = stage.propellant_kg - stage.reserve_kg
+    gain_m_s = stage.exhaust_velocity_m_s * log(ignition_mass_kg / (ignition_mass_kg - usable_kg))
+    return {
+        "name": stage.name,
+        "dry_mass_kg": stage.dry_mass_kg,
+        "propellant_kg": stage.propellant_kg,
+        "thrust_n": stage.thrust_n,
+        "exhaust_velocity_m_s": stage.exhaust_velocity_m_s,
+        "mass_flow_kg_s": stage.mass_flow_kg_s,
+        "burn_time_s": usable_kg / stage.mass_flow_kg_s,
+        "ideal_speed_gain_m_s": gain_m_s,
+    }
+
+
+def _event(event: Event) -> dict[str, Any]:
+    if not isfinite(event.at_s):
+        raise ArithmeticError(f"event {event.id} has a time that is not finite")
+    return {"id": event.id, "name": event.name, "at_s": event.at_s}
+
+
+def _detail(detail: Detail) -> dict[str, Any]:
+    return {
+        "velocity_to_gain_m_s": detail.velocity_to_gain_m_s,
+        "present_orbit": _orbit(detail.present_orbit),
+        "predicted_orbit": _orbit(detail.predicted_orbit),
+        "radius_spread_m": detail.radius_spread_m,
+        "propellant_margin_kg": detail.propellant_margin_kg,
+        "exhaust_velocity_m_s": detail.exhaust_velocity_m_s,
+        "mass_flow_kg_s": detail.mass_flow_kg_s,
+        "solver_residual": detail.solver_residual,
+    }
+
+
+def _orbit(orbit: OrbitReport | None) -> dict[str, Any] | None:
+    if orbit is None:
+        return None
+    return {
+        "perigee_altitude_m": orbit.perigee_altitude_m,
+        "apogee_altitude_m": orbit.apogee_altitude_m,
+        "inclination_deg": degrees(orbit.inclination_rad),
+        "node_deg": degrees(orbit.node_rad),
+        "period_s": orbit.period_s,
+        "time_to_apoapsis_s": orbit.time_to_apoapsis_s,
+    }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from importlib.util import find_spec
-from typing import TypeVar
+from typing import TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., object])
 
@@ -21,4 +21,4 @@ def kernel(function: F) -> F:
         return function
     from numba import njit
 
-    return njit(fastmath=False, cache=False)(function)  # type: ignore[no-any-return]
+    return cast(F, njit(fastmath=False, cache=False)(function))

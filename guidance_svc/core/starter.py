@@ -15,7 +15,7 @@ from math import asin, cos, pi, sin
 from guidance_svc.core.burns import burn_for_gain_s, thrust_integrals
 from guidance_svc.core.steering import Problem, Steering, target_normal
 from guidance_svc.core.vectors import add, along, cross, dot, norm, scale, sub, unit
-from guidance_svc.domain import Vec
+from guidance_svc.domain import Target, Vec
 
 ROUNDS = 6
 EAST_SPEED_FLOOR_M_S = 1.0  # below this horizontal speed the direction of flight is taken as east
@@ -39,7 +39,7 @@ def wanted_normal(problem: Problem) -> Vec:
     up = unit(problem.position_m)
     ahead = flight_direction(problem.position_m, problem.velocity_m_s)
     present = cross(up, ahead)
-    if problem.target.plane == "free":
+    if problem.target is None or problem.target.plane == "free":
         return present
     return nearest_normal(up, present, problem.target.inclination_rad)
 
@@ -58,9 +58,26 @@ def nearest_normal(up: Vec, present: Vec, inclination_rad: float) -> Vec:
     return max(options, key=lambda n: dot(n, present))
 
 
+def wanted_target(problem: Problem) -> Target:
+    """The insertion target; a circular burn has none and needs no such start."""
+    if problem.target is None:
+        raise ValueError("a burn without an insertion target starts from circular_guess")
+    return problem.target
+
+
+def circular_guess(problem: Problem) -> Steering:
+    """Start of a burn to a circle: along the missing velocity."""
+    mu = problem.body.mu_m3_s2
+    ahead = flight_direction(problem.position_m, problem.velocity_m_s)
+    missing = sub(scale((mu / norm(problem.position_m)) ** 0.5, ahead), problem.velocity_m_s)
+    burn = burn_for_gain_s(problem.arcs, norm(missing))
+    steer = unit(missing) if norm(missing) > 1e-6 else ahead
+    return Steering(problem.time_s, steer, (0.0, 0.0, 0.0), burn, problem.time_s + burn)
+
+
 def first_guess(problem: Problem) -> Steering:
     """The starting law; `converged` is False."""
-    target, mu = problem.target, problem.body.mu_m3_s2
+    target, mu = wanted_target(problem), problem.body.mu_m3_s2
     r, v = problem.position_m, problem.velocity_m_s
     normal = wanted_normal(problem)
     cos_fpa, sin_fpa = cos(target.cutoff_flight_path_angle_rad), sin(target.cutoff_flight_path_angle_rad)
@@ -102,7 +119,7 @@ def lofted_guess(problem: Problem, pitch_rad: float) -> Steering:
     up = unit(problem.position_m)
     ahead = unit(cross(normal, up))
     speed = (problem.body.mu_m3_s2 / norm(problem.position_m)) ** 0.5
-    gain = norm(sub(scale(problem.target.cutoff_speed_m_s, ahead), problem.velocity_m_s)) * 1.1
+    gain = norm(sub(scale(wanted_target(problem).cutoff_speed_m_s, ahead), problem.velocity_m_s)) * 1.1
     burn = burn_for_gain_s(problem.arcs, gain)
     steer = add(scale(cos(pitch_rad), ahead), scale(sin(pitch_rad), up))
     rate = scale(-0.6 * speed / norm(problem.position_m), up)

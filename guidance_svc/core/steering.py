@@ -79,13 +79,17 @@ class Steering:
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One burn to solve: where the vehicle is, what it can burn, what it must reach."""
+    """One burn to solve: where the vehicle is, what it can burn, what it must reach.
+
+    Args:
+        target: None asks for a circular orbit at whatever radius the burn ends, in the present plane.
+    """
 
     time_s: float
     position_m: Vec
     velocity_m_s: Vec
     arcs: tuple[Arc, ...]
-    target: Target
+    target: Target | None
     body: Body
 
 
@@ -123,8 +127,10 @@ def predict(problem: Problem, steer: Vec, steer_rate: Vec, burn_s: float) -> Arr
     return Arrival(total, r, v)
 
 
-def target_normal(target: Target) -> Vec | None:
+def target_normal(target: Target | None) -> Vec | None:
     """The wanted normal where the plane is fixed; also for inclination alone where the equator leaves no node."""
+    if target is None:
+        return None
     if target.plane == "inclination_and_node":
         return plane_normal(target.inclination_rad, target.node_rad)
     if target.plane == "inclination" and sin(target.inclination_rad) < 1e-6:
@@ -138,28 +144,30 @@ class Conditions:
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
         target, mu = problem.target, problem.body.mu_m3_s2
-        self.length_m = target.cutoff_radius_m
+        self.length_m = target.cutoff_radius_m if target else norm(problem.position_m)
         self.speed_m_s = sqrt(mu / self.length_m)
         self.time_s = self.length_m / self.speed_m_s
-        self.energy = 0.5 * target.cutoff_speed_m_s**2 - mu / target.cutoff_radius_m
-        self.radial_m_s = target.cutoff_speed_m_s * sin(target.cutoff_flight_path_angle_rad)
+        self.energy = 0.5 * target.cutoff_speed_m_s**2 - mu / target.cutoff_radius_m if target else 0.0
+        self.radial_m_s = target.cutoff_speed_m_s * sin(target.cutoff_flight_path_angle_rad) if target else 0.0
         self.normal = target_normal(target)
+
+    def energy_excess(self, arrival: Arrival) -> float:
+        """Orbital energy above the target's, or above that of the circle through the place reached."""
+        r, v = arrival.position_m, arrival.velocity_m_s
+        potential = self.problem.body.mu_m3_s2 / norm(r)
+        wanted = self.energy if self.problem.target else -0.5 * potential
+        return (0.5 * dot(v, v) - potential - wanted) / self.speed_m_s**2
 
     def velocity(self, arrival: Arrival) -> list[float]:
         """Energy and radial speed."""
         r, v = arrival.position_m, arrival.velocity_m_s
-        radius = norm(r)
-        energy = 0.5 * dot(v, v) - self.problem.body.mu_m3_s2 / radius
-        return [
-            (energy - self.energy) / self.speed_m_s**2,
-            (dot(r, v) / radius - self.radial_m_s) / self.speed_m_s,
-        ]
+        return [self.energy_excess(arrival), (dot(r, v) / norm(r) - self.radial_m_s) / self.speed_m_s]
 
     def plane_velocity(self, arrival: Arrival) -> list[float]:
         """Direction of the orbit plane at cutoff: none, inclination, or speed across a fixed plane."""
         if self.normal is not None:
             return [dot(arrival.velocity_m_s, self.normal) / self.speed_m_s]
-        if self.problem.target.plane == "free":
+        if self.problem.target is None or self.problem.target.plane == "free":
             return []
         h = cross(arrival.position_m, arrival.velocity_m_s)
         return [h[2] / norm(h) - cos(self.problem.target.inclination_rad)]
@@ -177,7 +185,7 @@ class Conditions:
         c = scale(1.0 / self.speed_m_s, sub(cross(v, steer), cross(r, steer_rate)))
         if self.normal is not None:
             return [dot(c, self.normal)]
-        if self.problem.target.plane == "free":
+        if self.problem.target is None or self.problem.target.plane == "free":
             return list(c)
         return [c[2], dot(c, unit(cross(arrival.position_m, arrival.velocity_m_s)))]
 
@@ -193,9 +201,9 @@ class Conditions:
         x: Unknowns,
         limit: Unknowns,
         iterations: int,
-        rate: Vec | None = None,
+        whole: Callable[[Unknowns], Unknowns] = lambda x: x,
     ) -> Steering:
-        """Newton from x until the conditions are met or the steps are used up; `rate` fills up a short x."""
+        """Newton from x until the conditions are met or the steps are used up; `whole` gives all seven from x."""
         g = residual(x)
         for _ in range(iterations):
             if float(np.max(np.abs(g))) < RESIDUAL_MET:
@@ -203,7 +211,7 @@ class Conditions:
             x, g = newton_step(residual, x, g, limit)
             x[-1] = max(x[-1], 1e-7)
         met = bool(float(np.max(np.abs(g))) < RESIDUAL_CONVERGED)
-        return self.packed(x if rate is None else np.array([*x[:3], *rate, x[3]]), met)
+        return self.packed(whole(x), met)
 
     def packed(self, x: Unknowns, met: bool) -> Steering:
         """The solution with its prediction and what is left to miss."""
@@ -262,29 +270,48 @@ def refine(problem: Problem, guess: Steering, iterations: int) -> Steering:
 
 def refine_direction(problem: Problem, guess: Steering, iterations: int) -> Steering:
     """Newton on velocity alone, the turning rate held: for the last seconds, when position cannot be helped."""
+    return direction_only(problem, guess, iterations, lambda _: guess.steer_rate)
+
+
+def refine_circular(problem: Problem, guess: Steering, iterations: int) -> Steering:
+    """Newton on velocity alone, the direction turning with the horizon: a short burn to a circle, position free.
+
+    A radius condition here would spend 10 to 25 times the propellant on metres of height.
+    """
+    r2 = dot(problem.position_m, problem.position_m)
+    horizon_rate = scale(1.0 / r2, cross(problem.position_m, problem.velocity_m_s))
+    return direction_only(problem, guess, iterations, lambda steer: cross(horizon_rate, steer))
+
+
+def direction_only(problem: Problem, guess: Steering, iterations: int, rate_of: Callable[[Vec], Vec]) -> Steering:
+    """Newton on direction and burn time against energy, radial speed and plane."""
     c = Conditions(problem)
     limit = np.array([0.2] * 3 + [0.2 * max(guess.burn_s / c.time_s, 1e-4)])
-    rate = scale(c.time_s, guess.steer_rate)
+
+    def whole(x: Unknowns) -> Unknowns:
+        steer = (float(x[0]), float(x[1]), float(x[2]))
+        return np.array([*steer, *scale(c.time_s, rate_of(steer)), x[3]])
 
     def residual(x: Unknowns) -> Unknowns:
-        law = c.law(np.array([*x[:3], *rate, x[3]]))
+        law = c.law(whole(x))
         arrival = predict(problem, *law)
         return np.array([*c.velocity(arrival), *c.plane_velocity(arrival), dot(law[0], law[0]) - 1.0])
 
     x = np.array([*guess.steer, guess.burn_s / c.time_s])
-    return c.solve(residual, x, limit, iterations, rate)
+    return c.solve(residual, x, limit, iterations, whole)
 
 
 def refine_cutoff(problem: Problem, guess: Steering) -> Steering:
     """Cutoff on orbital energy with the direction frozen: the last two seconds."""
     c = Conditions(problem)
-    law = (guess.steer, guess.steer_rate)
-    burn = guess.burn_s
+    steer, rate = guess.steer, guess.steer_rate
+
+    def excess(burn_s: float) -> float:
+        return c.energy_excess(predict(problem, steer, rate, burn_s))
+
+    burn, step = guess.burn_s, 1e-3
     for _ in range(3):
-        arrival = predict(problem, *law, max(burn, 0.0))
-        arc = allot(problem.arcs, max(burn, 0.0))[-1][0]
-        push = arc.held_m_s2 or arc.thrust_n / arc.mass_after_kg(burn)
-        rate = push * dot(arrival.velocity_m_s, unit(guess.steer))
-        burn -= c.velocity(arrival)[0] * c.speed_m_s**2 / rate
-    x = np.array([*guess.steer, *scale(c.time_s, guess.steer_rate), max(burn, 0.0) / c.time_s])
+        slope = (excess(burn + step) - excess(burn)) / step
+        burn = max(burn - excess(burn) / slope, 0.0)
+    x = np.array([*steer, *scale(c.time_s, rate), burn / c.time_s])
     return c.packed(x, True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import atan, degrees, pi, tan
 from typing import Final
 
@@ -27,7 +28,7 @@ def check_plan(plan: FlightPlan) -> None:
 
 def _check_order(plan: FlightPlan) -> None:
     laws = [phase.law for phase in plan.phases]
-    for i, (before, after) in enumerate(zip(laws, laws[1:], strict=False), start=1):
+    for i, (before, after) in enumerate(pairwise(laws), start=1):
         if ORDER.index(after) <= ORDER.index(before):
             later = ORDER[ORDER.index(before) + 1 :]
             expected = f"after {before} one of {', '.join(later)}" if later else f"nothing after {before}"

@@ -38,7 +38,7 @@ def resolve_target(
     >>> earth = Body("earth", 3.986004418e14, 6378137.0)
     >>> target = resolve_target(earth, 200e3, 500e3)
     >>> round(target.cutoff_speed_m_s, 2), target.cutoff_flight_path_angle_rad
-    (7871.26, 0.0)
+    (7870.56, 0.0)
     """
     _check_ellipse(body, perigee_altitude_m, apogee_altitude_m, cutoff_altitude_m)
     perigee_m = body.radius_m + perigee_altitude_m

@@ -89,7 +89,8 @@ def _follow(schema: Schema, loc: tuple[int | str, ...]) -> tuple[str, Schema, Sc
 
 def _members(table: Schema, schema: Schema) -> list[Schema]:
     """The members of a union, null left out; the table itself when it is no union."""
-    members = [_resolve(member, schema) for member in table.get("anyOf", table.get("oneOf", []))]
+    union: list[Schema] = table.get("anyOf") or table.get("oneOf") or []
+    members = [_resolve(member, schema) for member in union]
     return [member for member in members if member.get("type") != "null"] or [table]
 
 
@@ -130,7 +131,7 @@ def _known_fields(path: str, parent: Schema) -> str:
 def _describe(node: Schema, schema: Schema) -> str:
     """What may stand here: "a finite number, 0 to 1", "one of right, left", "a list of 3"."""
     node = _resolve(node, schema)
-    union: list[Schema] = node.get("anyOf", node.get("oneOf", []))
+    union: list[Schema] = node.get("anyOf") or node.get("oneOf") or []
     if union:
         return " or ".join(dict.fromkeys(filter(None, (_describe(member, schema) for member in union))))
     if "const" in node:

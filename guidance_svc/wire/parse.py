@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from guidance_svc.core.frames import handedness
 from guidance_svc.domain import Frame, LocalState, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 from guidance_svc.wire.explain import explain, got_text
@@ -111,14 +112,14 @@ def parse_frame(frame: FrameModel) -> Frame:
         raise MessageFault(
             "bad_value", "frame.axes", "each of x, y and z once, with or without a minus", " ".join(frame.axes)
         )
-    found = handedness(frame.axes)
+    x, y, z = frame.axes
+    found = handedness((x, y, z))
     if frame.handedness != found:
         expected = (
             f'"{found}", because axes {" ".join(frame.axes)} make a {found}-handed frame '
             "(or other axes, if the script's frame is meant otherwise)"
         )
         raise MessageFault("frame_mismatch", "frame.handedness", expected, frame.handedness)
-    x, y, z = frame.axes
     return Frame(
         turning=frame.motion == "turning",
         axes=(x, y, z),
@@ -127,17 +128,6 @@ def parse_frame(frame: FrameModel) -> Frame:
         up=frame.up,
         local_velocity=frame.local_velocity,
     )
-
-
-def handedness(axes: list[Any]) -> str:
-    """ "right" or "left": the sign of the determinant of a signed permutation of x, y, z.
-
-    >>> handedness(["x", "y", "z"]), handedness(["x", "z", "y"]), handedness(["x", "z", "-y"])
-    ('right', 'left', 'right')
-    """
-    letters = "".join(axis.lstrip("-") for axis in axes)
-    turned = sum(axis.startswith("-") for axis in axes) % 2 == 1
-    return "right" if (letters in "xyzxy") is not turned else "left"
 
 
 def _local_state(state: StateMessage) -> LocalState:

@@ -6,6 +6,7 @@ References between files (a body or a vehicle by name) are resolved by whoever h
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import inf, radians
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -18,6 +19,7 @@ from guidance_svc.wire.explain import explain
 MODEL = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True)
 
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_\-]{0,63}$")]
+Title = Annotated[str, Field(max_length=64)]
 Positive = Annotated[float, Field(gt=0.0, le=1e15)]
 NotNegative = Annotated[float, Field(ge=0.0, le=1e15)]
 Fraction = Annotated[float, Field(gt=0.0, le=1.0)]
@@ -29,8 +31,8 @@ class BodyModel(BaseModel):
 
     model_config = MODEL
 
-    name: Name | None = None
-    """Only in an inline table; a file's name is its stem."""
+    name: Title = ""
+    """As shown; empty: the name of its file. Files are referred to by the name of the file."""
     mu_m3_s2: Annotated[float, Field(gt=0.0, le=1e24)]
     """Gravitational parameter."""
     radius_m: Positive
@@ -44,10 +46,10 @@ class BodyModel(BaseModel):
     source: str = ""
     """Where the numbers come from."""
 
-    def to_domain(self, gravity: Literal["sphere", "j2"]) -> domain.Body:
-        """The body, with j2 = 0 for gravity "sphere"."""
+    def to_domain(self, gravity: Literal["sphere", "j2"], name: str = "inline") -> domain.Body:
+        """The body, with j2 = 0 for gravity "sphere"; `name` where the table has none of its own."""
         fields = self.model_dump()
-        fields["name"] = self.name or "inline"
+        fields["name"] = self.name or name
         fields["j2"] = self.j2 if gravity == "j2" else 0.0
         return domain.Body(**fields)
 
@@ -87,8 +89,8 @@ class VehicleModel(BaseModel):
 
     model_config = MODEL
 
-    name: Name | None = None
-    """Only in an inline table; a file's name is its stem."""
+    name: Title = ""
+    """As shown; empty: the name of its file. Files are referred to by the name of the file."""
     stages: Annotated[list[StageModel], Field(min_length=1, max_length=20)]
     payload_kg: NotNegative = 0.0
     drag_area_m2: NotNegative = 0.0
@@ -103,15 +105,15 @@ class VehicleModel(BaseModel):
     @model_validator(mode="after")
     def _mach_rises(self) -> VehicleModel:
         machs = [mach for mach, _ in self.drag_curve]
-        if any(b <= a for a, b in zip(machs, machs[1:], strict=False)):
+        if any(b <= a for a, b in pairwise(machs)):
             raise ValueError("drag_curve with rising Mach numbers")
         return self
 
-    def to_domain(self) -> domain.Vehicle:
-        """The vehicle in SI and radians."""
+    def to_domain(self, name: str = "inline") -> domain.Vehicle:
+        """The vehicle in SI and radians; `name` where the table has none of its own."""
         limit = self.turn_rate_limit_deg_s
         return domain.Vehicle(
-            name=self.name or "inline",
+            name=self.name or name,
             stages=tuple(domain.Stage(**stage.model_dump()) for stage in self.stages),
             payload_kg=self.payload_kg,
             drag_area_m2=self.drag_area_m2,
@@ -296,6 +298,8 @@ class FlightPlanModel(BaseModel):
 
     model_config = MODEL
 
+    name: Title = ""
+    """As shown for an inline plan; a file's plan has the name of the file."""
     title: Annotated[str, Field(max_length=200)] = ""
     body: BodyReference
     vehicle: VehicleReference

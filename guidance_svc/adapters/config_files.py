@@ -1,0 +1,203 @@
+"""The folder of TOML files: bodies/, vehicles/, flights/ and service.toml."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
+from math import radians
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel
+
+from guidance_svc import domain
+from guidance_svc.adapters.settings import Settings
+from guidance_svc.errors import ConfigError
+from guidance_svc.plan.checks import check_plan
+from guidance_svc.plan.targets import resolve_target
+from guidance_svc.wire.plans import BodyModel, FlightPlanModel, TargetModel, VehicleModel, parse_table
+
+M = TypeVar("M")
+Model = TypeVar("Model", bound=BaseModel)
+
+FILE_SIZE_LIMIT_BYTES = 1_000_000
+_STEM = re.compile(r"[A-Za-z0-9][A-Za-z0-9_\-]{0,63}")
+_TOML_LINE = re.compile(r"\(at (line \d+, column \d+|end of document)\)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Library:
+    """Bodies, vehicles and flight plans by name; everything that an `open` may refer to.
+
+    Args:
+        files: from "flights/curlew" and the like to the file's path, for errors.
+    """
+
+    bodies: Mapping[str, BodyModel] = field(default_factory=dict)
+    vehicles: Mapping[str, VehicleModel] = field(default_factory=dict)
+    flights: Mapping[str, FlightPlanModel] = field(default_factory=dict)
+    files: Mapping[str, str] = field(default_factory=dict)
+
+    def model(self, source: str | Mapping[str, Any]) -> FlightPlanModel:
+        """The flight plan of that name, or the inline table, checked for itself.
+
+        Raises:
+            ConfigError: unknown name, or a bad table.
+        """
+        if isinstance(source, str):
+            return _lookup(self.flights, source, "plan", "a flight plan")
+        return parse_table(FlightPlanModel, source)
+
+    def plan(self, source: str | Mapping[str, Any], role: domain.Role) -> domain.FlightPlan:
+        """The whole plan, names resolved and its parts checked against each other.
+
+        Raises:
+            ConfigError: with file (for a named plan), key, what would work, and what stands there.
+        """
+        model = self.model(source)
+        file = self.files.get(f"flights/{source}", "") if isinstance(source, str) else ""
+        try:
+            return self._build(model, source if isinstance(source, str) else model.name or "inline", role)
+        except ConfigError as error:
+            raise ConfigError(error.code, error.field, error.expected, error.got, error.file or file) from None
+
+    def inlined(self, source: str | Mapping[str, Any]) -> dict[str, Any]:
+        """The plan as one table without references, as a recording keeps it.
+
+        Raises:
+            ConfigError: as `model`.
+        """
+        model = self.model(source)
+        table = model.model_dump(exclude_none=True)
+        table["body"] = self._named(model.body, self.bodies, "body").model_dump(exclude_none=True)
+        table["vehicle"] = self._named(model.vehicle, self.vehicles, "vehicle").model_dump(exclude_none=True)
+        for key in ("body", "vehicle"):
+            reference = getattr(model, key)
+            if isinstance(reference, str) and not table[key]["name"]:
+                table[key]["name"] = reference
+        if isinstance(source, str):
+            table["name"] = source
+        return table
+
+    def _named(self, reference: str | M, known: Mapping[str, M], key: str) -> M:
+        return _lookup(known, reference, key, f"a {key}") if isinstance(reference, str) else reference
+
+    def _build(self, model: FlightPlanModel, name: str, role: domain.Role) -> domain.FlightPlan:
+        body_name = model.body if isinstance(model.body, str) else "inline"
+        vehicle_name = model.vehicle if isinstance(model.vehicle, str) else "inline"
+        body = self._named(model.body, self.bodies, "body").to_domain(model.gravity, body_name)
+        plan = domain.FlightPlan(
+            name=name,
+            body=body,
+            vehicle=self._named(model.vehicle, self.vehicles, "vehicle").to_domain(vehicle_name),
+            target=None if model.target is None else _target(model.target, body),
+            phases=model.phases_for(role),
+            site=None if model.site is None else model.site.to_domain(),
+            major_cycle_s=model.major_cycle_s,
+        )
+        check_plan(plan)
+        return plan
+
+
+def default_folder() -> Path:
+    """The configs that came with the package, or those of the checkout it runs from."""
+    package = Path(__file__).resolve().parent.parent
+    shipped = package / "share" / "configs"
+    return shipped if shipped.is_dir() else package.parent / "configs"
+
+
+def load_library(folder: Path) -> Library:
+    """Every body, vehicle and flight plan of a folder.
+
+    Raises:
+        ConfigError: the folder is missing, or the first bad file.
+    """
+    if not folder.is_dir():
+        raise ConfigError("no_such_folder", "", "a folder with bodies/, vehicles/ and flights/", str(folder))
+    files: dict[str, str] = {}
+    return Library(
+        bodies=_load_all(folder, "bodies", BodyModel, files),
+        vehicles=_load_all(folder, "vehicles", VehicleModel, files),
+        flights=_load_all(folder, "flights", FlightPlanModel, files),
+        files=files,
+    )
+
+
+def load_flight_file(path: Path, library: Library) -> Library:
+    """The library with one more flight plan, from a file anywhere, under the file's name.
+
+    Raises:
+        ConfigError: it cannot be read, or is a bad plan.
+    """
+    model = parse_table(FlightPlanModel, read_toml(path), str(path))
+    flights = {**library.flights, path.stem: model}
+    return replace(library, flights=flights, files={**library.files, f"flights/{path.stem}": str(path)})
+
+
+def load_settings(folder: Path) -> Settings:
+    """service.toml of the folder, or the defaults where there is none.
+
+    Raises:
+        ConfigError: naming file and key.
+    """
+    path = folder / "service.toml"
+    return parse_table(Settings, read_toml(path), str(path)) if path.exists() else Settings()
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """A TOML file as a dict.
+
+    Raises:
+        ConfigError: it cannot be read, is no UTF-8, or is no TOML; with the line where that is known.
+    """
+    try:
+        data = path.read_bytes()
+        if len(data) > FILE_SIZE_LIMIT_BYTES:
+            raise ConfigError("file_too_long", "", f"at most {FILE_SIZE_LIMIT_BYTES} bytes", len(data), str(path))
+        return tomllib.loads(data.decode("utf-8"))
+    except OSError as error:
+        raise ConfigError("cannot_read", "", "a readable file", error.strerror or error, str(path)) from None
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise ConfigError("not_utf8", f"line {line}", "UTF-8 text", data[error.start : error.end], str(path)) from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        text = str(error)
+        found = _TOML_LINE.search(text)
+        where = found.group(1) if found else ""
+        got = text[: found.start()].strip() if found else text
+        raise ConfigError("not_toml", where, "TOML", got, str(path)) from None
+
+
+def _load_all(folder: Path, kind: str, model: type[Model], files: dict[str, str]) -> dict[str, Model]:
+    loaded: dict[str, Model] = {}
+    for path in sorted((folder / kind).glob("*.toml")):
+        if not _STEM.fullmatch(path.stem):
+            raise ConfigError("bad_name", "", "a file name of letters, digits, - and _", path.name, str(path))
+        files[f"{kind}/{path.stem}"] = str(path)
+        loaded[path.stem] = parse_table(model, read_toml(path), str(path))
+    return loaded
+
+
+def _lookup(known: Mapping[str, M], name: str, key: str, what: str) -> M:
+    if name in known:
+        return known[name]
+    near = get_close_matches(name, known, 1)
+    hint = f"; did you mean {near[0]}?" if near else ""
+    raise ConfigError("unknown_name", key, f"{what} among {', '.join(sorted(known)) or 'none'}{hint}", name)
+
+
+def _target(model: TargetModel, body: domain.Body) -> domain.Target:
+    cutoff_km = model.cutoff_altitude_km
+    return resolve_target(
+        body,
+        1000.0 * model.perigee_altitude_km,
+        1000.0 * model.apogee_altitude_km,
+        None if cutoff_km is None else 1000.0 * cutoff_km,
+        model.cutoff_side,
+        model.plane,
+        radians(model.inclination_deg or 0.0),
+        radians(model.node_deg or 0.0),
+    )

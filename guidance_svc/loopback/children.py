@@ -1,0 +1,126 @@
+"""Child processes of the demo: started together, listened to line by line, ended together."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from queue import Empty, Queue
+from types import TracebackType
+
+GOODBYE_S = 5.0  # real time that a child has to end on request before it is killed
+LISTEN_S = 15.0  # real time that a server has to listen
+
+
+class ChildError(Exception):
+    """A child ended with an error, or did not get ready; the text is one sentence for the user."""
+
+
+class Children:
+    """The processes, as a context: leaving it ends whatever still runs.
+
+    Args:
+        log_dir: where each child's standard error goes, as NAME.log.
+    """
+
+    def __init__(self, log_dir: Path) -> None:
+        self.log_dir = log_dir
+        self.lines: Queue[tuple[str, str]] = Queue()
+        self._running: dict[str, subprocess.Popen[str]] = {}
+
+    def __enter__(self) -> Children:
+        self.log_dir.mkdir(parents=True, exist_ok=True)
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        for name in reversed(list(self._running)):
+            self.end(name)
+
+    def start(self, name: str, arguments: Sequence[str]) -> None:
+        """Run this interpreter with `arguments`; its standard output arrives in `lines` as (name, line)."""
+        with (self.log_dir / f"{name}.log").open("w", encoding="utf-8") as log:
+            child = subprocess.Popen(
+                [sys.executable, *arguments],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=log,
+                text=True,
+                encoding="utf-8",
+                env=os.environ | {"PYTHONUNBUFFERED": "1", "OMP_NUM_THREADS": "1"},
+                start_new_session=os.name == "posix",  # Ctrl-C reaches the demo alone, which then ends them in order
+            )
+        self._running[name] = child
+        threading.Thread(target=self._listen, args=(name, child), daemon=True).start()
+
+    def end(self, name: str) -> None:
+        """Ask a child to end, kill it if it does not."""
+        child = self._running.pop(name)
+        child.terminate()
+        try:
+            child.wait(GOODBYE_S)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
+
+    def next_line(self, patience_s: float) -> tuple[str, str] | None:
+        """The next line of any child, or None after `patience_s`."""
+        with contextlib.suppress(Empty):
+            return self.lines.get(timeout=patience_s)
+        return None
+
+    def finished(self, name: str) -> bool:
+        """Whether it ended well.
+
+        Raises:
+            ChildError: it ended with an error.
+        """
+        code = self._running[name].poll()
+        if code:
+            raise ChildError(f"{name} ended with code {code}: {self.last_words(name)}")
+        return code == 0
+
+    def must_run(self, name: str) -> None:
+        """Raises ChildError if a server has ended."""
+        if self._running[name].poll() is not None:
+            raise ChildError(f"{name} ended too early: {self.last_words(name)}")
+
+    def wait_until_listening(self, name: str, port: int) -> None:
+        """Return once something listens on the loopback port.
+
+        Raises:
+            ChildError: the child ended, or LISTEN_S passed.
+        """
+        until = time.monotonic() + LISTEN_S
+        while time.monotonic() < until:
+            self.must_run(name)
+            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=1.0):
+                return
+            time.sleep(0.05)
+        raise ChildError(f"{name} does not listen on port {port} after {LISTEN_S:.0f} s: {self.last_words(name)}")
+
+    def last_words(self, name: str) -> str:
+        """Last line of its standard error, and where the rest is."""
+        log = self.log_dir / f"{name}.log"
+        lines = [line for line in log.read_text(encoding="utf-8", errors="replace").splitlines() if line.strip()]
+        return f"{lines[-1].strip() if lines else 'it said nothing'} (see {log})"
+
+    def _listen(self, name: str, child: subprocess.Popen[str]) -> None:
+        assert child.stdout is not None
+        with contextlib.closing(child.stdout) as stdout:
+            for line in stdout:
+                self.lines.put((name, line))
+
+
+def free_ports(count: int) -> list[int]:
+    """Loopback ports that nobody uses now."""
+    with contextlib.ExitStack() as stack:
+        sockets = [stack.enter_context(socket.socket()) for _ in range(count)]
+        for s in sockets:
+            s.bind(("127.0.0.1", 0))
+        return [s.getsockname()[1] for s in sockets]

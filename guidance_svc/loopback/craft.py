@@ -1,0 +1,180 @@
+"""A simulated vehicle that remembers what it was told: pointing held, things to do at stated times, a flight log."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from math import inf
+from typing import Any, Final
+
+from guidance_svc.core.atmosphere import air
+from guidance_svc.core.rocket import thrust_at_n
+from guidance_svc.domain import FlightPlan, Vec
+from guidance_svc.errors import GuidanceError
+from guidance_svc.sim.motion import NO_AIR_ABOVE_M, height_above_ellipsoid_m
+from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, on_pad, present_stage, split
+from guidance_svc.sim.step import advance, cut_off, ignited, released, separated, wanted_unit
+
+INSTANT_S: Final = 1e-9  # two times nearer than this are one
+LOG_STEP_S: Final = 1.0  # of vehicle time between lines of the flight log under thrust
+LOG_COAST_STEP_S: Final = 20.0  # the same without thrust
+ACTIONS: Final = ("cutoff", "separate", "ignite", "release")  # in this order at one instant
+FIELDS: Final = ("pointing", "throttle", "engine_on", *(f"{action}_at_s" for action in ACTIONS))
+LONGEST_ADVANCE_S: Final = 1e6
+
+Log = Callable[[Mapping[str, Any]], None]
+
+
+@dataclass
+class Craft:
+    """One vehicle in flight.
+
+    Args:
+        name: as scripts know it.
+        world, state: of the simulator.
+        log: gets a dict for each line of the flight log.
+        on_separation: called with the lower part's own world and state and those of the upper part; None when
+            what is above the burning stage belongs to this very vehicle.
+    """
+
+    name: str
+    world: World
+    state: SimState
+    log: Log
+    on_separation: Callable[[World, SimState], None] | None = None
+    wanted: Vec = (0.0, 0.0, 0.0)
+    planned_s: dict[str, float] = field(default_factory=dict)
+    done_s: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.wanted = self.state.pointing
+
+    def command(self, controls: Mapping[str, Any]) -> None:
+        """Take what a script tells: FIELDS, each optional; a time of null forgets it.
+
+        Raises:
+            GuidanceError: an unknown field, or a value that is none.
+        """
+        for name in controls:
+            if name not in FIELDS:
+                raise GuidanceError("unknown_field", f"controls.{name}", f"one of {', '.join(FIELDS)}", name)
+        if "pointing" in controls:
+            self.wanted = wanted_unit(vector(controls["pointing"]))
+        if "throttle" in controls:
+            self.state = replace(self.state, throttle_frac=number("throttle", controls["throttle"]))
+        for action in ACTIONS:
+            if f"{action}_at_s" in controls:
+                self._plan(action, controls[f"{action}_at_s"])
+        if "engine_on" in controls and bool(controls["engine_on"]) != self.state.engine_on:
+            self._do("ignite" if controls["engine_on"] else "cutoff")
+
+    def fly(self, seconds: float) -> None:
+        """Let time pass; what is planned for an instant happens there, the end included."""
+        if not 0.0 < seconds <= LONGEST_ADVANCE_S:
+            raise GuidanceError("bad_value", "seconds", f"above 0, at most {LONGEST_ADVANCE_S:g}", seconds)
+        until_s = self.state.time_s + seconds
+        while self.state.time_s < until_s - INSTANT_S:
+            step_s = LOG_STEP_S if self.state.engine_on else LOG_COAST_STEP_S
+            next_s = min(until_s, self.state.time_s + step_s, *(t for t in self.planned_s.values()), inf)
+            self.state = advance(self.state, self.wanted, next_s, self.world)
+            self._do_what_is_due()
+            self._write("")
+
+    def telemetry(self) -> dict[str, Any]:
+        """What the vehicle's own instruments read; vectors inertial, z along the pole."""
+        s, stage = self.state, present_stage(self.state, self.world)
+        return {
+            "vehicle": self.name,
+            "time_s": s.time_s,
+            "position_m": list(s.position_m),
+            "velocity_m_s": list(s.velocity_m_s),
+            "pointing": list(s.pointing),
+            "mass_kg": mass_kg(s, self.world),
+            "propellant_kg": s.propellant_kg[s.stage] if stage is not None else 0.0,
+            "stage": s.stage,
+            "engine_on": burning_frac(s, self.world) > 0.0,
+            "throttle": burning_frac(s, self.world),
+            "thrust_n": self._thrust_n(),
+        }
+
+    def _thrust_n(self) -> float:
+        stage, frac = present_stage(self.state, self.world), burning_frac(self.state, self.world)
+        if stage is None or frac == 0.0:
+            return 0.0
+        body = self.world.body
+        height = height_above_ellipsoid_m(self.state.position_m, body.radius_m, body.flattening)
+        pressure = air(height)[1] if body.atmosphere == "us1976" and height < NO_AIR_ABOVE_M else 0.0
+        return thrust_at_n(frac * stage.thrust_n, stage.exit_area_m2, pressure)
+
+    def _plan(self, action: str, at_s: object) -> None:
+        """Note a time; one that is past, or was acted on, is not noted again."""
+        self.planned_s.pop(action, None)
+        if at_s is None:
+            return
+        time_s = number(f"{action}_at_s", at_s)
+        acted = abs(time_s - self.done_s.get(action, -inf)) < 1e-3
+        if time_s >= self.state.time_s - INSTANT_S and not acted:
+            self.planned_s[action] = max(time_s, self.state.time_s)
+
+    def _do_what_is_due(self) -> None:
+        for action in ACTIONS:
+            if self.planned_s.get(action, inf) <= self.state.time_s + INSTANT_S:
+                self.done_s[action] = self.planned_s.pop(action)
+                self._do(action)
+
+    def _do(self, action: str) -> None:
+        """Act now; an action that changes nothing is not logged."""
+        before = self.state
+        if action == "separate":
+            self._write("separate")
+            self._separate()
+            return
+        jump = {"cutoff": cut_off, "ignite": ignited, "release": released}[action]
+        self.state = jump(self.state, self.world)
+        if self.state != before:
+            self._write(action)
+
+    def _separate(self) -> None:
+        if self.on_separation is None:
+            self.state = separated(self.state, self.world)
+            return
+        (self.world, self.state), (world, state) = split(self.state, self.world, 1)
+        self.on_separation(world, state)
+        self.on_separation = None
+
+    def _write(self, mark: str) -> None:
+        self.log(self.telemetry() | {"mark": mark})
+
+
+def launched(name: str, plan: FlightPlan, carried: FlightPlan | None, log: Log) -> Craft:
+    """A vehicle on its pad, with another plan's vehicle on top of it, if any.
+
+    Raises:
+        GuidanceError: the plan has no site, or its payload is not what the carried vehicle weighs.
+    """
+    if plan.site is None:
+        raise GuidanceError("missing_field", "site", f"a launch site in flight plan {plan.name}", "none")
+    vehicle = plan.vehicle
+    if carried is not None:
+        above = carried.vehicle
+        weighs = above.mass_at_ignition_kg(0)
+        if abs(weighs - vehicle.payload_kg) > 0.5:
+            expected = f"{weighs:g}, what {above.name} weighs"
+            raise GuidanceError("bad_value", f"{vehicle.name}.payload_kg", expected, vehicle.payload_kg)
+        vehicle = replace(vehicle, stages=vehicle.stages + above.stages, payload_kg=above.payload_kg)
+    world = World(plan.body, vehicle)
+    return Craft(name, world, on_pad(plan.site, world), log)
+
+
+def vector(value: object) -> Vec:
+    """Three numbers."""
+    if not isinstance(value, list) or len(value) != 3:
+        raise GuidanceError("bad_value", "pointing", "three numbers", value)
+    return (number("pointing.0", value[0]), number("pointing.1", value[1]), number("pointing.2", value[2]))
+
+
+def number(name: str, value: object) -> float:
+    """A finite number."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -inf < value < inf:
+        raise GuidanceError("bad_value", f"controls.{name}", "a finite number", value)
+    return float(value)

@@ -6,7 +6,7 @@ For simulation and teaching only; do not connect it to a real vehicle.
 The loop of a flight script; `vehicle` stands for your simulator:
 
     from guidance_client import GuidanceClient, cutoff_now
-    client = GuidanceClient("tcp://127.0.0.1:5810")
+    client = GuidanceClient("tcp://127.0.0.1:5770")
     client.open(vehicle="Curlew", role="upper_stage", plan="curlew_to_lagoon", frame={"motion": "inertial"})
     phase = ""
     while phase != "orbit":

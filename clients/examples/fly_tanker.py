@@ -55,7 +55,7 @@ def main() -> None:
 def read_options() -> argparse.Namespace:
     """Addresses and plan from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--guidance", default="tcp://127.0.0.1:5811", help="address of the guidance service")
+    parser.add_argument("--guidance", default="tcp://127.0.0.1:5771", help="address of the guidance service")
     parser.add_argument("--vehicle", default="tcp://127.0.0.1:5822", help="address of the simulated vehicle")
     parser.add_argument("--plan", default="bargeman_to_lagoon", help="a flight plan that the service has")
     return parser.parse_args()

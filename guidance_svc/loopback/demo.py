@@ -1,0 +1,152 @@
+"""The demo: service, simulated vehicles and three flight scripts as separate processes, then what came of it."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from guidance_svc.adapters.config_files import Library, default_folder, load_library
+from guidance_svc.constants import CAUTION
+from guidance_svc.errors import GuidanceError
+from guidance_svc.loopback.children import ChildError, Children, free_ports
+from guidance_svc.loopback.missions import MISSIONS, RANGES, Mission, clients_folder
+from guidance_svc.loopback.progress import progress_for
+from guidance_svc.loopback.results import read_moments, samples
+from guidance_svc.report.flight import Moment, Row, flight_rows
+from guidance_svc.report.plots import HOW_TO_GET_PLOTS, plot_page
+from guidance_svc.report.tables import as_values, text_table
+
+FLIGHT_LIMIT_S = 300.0  # real time; five times what the slowest machine measured needed
+SERVICE = "service"
+
+
+@dataclass
+class Flight:
+    """What the demo gathers while it flies.
+
+    Args:
+        said: each script's lines, by vehicle.
+        ports: "zmq", "tcp" and each range's name to a loopback port.
+    """
+
+    out: Path
+    library: Library
+    ports: dict[str, int]
+    said: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+
+
+def run_demo(out: Path, as_json: bool = False, missions: Sequence[Mission] = MISSIONS) -> int:
+    """Fly, print the insertion table, write recording and plot page.
+
+    Args:
+        out: folder for recording, flight logs, process logs and the page; made if missing.
+        as_json: one JSON object on standard output instead of text.
+
+    Returns:
+        The exit code: 0 when every vehicle finished its plan, else 1; the reason is on standard error.
+    """
+    print(CAUTION, file=sys.stderr)
+    started = time.monotonic()
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        names = ("zmq", "tcp", *(launch.name for launch in RANGES))
+        flight = Flight(out, load_library(default_folder()), dict(zip(names, free_ports(len(names)), strict=True)))
+        with Children(out / "logs") as children:
+            fly(flight, missions, children)
+        show(flight, missions, as_json, time.monotonic() - started)
+    except (ChildError, GuidanceError, OSError) as error:
+        print(f"demo: {error}", file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("demo: interrupted; all its processes are ended", file=sys.stderr)
+        return 1
+    return 0
+
+
+def fly(flight: Flight, missions: Sequence[Mission], children: Children) -> None:
+    """Start everything, listen until every script is done.
+
+    Raises:
+        ChildError: a process failed, or FLIGHT_LIMIT_S passed.
+    """
+    servers = start_servers(flight, children)
+    for mission in missions:
+        children.start(mission.vehicle, script_arguments(mission, flight.ports))
+    phases = {m.vehicle: [p.law for p in flight.library.plan(m.plan, m.role).phases] for m in missions}
+    waiting, until = {m.vehicle for m in missions}, time.monotonic() + FLIGHT_LIMIT_S
+    with progress_for(phases, quiet=False) as progress:
+        while waiting:
+            heard = children.next_line(0.2)
+            if heard is not None and heard[0] in phases:
+                said = json.loads(heard[1])
+                flight.said.setdefault(heard[0], []).append(said)
+                progress.show(heard[0], said)
+                continue
+            waiting = {name for name in waiting if not children.finished(name)}
+            for server in servers:
+                children.must_run(server)
+            if time.monotonic() > until:
+                raise ChildError(f"{', '.join(sorted(waiting))} not done after {FLIGHT_LIMIT_S:.0f} s")
+
+
+def start_servers(flight: Flight, children: Children) -> list[str]:
+    """The service and the simulated vehicles, all listening; their names."""
+    zmq, tcp = flight.ports["zmq"], flight.ports["tcp"]
+    serve = ["-m", "guidance_svc", "serve", "--zmq", f"tcp://127.0.0.1:{zmq}", "--tcp", f"127.0.0.1:{tcp}"]
+    children.start(SERVICE, [*serve, "--record", str(flight.out / "recording")])
+    for launch in RANGES:
+        arguments = ["-m", "guidance_svc.loopback.vehicle", "--plan", launch.plan, "--log", str(flight.out)]
+        arguments += ["--port", str(flight.ports[launch.name])]
+        children.start(launch.name, arguments + (["--carries", launch.carries] if launch.carries else []))
+    children.wait_until_listening(SERVICE, tcp)
+    for launch in RANGES:
+        children.wait_until_listening(launch.name, flight.ports[launch.name])
+    return [SERVICE, *(launch.name for launch in RANGES)]
+
+
+def script_arguments(mission: Mission, ports: Mapping[str, int]) -> list[str]:
+    """The command line of a flight script."""
+    guidance = f"tcp://127.0.0.1:{ports[mission.transport]}"
+    vehicle = f"tcp://127.0.0.1:{ports[mission.range_name]}"
+    script = clients_folder() / "examples" / mission.script
+    return [str(script), "--guidance", guidance, "--vehicle", vehicle, "--plan", mission.plan]
+
+
+def show(flight: Flight, missions: Sequence[Mission], as_json: bool, took_s: float) -> None:
+    """Print the table or JSON, write the plot page."""
+    moments = {m.vehicle: read_moments(flight.out / f"{m.vehicle}.flight.jsonl") for m in missions}
+    rows: list[Row] = []
+    for m in missions:
+        rows += flight_rows(m.vehicle, flight.library.plan(m.plan, m.role), moments[m.vehicle])
+    recordings = sorted((flight.out / "recording").glob("*.mcap"), key=lambda path: path.stat().st_mtime)
+    recording = str(recordings[-1]) if recordings else None
+    page = write_page(flight, missions, moments, text_table(rows))
+    if as_json:
+        found = {"rows": as_values(rows), "recording": recording, "page": page, "took_s": round(took_s, 1)}
+        print(json.dumps({"caution": CAUTION, **found}))
+        return
+    print(text_table(rows))
+    print(f"\nflown in {took_s:.0f} s; vehicles, site and depot are invented. {CAUTION}")
+    print(f"recording: {recording}\nplots:     {page or HOW_TO_GET_PLOTS}")
+
+
+def write_page(
+    flight: Flight, missions: Sequence[Mission], moments: Mapping[str, Sequence[Moment]], table: str
+) -> str | None:
+    """The plot page's path, or None without matplotlib."""
+    lines = {
+        m.vehicle: samples(moments[m.vehicle], flight.said.get(m.vehicle, []), flight.library.plan(m.plan, m.role).body)
+        for m in missions
+    }
+    try:
+        text = plot_page("Three flights from Saltmarsh Point (invented)", lines, table)
+    except ImportError:
+        return None
+    path = flight.out / "flights.html"
+    path.write_text(text, encoding="utf-8")
+    return str(path)

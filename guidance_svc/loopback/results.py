@@ -1,0 +1,59 @@
+"""From the vehicles' flight logs and the scripts' lines to what the report shows."""
+
+from __future__ import annotations
+
+import json
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+from guidance_svc.core.kepler import orbit_report
+from guidance_svc.core.vectors import norm
+from guidance_svc.domain import Body
+from guidance_svc.report.flight import Moment
+from guidance_svc.report.plots import Sample
+
+SAID_GAP_S = 3.0  # a script's line older than this says nothing about the present command
+
+
+def read_moments(path: Path) -> list[Moment]:
+    """A vehicle's true flight, as its simulator wrote it.
+
+    Raises:
+        OSError: no such file.
+    """
+    with path.open(encoding="utf-8") as file:
+        return [moment(json.loads(line)) for line in file]
+
+
+def moment(line: Mapping[str, Any]) -> Moment:
+    """One line of the log."""
+    (x, y, z), (u, v, w) = line["position_m"], line["velocity_m_s"]
+    return Moment(
+        line["time_s"], (x, y, z), (u, v, w), line["mass_kg"], line["propellant_kg"], line["stage"], line["mark"]
+    )
+
+
+def samples(moments: Sequence[Moment], said: Sequence[Mapping[str, Any]], body: Body) -> list[Sample]:
+    """The true flight with the command that was in force at each moment."""
+    times = [line["time_s"] for line in said]
+    points = []
+    for m in moments:
+        k = bisect_right(times, m.time_s) - 1
+        line = said[k] if k >= 0 and m.time_s - times[k] <= SAID_GAP_S else {}
+        orbit = orbit_report(m.position_m, m.velocity_m_s, body)
+        apogee = orbit.apogee_altitude_m / 1000.0 if isfinite(orbit.apogee_altitude_m) else None
+        points.append(
+            Sample(
+                time_s=m.time_s,
+                altitude_km=(norm(m.position_m) - body.radius_m) / 1000.0,
+                speed_km_s=norm(m.velocity_m_s) / 1000.0,
+                perigee_km=orbit.perigee_altitude_m / 1000.0,
+                apogee_km=apogee,
+                pitch_deg=line.get("pitch_deg"),
+                time_to_cutoff_s=line.get("time_to_cutoff_s"),
+            )
+        )
+    return points

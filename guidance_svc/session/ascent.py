@@ -1,0 +1,134 @@
+"""The laws of the way up through the air: hold and boost."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from guidance_svc.core.boost import boost_direction, launch_heading_rad, time_to_speed_s, velocity_soon
+from guidance_svc.core.frames import pitch_and_heading
+from guidance_svc.core.gravity import acceleration
+from guidance_svc.core.vectors import add, norm, scale
+from guidance_svc.domain import Boost, Event, FlightPlan, Hold, Vec
+from guidance_svc.session.memory import Memory, Order
+from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.stack import burn_left_s
+
+SEPARATION_DELAY_S = 1.0  # between the booster's cutoff and the separation, for the thrust to die away
+CONTACT_S = 0.5
+ASIDE_S = 5.0  # how long the script may stay silent once nothing is left to do
+
+
+def event_id(memory: Memory, name: str) -> str:
+    """Stable id of an event: phase, stage, name."""
+    return f"{memory.phase}-{memory.stage}-{name}"
+
+
+def hold_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Hold) -> bool:
+    """Whether the hold-down is over."""
+    return now.time_s >= phase.release_at_s
+
+
+def hold_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Hold) -> Order:
+    """Upright, engines lit ahead of release."""
+    ignite_at = phase.release_at_s - phase.ignition_lead_s
+    return Order(
+        direction=now.local.up,
+        direction_soon=now.local.up,
+        engine_on=now.time_s >= ignite_at,
+        events=(
+            Event(event_id(memory, "ignite"), "ignite", ignite_at),
+            Event(event_id(memory, "release"), "release", phase.release_at_s),
+        ),
+        next_contact_s=max(CONTACT_S, min(60.0, ignite_at - now.time_s)),
+    )
+
+
+def boost_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -> Memory:
+    """Choose the launch heading, once."""
+    heading = phase.azimuth_rad
+    if heading is None and plan.target is not None:
+        heading = launch_heading_rad(now.position_m, plan.body, plan.target, now.local)
+    if heading is None:
+        heading = pitch_and_heading(now.local.east, now.local)[1]
+    return replace(memory, heading_rad=heading, cutoff_at_s=None, separate_at_s=None)
+
+
+def released_at_s(memory: Memory, plan: FlightPlan) -> float:
+    """Vehicle time of release: the hold's, or the begin of the boost when there was no hold."""
+    before = plan.phases[memory.phase - 1] if memory.phase else None
+    return before.release_at_s if isinstance(before, Hold) else memory.since_s
+
+
+def push_m_s2(memory: Memory, now: Navigation, plan: FlightPlan) -> float:
+    """Thrust acceleration at full throttle, in vacuum."""
+    return plan.vehicle.stages[memory.stage].thrust_n / now.mass_kg
+
+
+def boost_end_s(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost, direction: Vec) -> float:
+    """Vehicle time at which the boost must end, by whichever limit comes first."""
+    left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg, phase.separate_at_reserve)
+    pull = acceleration(now.position_m, plan.body.mu_m3_s2, plan.body.radius_m, plan.body.j2)
+    total = add(pull, scale(push_m_s2(memory, now, plan), direction))
+    to_speed = time_to_speed_s(phase.separate_at_speed_m_s, now.ground_velocity_m_s, total)
+    return min(now.time_s + left, now.time_s + to_speed, released_at_s(memory, plan) + phase.separate_at_s)
+
+
+def boost_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -> Memory:
+    """Keep the planned end up to date until it is past; then it stands."""
+    if memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s:
+        return memory
+    direction = direction_now(memory, now, plan, phase)
+    end = max(now.time_s, boost_end_s(memory, now, plan, phase, direction))
+    return replace(memory, cutoff_at_s=end, separate_at_s=end + SEPARATION_DELAY_S)
+
+
+def direction_now(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -> Vec:
+    """The boost direction at this state."""
+    since = now.time_s - released_at_s(memory, plan)
+    return boost_direction(phase, since, now.ground_velocity_m_s, memory.heading_rad or 0.0, now.local)
+
+
+def dropped(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
+    """Whether the state shows that the present stage has been let go."""
+    if event_id(memory, "separate") in memory.seen:
+        return True
+    if now.stage is not None:
+        return now.stage > memory.stage
+    return now.mass_kg <= 1.002 * plan.vehicle.mass_at_ignition_kg(memory.stage + 1)
+
+
+def boost_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -> bool:
+    """Whether the stage has been let go and a later phase takes over."""
+    last = memory.phase + 1 == len(plan.phases)
+    at = memory.separate_at_s
+    return not last and at is not None and now.time_s >= at and dropped(memory, now, plan)
+
+
+def boost_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -> Order:
+    """Thrust along the air flow until the planned end, then hold and separate."""
+    direction = direction_now(memory, now, plan, phase)
+    cutoff, separate = memory.cutoff_at_s, memory.separate_at_s
+    burning = cutoff is not None and now.time_s < cutoff
+    soon = direction
+    if burning:
+        push = push_m_s2(memory, now, plan)
+        later = velocity_soon(now.position_m, now.ground_velocity_m_s, direction, push, plan.body, 1.0)
+        since = now.time_s - released_at_s(memory, plan) + 1.0
+        if norm(later) > 0.0:
+            soon = boost_direction(phase, since, later, memory.heading_rad or 0.0, now.local)
+    events = []
+    if cutoff is not None and separate is not None:
+        events = [
+            Event(event_id(memory, "cutoff"), "cutoff", cutoff),
+            Event(event_id(memory, "separate"), "separate", separate),
+        ]
+    through = not burning and memory.phase + 1 == len(plan.phases) and separate is not None and now.time_s > separate
+    return Order(
+        direction=direction,
+        direction_soon=soon,
+        engine_on=burning,
+        cutoff_at_s=cutoff if burning else None,
+        events=tuple(events),
+        next_contact_s=ASIDE_S if through else CONTACT_S,
+        status="complete" if through else "ok",
+    )

@@ -1,0 +1,62 @@
+"""What the service will do, one sentence a phase: sent with `opened` so that script and service mean the same."""
+
+from __future__ import annotations
+
+from math import degrees, inf
+
+from guidance_svc.domain import Boost, Circularize, Coast, FlightPlan, Hold, Insertion, Phase
+
+
+def phase_sentences(plan: FlightPlan) -> tuple[str, ...]:
+    """One sentence for each phase of the plan."""
+    return tuple(f"{phase.law}: {sentence(phase, plan)}" for phase in plan.phases)
+
+
+def sentence(phase: Phase, plan: FlightPlan) -> str:
+    """What one phase does."""
+    match phase:
+        case Hold():
+            lead = f", engines lit {phase.ignition_lead_s:g} s before" if phase.ignition_lead_s else ""
+            return f"upright on the pad until vehicle time {phase.release_at_s:g} s{lead}"
+        case Boost():
+            return boost_sentence(phase)
+        case Insertion():
+            return insertion_sentence(phase, plan)
+        case Coast():
+            return "engine off to the next apoapsis, attitude of the next burn held"
+        case Circularize():
+            return "burn centred on apoapsis that makes the osculating orbit circular there, in the present plane"
+        case _:
+            return "nothing left to do; the orbit is reported"
+
+
+def boost_sentence(phase: Boost) -> str:
+    """Rise, tip over, follow, separate."""
+    limits = []
+    if phase.separate_at_reserve:
+        limits.append("the propellant reserve is reached")
+    else:
+        limits.append("the propellant is spent")
+    if phase.separate_at_speed_m_s < inf:
+        limits.append(f"the speed over ground is {phase.separate_at_speed_m_s:g} m/s")
+    if phase.separate_at_s < inf:
+        limits.append(f"{phase.separate_at_s:g} s have passed since release")
+    heading = "in the target's plane" if phase.azimuth_rad is None else f"{degrees(phase.azimuth_rad):.3f} deg"
+    return (
+        f"vertical for {phase.rise_s:g} s, tip {degrees(phase.pitch_over_rad):g} deg towards heading {heading}, "
+        f"then along the velocity over ground; separate when {' or '.join(limits)}"
+    )
+
+
+def insertion_sentence(phase: Insertion, plan: FlightPlan) -> str:
+    """Ignition, stages, cutoff."""
+    when = f"at vehicle time {phase.ignite_at_s:g} s" if phase.ignite_at_s is not None else (
+        f"{phase.pause_s:g} s after the phase begins")  # fmt: skip
+    stages = ", ".join(stage.name for stage in plan.vehicle.stages[phase.first_stage :])
+    if plan.target is None:
+        return f"ignite {when} ({stages})"
+    altitude_km = (plan.target.cutoff_radius_m - plan.body.radius_m) / 1000.0
+    return (
+        f"ignite {when}, steer {stages} closed loop to cutoff at {altitude_km:.3f} km, "
+        f"{plan.target.cutoff_speed_m_s:.3f} m/s, {degrees(plan.target.cutoff_flight_path_angle_rad):.4f} deg"
+    )

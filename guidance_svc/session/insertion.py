@@ -1,0 +1,186 @@
+"""The closed-loop burn to the target: any number of stages, solved in a major cycle, steered in between."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from guidance_svc.core.burns import Arc, allot, burn_available_s
+from guidance_svc.core.kepler import orbit_report
+from guidance_svc.core.starter import first_guess, lofted_guess
+from guidance_svc.core.steering import Problem, Steering, refine, refine_cutoff, refine_direction
+from guidance_svc.core.vectors import unit
+from guidance_svc.domain import Event, FlightPlan, Insertion, Status
+from guidance_svc.session.ascent import dropped, event_id
+from guidance_svc.session.memory import Memory, Order
+from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.stack import burn_left_s, remaining_arcs
+
+HOLD_RATE_BELOW_S = 12.0  # to go: the turning rate is held, position can no longer be helped
+FREEZE_BELOW_S = 2.0  # to go: the direction is frozen, only the cutoff follows
+STEPS_A_CYCLE = 4  # Newton steps in one major cycle
+CALLS_A_START = 4  # major cycles given to one starting law before the next one is tried
+LOFTED_PITCHES_RAD = (0.35, 0.8, 1.2, 0.1)  # starting laws after the first
+CONTACT_S = 0.5
+NEAR_CUTOFF_CONTACT_S = 0.1
+STALE_AFTER_CYCLES = 4
+
+
+def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
+    """Set the ignition; no law yet."""
+    ignite_at = phase.ignite_at_s if phase.ignite_at_s is not None else now.time_s + phase.pause_s
+    return replace(
+        memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
+        spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None,
+    )  # fmt: skip
+
+
+def arcs_now(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ...]:
+    """What is left to burn from this state."""
+    wait = 0.0 if memory.ignite_at_s is None else max(0.0, memory.ignite_at_s - now.time_s)
+    if memory.separate_at_s is None:
+        return remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait)
+    fresh = plan.vehicle.mass_at_ignition_kg(memory.stage + 1)
+    return remaining_arcs(plan.vehicle, memory.stage + 1, fresh, wait)
+
+
+def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
+    """The burn to solve from this state."""
+    return Problem(now.time_s, now.position_m, now.velocity_m_s, arcs_now(memory, now, plan), plan.target, plan.body)
+
+
+def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
+    """Ignition past, stage spent or dropped, cutoff in the last seconds: what each state brings."""
+    if memory.ignite_at_s is not None and memory.separate_at_s is None and now.time_s >= memory.ignite_at_s:
+        memory = replace(memory, ignite_at_s=None)
+    if memory.separate_at_s is not None:
+        return after_separation(memory, now, plan)
+    if memory.ignite_at_s is not None or memory.law is None:
+        return memory
+    if memory.law.cutoff_s - now.time_s < FREEZE_BELOW_S:
+        return last_seconds(memory, now, plan)
+    left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg)
+    if left > 1e-6:
+        return replace(memory, spent_at_s=now.time_s + left)
+    if memory.stage + 1 < len(plan.vehicle.stages):
+        spent = min(now.time_s, memory.spent_at_s) if memory.spent_at_s is not None else now.time_s
+        pause = plan.vehicle.stages[memory.stage].drop_pause_s
+        memory = replace(memory, separate_at_s=spent, ignite_at_s=spent + pause, spent_at_s=None)
+        return after_separation(memory, now, plan)
+    return memory
+
+
+def after_separation(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
+    """Take the next stage once the spent one is gone."""
+    if not dropped(memory, now, plan):
+        return memory
+    waiting = memory.ignite_at_s is not None and now.time_s < memory.ignite_at_s
+    return replace(memory, stage=memory.stage + 1, separate_at_s=None,
+                   ignite_at_s=memory.ignite_at_s if waiting else None)  # fmt: skip
+
+
+def last_seconds(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
+    """Direction frozen; the cutoff follows the orbital energy, state by state, until it is past."""
+    if memory.law is None or (memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s):
+        return memory
+    law = refine_cutoff(problem_now(memory, now, plan), frozen(memory.law, now))
+    return replace(memory, law=law, trial=law, cutoff_at_s=law.cutoff_s, solved_at_s=now.time_s, attempts=0)
+
+
+def frozen(law: Steering, now: Navigation) -> Steering:
+    """The law at this instant."""
+    steer = law.vector_at(now.time_s)
+    return replace(law, epoch_s=now.time_s, steer=steer, burn_s=max(law.cutoff_s - now.time_s, 0.0))
+
+
+def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
+    """One major cycle from this state."""
+    problem = problem_now(memory, now, plan)
+    start = starting_law(memory, problem)
+    if memory.law is not None and start.burn_s < FREEZE_BELOW_S:
+        return memory
+    if memory.law is not None and start.burn_s < HOLD_RATE_BELOW_S:
+        trial = refine_direction(problem, start, STEPS_A_CYCLE)
+    else:
+        trial = refine(problem, start, STEPS_A_CYCLE)
+    memory = replace(memory, trial=trial, solved_at_s=now.time_s)
+    if not trial.converged:
+        return replace(memory, attempts=memory.attempts + 1)
+    return replace(memory, law=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
+
+
+def starting_law(memory: Memory, problem: Problem) -> Steering:
+    """Where Newton begins: the last trial moved on, or a fresh start after too many attempts."""
+    restart, within = divmod(memory.attempts, CALLS_A_START)
+    if memory.trial is None or (within == 0 and restart > 0):
+        if restart == 0:
+            return first_guess(problem)
+        return lofted_guess(problem, LOFTED_PITCHES_RAD[(restart - 1) % len(LOFTED_PITCHES_RAD)])
+    moved = memory.trial.advanced(problem.time_s, problem.body, problem.position_m)
+    waited = sum(arc.duration_s for arc in problem.arcs if not arc.powered)
+    return replace(moved, burn_s=max(memory.trial.cutoff_s - problem.time_s - waited, 1e-3))
+
+
+def insertion_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> bool:
+    """Whether the burn is over: cutoff past, or nothing left to burn."""
+    if memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s and memory.ignite_at_s is None:
+        return True
+    last = memory.stage + 1 == len(plan.vehicle.stages)
+    return last and memory.ignite_at_s is None and burn_left_s(plan.vehicle, memory.stage, now.mass_kg) <= 1e-9
+
+
+def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Order:
+    """Steer by the last law; say when to light, separate and cut."""
+    law = memory.law or memory.trial
+    if law is None:
+        raise ValueError("insertion flown before its first solution")
+    arcs = arcs_now(memory, now, plan)
+    waiting = memory.ignite_at_s is not None
+    burn_left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg)
+    spent_at = now.time_s + burn_left
+    staging = memory.law is not None and not waiting and more_stages_needed(memory, plan, law, spent_at)
+    cutoff = spent_at if staging else memory.cutoff_at_s
+    burning = not waiting and (cutoff is None or now.time_s < cutoff)
+    to_go = max(law.cutoff_s - now.time_s - sum(a.duration_s for a in arcs if not a.powered), 0.0)
+    margin = (burn_available_s(arcs) - to_go) * plan.vehicle.stages[-1].mass_flow_kg_s
+    short = memory.law is not None and margin < 0.0
+    return Order(
+        direction=unit(law.vector_at(now.time_s)),
+        direction_soon=unit(law.vector_at(now.time_s + 1.0)),
+        engine_on=burning,
+        cutoff_at_s=cutoff if memory.law is not None and not waiting else None,
+        events=insertion_events(memory, plan, spent_at if staging else None),
+        next_contact_s=CONTACT_S if law.cutoff_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
+        status=insertion_status(memory, short),
+        warnings=(f"propellant short by {-margin:.0f} kg for this target",) if short else (),
+        velocity_to_gain_m_s=sum(arc.speed_gain_m_s(t) for arc, t in allot(arcs, to_go)),
+        propellant_margin_kg=margin if memory.law is not None else None,
+        predicted_orbit=orbit_report(law.position_m, law.velocity_m_s, plan.body) if memory.law else None,
+    )
+
+
+def more_stages_needed(memory: Memory, plan: FlightPlan, law: Steering, spent_at_s: float) -> bool:
+    """Whether the present stage will be spent before the cutoff."""
+    return memory.stage + 1 < len(plan.vehicle.stages) and spent_at_s < law.cutoff_s
+
+
+def insertion_events(memory: Memory, plan: FlightPlan, spent_at_s: float | None) -> tuple[Event, ...]:
+    """Ignition, separations and the cutoff that are known by now."""
+    events = []
+    if memory.separate_at_s is not None:
+        events.append(Event(event_id(memory, "separate"), "separate", memory.separate_at_s))
+    elif spent_at_s is not None:
+        events.append(Event(event_id(memory, "separate"), "separate", spent_at_s))
+    if memory.ignite_at_s is not None:
+        events.append(Event(event_id(memory, "ignite"), "ignite", memory.ignite_at_s))
+    elif memory.law is not None and memory.cutoff_at_s is not None and spent_at_s is None:
+        events.append(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s))
+    return tuple(events)
+
+
+def insertion_status(memory: Memory, short: bool) -> Status:
+    """How far the solution can be trusted."""
+    if memory.law is None:
+        return "converging"
+    if memory.attempts >= STALE_AFTER_CYCLES:
+        return "stale"
+    return "short_of_propellant" if short else "ok"

@@ -1,0 +1,77 @@
+"""The phase table: for every law, what happens on entering, on each state, in a major cycle, and when it ends.
+
+    hold --release--> boost --separation--> insertion --cutoff--> coast --ignition--> circularize --cutoff--> orbit
+
+The plan may leave phases out; the order is the plan's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from guidance_svc.domain import FlightPlan, Law, Phase
+from guidance_svc.session import ascent, insertion, orbit
+from guidance_svc.session.memory import Memory, Order
+from guidance_svc.session.navigation import Navigation
+
+Change = Callable[[Memory, Navigation, FlightPlan, Any], Memory]
+Test = Callable[[Memory, Navigation, FlightPlan, Any], bool]
+Fly = Callable[[Memory, Navigation, FlightPlan, Any], Order]
+
+
+def unchanged(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> Memory:
+    """Nothing to remember."""
+    return memory
+
+
+def never(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> bool:
+    """No."""
+    return False
+
+
+def major_cycle_due(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> bool:
+    """Whether the guidance equations should be solved anew from this state."""
+    if memory.law is None or memory.solved_at_s is None or memory.attempts > 0:
+        return True
+    return now.time_s - memory.solved_at_s >= plan.major_cycle_s
+
+
+@dataclass(frozen=True, slots=True)
+class LawRow:
+    """One row of the phase table.
+
+    Args:
+        enter: once, when the phase begins.
+        follow: on every state, before `done`.
+        done: whether the next phase begins with this state.
+        fly: the order for this state.
+        due: whether `solve` should run for this state.
+        solve: the major cycle; may run after the reply has gone out.
+    """
+
+    fly: Fly
+    enter: Change = unchanged
+    follow: Change = unchanged
+    done: Test = never
+    due: Test = never
+    solve: Change = unchanged
+
+
+LAWS: dict[Law, LawRow] = {
+    "hold": LawRow(ascent.hold_fly, done=ascent.hold_done),
+    "boost": LawRow(ascent.boost_fly, ascent.boost_enter, ascent.boost_follow, ascent.boost_done),
+    "insertion": LawRow(
+        insertion.insertion_fly, insertion.insertion_enter, insertion.insertion_follow, insertion.insertion_done,
+        major_cycle_due, insertion.insertion_solve,
+    ),
+    "coast": LawRow(
+        orbit.coast_fly, orbit.coast_enter, done=orbit.coast_done, due=orbit.coast_due, solve=orbit.coast_solve
+    ),
+    "circularize": LawRow(
+        orbit.circularize_fly, orbit.circularize_enter, orbit.circularize_follow, orbit.circularize_done,
+        major_cycle_due, orbit.circularize_solve,
+    ),
+    "orbit": LawRow(orbit.orbit_fly, orbit.orbit_enter),
+}  # fmt: skip

@@ -1,0 +1,63 @@
+"""From a `state` message to where the vehicle is: frame applied, physically impossible values refused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+from guidance_svc.core.frames import Triad, state_to_bci, triad
+from guidance_svc.core.vectors import cross, norm, sub
+from guidance_svc.domain import FlightPlan, Frame, Vec, VehicleState
+from guidance_svc.errors import MessageFault
+
+DEPTH_ALLOWED_M = 2.0e4  # below the lowest point of the ellipsoid: basins, and simulators' rough terrain
+ESCAPE_SPEEDS_ALLOWED = 3.0  # times the local escape speed; anything faster is a unit error
+MASS_SLACK_FRAC = 0.5  # of the plan's heaviest and lightest mass: wrong figures pass, wrong units do not
+
+
+@dataclass(frozen=True, slots=True)
+class Navigation:
+    """One state, BCI, with what every law needs of it."""
+
+    time_s: float
+    position_m: Vec
+    velocity_m_s: Vec
+    ground_velocity_m_s: Vec
+    mass_kg: float
+    local: Triad
+    stage: int | None
+    engine_on: bool | None
+
+
+def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
+    """Apply the frame and refuse what cannot be.
+
+    Raises:
+        MessageFault: `out_of_range`, naming the field, the limit and the value.
+    """
+    position, velocity = state_to_bci(state, frame, plan.body)
+    refuse_impossible(state, plan, position, velocity)
+    spin = cross((0.0, 0.0, plan.body.rotation_rad_s), position)
+    local = triad(position, frame.up, plan.body)
+    return Navigation(
+        state.time_s, position, velocity, sub(velocity, spin), state.mass_kg, local, state.stage, state.engine_on
+    )
+
+
+def refuse_impossible(state: VehicleState, plan: FlightPlan, position_m: Vec, velocity_m_s: Vec) -> None:
+    """Radius under the surface, speed far beyond escape, a mass that the plan's vehicle cannot have."""
+    body, vehicle = plan.body, plan.vehicle
+    radius = norm(position_m)
+    lowest = body.radius_m * (1.0 - body.flattening) - min(DEPTH_ALLOWED_M, 0.02 * body.radius_m)
+    if radius < lowest:
+        place = "position_m" if state.local is None else "altitude_m"
+        raise MessageFault("out_of_range", place, f"at least {lowest:.0f} m from the centre of {body.name}", radius)
+    fastest = ESCAPE_SPEEDS_ALLOWED * sqrt(2.0 * body.mu_m3_s2 / radius)
+    if norm(velocity_m_s) > fastest:
+        place = "velocity_m_s" if state.local is None else "vertical_speed_m_s, north_speed_m_s, east_speed_m_s"
+        raise MessageFault("out_of_range", place, f"at most {fastest:.0f} m/s at this radius", norm(velocity_m_s))
+    heaviest = vehicle.mass_at_ignition_kg(0) * (1.0 + MASS_SLACK_FRAC)
+    lightest = (vehicle.stages[-1].dry_mass_kg + vehicle.payload_kg) * (1.0 - MASS_SLACK_FRAC)
+    if not lightest <= state.mass_kg <= heaviest:
+        expected = f"{lightest:.0f} to {heaviest:.0f} kg for vehicle {vehicle.name}"
+        raise MessageFault("out_of_range", "mass_kg", expected, state.mass_kg)

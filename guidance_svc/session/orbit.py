@@ -1,0 +1,198 @@
+"""After insertion: coast to apoapsis, the burn that makes the orbit round, and the end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from guidance_svc.core.burns import Arc
+from guidance_svc.core.coast import coast, radius_spread_m, time_to_apoapsis_s
+from guidance_svc.core.kepler import orbit_report
+from guidance_svc.core.starter import circular_guess, flight_direction
+from guidance_svc.core.steering import Problem, Steering, refine_circular, refine_cutoff
+from guidance_svc.core.vectors import norm, unit
+from guidance_svc.domain import Circularize, Coast, Event, FlightPlan, Orbit, Vec
+from guidance_svc.errors import GuidanceError
+from guidance_svc.session.ascent import event_id
+from guidance_svc.session.insertion import CONTACT_S, FREEZE_BELOW_S, NEAR_CUTOFF_CONTACT_S, frozen
+from guidance_svc.session.memory import Memory, Order
+from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.stack import burn_arc, burn_left_s
+
+STEPS_A_CYCLE = 6
+REPLAN_BEFORE_S = 20.0  # the ignition stands from this long before it, so that the script can prepare
+REPLAN_EVERY_S = 10.0
+ROUND_ENOUGH_M_S = 0.02  # a missing speed below this is not worth lighting an engine
+WAKE_BEFORE_S = 30.0
+ORBIT_CONTACT_S = 600.0
+
+
+def coast_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:
+    """Plan the burn at apoapsis."""
+    memory = replace(memory, ignite_at_s=None, cutoff_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None)
+    return coast_solve(memory, now, plan, phase)
+
+
+def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:
+    """Ignition that centres the burn on apoapsis, and the law to begin it with.
+
+    Half the speed gain before apoapsis, half after; the circle's burn is solved from the state at ignition.
+    """
+    to_apoapsis = time_to_apoapsis(now, plan)
+    if to_apoapsis is None:
+        return replace(memory, solved_at_s=now.time_s, ignite_at_s=now.time_s)
+    guess, arc = burn_at(memory, now, plan, to_apoapsis)
+    lead = arc.time_for_gain_s(0.5 * arc.speed_gain_m_s(guess.burn_s))
+    wait = max(to_apoapsis - lead, 0.0)
+    problem = problem_after(memory, now, plan, wait)
+    law = refine_circular(problem, replace(guess, epoch_s=problem.time_s), STEPS_A_CYCLE)
+    law = law if law.converged else guess
+    return replace(memory, law=law, trial=law, ignite_at_s=problem.time_s, solved_at_s=now.time_s)
+
+
+def time_to_apoapsis(now: Navigation, plan: FlightPlan) -> float | None:
+    """Seconds to apoapsis; None where there is none to wait for (a circle, an escape path)."""
+    try:
+        return time_to_apoapsis_s(now.position_m, now.velocity_m_s, plan.body)
+    except GuidanceError:
+        return None
+
+
+def problem_after(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: float) -> Problem:
+    """The circular burn as seen from the state after a wait."""
+    r, v = coast(now.position_m, now.velocity_m_s, wait_s, plan.body) if wait_s > 0.0 else (
+        now.position_m, now.velocity_m_s)  # fmt: skip
+    return Problem(now.time_s + wait_s, r, v, (burn_arc(plan.vehicle, memory.stage, now.mass_kg),), None, plan.body)
+
+
+def burn_at(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: float) -> tuple[Steering, Arc]:
+    """First estimate of the circular burn after a wait."""
+    problem = problem_after(memory, now, plan, wait_s)
+    return circular_guess(problem), problem.arcs[0]
+
+
+def missing_speed_m_s(memory: Memory, now: Navigation, plan: FlightPlan, law: Steering | None) -> float:
+    """Ideal speed gain of a circular burn."""
+    return burn_arc(plan.vehicle, memory.stage, now.mass_kg).speed_gain_m_s(law.burn_s) if law else 0.0
+
+
+def burns_next(memory: Memory, plan: FlightPlan) -> bool:
+    """Whether a circular burn follows the present phase."""
+    return memory.phase + 1 < len(plan.phases) and isinstance(plan.phases[memory.phase + 1], Circularize)
+
+
+def coast_due(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> bool:
+    """Whether the plan for the burn should be made anew from this state."""
+    if memory.ignite_at_s is None or memory.solved_at_s is None:
+        return True
+    far = memory.ignite_at_s - now.time_s > REPLAN_BEFORE_S
+    return far and now.time_s - memory.solved_at_s >= REPLAN_EVERY_S
+
+
+def coast_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> bool:
+    """Whether it is time to light."""
+    return memory.ignite_at_s is not None and now.time_s >= memory.ignite_at_s
+
+
+def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Order:
+    """Engine off; hold the attitude in which the burn will begin."""
+    ignite_at = memory.ignite_at_s if memory.ignite_at_s is not None else now.time_s
+    lit = burns_next(memory, plan) and missing_speed_m_s(memory, now, plan, memory.law) > ROUND_ENOUGH_M_S
+    hold = memory.law.steer if memory.law else flight_direction(now.position_m, now.velocity_m_s)
+    events = [Event(event_id(memory, "coast"), "coast", memory.since_s)]
+    if lit:
+        events.append(Event(event_id(memory, "circularize"), "circularize", ignite_at))
+    wait = ignite_at - now.time_s
+    law = memory.law
+    return Order(
+        direction=unit(hold),
+        direction_soon=unit(hold),
+        engine_on=False,
+        events=tuple(events),
+        next_contact_s=wait - WAKE_BEFORE_S if wait > WAKE_BEFORE_S + 1.0 else CONTACT_S,
+        velocity_to_gain_m_s=missing_speed_m_s(memory, now, plan, law) if lit else None,
+        predicted_orbit=orbit_report(law.position_m, law.velocity_m_s, plan.body) if lit and law and law.converged
+        else None,
+    )  # fmt: skip
+
+
+def circularize_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
+    """Take over the law that the coast prepared, or make one."""
+    law = memory.law or burn_at(memory, now, plan, 0.0)[0]
+    memory = replace(memory, law=law, trial=law, ignite_at_s=None, cutoff_at_s=law.cutoff_s, attempts=0)
+    return circularize_solve(memory, now, plan, phase)
+
+
+def circularize_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
+    """One major cycle of the circular burn."""
+    if memory.trial is None:
+        return memory
+    start = memory.trial.advanced(now.time_s, plan.body, now.position_m)
+    start = replace(start, burn_s=max(memory.trial.cutoff_s - now.time_s, 1e-3))
+    if start.burn_s < FREEZE_BELOW_S and memory.trial.converged:
+        return memory
+    trial = refine_circular(problem_after(memory, now, plan, 0.0), start, STEPS_A_CYCLE)
+    if not trial.converged:
+        return replace(memory, trial=trial, solved_at_s=now.time_s, attempts=memory.attempts + 1)
+    return replace(memory, law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s, attempts=0)
+
+
+def circularize_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
+    """In the last seconds the cutoff follows the energy."""
+    cutoff = memory.cutoff_at_s
+    if memory.law is None or cutoff is None or now.time_s >= cutoff or cutoff - now.time_s >= FREEZE_BELOW_S:
+        return memory
+    law = refine_cutoff(problem_after(memory, now, plan, 0.0), frozen(memory.law, now))
+    return replace(memory, law=law, trial=law, cutoff_at_s=law.cutoff_s, solved_at_s=now.time_s)
+
+
+def circularize_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> bool:
+    """Whether the burn is over, or was never worth lighting."""
+    if memory.cutoff_at_s is None or now.time_s >= memory.cutoff_at_s:
+        return True
+    if now.time_s <= memory.since_s:
+        return missing_speed_m_s(memory, now, plan, memory.law) <= ROUND_ENOUGH_M_S
+    return burn_left_s(plan.vehicle, memory.stage, now.mass_kg) <= 1e-9
+
+
+def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Order:
+    """Steer the circular burn."""
+    law = memory.law
+    if law is None or memory.cutoff_at_s is None:
+        raise ValueError("circularize flown before its first solution")
+    margin = burn_left_s(plan.vehicle, memory.stage, now.mass_kg) - (memory.cutoff_at_s - now.time_s)
+    margin *= plan.vehicle.stages[memory.stage].mass_flow_kg_s
+    return Order(
+        direction=unit(law.vector_at(now.time_s)),
+        direction_soon=unit(law.vector_at(now.time_s + 1.0)),
+        engine_on=True,
+        cutoff_at_s=memory.cutoff_at_s,
+        events=(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s),),
+        next_contact_s=CONTACT_S if memory.cutoff_at_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
+        status="short_of_propellant" if margin < 0.0 else "ok" if law.converged else "converging",
+        velocity_to_gain_m_s=missing_speed_m_s(memory, now, plan, frozen(law, now)),
+        propellant_margin_kg=margin,
+        predicted_orbit=orbit_report(law.position_m, law.velocity_m_s, plan.body) if law.converged else None,
+    )
+
+
+def orbit_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -> Memory:
+    """Measure how round the orbit is."""
+    spread = None
+    try:
+        spread = radius_spread_m(now.position_m, now.velocity_m_s, plan.body)
+    except GuidanceError:
+        spread = None  # an escape path has no revolution to look at; present_orbit says so
+    return replace(memory, law=None, trial=None, ignite_at_s=None, cutoff_at_s=None, spread_m=spread)
+
+
+def orbit_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -> Order:
+    """Nothing left to do: prograde, engine off."""
+    ahead: Vec = unit(now.velocity_m_s) if norm(now.velocity_m_s) > 0.0 else now.local.up
+    return Order(
+        direction=ahead,
+        direction_soon=ahead,
+        engine_on=False,
+        events=(Event(event_id(memory, "orbit"), "orbit", memory.since_s),),
+        next_contact_s=ORBIT_CONTACT_S,
+        status="complete",
+    )

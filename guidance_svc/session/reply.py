@@ -1,0 +1,85 @@
+"""From a phase law's order to the command that goes out: angles, rates, pointing in the script's own frame."""
+
+from __future__ import annotations
+
+from math import isfinite, pi
+
+from guidance_svc.core.frames import direction_from_bci, pitch_and_heading, triad
+from guidance_svc.core.kepler import orbit_report
+from guidance_svc.core.vectors import add
+from guidance_svc.domain import Command, Detail, Event, FlightPlan, Frame
+from guidance_svc.errors import NotConverged
+from guidance_svc.session.memory import Memory, Order
+from guidance_svc.session.navigation import Navigation
+
+STRAIGHT_UP_RAD = 1.55  # above this pitch a heading rate means nothing and is sent as zero
+
+
+def command_for(
+    seq: int, order: Order, memory: Memory, now: Navigation, plan: FlightPlan, frame: Frame, detail: bool
+) -> Command:
+    """The reply to one state.
+
+    Raises:
+        NotConverged: a number that goes out is not finite.
+    """
+    pitch, heading = pitch_and_heading(order.direction, now.local)
+    later = triad(add(now.position_m, now.velocity_m_s), frame.up, plan.body)
+    pitch_soon, heading_soon = pitch_and_heading(order.direction_soon, later)
+    turn = (heading_soon - heading + pi) % (2.0 * pi) - pi
+    cutoff = order.cutoff_at_s
+    command = Command(
+        seq=seq,
+        time_s=now.time_s,
+        phase=plan.phases[memory.phase].law,
+        direction=order.direction,
+        pointing_script=direction_from_bci(order.direction, frame, plan.body, now.time_s),
+        pitch_rad=pitch,
+        heading_rad=heading,
+        pitch_rate_rad_s=pitch_soon - pitch,
+        heading_rate_rad_s=turn if abs(pitch) < STRAIGHT_UP_RAD else 0.0,
+        throttle_frac=order.throttle_frac,
+        engine_on=order.engine_on,
+        cutoff_at_s=cutoff,
+        time_to_cutoff_s=None if cutoff is None else max(cutoff - now.time_s, 0.0),
+        event=next_event(order, memory),
+        next_contact_s=order.next_contact_s,
+        status=order.status,
+        warnings=order.warnings,
+        detail=detail_for(order, memory, now, plan) if detail else None,
+    )
+    require_finite(command)
+    return command
+
+
+def next_event(order: Order, memory: Memory) -> Event | None:
+    """The first event that the script has not acknowledged."""
+    for event in order.events:
+        if event.id not in memory.seen:
+            return event
+    return None
+
+
+def detail_for(order: Order, memory: Memory, now: Navigation, plan: FlightPlan) -> Detail:
+    """The numbers behind the command."""
+    law, stage = memory.trial, plan.vehicle.stages[memory.stage]
+    return Detail(
+        velocity_to_gain_m_s=order.velocity_to_gain_m_s,
+        present_orbit=orbit_report(now.position_m, now.velocity_m_s, plan.body),
+        predicted_orbit=order.predicted_orbit,
+        radius_spread_m=memory.spread_m,
+        propellant_margin_kg=order.propellant_margin_kg,
+        exhaust_velocity_m_s=stage.exhaust_velocity_m_s,
+        mass_flow_kg_s=stage.mass_flow_kg_s,
+        solver_residual=law.position_miss_m if law and isfinite(law.position_miss_m) else None,
+    )
+
+
+def require_finite(command: Command) -> None:
+    """Never send NaN or infinity."""
+    numbers = (
+        *command.direction, command.pitch_rad, command.heading_rad, command.pitch_rate_rad_s,
+        command.heading_rate_rad_s, command.cutoff_at_s or 0.0, command.next_contact_s,
+    )  # fmt: skip
+    if not all(map(isfinite, numbers)):
+        raise NotConverged("not_finite", "command", "finite numbers", [n for n in numbers if not isfinite(n)])

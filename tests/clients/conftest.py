@@ -1,0 +1,126 @@
+"""A stand-in service for the one-file clients: real sockets, real checks of what the client sends, scripted answers."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import msgpack
+import pytest
+import zmq
+
+from guidance_svc.wire.parse import parse_close, parse_open, parse_state
+
+CLIENTS = Path(__file__).parents[2] / "clients"
+Answer = Callable[[dict[str, Any]], dict[str, Any] | None]
+
+
+def load(name: str) -> ModuleType:
+    """A client file as a module, from where users copy it."""
+    spec = importlib.util.spec_from_file_location(name, CLIENTS / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+class StandIn:
+    """Answers as `answer` says (None: no reply), after the service's own checks; keeps what came."""
+
+    def __init__(self) -> None:
+        self.heard: list[dict[str, Any]] = []
+        self.answer: Answer = usual_answer
+
+    def reply_to(self, message: dict[str, Any]) -> dict[str, Any] | None:
+        {"open": parse_open, "state": parse_state, "close": lambda m: parse_close(m)}[message["type"]](message)
+        self.heard.append(message)
+        return self.answer(message)
+
+
+def usual_answer(message: dict[str, Any]) -> dict[str, Any]:
+    """What a healthy service says, as far as a client looks at it."""
+    if message["type"] == "open":
+        return {"type": "opened", "token": "t-1", "resumed": message.get("resume") is not None, "phases": []}
+    if message["type"] == "close":
+        return {"type": "closed", "vehicle": "Curlew"}
+    return {"type": "command", "seq": message["seq"], "time_s": message["time_s"], "cutoff_at_s": 100.0}
+
+
+@pytest.fixture
+def stand_in() -> StandIn:
+    return StandIn()
+
+
+@pytest.fixture(params=["guidance_client", "guidance_client_stdlib"])
+def module(request: pytest.FixtureRequest) -> ModuleType:
+    return load(request.param)
+
+
+@pytest.fixture
+def address(module: ModuleType, stand_in: StandIn) -> Iterator[str]:
+    """Where the stand-in listens, over the transport that this client speaks."""
+    serve = serve_zmq if module.__name__ == "guidance_client" else serve_tcp
+    yield from serve(stand_in)
+
+
+def serve_zmq(stand_in: StandIn) -> Iterator[str]:
+    context = zmq.Context()
+    router, stop = context.socket(zmq.ROUTER), threading.Event()
+    router.setsockopt(zmq.LINGER, 0)
+    port = router.bind_to_random_port("tcp://127.0.0.1")
+
+    def work() -> None:
+        while not stop.is_set():
+            if router.poll(20):
+                peer, payload = router.recv_multipart()
+                reply = stand_in.reply_to(msgpack.unpackb(payload))
+                if reply is not None:
+                    router.send_multipart([peer, msgpack.packb(reply)])
+        router.close()
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    yield f"tcp://127.0.0.1:{port}"
+    stop.set()
+    thread.join(5)
+    context.term()
+
+
+def serve_tcp(stand_in: StandIn) -> Iterator[str]:
+    listener = socket.create_server(("127.0.0.1", 0))
+    lines: list[socket.socket] = []
+    threads: list[threading.Thread] = []
+
+    def work(line: socket.socket) -> None:
+        with line, line.makefile("rwb") as file:
+            for raw in file:
+                reply = stand_in.reply_to(json.loads(raw))
+                if reply is not None:
+                    file.write(json.dumps(reply).encode() + b"\n")
+                    file.flush()
+
+    def accept() -> None:
+        while True:
+            try:
+                line = listener.accept()[0]
+            except OSError:
+                return
+            lines.append(line)
+            threads.append(threading.Thread(target=work, args=(line,)))
+            threads[-1].start()
+
+    acceptor = threading.Thread(target=accept)
+    acceptor.start()
+    yield f"tcp://127.0.0.1:{listener.getsockname()[1]}"
+    listener.shutdown(socket.SHUT_RDWR)
+    listener.close()
+    acceptor.join(5)
+    for thread in threads:
+        thread.join(5)

@@ -1,0 +1,129 @@
+"""Both one-file clients against a stand-in service that checks every message with the wire models.
+
+The expectations are the words of clients/PROTOCOL.md (the project's own contract), not of any outside source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from tests.clients.conftest import CLIENTS, StandIn, usual_answer
+
+STATE = {"time_s": 12.5, "position_m": [6.6e6, 0.0, 0.0], "velocity_m_s": [0.0, 7800.0, 0.0], "mass_kg": 2e4}
+
+
+@pytest.fixture
+def client(module: ModuleType, address: str) -> Iterator[Any]:
+    line = module.GuidanceClient(address, timeout_s=5.0)
+    yield line
+    line.hang_up()
+
+
+def open_curlew(client: Any, **more: Any) -> dict[str, Any]:
+    opened: dict[str, Any] = client.open(
+        vehicle="Curlew", role="upper_stage", plan="curlew_to_lagoon", frame={"motion": "inertial"}, **more
+    )
+    return opened
+
+
+def test_a_whole_flight_sends_only_what_the_wire_models_accept(client: Any, stand_in: StandIn) -> None:
+    assert open_curlew(client)["token"] == "t-1"
+    assert client.exchange(STATE)["time_s"] == 12.5
+    client.close()
+    assert [m["type"] for m in stand_in.heard] == ["open", "state", "close"]
+
+
+def test_seq_rises_by_itself_and_the_state_given_is_not_changed(client: Any, stand_in: StandIn) -> None:
+    open_curlew(client)
+    before = dict(STATE)
+    assert [client.exchange(STATE)["seq"] for _ in range(3)] == [1, 2, 3]
+    assert before == STATE
+
+
+def test_an_event_is_acknowledged_only_after_done(client: Any, stand_in: StandIn) -> None:
+    open_curlew(client)
+    client.exchange(STATE)
+    client.done({"id": "0-0-ignite", "name": "ignite", "at_s": 12.0})
+    client.exchange(STATE)
+    states = [m for m in stand_in.heard if m["type"] == "state"]
+    assert [s.get("seen_event") for s in states] == [None, "0-0-ignite"]
+
+
+def test_a_fault_raises_with_its_four_fields(client: Any, stand_in: StandIn, module: ModuleType) -> None:
+    open_curlew(client)
+    fault = {"code": "bad_value", "field": "mass_kg", "expected": "above 0", "got": "-1"}
+    stand_in.answer = lambda m: {"type": "fault", **fault, "message": "no", "seq": m.get("seq")}
+    with pytest.raises(module.Fault, match="no") as caught:
+        client.exchange(STATE)
+    assert {name: getattr(caught.value, name) for name in fault} == fault
+
+
+def test_late_answers_to_earlier_states_are_passed_over(client: Any, stand_in: StandIn, module: ModuleType) -> None:
+    open_curlew(client)
+    client.timeout_s, client.tries = 0.2, 1
+    stand_in.answer = lambda m: {**usual_answer(m), "seq": m["seq"] - 1}
+    with pytest.raises(TimeoutError, match="no answer"):
+        client.exchange(STATE)
+
+
+def test_a_lost_answer_is_asked_for_again_with_the_token_and_the_same_seq(client: Any, stand_in: StandIn) -> None:
+    open_curlew(client)
+    client.timeout_s = 0.2
+    lost: list[dict[str, Any]] = []
+
+    def lose_one_state(message: dict[str, Any]) -> dict[str, Any] | None:
+        if message["type"] == "state" and not lost:
+            lost.append(message)
+            return None
+        return usual_answer(message)
+
+    stand_in.answer = lose_one_state
+    assert client.exchange(STATE)["seq"] == 1
+    assert [m["type"] for m in stand_in.heard] == ["open", "state", "open", "state"]
+    assert stand_in.heard[2]["resume"] == "t-1"
+    assert stand_in.heard[1] == stand_in.heard[3]
+
+
+def test_silence_ends_in_a_sentence_that_names_the_address(client: Any, stand_in: StandIn, address: str) -> None:
+    client.timeout_s, client.tries = 0.05, 2
+    stand_in.answer = lambda m: None
+    with pytest.raises(TimeoutError, match=address):
+        open_curlew(client)
+
+
+def test_a_script_that_starts_anew_goes_on_above_its_earlier_numbers(client: Any, stand_in: StandIn) -> None:
+    open_curlew(client)
+    earlier = client.exchange(STATE)["seq"]
+    client.seq = 0  # as a new process would have it
+    assert open_curlew(client, resume="t-1")["resumed"]
+    assert client.exchange(STATE)["seq"] > earlier
+
+
+def test_cutoff_is_decided_on_the_vehicles_clock(module: ModuleType) -> None:
+    command = {"cutoff_at_s": 100.0}
+    assert not module.cutoff_now(command, 99.999)
+    assert module.cutoff_now(command, 100.0)
+    assert module.cutoff_now(command, 99.99, tick_s=0.02)
+    assert not module.cutoff_now(command, 99.98, tick_s=0.02)
+    assert not module.cutoff_now({"cutoff_at_s": None}, 1e9)
+
+
+def test_autocut_follows_the_latest_command(module: ModuleType) -> None:
+    watch = module.Autocut()
+    assert not watch.due(1e9)
+    watch.update({"cutoff_at_s": 50.0})
+    assert watch.due(50.0)
+    watch.update({"cutoff_at_s": 51.0})
+    assert not watch.due(50.5)
+
+
+@pytest.mark.parametrize("name", ["guidance_client.py", "guidance_client_stdlib.py"])
+def test_each_client_is_one_file_under_200_lines_that_never_imports_the_service(name: str) -> None:
+    text = (CLIENTS / name).read_text(encoding="utf-8")
+    assert len(text.splitlines()) < 200
+    assert "import guidance_svc" not in text
+    assert "from guidance_svc" not in text

@@ -4,7 +4,7 @@ Below 86 km the seven layers of the standard, exact. Above, the standard's own t
 logarithm, and its temperature profile (the part above 86 km is an integration of several gases there).
 Source: U.S. Standard Atmosphere, 1976 (NOAA, NASA, USAF; NOAA-S/T 76-1562), tables 3 and 4, equations 18 to 50,
 and table I. Rows of HIGH are from memory of table I, except 86 and 230 km (seen); tests hold them to each other
-through the gas law and the standard's molecular weights.
+through the gas law and the standard's molecular weights. The row at 86 km has the digits of the layers' end.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ TOP_OF_LAYERS_M = 86e3  # geometric
 LOWEST_M = -5e3  # the standard's table begins there
 
 HIGH = (  # geometric altitude km, pressure Pa, density kg/m3
-    (86.0, 3.7338e-1, 6.958e-6), (90.0, 1.8359e-1, 3.416e-6), (95.0, 7.5966e-2, 1.393e-6),
+    (86.0, 3.733836e-1, 6.957879e-6), (90.0, 1.8359e-1, 3.416e-6), (95.0, 7.5966e-2, 1.393e-6),
     (100.0, 3.2011e-2, 5.604e-7), (105.0, 1.4477e-2, 2.325e-7), (110.0, 7.1042e-3, 9.708e-8),
     (115.0, 4.0096e-3, 4.289e-8), (120.0, 2.5382e-3, 2.222e-8), (130.0, 1.2505e-3, 8.152e-9),
     (140.0, 7.2028e-4, 3.831e-9), (150.0, 4.5422e-4, 2.076e-9), (160.0, 3.0395e-4, 1.233e-9),

@@ -211,8 +211,9 @@ def time_to_apoapsis(position_m: Vec, velocity_m_s: Vec, mu_m3_s2: float) -> flo
 def time_to_periapsis(position_m: Vec, velocity_m_s: Vec, mu_m3_s2: float) -> float:
     """Time from now to the next periapsis, seconds in [0, period); raises OrbitNotClosed on an escape path."""
     period = period_s(position_m, velocity_m_s, mu_m3_s2)
-    past = mean_anomaly_rad(position_m, velocity_m_s, mu_m3_s2) / TWO_PI
-    return -past * period if past <= 0.0 else (1.0 - past) * period
+    ahead = -mean_anomaly_rad(position_m, velocity_m_s, mu_m3_s2) / TWO_PI
+    ahead = ahead if ahead >= 0.0 else 1.0 + ahead
+    return ahead * period if ahead < 1.0 else 0.0
 
 
 @kernel

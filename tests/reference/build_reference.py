@@ -1,0 +1,34 @@
+"""Copy the published cases that tests use out of a folder of check-value files.
+
+    python tests/reference/build_reference.py FOLDER
+
+FOLDER holds two_body.json, atmosphere_1976.json and constants.json in the form described in data/README.md.
+Each case keeps its id, title, source, provenance, inputs, outputs and note; nothing else is taken over.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+WANTED = {
+    "two_body": ["TB-01", "TB-04", "TB-05", "TB-07", "TB-08", "TB-09", "TB-11", "TB-13"],
+    "atmosphere_1976": None,  # every case
+    "constants": ["CON-WGS84", "CON-EGM96", "CON-IERS", "CON-G0", "CON-MOON"],
+}
+KEPT = ("id", "title", "source", "provenance", "inputs", "outputs", "note")
+
+
+def build(folder: Path, out: Path) -> None:
+    """Write one data file for each source file."""
+    for name, ids in WANTED.items():
+        whole = json.loads((folder / f"{name}.json").read_text())
+        chosen = [case for case in whole["cases"] if ids is None or case["id"] in ids]
+        cases = [{key: case[key] for key in KEPT if key in case} for case in chosen]
+        text = json.dumps({"what": whole["what"], "cases": cases}, indent=1) + "\n"
+        (out / f"{name}.json").write_text(text)
+
+
+if __name__ == "__main__":
+    build(Path(sys.argv[1]), Path(__file__).parent / "data")

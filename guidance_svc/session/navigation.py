@@ -12,7 +12,7 @@ from guidance_svc.errors import MessageFault
 
 DEPTH_ALLOWED_M = 2.0e4  # below the lowest point of the ellipsoid: basins, and simulators' rough terrain
 ESCAPE_SPEEDS_ALLOWED = 3.0  # times the local escape speed; anything faster is a unit error
-MASS_SLACK_FRAC = 0.5  # of the plan's heaviest and lightest mass: wrong figures pass, wrong units do not
+MASS_SLACK_FRAC = 0.5  # of the heaviest stack and the lightest empty stage: wrong figures pass, wrong units do not
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +57,7 @@ def refuse_impossible(state: VehicleState, plan: FlightPlan, position_m: Vec, ve
         place = "velocity_m_s" if state.local is None else "vertical_speed_m_s, north_speed_m_s, east_speed_m_s"
         raise MessageFault("out_of_range", place, f"at most {fastest:.0f} m/s at this radius", norm(velocity_m_s))
     heaviest = vehicle.mass_at_ignition_kg(0) * (1.0 + MASS_SLACK_FRAC)
-    lightest = (vehicle.stages[-1].dry_mass_kg + vehicle.payload_kg) * (1.0 - MASS_SLACK_FRAC)
+    lightest = min(stage.dry_mass_kg for stage in vehicle.stages) * (1.0 - MASS_SLACK_FRAC)
     if not lightest <= state.mass_kg <= heaviest:
         expected = f"{lightest:.0f} to {heaviest:.0f} kg for vehicle {vehicle.name}"
         raise MessageFault("out_of_range", "mass_kg", expected, state.mass_kg)

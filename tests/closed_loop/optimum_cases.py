@@ -31,10 +31,10 @@ def vehicle_of(case: dict[str, Any]) -> Vehicle:
         spare = p["m_start_kg"] * SPARE_FRAC
         return Vehicle("case", (Stage("only", p["m_start_kg"] - spare, spare, p["thrust_N"], p["ve_m_s"]),))
     first, second = burns
-    dropped = pauses[0]["mass_drop_at_start_kg"]
+    dropped, pause = pauses[0]["mass_drop_at_start_kg"], pauses[0]["duration_s"]
     spare = second["m_start_kg"] * SPARE_FRAC
     return Vehicle("case", (
-        Stage("a", dropped, first["propellant_kg"], first["thrust_N"], first["ve_m_s"], drop_pause_s=pauses[0]["duration_s"]),
+        Stage("a", dropped, first["propellant_kg"], first["thrust_N"], first["ve_m_s"], drop_pause_s=pause),
         Stage("b", second["m_start_kg"] - spare, spare, second["thrust_N"], second["ve_m_s"]),
     ))  # fmt: skip
 

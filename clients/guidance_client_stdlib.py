@@ -27,6 +27,7 @@ import time
 from typing import Any
 
 PROTOCOL = 1
+ROUNDING_S = 1e-6  # two clock readings nearer than this are one
 
 
 class Fault(Exception):  # noqa: N818 - the word of the protocol
@@ -50,7 +51,7 @@ def cutoff_now(command: dict[str, Any], time_s: float, tick_s: float = 0.0) -> b
     With `tick_s`, the length of your simulator's tick, the answer turns true at the tick nearest to the cutoff.
     """
     at_s = command.get("cutoff_at_s")
-    return at_s is not None and time_s + 0.5 * tick_s >= at_s
+    return at_s is not None and time_s + 0.5 * tick_s + ROUNDING_S >= at_s
 
 
 class Autocut:
@@ -101,8 +102,6 @@ class GuidanceClient:
             "frame": frame or {}, "detail": detail,
         }  # fmt: skip
         self.token = resume
-        if resume:  # numbers must go on rising over a restart of the script, and this file remembers nothing
-            self.seq = max(self.seq, int(time.time() * 1000))
         opened = self._ask(self._greeting(), "opened")
         self.token = opened["token"]
         return opened

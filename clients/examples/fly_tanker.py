@@ -12,7 +12,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client_stdlib.py lies there
 
-from guidance_client_stdlib import GuidanceClient
+from guidance_client_stdlib import GuidanceClient, cutoff_now
 from simulated_vehicle import SimulatedVehicle, say, seconds_to_fly
 
 VEHICLE_ACTIONS = ("ignite", "release", "cutoff", "separate")  # the other events only tell what comes next
@@ -27,22 +27,22 @@ def main() -> None:
     for sentence in opened["phases"]:
         print(sentence, file=sys.stderr)
 
-    said_s = float("-inf")
+    said, said_s = "", 0.0
     while True:
         command = client.exchange(vehicle.state())
 
         # Do what it says: where to point, how hard to push ...
         vehicle.point(command["pointing"])
-        vehicle.engine(command["engine_on"], command["throttle"])
+        vehicle.engine(command["engine_on"] and not cutoff_now(command, vehicle.time_s), command["throttle"])
         # ... and, ahead of time, what to do on the vehicle's own clock. It may still move a little from reply to reply.
         vehicle.at("cutoff", command["cutoff_at_s"])
         event = command["event"]
         if event and event["name"] in VEHICLE_ACTIONS:
             vehicle.at(event["name"], event["at_s"])
 
-        if command["time_s"] - said_s >= 1.0 or command["status"] == "complete":
+        if command["phase"] != said or command["time_s"] - said_s >= 1.0 or command["status"] == "complete":
             say(vehicle, command)
-            said_s = command["time_s"]
+            said, said_s = command["phase"], command["time_s"]
         if command["status"] == "complete":
             break
 

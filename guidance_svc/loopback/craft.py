@@ -21,6 +21,7 @@ LOG_COAST_STEP_S: Final = 20.0  # the same without thrust
 ACTIONS: Final = ("cutoff", "separate", "ignite", "release")  # in this order at one instant
 FIELDS: Final = ("pointing", "throttle", "engine_on", *(f"{action}_at_s" for action in ACTIONS))
 LONGEST_ADVANCE_S: Final = 1e6
+REPEAT_S: Final = 0.5  # a separation asked for again within this time of the last one is the same
 
 Log = Callable[[Mapping[str, Any]], None]
 
@@ -44,7 +45,7 @@ class Craft:
     on_separation: Callable[[World, SimState], None] | None = None
     wanted: Vec = (0.0, 0.0, 0.0)
     planned_s: dict[str, float] = field(default_factory=dict)
-    done_s: dict[str, float] = field(default_factory=dict)
+    separated_s: float = -inf
 
     def __post_init__(self) -> None:
         self.wanted = self.state.pointing
@@ -107,19 +108,19 @@ class Craft:
         return thrust_at_n(frac * stage.thrust_n, stage.exit_area_m2, pressure)
 
     def _plan(self, action: str, at_s: object) -> None:
-        """Note a time; one that is past, or was acted on, is not noted again."""
+        """Note a time; one that is past is not, nor the separation that has just been."""
         self.planned_s.pop(action, None)
         if at_s is None:
             return
         time_s = number(f"{action}_at_s", at_s)
-        acted = abs(time_s - self.done_s.get(action, -inf)) < 1e-3
+        acted = action == "separate" and abs(time_s - self.separated_s) < REPEAT_S
         if time_s >= self.state.time_s - INSTANT_S and not acted:
             self.planned_s[action] = max(time_s, self.state.time_s)
 
     def _do_what_is_due(self) -> None:
         for action in ACTIONS:
             if self.planned_s.get(action, inf) <= self.state.time_s + INSTANT_S:
-                self.done_s[action] = self.planned_s.pop(action)
+                del self.planned_s[action]
                 self._do(action)
 
     def _do(self, action: str) -> None:
@@ -127,6 +128,7 @@ class Craft:
         before = self.state
         if action == "separate":
             self._write("separate")
+            self.separated_s = self.state.time_s
             self._separate()
             return
         jump = {"cutoff": cut_off, "ignite": ignited, "release": released}[action]

@@ -60,7 +60,7 @@ def flight_rows(name: str, plan: FlightPlan, moments: Sequence[Moment]) -> list[
     if "insertion" in laws and plan.target is not None and cutoffs:
         rows += insertion_rows(name, plan.body, plan.target, cutoffs[0])
         if "circularize" in laws and len(cutoffs) > 1:
-            rows += circular_rows(name, plan.body, plan.target, cutoffs[-1])
+            rows += circular_rows(name, plan.body, cutoffs[0], cutoffs[-1])
         rows.append(left_row(name, cutoffs[-1]))
     return rows
 
@@ -87,19 +87,22 @@ def plane_rows(name: str, at: str, target: Target, got: OrbitReport) -> list[Row
     ]
 
 
-def circular_rows(name: str, body: Body, target: Target, moment: Moment) -> list[Row]:
-    """After circularising: osculating apsides against the target's apogee, and the radius spread of the next turn."""
-    got = orbit_report(moment.position_m, moment.velocity_m_s, body)
-    wanted, at = target.apogee_radius_m - body.radius_m, "circular"
+def circular_rows(name: str, body: Body, inserted: Moment, moment: Moment) -> list[Row]:
+    """After circularising: osculating apsides, their difference, and the radius spread of the next revolution.
+
+    The height aimed at is the highest point that the coast from insertion reaches in the body's own gravity; with
+    J2 that is some kilometres off the osculating apogee at insertion.
+    """
+    got, at = orbit_report(moment.position_m, moment.velocity_m_s, body), "circular"
+    top_m = radius_range(inserted.position_m, inserted.velocity_m_s, body)[1] - body.radius_m
     low, high = radius_range(moment.position_m, moment.velocity_m_s, body)
-    spread = (high - low) / 1000.0
+    apart_m = got.apogee_altitude_m - got.perigee_altitude_m
     return [
-        height_row(name, at, "perigee", wanted, got.perigee_altitude_m),
-        height_row(name, at, "apogee", wanted, got.apogee_altitude_m),
-        Row(name, at, "osculating spread", 0.0, (got.apogee_altitude_m - got.perigee_altitude_m) / 1000.0,
-            got.apogee_altitude_m - got.perigee_altitude_m, "km", "m"),
-        Row(name, at, "radius spread, next turn", None, spread, None, "km", "m"),
-    ]  # fmt: skip
+        height_row(name, at, "perigee", top_m, got.perigee_altitude_m),
+        height_row(name, at, "apogee", top_m, got.apogee_altitude_m),
+        Row(name, at, "apogee less perigee", 0.0, apart_m / 1000.0, apart_m, "km", "m"),
+        Row(name, at, "radius spread, next turn", None, (high - low) / 1000.0, None, "km", "m"),
+    ]
 
 
 def separation_rows(name: str, plan: FlightPlan, moment: Moment) -> list[Row]:

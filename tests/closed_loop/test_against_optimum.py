@@ -1,0 +1,88 @@
+"""The service steers the reference cases as well as optimal control does, flown closed loop at a 20 ms tick.
+
+Source of the optima: direct collocation (CasADi, IPOPT), costate shooting and DOP853 for confirmation; see
+tests/reference/build_optimum.py. Vehicles invented, spherical gravity, cutoff exact inside a tick.
+
+Tolerances. Perigee and apogee 20 m: 1 m/s at a 200 km perigee is 3.6 km of apogee, so 20 m is 6 mm/s, which is what
+a simulator's own navigation display rounds away. Plane 0.0001 deg: 12 m across at orbital radius. Propellant
+0.05 %: the study's best linear-tangent law is within 0.007 % of these optima, the classical one loses 0.05 to 0.24 %.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+
+from tests.closed_loop.flight import Flight, fly
+from tests.closed_loop.optimum_cases import CASES, circular_case, insertion_case
+from tests.closed_loop.outcome import Outcome, circular_outcome, insertion_outcome
+
+APSIS_M = 20.0
+PLANE_DEG = 1e-4
+PROPELLANT_PERCENT = 0.05
+
+
+@cache
+def flown(name: str, major_cycle_s: float = 0.5) -> tuple[Flight, Outcome]:
+    plan, world, state = insertion_case(name, major_cycle_s)
+    flight = fly(plan, world, state)
+    return flight, insertion_outcome(plan, flight.state, CASES[name]["optimum"]["propellant_kg"])
+
+
+def assert_as_good_as_the_optimum(outcome: Outcome, propellant_percent: float = PROPELLANT_PERCENT) -> None:
+    assert abs(outcome.perigee_error_m) < APSIS_M
+    assert abs(outcome.apogee_error_m) < APSIS_M
+    assert outcome.plane_error_deg is None or outcome.plane_error_deg < PLANE_DEG
+    # below the optimum by more than the references' own agreement (5e-7 kg) would mean a wrong simulator
+    assert -0.001 < outcome.propellant_excess_percent < propellant_percent
+
+
+@pytest.mark.parametrize("name", ["V01", "V03", "V04", "V06", "V08", "V12"])
+def test_insertion_meets_target_and_optimum_at_two_cycles_a_second(name: str) -> None:
+    _, outcome = flown(name)
+    assert_as_good_as_the_optimum(outcome)
+
+
+def test_insertion_meets_target_and_optimum_at_five_cycles_a_second() -> None:
+    _, outcome = flown("V06", 0.2)
+    assert_as_good_as_the_optimum(outcome)
+
+
+@pytest.mark.parametrize("name", ["V06", "V08"])
+def test_cases_off_the_plane_really_ask_for_a_plane(name: str) -> None:
+    plan, _, state = insertion_case(name)
+    outcome = insertion_outcome(plan, state, 1.0)
+    assert outcome.plane_error_deg is not None
+    assert outcome.plane_error_deg > 0.1  # so that the 0.0001 deg above is the guidance's doing
+
+
+def test_two_stage_flight_drops_the_first_stage_and_cuts_off_twice() -> None:
+    flight, _ = flown("V12")
+    assert flight.state.stage == 1
+    assert len(flight.at_cutoff) == 2
+
+
+@pytest.mark.parametrize("name", ["V10", "V18"])
+def test_far_off_starts_meet_the_target_within_half_a_per_cent_of_the_optimum(name: str) -> None:
+    # V10 stands on an airless surface, V18 burns for minutes near the horizon: starts that cost other laws the orbit
+    _, outcome = flown(name)
+    assert_as_good_as_the_optimum(outcome, 0.5)
+
+
+def test_status_is_converging_or_ok_all_the_way_up() -> None:
+    flight, _ = flown("V18")
+    assert flight.statuses <= {"converging", "ok", "complete"}
+    assert "ok" in flight.statuses
+
+
+# At T/W 0.05 the burn takes 16 deg of the orbit and the optimum tilts its thrust, which a burn that keeps to the
+# horizon cannot do in full: 0.5 %. Above that, 0.1 %.
+@pytest.mark.parametrize(("name", "propellant_percent"), [("C01", 0.5), ("C03", 0.1), ("C05", 0.1)])
+def test_circular_burn_is_round_within_fifty_metres_and_near_the_optimum(name: str, propellant_percent: float) -> None:
+    plan, world, state = circular_case(name)
+    flight = fly(plan, world, state)
+    case = CASES[name]
+    outcome = circular_outcome(plan, flight.state, case["target"]["radius_m"], case["optimum"]["propellant_kg"])
+    assert outcome.spread_m < 50.0  # osculating, in spherical gravity; 50 m is 14 mm/s
+    assert abs(outcome.propellant_excess_percent) < propellant_percent

@@ -101,10 +101,15 @@ def present_stage(state: SimState, world: World) -> Stage | None:
     return stages[state.stage] if state.stage < len(stages) else None
 
 
+def tank_kg(state: SimState) -> float:
+    """Propellant of the present stage; 0 when all stages are dropped."""
+    return state.propellant_kg[state.stage] if state.stage < len(state.propellant_kg) else 0.0
+
+
 def burning_frac(state: SimState, world: World) -> float:
     """Throttle at which the engine really runs now; 0 when it gives no thrust."""
     stage = present_stage(state, world)
-    if stage is None or not state.engine_on or state.propellant_kg[state.stage] <= 0.0:
+    if stage is None or not state.engine_on or tank_kg(state) <= 0.0:
         return 0.0
     return 0.0 if state.time_s < state.thrust_from_s else min(1.0, max(stage.throttle_min_frac, state.throttle_frac))
 

@@ -15,14 +15,14 @@ from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.sim.motion import angle_between_rad, fly, height_above_ellipsoid_m, slewed
-from guidance_svc.sim.state import Controls, SimState, World, burning_frac, mass_kg, present_stage
+from guidance_svc.sim.state import Controls, SimState, World, burning_frac, mass_kg, present_stage, tank_kg
 
 INSTANT_S = 1e-9  # two things closer than this happen together
 
 
 def ignited(state: SimState, world: World) -> SimState:
-    """Engine commanded on now; nothing changes if it is on."""
-    if state.engine_on:
+    """Engine commanded on now; nothing changes if it is on or has nothing to burn."""
+    if state.engine_on or tank_kg(state) <= 0.0:
         return state
     return replace(state, engine_on=True, thrust_from_s=state.time_s + world.ignition_delay_s)
 
@@ -124,7 +124,7 @@ def changes_ahead_s(state: SimState, wanted: Vec, world: World) -> tuple[float, 
     """Seconds until full thrust, until the tank runs dry, until the turn ends; infinite where none is ahead."""
     lit = state.thrust_from_s - state.time_s if state.engine_on and state.thrust_from_s > state.time_s else inf
     frac, stage = burning_frac(state, world), present_stage(state, world)
-    dry = state.propellant_kg[state.stage] / (frac * stage.mass_flow_kg_s) if stage is not None and frac > 0.0 else inf
+    dry = tank_kg(state) / (frac * stage.mass_flow_kg_s) if stage is not None and frac > 0.0 else inf
     rate = world.vehicle.turn_rate_limit_rad_s
     turning = 0.0 < rate < inf and not state.held_down and state.pointing != wanted
     return (lit, dry, angle_between_rad(state.pointing, wanted) / rate if turning else inf)
@@ -141,7 +141,7 @@ def settled(state: SimState, wanted: Vec, world: World) -> SimState:
     lit, dry, turned = changes_ahead_s(state, wanted, world)
     if lit <= near_s:
         state = replace(state, thrust_from_s=state.time_s)
-    if dry <= near_s:
+    if dry <= near_s or (state.engine_on and tank_kg(state) <= 0.0):
         tanks = with_tank(state.propellant_kg, state.stage, 0.0)
         state = replace(state, propellant_kg=tanks, engine_on=False)
     return replace(state, pointing=wanted) if turned <= near_s else state

@@ -8,7 +8,7 @@ from guidance_svc.core.atmosphere import air
 from guidance_svc.core.frames import altitude_m, direction_from_bci, from_bci, local_from_bci
 from guidance_svc.core.rocket import thrust_at_n
 from guidance_svc.domain import Frame, VehicleState
-from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, present_stage
+from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, present_stage, tank_kg
 
 
 def thrust_n(state: SimState, world: World) -> float:
@@ -54,6 +54,6 @@ def telemetry(
         pointing_script=direction_from_bci(state.pointing, frame, world.body, state.time_s),
         stage=state.stage,
         engine_on=state.engine_on,
-        propellant_kg=state.propellant_kg[state.stage] if state.stage < len(state.propellant_kg) else 0.0,
+        propellant_kg=tank_kg(state),
         seen_event=seen_event,
     )

@@ -130,7 +130,7 @@ def thrust_integrals(arcs: tuple[Arc, ...], burn_s: float, slices: int = 6) -> T
     """The four integrals over the remaining arcs, coasts included.
 
     Gauss-Legendre would do as well; here each slice of an arc is taken with its exact speed gain, placed at
-    its middle: within 1 % of the closed forms with six slices an arc, enough for a starting value.
+    its middle: within 2 % of the closed forms with six slices an arc, enough for a starting value.
     """
     total = sum(duration for _, duration in allot(arcs, burn_s))
     gain = moment = distance = distance_moment = start = 0.0

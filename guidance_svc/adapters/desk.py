@@ -1,0 +1,186 @@
+"""Bytes in, bytes out: decode, check, ask the session layer, encode, record. No sockets, no clock."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Hashable
+from typing import Any, Final, Protocol
+
+from guidance_svc.adapters.config_files import Library
+from guidance_svc.adapters.recorder import NoRecorder, Recorder
+from guidance_svc.domain import Command, OpenRequest, VehicleState
+from guidance_svc.errors import ConfigError, GuidanceError, MessageFault
+from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding, decode, encode, encoding_of
+from guidance_svc.wire.messages import OpenMessage
+from guidance_svc.wire.parse import message_type, parse_close, parse_frame, parse_open, parse_state
+from guidance_svc.wire.replies import closed_message, command_message, fault_message, opened_message
+
+LINK_LIMIT: Final = 10_000  # ZeroMQ does not tell when a peer is gone for good; the oldest are forgotten
+
+_log = logging.getLogger(__name__)
+
+
+class OpenedSession(Protocol):
+    """What the session layer answers to an `open`."""
+
+    @property
+    def token(self) -> str:
+        """Key of the session."""
+
+    @property
+    def resumed(self) -> bool:
+        """Whether it was there before."""
+
+    @property
+    def phases(self) -> tuple[str, ...]:
+        """One sentence a phase."""
+
+
+class Sessions(Protocol):
+    """What the desk needs of the session layer; every method may raise a GuidanceError, which becomes a fault."""
+
+    def open(self, link: Hashable, request: OpenRequest) -> OpenedSession:
+        """Begin or resume a session over a connection."""
+
+    def state(self, link: Hashable, state: VehicleState) -> Command:
+        """Answer one state."""
+
+    def close(self, link: Hashable) -> str:
+        """End the connection's session; its vehicle's name."""
+
+    def drop_link(self, link: Hashable) -> None:
+        """The connection is gone; its session stays."""
+
+    def pending(self) -> bool:
+        """Whether guidance solutions wait to be worked out."""
+
+    def work(self) -> None:
+        """Work out what waits."""
+
+    def vehicle_of(self, link: Hashable) -> str | None:
+        """The vehicle that a connection commands."""
+
+
+class Desk:
+    """Answers every message, whatever it is; one vehicle's message never disturbs another's session.
+
+    Args:
+        sessions: the session layer.
+        library: bodies, vehicles and flight plans by name.
+        recorder: gets every message in and out.
+        limit_bytes: longest message.
+    """
+
+    def __init__(
+        self,
+        sessions: Sessions,
+        library: Library,
+        recorder: Recorder | None = None,
+        limit_bytes: int = MESSAGE_LIMIT_BYTES,
+    ) -> None:
+        self._sessions = sessions
+        self._library = library
+        self._recorder: Recorder = recorder or NoRecorder()
+        self._limit_bytes = limit_bytes
+        self._numbers: dict[Hashable, int] = {}
+        self._next_number = 1
+        self._handlers: dict[str, Callable[[Hashable, dict[str, Any]], dict[str, Any]]] = {
+            "state": self._state,
+            "open": self._open,
+            "close": self._close,
+        }
+
+    def receive(self, link: Hashable, payload: bytes, encoding: Encoding | None = None) -> bytes:
+        """The reply to one message.
+
+        Args:
+            link: the connection.
+            payload: one frame or line.
+            encoding: of the reply; None means that of the payload.
+        """
+        encoding = encoding or encoding_of(payload)
+        vehicle = self._sessions.vehicle_of(link)
+        message: dict[str, Any] = {}
+        try:
+            message = decode(payload, self._limit_bytes)
+            reply = self._handlers[message_type(message)](link, message)
+            answer = encode(reply, encoding)
+        except GuidanceError as error:
+            return self._refuse(link, vehicle, payload, encoding, error, message)
+        except Exception as error:
+            _log.exception("a message of %s met a fault of the service itself", vehicle or "a new connection")
+            internal = GuidanceError("internal_error", "", "no fault of the service; see its log", type(error).__name__)
+            return self._refuse(link, vehicle, payload, encoding, internal, message)
+        named = vehicle or self._sessions.vehicle_of(link)
+        self._keep(self._recorder.exchange, link, named, message, reply)
+        return answer
+
+    def refuse(self, link: Hashable, payload: bytes, fault: MessageFault, encoding: Encoding | None = None) -> bytes:
+        """The fault for bytes that the transport itself does not accept; recorded like any other."""
+        return self._refuse(link, self._sessions.vehicle_of(link), payload, encoding or encoding_of(payload), fault, {})
+
+    def drop(self, link: Hashable) -> None:
+        """The connection is gone; its session stays."""
+        self._numbers.pop(link, None)
+        self._sessions.drop_link(link)
+
+    def _open(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
+        request = parse_open(message)
+        frame = parse_frame(request.frame)
+        try:
+            plan = self._library.plan(request.plan, request.role)
+            table = self._library.inlined(request.plan)
+        except ConfigError as error:
+            raise _plan_fault(request, error) from None
+        asked = OpenRequest(request.vehicle, request.role, plan, frame, request.resume, request.detail)
+        opened = self._sessions.open(link, asked)
+        if isinstance(request.plan, str):
+            self._recorder.plan(request.plan, table)
+        return opened_message(request.vehicle, plan, opened.token, opened.resumed, opened.phases)
+
+    def _state(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
+        return command_message(self._sessions.state(link, parse_state(message)))
+
+    def _close(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
+        parse_close(message)
+        return closed_message(self._sessions.close(link))
+
+    def _refuse(
+        self,
+        link: Hashable,
+        vehicle: str | None,
+        payload: bytes,
+        encoding: Encoding,
+        error: GuidanceError,
+        message: dict[str, Any],
+    ) -> bytes:
+        seq = message.get("seq")
+        known = isinstance(seq, int) and not isinstance(seq, bool) and 0 <= seq <= 2**53
+        reply = fault_message(error, seq if known else None)
+        self._keep(self._recorder.refusal, link, vehicle, payload, reply)
+        return encode(reply, encoding)
+
+    def _keep(self, keep: Callable[..., None], link: Hashable, *what: object) -> None:
+        """Record; a recorder's own fault must not cost a script its reply."""
+        try:
+            keep(self._number(link), *what)
+        except Exception:
+            _log.exception("a message could not be recorded")
+
+    def _number(self, link: Hashable) -> int:
+        """A small number for a connection; the recording never holds routing ids."""
+        number = self._numbers.get(link)
+        if number is None:
+            number = self._numbers[link] = self._next_number
+            self._next_number += 1
+            if len(self._numbers) > LINK_LIMIT:
+                self.drop(next(iter(self._numbers)))
+        return number
+
+
+def _plan_fault(request: OpenMessage, error: ConfigError) -> MessageFault:
+    """A plan's error under the path it has in the `open` message."""
+    unknown = error.code == "unknown_name" and error.field == "plan"
+    field = "plan" if unknown else f"plan.{error.field}"
+    code = "unknown_plan" if unknown else error.code
+    return MessageFault(code, field, error.expected, error.got)

@@ -1,0 +1,99 @@
+"""Plain TCP, one JSON object a line: connections that never block, with a limit on everything a peer can grow."""
+
+from __future__ import annotations
+
+import logging
+import socket
+from collections import deque
+from typing import Final
+
+from guidance_svc.adapters.settings import Limits
+
+READ_BYTES: Final = 65536  # one system call a turn and connection, so that no script starves another
+
+_log = logging.getLogger(__name__)
+
+
+class LineConnection:
+    """One script's connection.
+
+    Args:
+        sock: taken over; set to not block.
+        number: of the connection, for the link and the log.
+    """
+
+    def __init__(self, sock: socket.socket, number: int, limits: Limits) -> None:
+        sock.setblocking(False)
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self.sock = sock
+        self.number = number
+        self.link = ("tcp", number)
+        self.lines: deque[bytes] = deque()
+        self.closed = False
+        self._limits = limits
+        self._partial = bytearray()
+        self._outgoing = bytearray()
+        self._no_more = False
+
+    @property
+    def wants_read(self) -> bool:
+        """False while lines wait: a flood stays in the peer's own buffers."""
+        return not self._no_more and not self.lines
+
+    @property
+    def wants_write(self) -> bool:
+        """Whether replies wait for the peer to read."""
+        return bool(self._outgoing)
+
+    @property
+    def too_long(self) -> bytes | None:
+        """The beginning of a line beyond the limit; nothing after it is read."""
+        return bytes(self._partial) if len(self._partial) > self._limits.message_bytes else None
+
+    def read(self) -> None:
+        """Take what has come and split it into lines; blank ones are left out."""
+        try:
+            data = self.sock.recv(READ_BYTES)
+        except BlockingIOError:
+            return
+        except OSError:
+            self.close()
+            return
+        if not data:  # the peer may still read; a half line is no message
+            self._no_more = True
+        self._partial += data
+        if b"\n" in data:
+            *whole, rest = bytes(self._partial).split(b"\n")
+            self.lines.extend(line for line in map(bytes.strip, whole) if line)
+            self._partial = bytearray(rest)
+
+    def finish(self) -> None:
+        """Read no more; close when the replies are out."""
+        self._no_more = True
+        self._partial.clear()
+
+    def send(self, reply: bytes) -> None:
+        """Queue one reply."""
+        self._outgoing += reply
+        self._outgoing += b"\n"
+
+    def flush(self) -> None:
+        """Send what the peer takes now; close a peer that is gone, is done, or does not read."""
+        try:
+            while self._outgoing and not self.closed:
+                del self._outgoing[: self.sock.send(self._outgoing)]
+        except BlockingIOError:
+            if len(self._outgoing) > self._limits.tcp_unsent_bytes:
+                _log.warning("connection %d does not read its replies: closed", self.number)
+                self.close()
+        except OSError:
+            self.close()
+        if self._no_more and not self.lines and not self._outgoing:
+            self.close()
+
+    def close(self) -> None:
+        """Close at once; what was not sent is lost."""
+        self.closed = True
+        self.lines.clear()
+        self._outgoing.clear()
+        self.sock.close()

@@ -1,0 +1,37 @@
+"""Fixtures of the service tests."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from scripted_sessions import ScriptedSessions
+from service_world import Running, small_library
+
+from guidance_svc.adapters.desk import Desk
+from guidance_svc.adapters.settings import Limits
+
+
+@pytest.fixture
+def sessions() -> ScriptedSessions:
+    return ScriptedSessions()
+
+
+@pytest.fixture
+def desk(sessions: ScriptedSessions) -> Desk:
+    return Desk(sessions, small_library())
+
+
+@pytest.fixture
+def run_server(sessions: ScriptedSessions, tmp_path: Path) -> Iterator[Callable[..., Running]]:
+    """Starts a server with the given limits; stopped at the end of the test."""
+    running: list[Running] = []
+
+    def start(**limits: int) -> Running:
+        running.append(Running(sessions, tmp_path / "run.mcap", Limits(**limits)))
+        return running[-1]
+
+    yield start
+    for server in running:
+        server.stop()

@@ -1,0 +1,112 @@
+"""A plan, messages and a running server for the service tests; all numbers are invented."""
+
+from __future__ import annotations
+
+import json
+import socket
+import threading
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+import zmq
+from scripted_sessions import ScriptedSessions
+
+from guidance_svc.adapters.config_files import Library
+from guidance_svc.adapters.desk import Desk
+from guidance_svc.adapters.recorder import McapRecorder
+from guidance_svc.adapters.server import Server
+from guidance_svc.adapters.settings import Addresses, Limits
+from guidance_svc.wire.plans import BodyModel, FlightPlanModel, StageModel, VehicleModel
+
+WAIT_S = 10.0  # bound of every wait, so that a fault fails a test instead of hanging it; never waited out
+
+STATE: dict[str, Any] = {
+    "type": "state",
+    "seq": 1,
+    "time_s": 12.5,
+    "mass_kg": 5000.0,
+    "position_m": [6.6e6, 0.0, 0.0],
+    "velocity_m_s": [0.0, 7000.0, 0.0],
+}
+OPEN: dict[str, Any] = {"type": "open", "protocol": 1, "vehicle": "curlew", "role": "upper_stage", "plan": "lagoon"}
+
+
+def small_library() -> Library:
+    """One body, one vehicle, one plan."""
+    stage = StageModel(
+        name="upper", dry_mass_kg=1000.0, propellant_kg=9000.0, thrust_n=1e5, exhaust_velocity_m_s=3400.0
+    )
+    plan = {
+        "body": "earth",
+        "vehicle": "curlew",
+        "target": {"perigee_altitude_km": 200.0, "apogee_altitude_km": 460.0},
+    }
+    return Library(
+        bodies={"earth": BodyModel(mu_m3_s2=3.986e14, radius_m=6378137.0)},
+        vehicles={"curlew": VehicleModel(stages=[stage])},
+        flights={"lagoon": FlightPlanModel.model_validate(plan)},
+    )
+
+
+class Running:
+    """A server in its own thread, and sockets to it; all are closed at the end, within WAIT_S."""
+
+    def __init__(self, sessions: ScriptedSessions, path: Path, limits: Limits) -> None:
+        ticks = count(1_000_000_000)
+        self.sessions = sessions
+        self.path = path
+        self.recorder = McapRecorder(path, lambda: next(ticks), {"version": "test"})
+        desk = Desk(sessions, small_library(), self.recorder, limits.message_bytes)
+        addresses = Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0")
+        self.server = Server(desk, sessions, self.recorder, addresses, limits)
+        self._thread = threading.Thread(target=self.server.run)
+        self._thread.start()
+        self._context = zmq.Context()
+        self._sockets: list[socket.socket | zmq.Socket[bytes]] = []
+
+    def zmq_socket(self, kind: int = zmq.DEALER, **options: Any) -> zmq.Socket[bytes]:
+        sock = self._context.socket(kind)
+        sock.setsockopt(zmq.LINGER, 0)
+        sock.setsockopt(zmq.RCVTIMEO, int(WAIT_S * 1000))
+        sock.setsockopt(zmq.SNDTIMEO, int(WAIT_S * 1000))
+        for name, value in options.items():
+            sock.setsockopt(getattr(zmq, name), value)
+        sock.connect(self.server.ready.zmq)
+        self._sockets.append(sock)
+        return sock
+
+    def tcp_socket(self) -> socket.socket:
+        host, port = self.server.ready.tcp.split(":")
+        sock = socket.create_connection((host, int(port)), WAIT_S)
+        self._sockets.append(sock)
+        return sock
+
+    def stop(self) -> None:
+        self.server.stop()
+        self._thread.join(WAIT_S)
+        assert not self._thread.is_alive(), "the server did not stop"
+
+        for sock in self._sockets:
+            sock.close()
+        self._context.destroy(0)
+        self.recorder.close()
+
+
+def ask_line(sock: socket.socket, message: dict[str, Any] | bytes) -> dict[str, Any]:
+    """One exchange over TCP."""
+    payload = message if isinstance(message, bytes) else json.dumps(message).encode()
+    sock.sendall(payload + b"\n")
+    return read_line(sock)
+
+
+def read_line(sock: socket.socket) -> dict[str, Any]:
+    """One line, parsed; an empty dict when the peer closed."""
+    data = bytearray()
+    while not data.endswith(b"\n"):
+        piece = sock.recv(1)
+        if not piece:
+            return {}
+        data += piece
+    reply: dict[str, Any] = json.loads(data)
+    return reply

@@ -1,0 +1,225 @@
+"""Both transports over real sockets on free ports; every wait is bounded and none is waited out."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+
+import msgpack
+import pytest
+import zmq
+from scripted_sessions import ScriptedSessions
+from service_world import OPEN, STATE, WAIT_S, ask_line, read_line
+
+from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
+from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.adapters.router import Router
+from guidance_svc.adapters.settings import Limits
+from guidance_svc.errors import ConfigError
+
+
+def ask(sock: zmq.Socket[bytes], message: object) -> dict[str, object]:
+    sock.send(msgpack.packb(message))
+    reply: dict[str, object] = msgpack.unpackb(sock.recv())
+    return reply
+
+
+def test_a_dealer_flies_an_exchange_in_messagepack(run_server) -> None:
+    sock = run_server().zmq_socket()
+    assert ask(sock, OPEN)["type"] == "opened"
+    assert ask(sock, STATE)["seq"] == 1
+    assert ask(sock, {"type": "close"}) == {"type": "closed", "vehicle": "curlew"}
+
+
+def test_a_req_socket_gets_its_reply_through_the_empty_frame(run_server) -> None:
+    sock = run_server().zmq_socket(zmq.REQ)
+    assert ask(sock, OPEN)["type"] == "opened"
+    assert ask(sock, STATE)["type"] == "command"
+
+
+def test_json_over_zeromq_is_answered_in_json(run_server) -> None:
+    sock = run_server().zmq_socket()
+    sock.send(json.dumps(OPEN).encode())
+    assert json.loads(sock.recv())["type"] == "opened"
+
+
+def test_tcp_lines_fly_an_exchange(run_server) -> None:
+    sock = run_server().tcp_socket()
+    assert ask_line(sock, OPEN)["type"] == "opened"
+    assert ask_line(sock, STATE)["type"] == "command"
+    assert ask_line(sock, {"type": "close"})["type"] == "closed"
+
+
+def test_lines_that_arrive_in_pieces_and_in_heaps_are_the_same_lines(run_server) -> None:
+    sock = run_server().tcp_socket()
+    ask_line(sock, OPEN)
+    lines = b"".join(json.dumps({**STATE, "seq": seq}).encode() + b"\r\n\n" for seq in range(20))
+    sock.sendall(lines[:77])
+    sock.sendall(lines[77:])
+    assert [read_line(sock)["seq"] for _ in range(20)] == list(range(20))
+
+
+def test_replies_of_one_batch_come_in_order_and_work_is_done_after_them(run_server, sessions: ScriptedSessions) -> None:
+    sock = run_server(batch_messages=8).zmq_socket()
+    ask(sock, OPEN)
+    for seq in range(100):
+        sock.send(msgpack.packb({**STATE, "seq": seq}))
+    assert [msgpack.unpackb(sock.recv())["seq"] for _ in range(100)] == list(range(100))
+    ask(sock, {"type": "close"})
+    assert sessions.work_done >= 1
+
+
+@pytest.mark.parametrize("garbage", [b"", b"\xc1", b"{", b"GET / HTTP/1.1", os.urandom(200), b"{" * 60000])
+def test_garbage_of_one_script_does_not_disturb_another(run_server, garbage: bytes) -> None:
+    server = run_server()
+    good, bad = server.zmq_socket(), server.zmq_socket()
+    ask(good, OPEN)
+    for _ in range(20):
+        bad.send(garbage)
+    assert ask(good, STATE)["type"] == "command"
+    reply = bad.recv()
+    assert (json.loads(reply) if garbage[:1] == b"{" else msgpack.unpackb(reply))["code"] == "garbage"
+
+
+def test_a_frame_of_10_mb_ends_its_connection_and_no_other(run_server) -> None:
+    server = run_server()
+    good, bad = server.zmq_socket(), server.zmq_socket(RECONNECT_IVL=-1)
+    ask(good, OPEN)
+    monitor = bad.get_monitor_socket(zmq.EVENT_DISCONNECTED)
+    monitor.setsockopt(zmq.RCVTIMEO, int(WAIT_S * 1000))
+    bad.send(b"x" * 10_000_000)
+    assert monitor.recv_multipart()
+    bad.disable_monitor()
+    monitor.close()
+    assert ask(good, STATE)["type"] == "command"
+
+
+def test_a_message_of_several_frames_is_refused(run_server) -> None:
+    sock = run_server().zmq_socket()
+    sock.send_multipart([msgpack.packb(OPEN)] * 500)
+    fault = msgpack.unpackb(sock.recv())
+    assert (fault["code"], fault["got"]) == ("multipart", "500 frames")
+    assert ask(sock, OPEN)["type"] == "opened"
+
+
+def test_a_line_of_10_mb_gets_a_fault_and_a_closed_connection(run_server) -> None:
+    server = run_server()
+    good, bad = server.tcp_socket(), server.tcp_socket()
+    ask_line(good, OPEN)
+    with pytest.raises(OSError):
+        for _ in range(1000):
+            bad.sendall(b"x" * 1_000_000)
+    assert ask_line(good, STATE)["type"] == "command"
+
+
+def test_half_a_line_and_a_hang_up_change_nothing(run_server, sessions: ScriptedSessions) -> None:
+    server = run_server()
+    sock = server.tcp_socket()
+    ask_line(sock, OPEN)
+    sock.sendall(json.dumps(STATE).encode()[:60])
+    sock.shutdown(socket.SHUT_WR)
+    assert read_line(sock) == {}
+    assert sessions.states == []
+    assert ask_line(server.tcp_socket(), OPEN)["type"] == "opened"
+
+
+def test_a_script_that_sends_and_shuts_its_side_still_gets_its_replies(run_server) -> None:
+    sock = run_server().tcp_socket()
+    sock.sendall(json.dumps(OPEN).encode() + b"\n" + json.dumps(STATE).encode() + b"\n")
+    sock.shutdown(socket.SHUT_WR)
+    assert [read_line(sock).get("type") for _ in range(3)] == ["opened", "command", None]
+
+
+def test_a_script_that_never_reads_is_cut_off_and_others_fly_on(run_server) -> None:
+    server = run_server(tcp_unsent_bytes=4096)
+    good, bad = server.tcp_socket(), server.tcp_socket()
+    ask_line(good, OPEN)
+    bad.settimeout(WAIT_S)
+    with pytest.raises((ConnectionError, BrokenPipeError)):
+        for _ in range(10_000_000):
+            bad.sendall(b"{}\n" * 1000)
+    assert ask_line(good, STATE)["type"] == "command"
+
+
+def test_a_zeromq_script_that_never_reads_does_not_stop_the_loop(run_server) -> None:
+    server = run_server(zmq_queue_messages=10)
+    good, bad = server.zmq_socket(), server.zmq_socket(RCVHWM=1)
+    ask(good, OPEN)
+    for _ in range(3000):
+        try:
+            bad.send(b"\xc1", zmq.NOBLOCK)
+        except zmq.Again:
+            break
+    assert ask(good, STATE)["type"] == "command"
+
+
+def test_connections_beyond_the_limit_are_told_so(run_server) -> None:
+    server = run_server(tcp_connections=1)
+    first = server.tcp_socket()
+    ask_line(first, OPEN)
+    assert read_line(server.tcp_socket())["code"] == "too_many_connections"
+    assert ask_line(first, STATE)["type"] == "command"
+
+
+def test_what_was_answered_is_already_in_the_file(run_server) -> None:
+    server = run_server()
+    sock = server.tcp_socket()
+    ask_line(sock, OPEN)
+    ask_line(sock, STATE)
+    found = [entry.type for entry in RecordingReader(server.path).entries() if isinstance(entry, RecordedMessage)]
+    assert found == ["open", "opened", "state", "command"]
+
+
+def test_a_peer_that_takes_the_next_automatic_routing_id_cannot_stop_the_service(run_server) -> None:
+    # libzmq 4.3.5 aborts the process when an automatic id is taken. The squatter tries the ids that follow from
+    # an unseeded rand(); with the seed of Router they are not the service's. Source: measured, DESIGN.md section 7.
+    predicted = subprocess.run([sys.executable, "-c", PREDICT], capture_output=True, check=True, timeout=60).stdout
+    first = int.from_bytes(bytes.fromhex(predicted.decode()), "big")
+    server = run_server()
+    squatters = [server.zmq_socket(ROUTING_ID=b"\0" + ((first + k) % 2**32).to_bytes(4, "big")) for k in range(20)]
+    for squatter in squatters:
+        squatter.send(b"\xc1")
+        squatter.recv()
+    assert ask(server.zmq_socket(), OPEN)["type"] == "opened"
+
+
+PREDICT = """
+import zmq
+context = zmq.Context()
+router, dealer = context.socket(zmq.ROUTER), context.socket(zmq.DEALER)
+router.setsockopt(zmq.RCVTIMEO, 10000)
+dealer.connect(f"tcp://127.0.0.1:{router.bind_to_random_port('tcp://127.0.0.1')}")
+dealer.send(b"x")
+print(router.recv_multipart()[0][1:].hex())
+"""
+
+
+def test_routing_ids_differ_from_process_to_process() -> None:
+    script = "from guidance_svc.adapters.router import seed_routing_ids; seed_routing_ids()" + PREDICT
+    runs = [
+        subprocess.run([sys.executable, "-c", script], capture_output=True, check=True, timeout=60).stdout
+        for _ in range(2)
+    ]
+    assert runs[0] != runs[1]
+
+
+@pytest.mark.parametrize("address", ["tcp://0.0.0.0:5770", "tcp://192.168.1.5:5770", "tcp://*:5770", "ipc:///tmp/x"])
+def test_addresses_beyond_loopback_are_refused(address: str) -> None:
+    with pytest.raises(ConfigError, match="loopback|127.0.0.1"):
+        zmq_endpoint(address)
+
+
+@pytest.mark.parametrize("address", ["127.0.0.1", "127.0.0.1:99999", "8.8.8.8:80", "localhost:x", ":1"])
+def test_bad_tcp_addresses_are_refused(address: str) -> None:
+    with pytest.raises(ConfigError):
+        host_and_port(address)
+
+
+def test_an_address_in_use_is_named(run_server) -> None:
+    server = run_server()
+    with pytest.raises(ConfigError, match="free address"):
+        Router(server.server.ready.zmq, Limits())

@@ -129,8 +129,7 @@ def fly(
 
     Source: the classical Runge-Kutta method of order 4.
     """
-    step, count = span
-    start, wanted, rate = attitude
+    (step, count), (start, wanted, rate) = span, attitude
     push, flow = (engine[0], engine[1]), engine[2]
     half = 0.5 * step
     p, v, d0 = position_m, velocity_m_s, start

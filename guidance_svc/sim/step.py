@@ -11,6 +11,7 @@ from dataclasses import replace
 from math import ceil, inf
 
 from guidance_svc.core.frames import turn_z
+from guidance_svc.core.rocket import speed_gain_m_s
 from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import Vec
 from guidance_svc.errors import GuidanceError
@@ -35,7 +36,7 @@ def cut_off(state: SimState, world: World) -> SimState:
         return off
     left = state.propellant_kg[state.stage]
     burnt = min(left, stage.tail_off_impulse_n_s / stage.exhaust_velocity_m_s)
-    gain = burnt * stage.exhaust_velocity_m_s / (mass_kg(state, world) - 0.5 * burnt)
+    gain = speed_gain_m_s(mass_kg(state, world), burnt, stage.exhaust_velocity_m_s)
     tanks = with_tank(state.propellant_kg, state.stage, left - burnt)
     return replace(off, propellant_kg=tanks, velocity_m_s=along(state.velocity_m_s, gain, state.pointing))
 
@@ -88,7 +89,8 @@ def step(state: SimState, controls: Controls, dt_s: float, world: World) -> SimS
     Raises:
         GuidanceError: dt_s is not positive, or a wanted pointing is the null vector.
 
-    Accuracy: powered flight in vacuum within 1e-5 m of DOP853 over 300 s; see tests/sim.
+    Accuracy: against DOP853 (tests/sim) 4e-7 m after 300 s in vacuum, 1.4e-4 m after 120 s through the air with
+        the kinks of a drag table; ticks of 0.02 s.
     """
     if not 0.0 < dt_s < inf:
         raise GuidanceError("step_not_positive", "dt_s", "a finite number above 0", dt_s)
@@ -198,7 +200,7 @@ def coast(state: SimState, duration_s: float, world: World, wanted: Vec | None =
     Raises:
         GuidanceError: the engine is on, the vehicle is held down, or the duration is negative or not finite.
 
-    Accuracy: within 0.1 m of DOP853 after one low revolution with J2; see tests/sim.
+    Accuracy: 1 mm from DOP853 after one low revolution with J2, 1 cm at eccentricity 0.6 (tests/sim).
     """
     if state.engine_on or state.held_down:
         got = "engine on" if state.engine_on else "held down"

@@ -9,6 +9,7 @@ Each case keeps its id, title, source, provenance, inputs, outputs and note; not
 from __future__ import annotations
 
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -17,6 +18,12 @@ WANTED = {
     "atmosphere_1976": None,  # every case
     "constants": ["CON-WGS84", "CON-EGM96", "CON-IERS", "CON-G0", "CON-MOON"],
 }
+DROPPED = (  # pointers into the place where the values were gathered, of no use to a reader
+    r" in stored public files ids \d+ and \d+",
+    r" \(stored file id \d+\)",
+    r" in build/\w+\.py",
+    r"; cross-checked with the libraries in 'checks'",
+)
 KEPT = ("id", "title", "source", "provenance", "inputs", "outputs", "note")
 
 
@@ -27,6 +34,8 @@ def build(folder: Path, out: Path) -> None:
         chosen = [case for case in whole["cases"] if ids is None or case["id"] in ids]
         cases = [{key: case[key] for key in KEPT if key in case} for case in chosen]
         text = json.dumps({"what": whole["what"], "cases": cases}, indent=1) + "\n"
+        for pattern in DROPPED:
+            text = re.sub(pattern, "", text)
         (out / f"{name}.json").write_text(text)
 
 

@@ -133,8 +133,11 @@ def test_random_bytes_get_a_fault(payload: bytes) -> None:
     assert sessions.vehicles == {}
 
 
-_LEAF = st.none() | st.booleans() | st.integers(-(2**63), 2**63) | st.floats() | st.text(max_size=20) | st.binary(max_size=9)
-_ANY = st.recursive(_LEAF, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=9), inner), max_leaves=9)
+_NUMBER = st.integers(-(2**63), 2**63) | st.floats()
+_LEAF = st.none() | st.booleans() | _NUMBER | st.text(max_size=20) | st.binary(max_size=9)
+_ANY = st.recursive(
+    _LEAF, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=9), inner), max_leaves=9
+)
 
 
 @given(field=st.sampled_from(sorted({*STATE, "throttle", "pointing", "stage", "engine_on", "altitude_m"})), value=_ANY)

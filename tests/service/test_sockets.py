@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import signal
 import socket
 import subprocess
 import sys
@@ -26,6 +25,11 @@ def ask(sock: zmq.Socket[bytes], message: object) -> dict[str, object]:
     sock.send(msgpack.packb(message))
     reply: dict[str, object] = msgpack.unpackb(sock.recv())
     return reply
+
+
+def send_until_closed(sock: socket.socket, piece: bytes) -> None:
+    for _ in range(1_000_000_000 // len(piece)):
+        sock.sendall(piece)
 
 
 def test_a_dealer_flies_an_exchange_in_messagepack(run_server) -> None:
@@ -110,9 +114,8 @@ def test_a_line_of_10_mb_gets_a_fault_and_a_closed_connection(run_server) -> Non
     server = run_server()
     good, bad = server.tcp_socket(), server.tcp_socket()
     ask_line(good, OPEN)
-    with pytest.raises(OSError):
-        for _ in range(1000):
-            bad.sendall(b"x" * 1_000_000)
+    with pytest.raises(ConnectionError):
+        send_until_closed(bad, b"x" * 1_000_000)
     assert ask_line(good, STATE)["type"] == "command"
 
 
@@ -139,9 +142,8 @@ def test_a_script_that_never_reads_is_cut_off_and_others_fly_on(run_server) -> N
     good, bad = server.tcp_socket(), server.tcp_socket()
     ask_line(good, OPEN)
     bad.settimeout(WAIT_S)
-    with pytest.raises((ConnectionError, BrokenPipeError)):
-        for _ in range(10_000_000):
-            bad.sendall(b"{}\n" * 1000)
+    with pytest.raises(ConnectionError):
+        send_until_closed(bad, b"{}\n" * 1000)
     assert ask_line(good, STATE)["type"] == "command"
 
 
@@ -174,19 +176,6 @@ def test_what_was_answered_is_already_in_the_file(run_server) -> None:
     assert found == ["open", "opened", "state", "command"]
 
 
-def test_a_peer_that_takes_the_next_automatic_routing_id_cannot_stop_the_service(run_server) -> None:
-    # libzmq 4.3.5 aborts the process when an automatic id is taken. The squatter tries the ids that follow from
-    # an unseeded rand(); with the seed of Router they are not the service's. Source: measured, DESIGN.md section 7.
-    predicted = subprocess.run([sys.executable, "-c", PREDICT], capture_output=True, check=True, timeout=60).stdout
-    first = int.from_bytes(bytes.fromhex(predicted.decode()), "big")
-    server = run_server()
-    squatters = [server.zmq_socket(ROUTING_ID=b"\0" + ((first + k) % 2**32).to_bytes(4, "big")) for k in range(20)]
-    for squatter in squatters:
-        squatter.send(b"\xc1")
-        squatter.recv()
-    assert ask(server.zmq_socket(), OPEN)["type"] == "opened"
-
-
 PREDICT = """
 import zmq
 context = zmq.Context()
@@ -197,19 +186,46 @@ dealer.send(b"x")
 print(router.recv_multipart()[0][1:].hex())
 """
 
+SQUAT = """
+import sys, zmq
+from guidance_svc.adapters.router import Router
+from guidance_svc.adapters.settings import Limits
+router, context, peers = Router("tcp://127.0.0.1:0", Limits()), zmq.Context(), []
+for routing_id in (*sys.argv[1:], None):
+    peer = context.socket(zmq.DEALER)
+    peers.append(peer)
+    if routing_id:
+        peer.setsockopt(zmq.ROUTING_ID, bytes.fromhex("00" + routing_id))
+    peer.connect(router.endpoint)
+    peer.send(b"x")
+    assert router.socket.poll(10000)
+    assert router.receive().payload == b"x"
+print("alive")
+context.destroy(0)
+"""
+
+
+def run_python(script: str, *arguments: str) -> str:
+    done = subprocess.run([sys.executable, "-c", script, *arguments], capture_output=True, check=True, timeout=60)
+    return done.stdout.decode().strip()
+
+
+def test_a_peer_that_takes_the_next_automatic_routing_id_cannot_stop_the_service() -> None:
+    # libzmq 4.3.5 aborts the process when a new peer's automatic id is taken, and draws the first such id from C's
+    # unseeded rand(): the same in every process. Without the seeding in Router, SQUAT dies of SIGABRT. Measured.
+    first = int(run_python(PREDICT), 16)
+    squatted = [f"{(first + k) % 2**32:08x}" for k in range(20)]
+    assert run_python(SQUAT, *squatted) == "alive"
+
 
 def test_routing_ids_differ_from_process_to_process() -> None:
     script = "from guidance_svc.adapters.router import seed_routing_ids; seed_routing_ids()" + PREDICT
-    runs = [
-        subprocess.run([sys.executable, "-c", script], capture_output=True, check=True, timeout=60).stdout
-        for _ in range(2)
-    ]
-    assert runs[0] != runs[1]
+    assert run_python(script) != run_python(script)
 
 
 @pytest.mark.parametrize("address", ["tcp://0.0.0.0:5770", "tcp://192.168.1.5:5770", "tcp://*:5770", "ipc:///tmp/x"])
 def test_addresses_beyond_loopback_are_refused(address: str) -> None:
-    with pytest.raises(ConfigError, match="loopback|127.0.0.1"):
+    with pytest.raises(ConfigError, match=r"loopback|127\.0\.0\.1"):
         zmq_endpoint(address)
 
 

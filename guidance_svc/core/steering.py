@@ -62,7 +62,7 @@ class Steering:
     converged: bool = False
 
     def vector_at(self, time_s: float) -> Vec:
-        """Steering vector at a vehicle time near `epoch_s`: linear in time (1 s: error under 1e-6 rad)."""
+        """Steering vector at a vehicle time near `epoch_s`: linear in time (1 s: error under 2e-6 rad)."""
         return along(self.steer, time_s - self.epoch_s, self.steer_rate)
 
     def advanced(self, time_s: float, body: Body, position_m: Vec) -> Steering:

@@ -57,7 +57,8 @@ class Stage:
         throttle_min_frac: lowest steady throttle; 1 for an engine that does not throttle.
         reserve_kg: propellant that must not be spent on the ascent (return, or margin).
         drop_pause_s: seconds without thrust between this stage's end and the next one's ignition.
-        tail_off_impulse_n_s: impulse delivered after the cutoff command.
+        tail_off_impulse_n_s: impulse delivered after a cutoff command at full throttle; less in proportion below it.
+        acceleration_limit_m_s2: thrust acceleration that must not be exceeded; held by throttling.
     """
 
     name: str
@@ -70,6 +71,7 @@ class Stage:
     reserve_kg: float = 0.0
     drop_pause_s: float = 0.0
     tail_off_impulse_n_s: float = 0.0
+    acceleration_limit_m_s2: float = inf
 
     @property
     def mass_flow_kg_s(self) -> float:

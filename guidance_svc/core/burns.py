@@ -106,6 +106,11 @@ def burn_for_gain_s(arcs: tuple[Arc, ...], gain_m_s: float) -> float:
     return total + min(powered[-1].time_for_gain_s(left), powered[-1].longest_s)
 
 
+def gain_m_s(arcs: tuple[Arc, ...], burn_s: float) -> float:
+    """Ideal speed gain of a total burn time."""
+    return sum(arc.speed_gain_m_s(duration) for arc, duration in allot(arcs, burn_s))
+
+
 def mass_at_end_kg(arcs: tuple[Arc, ...], burn_s: float) -> float:
     """Mass at cutoff after a total burn time."""
     arc, duration_s = allot(arcs, burn_s)[-1]

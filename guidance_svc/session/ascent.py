@@ -11,7 +11,7 @@ from guidance_svc.core.vectors import add, norm, scale
 from guidance_svc.domain import Boost, Event, FlightPlan, Hold, Vec
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import burn_left_s
+from guidance_svc.session.stack import mass_at_burnout_kg
 
 SEPARATION_DELAY_S = 1.0  # between the booster's cutoff and the separation, for the thrust to die away
 CONTACT_S = 0.5
@@ -66,7 +66,8 @@ def push_m_s2(memory: Memory, now: Navigation, plan: FlightPlan) -> float:
 
 def boost_end_s(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost, direction: Vec) -> float:
     """Vehicle time at which the boost must end, by whichever limit comes first."""
-    left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg, phase.separate_at_reserve)
+    burnout = mass_at_burnout_kg(plan.vehicle, memory.stage, phase.separate_at_reserve)
+    left = max(0.0, now.mass_kg - burnout) / plan.vehicle.stages[memory.stage].mass_flow_kg_s
     pull = acceleration(now.position_m, plan.body.mu_m3_s2, plan.body.radius_m, plan.body.j2)
     total = add(pull, scale(push_m_s2(memory, now, plan), direction))
     to_speed = time_to_speed_s(phase.separate_at_speed_m_s, now.ground_velocity_m_s, total)

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import inf
 
-from guidance_svc.core.burns import Arc, allot, burn_available_s
+from guidance_svc.core.burns import Arc, gain_m_s, mass_at_end_kg
+from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.starter import first_guess, lofted_guess
-from guidance_svc.core.steering import Problem, Steering, refine, refine_cutoff, refine_direction
+from guidance_svc.core.steering import Problem, Steering, refine, refine_direction
 from guidance_svc.core.vectors import unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status
 from guidance_svc.session.ascent import dropped, event_id
+from guidance_svc.session.engine import FREEZE_BELOW_S, cruise_throttle, engine_of, finished, near_end, watched
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import burn_left_s, remaining_arcs
+from guidance_svc.session.stack import burn_left_s, engine_as_flown, mass_at_burnout_kg, remaining_arcs, spent
 
 HOLD_RATE_BELOW_S = 12.0  # to go: the turning rate is held, position can no longer be helped
-FREEZE_BELOW_S = 2.0  # to go: the direction is frozen, only the cutoff follows
 STEPS_A_CYCLE = 4  # Newton steps in one major cycle
 CALLS_A_START = 4  # major cycles given to one starting law before the next one is tried
 LOFTED_PITCHES_RAD = (0.35, 0.8, 1.2, 0.1)  # starting laws after the first
@@ -30,7 +32,8 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     ignite_at = phase.ignite_at_s if phase.ignite_at_s is not None else now.time_s + phase.pause_s
     return replace(
         memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
-        spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None,
+        spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
+        engine=EngineEstimate(), told_scale=1.0, throttle_frac=1.0,
     )  # fmt: skip
 
 
@@ -38,7 +41,7 @@ def arcs_now(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ..
     """What is left to burn from this state."""
     wait = 0.0 if memory.ignite_at_s is None else max(0.0, memory.ignite_at_s - now.time_s)
     if memory.separate_at_s is None:
-        return remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait)
+        return remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait, engine_of(memory))
     fresh = plan.vehicle.mass_at_ignition_kg(memory.stage + 1)
     return remaining_arcs(plan.vehicle, memory.stage + 1, fresh, wait)
 
@@ -54,17 +57,22 @@ def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: I
         memory = replace(memory, ignite_at_s=None)
     if memory.separate_at_s is not None:
         return after_separation(memory, now, plan)
-    if memory.ignite_at_s is not None or memory.law is None:
+    if memory.ignite_at_s is not None:
         return memory
-    if memory.law.cutoff_s - now.time_s < FREEZE_BELOW_S:
-        return last_seconds(memory, now, plan)
-    left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg)
-    if left > 1e-6:
-        return replace(memory, spent_at_s=now.time_s + left)
+    memory = watched(memory, now, plan)
+    if memory.law is None:
+        return memory
+    if near_end(memory, now):
+        return finished(memory, now, plan, problem_now(memory, now, plan))
+    if not spent(plan.vehicle, memory.stage, now.mass_kg):
+        left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory))
+        stage = engine_as_flown(plan.vehicle.stages[memory.stage], engine_of(memory))
+        throttle = cruise_throttle(stage, now.mass_kg)
+        return replace(memory, spent_at_s=now.time_s + left, throttle_frac=throttle)
     if memory.stage + 1 < len(plan.vehicle.stages):
-        spent = min(now.time_s, memory.spent_at_s) if memory.spent_at_s is not None else now.time_s
+        at = min(now.time_s, memory.spent_at_s) if memory.spent_at_s is not None else now.time_s
         pause = plan.vehicle.stages[memory.stage].drop_pause_s
-        memory = replace(memory, separate_at_s=spent, ignite_at_s=spent + pause, spent_at_s=None)
+        memory = replace(memory, separate_at_s=at, ignite_at_s=at + pause, spent_at_s=None)
         return after_separation(memory, now, plan)
     return memory
 
@@ -74,22 +82,10 @@ def after_separation(memory: Memory, now: Navigation, plan: FlightPlan) -> Memor
     if not dropped(memory, now, plan):
         return memory
     waiting = memory.ignite_at_s is not None and now.time_s < memory.ignite_at_s
-    return replace(memory, stage=memory.stage + 1, separate_at_s=None,
-                   ignite_at_s=memory.ignite_at_s if waiting else None)  # fmt: skip
-
-
-def last_seconds(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
-    """Direction frozen; the cutoff follows the orbital energy, state by state, until it is past."""
-    if memory.law is None or (memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s):
-        return memory
-    law = refine_cutoff(problem_now(memory, now, plan), frozen(memory.law, now))
-    return replace(memory, law=law, trial=law, cutoff_at_s=law.cutoff_s, solved_at_s=now.time_s, attempts=0)
-
-
-def frozen(law: Steering, now: Navigation) -> Steering:
-    """The law at this instant."""
-    steer = law.vector_at(now.time_s)
-    return replace(law, epoch_s=now.time_s, steer=steer, burn_s=max(law.cutoff_s - now.time_s, 0.0))
+    return replace(
+        memory, stage=memory.stage + 1, separate_at_s=None, ignite_at_s=memory.ignite_at_s if waiting else None,
+        engine=EngineEstimate(), told_scale=1.0, burning_since_s=None, throttle_frac=1.0,
+    )  # fmt: skip
 
 
 def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
@@ -125,7 +121,7 @@ def insertion_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ins
     if memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s and memory.ignite_at_s is None:
         return True
     last = memory.stage + 1 == len(plan.vehicle.stages)
-    return last and memory.ignite_at_s is None and burn_left_s(plan.vehicle, memory.stage, now.mass_kg) <= 1e-9
+    return last and memory.ignite_at_s is None and spent(plan.vehicle, memory.stage, now.mass_kg)
 
 
 def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Order:
@@ -135,24 +131,24 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
         raise ValueError("insertion flown before its first solution")
     arcs = arcs_now(memory, now, plan)
     waiting = memory.ignite_at_s is not None
-    burn_left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg)
-    spent_at = now.time_s + burn_left
+    spent_at = memory.spent_at_s if memory.spent_at_s is not None else inf
     staging = memory.law is not None and not waiting and more_stages_needed(memory, plan, law, spent_at)
     cutoff = spent_at if staging else memory.cutoff_at_s
     burning = not waiting and (cutoff is None or now.time_s < cutoff)
     to_go = max(law.cutoff_s - now.time_s - sum(a.duration_s for a in arcs if not a.powered), 0.0)
-    margin = (burn_available_s(arcs) - to_go) * plan.vehicle.stages[-1].mass_flow_kg_s
+    margin = mass_at_end_kg(arcs, to_go) - mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
     short = memory.law is not None and margin < 0.0
     return Order(
         direction=unit(law.vector_at(now.time_s)),
         direction_soon=unit(law.vector_at(now.time_s + 1.0)),
         engine_on=burning,
+        throttle_frac=memory.throttle_frac,
         cutoff_at_s=cutoff if memory.law is not None and not waiting else None,
         events=insertion_events(memory, plan, spent_at if staging else None),
         next_contact_s=CONTACT_S if law.cutoff_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status=insertion_status(memory, short),
         warnings=(f"propellant short by {-margin:.0f} kg for this target",) if short else (),
-        velocity_to_gain_m_s=sum(arc.speed_gain_m_s(t) for arc, t in allot(arcs, to_go)),
+        velocity_to_gain_m_s=gain_m_s(arcs, to_go),
         propellant_margin_kg=margin if memory.law is not None else None,
         predicted_orbit=orbit_report(law.position_m, law.velocity_m_s, plan.body) if memory.law else None,
     )

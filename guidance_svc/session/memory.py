@@ -5,10 +5,35 @@ Because the value is immutable, going back in time is taking up an earlier one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
 from guidance_svc.domain import Event, OrbitReport, Status, Vec
+
+
+@dataclass(frozen=True, slots=True)
+class Finish:
+    """The last seconds of a burn.
+
+    Args:
+        time_s: of the last state.
+        push_m_s2, running_frac: thrust acceleration and throttle at it.
+        given_m_s: speed that the engine has given since the last seconds began.
+        needs_m_s: for each state, the speed to gain it showed plus `given_m_s`: equal but for noise.
+        grid_s: spacing of the script's states, None while unknown or coarse.
+        aim_s: cutoff instant on that grid that the throttle is trimmed for.
+        throttle_frac: as last trimmed.
+    """
+
+    time_s: float
+    push_m_s2: float
+    running_frac: float
+    given_m_s: float
+    needs_m_s: tuple[float, ...]
+    grid_s: float | None
+    aim_s: float | None
+    throttle_frac: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +52,11 @@ class Memory:
         trial: the law being worked on; equals `law` when that is fresh.
         attempts: Newton calls since the law last converged.
         solved_at_s: vehicle time of the last major cycle.
+        engine: estimate of the burning stage's engine.
+        told_scale: thrust that the script tells over the vehicle file's; 1 where it tells none.
+        burning_since_s: when the engine was first seen on in this burn.
+        throttle_frac: as last ordered.
+        finish: the last seconds of a burn, None before them.
         heading_rad: launch heading, chosen once at release.
         seen: ids of events that the script has acknowledged.
         spread_m: radius spread over the next revolution, once in orbit.
@@ -43,6 +73,11 @@ class Memory:
     trial: Steering | None = None
     attempts: int = 0
     solved_at_s: float | None = None
+    engine: EngineEstimate = field(default_factory=EngineEstimate)
+    told_scale: float = 1.0
+    burning_since_s: float | None = None
+    throttle_frac: float = 1.0
+    finish: Finish | None = None
     heading_rad: float | None = None
     seen: frozenset[str] = frozenset()
     spread_m: float | None = None

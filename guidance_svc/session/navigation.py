@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import sqrt
 
-from guidance_svc.core.frames import Triad, state_to_bci, triad
+from guidance_svc.core.frames import Triad, direction_to_bci, state_to_bci, triad
 from guidance_svc.core.vectors import cross, norm, sub
 from guidance_svc.domain import FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import MessageFault
@@ -27,6 +27,9 @@ class Navigation:
     local: Triad
     stage: int | None
     engine_on: bool | None
+    pointing: Vec | None = None
+    throttle_frac: float | None = None
+    thrust_n: float | None = None
 
 
 def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
@@ -39,9 +42,13 @@ def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
     refuse_impossible(state, plan, position, velocity)
     spin = cross((0.0, 0.0, plan.body.rotation_rad_s), position)
     local = triad(position, frame.up, plan.body)
+    pointing = None
+    if state.pointing_script is not None:
+        pointing = direction_to_bci(state.pointing_script, frame, plan.body, state.time_s)
     return Navigation(
-        state.time_s, position, velocity, sub(velocity, spin), state.mass_kg, local, state.stage, state.engine_on
-    )
+        state.time_s, position, velocity, sub(velocity, spin), state.mass_kg, local, state.stage, state.engine_on,
+        pointing, state.throttle_frac, state.thrust_n,
+    )  # fmt: skip
 
 
 def refuse_impossible(state: VehicleState, plan: FlightPlan, position_m: Vec, velocity_m_s: Vec) -> None:

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from guidance_svc.core.burns import Arc
+from guidance_svc.core.burns import burn_for_gain_s, gain_m_s
 from guidance_svc.core.coast import coast, radius_spread_m, time_to_apoapsis_s
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.starter import circular_guess, flight_direction
-from guidance_svc.core.steering import Problem, Steering, refine_circular, refine_cutoff
+from guidance_svc.core.steering import Problem, Steering, refine_circular
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Circularize, Coast, Event, FlightPlan, Orbit, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.session.ascent import event_id
-from guidance_svc.session.insertion import CONTACT_S, FREEZE_BELOW_S, NEAR_CUTOFF_CONTACT_S, frozen
+from guidance_svc.session.engine import FREEZE_BELOW_S, cruise_throttle, engine_of, finished, frozen, near_end, watched
+from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import burn_arc, burn_left_s
+from guidance_svc.session.stack import engine_as_flown, mass_at_burnout_kg, spent, stage_arcs
 
 STEPS_A_CYCLE = 6
 REPLAN_BEFORE_S = 20.0  # the ignition stands from this long before it, so that the script can prepare
@@ -28,7 +29,8 @@ ORBIT_CONTACT_S = 600.0
 
 def coast_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:
     """Plan the burn at apoapsis."""
-    memory = replace(memory, ignite_at_s=None, cutoff_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None)
+    memory = replace(memory, ignite_at_s=None, cutoff_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None,
+                     finish=None, burning_since_s=None)  # fmt: skip
     return coast_solve(memory, now, plan, phase)
 
 
@@ -40,8 +42,9 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
     to_apoapsis = time_to_apoapsis(now, plan)
     if to_apoapsis is None:
         return replace(memory, solved_at_s=now.time_s, ignite_at_s=now.time_s)
-    guess, arc = burn_at(memory, now, plan, to_apoapsis)
-    lead = arc.time_for_gain_s(0.5 * arc.speed_gain_m_s(guess.burn_s))
+    problem = problem_after(memory, now, plan, to_apoapsis)
+    guess = circular_guess(problem)
+    lead = burn_for_gain_s(problem.arcs, 0.5 * gain_m_s(problem.arcs, guess.burn_s))
     wait = max(to_apoapsis - lead, 0.0)
     problem = problem_after(memory, now, plan, wait)
     law = refine_circular(problem, replace(guess, epoch_s=problem.time_s), STEPS_A_CYCLE)
@@ -61,18 +64,14 @@ def problem_after(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: flo
     """The circular burn as seen from the state after a wait."""
     r, v = coast(now.position_m, now.velocity_m_s, wait_s, plan.body) if wait_s > 0.0 else (
         now.position_m, now.velocity_m_s)  # fmt: skip
-    return Problem(now.time_s + wait_s, r, v, (burn_arc(plan.vehicle, memory.stage, now.mass_kg),), None, plan.body)
-
-
-def burn_at(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: float) -> tuple[Steering, Arc]:
-    """First estimate of the circular burn after a wait."""
-    problem = problem_after(memory, now, plan, wait_s)
-    return circular_guess(problem), problem.arcs[0]
+    arcs = tuple(stage_arcs(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory)))
+    return Problem(now.time_s + wait_s, r, v, arcs, None, plan.body)
 
 
 def missing_speed_m_s(memory: Memory, now: Navigation, plan: FlightPlan, law: Steering | None) -> float:
     """Ideal speed gain of a circular burn."""
-    return burn_arc(plan.vehicle, memory.stage, now.mass_kg).speed_gain_m_s(law.burn_s) if law else 0.0
+    arcs = tuple(stage_arcs(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory)))
+    return gain_m_s(arcs, law.burn_s) if law else 0.0
 
 
 def burns_next(memory: Memory, plan: FlightPlan) -> bool:
@@ -117,8 +116,10 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
 
 def circularize_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
     """Take over the law that the coast prepared, or make one."""
-    law = memory.law or burn_at(memory, now, plan, 0.0)[0]
-    memory = replace(memory, law=law, trial=law, ignite_at_s=None, cutoff_at_s=law.cutoff_s, attempts=0)
+    law = memory.law or circular_guess(problem_after(memory, now, plan, 0.0))
+    stage = plan.vehicle.stages[memory.stage]
+    memory = replace(memory, law=law, trial=law, ignite_at_s=None, cutoff_at_s=law.cutoff_s, attempts=0,
+                     throttle_frac=cruise_throttle(stage, now.mass_kg))  # fmt: skip
     return circularize_solve(memory, now, plan, phase)
 
 
@@ -128,7 +129,7 @@ def circularize_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
         return memory
     start = memory.trial.advanced(now.time_s, plan.body, now.position_m)
     start = replace(start, burn_s=max(memory.trial.cutoff_s - now.time_s, 1e-3))
-    if start.burn_s < FREEZE_BELOW_S and memory.trial.converged:
+    if memory.finish or (start.burn_s < FREEZE_BELOW_S and memory.trial.converged):
         return memory
     trial = refine_circular(problem_after(memory, now, plan, 0.0), start, STEPS_A_CYCLE)
     if not trial.converged:
@@ -137,12 +138,11 @@ def circularize_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
 
 
 def circularize_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
-    """In the last seconds the cutoff follows the energy."""
-    cutoff = memory.cutoff_at_s
-    if memory.law is None or cutoff is None or now.time_s >= cutoff or cutoff - now.time_s >= FREEZE_BELOW_S:
-        return memory
-    law = refine_cutoff(problem_after(memory, now, plan, 0.0), frozen(memory.law, now))
-    return replace(memory, law=law, trial=law, cutoff_at_s=law.cutoff_s, solved_at_s=now.time_s)
+    """Watch the engine; in the last seconds the cutoff follows the energy."""
+    memory = watched(memory, now, plan)
+    if near_end(memory, now):
+        return finished(memory, now, plan, problem_after(memory, now, plan, 0.0))
+    return memory
 
 
 def circularize_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> bool:
@@ -151,7 +151,7 @@ def circularize_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: C
         return True
     if now.time_s <= memory.since_s:
         return missing_speed_m_s(memory, now, plan, memory.law) <= ROUND_ENOUGH_M_S
-    return burn_left_s(plan.vehicle, memory.stage, now.mass_kg) <= 1e-9
+    return spent(plan.vehicle, memory.stage, now.mass_kg)
 
 
 def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Order:
@@ -159,12 +159,14 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
     law = memory.law
     if law is None or memory.cutoff_at_s is None:
         raise ValueError("circularize flown before its first solution")
-    margin = burn_left_s(plan.vehicle, memory.stage, now.mass_kg) - (memory.cutoff_at_s - now.time_s)
-    margin *= plan.vehicle.stages[memory.stage].mass_flow_kg_s
+    stage = engine_as_flown(plan.vehicle.stages[memory.stage], engine_of(memory))
+    to_burn = memory.throttle_frac * stage.mass_flow_kg_s * max(memory.cutoff_at_s - now.time_s, 0.0)
+    margin = now.mass_kg - mass_at_burnout_kg(plan.vehicle, memory.stage) - to_burn
     return Order(
         direction=unit(law.vector_at(now.time_s)),
         direction_soon=unit(law.vector_at(now.time_s + 1.0)),
-        engine_on=True,
+        engine_on=now.time_s < memory.cutoff_at_s,
+        throttle_frac=memory.throttle_frac,
         cutoff_at_s=memory.cutoff_at_s,
         events=(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s),),
         next_contact_s=CONTACT_S if memory.cutoff_at_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,

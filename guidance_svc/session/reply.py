@@ -9,8 +9,10 @@ from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import add
 from guidance_svc.domain import Command, Detail, Event, FlightPlan, Frame
 from guidance_svc.errors import NotConverged
+from guidance_svc.session.engine import engine_of
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.stack import engine_as_flown
 
 STRAIGHT_UP_RAD = 1.55  # above this pitch a heading rate means nothing and is sent as zero
 
@@ -62,7 +64,7 @@ def next_event(order: Order, memory: Memory) -> Event | None:
 
 def detail_for(order: Order, memory: Memory, now: Navigation, plan: FlightPlan) -> Detail:
     """The numbers behind the command."""
-    law, stage = memory.trial, plan.vehicle.stages[memory.stage]
+    law, stage = memory.trial, engine_as_flown(plan.vehicle.stages[memory.stage], engine_of(memory))
     return Detail(
         velocity_to_gain_m_s=order.velocity_to_gain_m_s,
         present_orbit=orbit_report(now.position_m, now.velocity_m_s, plan.body),

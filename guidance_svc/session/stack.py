@@ -1,9 +1,21 @@
-"""The remaining burn of a vehicle as arcs, from its present mass and the plan's stages."""
+"""The remaining burn of a vehicle as arcs, from its present mass, the plan's stages and the engine as flown."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+from math import inf, log
+
 from guidance_svc.core.burns import Arc
+from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.domain import Stage, Vehicle
+
+GONE_FRAC = 1e-9  # of the burnout mass: a stage with less than this left is spent
+
+
+def engine_as_flown(stage: Stage, engine: EngineEstimate) -> Stage:
+    """A stage with thrust and exhaust velocity as the telemetry shows them."""
+    thrust = stage.thrust_n * engine.thrust_scale
+    return replace(stage, thrust_n=thrust, exhaust_velocity_m_s=thrust / (stage.mass_flow_kg_s * engine.flow_scale))
 
 
 def mass_at_burnout_kg(vehicle: Vehicle, stage: int, keep_reserve: bool = True) -> float:
@@ -12,25 +24,55 @@ def mass_at_burnout_kg(vehicle: Vehicle, stage: int, keep_reserve: bool = True) 
     return vehicle.mass_at_ignition_kg(stage + 1) + vehicle.stages[stage].dry_mass_kg + kept
 
 
-def burn_left_s(vehicle: Vehicle, stage: int, mass_kg: float, keep_reserve: bool = True) -> float:
-    """Full-throttle seconds until a stage has burnt all it may; 0 when it has."""
-    return max(0.0, (mass_kg - mass_at_burnout_kg(vehicle, stage, keep_reserve)) / vehicle.stages[stage].mass_flow_kg_s)
+def burn_arcs(stage: Stage, index: int, mass_kg: float, burnout_kg: float) -> list[Arc]:
+    """The burn of one stage to its burnout: full thrust, then held acceleration, then lowest throttle."""
+    arcs: list[Arc] = []
+    ve, limit = stage.exhaust_velocity_m_s, stage.acceleration_limit_m_s2
+    lowest = stage.thrust_n * stage.throttle_min_frac
+    mass = max(mass_kg, burnout_kg)
+    held_from = stage.thrust_n / limit if limit < inf else 0.0
+    held_to = lowest / limit if limit < inf else 0.0
+    for thrust, held, floor in ((stage.thrust_n, 0.0, held_from), (stage.thrust_n, limit, held_to), (lowest, 0.0, 0.0)):
+        end = max(burnout_kg, floor)
+        if mass <= end:
+            continue
+        lasts = ve / held * log(mass / end) if held else (mass - end) * ve / thrust
+        arcs.append(Arc(mass, lasts, thrust, ve, held, index))
+        mass = end
+        if limit == inf:
+            break
+    return arcs or [Arc(mass, 0.0, stage.thrust_n, ve, 0.0, index)]
 
 
-def burn_arc(vehicle: Vehicle, index: int, mass_kg: float) -> Arc:
-    """The burn of one stage from a mass to its burnout."""
-    stage: Stage = vehicle.stages[index]
-    return Arc(mass_kg, burn_left_s(vehicle, index, mass_kg), stage.thrust_n, stage.exhaust_velocity_m_s, stage=index)
+def stage_arcs(vehicle: Vehicle, index: int, mass_kg: float, engine: EngineEstimate | None = None) -> list[Arc]:
+    """The burn of one stage from a mass to its burnout, with the engine as flown if that is known."""
+    stage = vehicle.stages[index]
+    stage = engine_as_flown(stage, engine) if engine else stage
+    return burn_arcs(stage, index, mass_kg, mass_at_burnout_kg(vehicle, index))
 
 
-def remaining_arcs(vehicle: Vehicle, stage: int, mass_kg: float, wait_s: float) -> tuple[Arc, ...]:
+def burn_left_s(vehicle: Vehicle, index: int, mass_kg: float, engine: EngineEstimate | None = None) -> float:
+    """Seconds until a stage has burnt all it may; 0 when it has."""
+    if spent(vehicle, index, mass_kg):
+        return 0.0
+    return sum(arc.duration_s for arc in stage_arcs(vehicle, index, mass_kg, engine))
+
+
+def spent(vehicle: Vehicle, index: int, mass_kg: float) -> bool:
+    """Whether a stage has burnt all it may."""
+    return mass_kg <= mass_at_burnout_kg(vehicle, index) * (1.0 + GONE_FRAC)
+
+
+def remaining_arcs(
+    vehicle: Vehicle, stage: int, mass_kg: float, wait_s: float, engine: EngineEstimate | None = None
+) -> tuple[Arc, ...]:
     """All that is left to burn: a wait before ignition, the present stage, then each later one after its pause."""
     arcs = [Arc(mass_kg, wait_s, stage=stage)] if wait_s > 0.0 else []
-    arcs.append(burn_arc(vehicle, stage, mass_kg))
+    arcs += stage_arcs(vehicle, stage, mass_kg, engine)
     for later in range(stage + 1, len(vehicle.stages)):
         fresh = vehicle.mass_at_ignition_kg(later)
         pause = vehicle.stages[later - 1].drop_pause_s
         if pause > 0.0:
             arcs.append(Arc(fresh, pause, stage=later))
-        arcs.append(burn_arc(vehicle, later, fresh))
+        arcs += stage_arcs(vehicle, later, fresh)
     return tuple(arcs)

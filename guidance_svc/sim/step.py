@@ -29,13 +29,13 @@ def ignited(state: SimState, world: World) -> SimState:
 
 
 def cut_off(state: SimState, world: World) -> SimState:
-    """Engine commanded off now; the stage's tail-off impulse is given at once, as far as propellant lasts."""
+    """Engine commanded off now; tail-off impulse in proportion to the throttle, given at once, as propellant lasts."""
     stage, frac = present_stage(state, world), burning_frac(state, world)
     off = replace(state, engine_on=False)
     if stage is None or frac == 0.0 or stage.tail_off_impulse_n_s == 0.0:
         return off
     left = state.propellant_kg[state.stage]
-    burnt = min(left, stage.tail_off_impulse_n_s / stage.exhaust_velocity_m_s)
+    burnt = min(left, frac * stage.tail_off_impulse_n_s / stage.exhaust_velocity_m_s)
     gain = speed_gain_m_s(mass_kg(state, world), burnt, stage.exhaust_velocity_m_s)
     tanks = with_tank(state.propellant_kg, state.stage, left - burnt)
     return replace(off, propellant_kg=tanks, velocity_m_s=along(state.velocity_m_s, gain, state.pointing))

@@ -1,0 +1,192 @@
+"""The engine as flown: telemetry into the estimator, throttle for the acceleration limit, the last seconds.
+
+The end of a burn. Direction frozen, the speed still to gain is taken on orbital energy from every state. What
+a state says of it, plus what the engine has given since, is the same number each time but for noise; its mean
+over up to 25 states, fewer when the telemetry is quiet, is what the cutoff is set by. An engine that throttles
+is throttled back for the end, so that a late or coarse clock costs less, and trimmed so that the cutoff falls
+on the script's own clock grid. The tail-off's impulse is taken off in advance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import ceil, inf
+
+from guidance_svc.core.burns import Arc
+from guidance_svc.core.estimator import EngineEstimate, watch
+from guidance_svc.core.gravity import acceleration
+from guidance_svc.core.steering import Problem, Steering, refine_cutoff
+from guidance_svc.core.vectors import scale, unit
+from guidance_svc.domain import FlightPlan, Stage
+from guidance_svc.session.memory import Finish, Memory
+from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.stack import engine_as_flown, mass_at_burnout_kg
+
+FREEZE_BELOW_S = 2.0  # to go at full thrust: the direction is frozen, only the cutoff follows
+SETTLE_S = 0.5  # after ignition, before the estimator listens
+MOST_NEEDS = 25  # states that the speed to gain is averaged over; more would carry the thrust model's error
+QUIET_M_S = 0.002  # velocity noise below which one state is enough
+TAPER_FRAC = 0.3  # throttle for the end, where the engine can go so low
+TAPER_ROOM = 1.15  # over the lowest throttle, so that trimming can go down as well
+TRIM_UNTIL_STATES = 3.0  # before the cutoff: the throttle is left alone
+COARSEST_GRID_S = 0.25  # states further apart than this say nothing of the script's clock
+THROTTLE_STEP = 0.02  # a change beyond this within the mean's span spoils it
+
+
+def nominal_throttle(memory: Memory, now: Navigation) -> float:
+    """Throttle that the engine runs at: told, else as last ordered."""
+    return now.throttle_frac if now.throttle_frac is not None else memory.throttle_frac
+
+
+def burning(memory: Memory, now: Navigation) -> bool:
+    """Whether the engine is on: told, else as ordered."""
+    return now.engine_on if now.engine_on is not None else memory.ignite_at_s is None
+
+
+def watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
+    """The memory with this state taken into the engine estimate."""
+    if not burning(memory, now):
+        return replace(memory, burning_since_s=None, engine=replace(memory.engine, anchors=(), last=None))
+    if memory.burning_since_s is None:
+        memory = replace(memory, burning_since_s=now.time_s)
+    if now.time_s - (memory.burning_since_s or now.time_s) < SETTLE_S:
+        return memory
+    stage, throttle = plan.vehicle.stages[memory.stage], nominal_throttle(memory, now)
+    told = memory.told_scale
+    if now.thrust_n is not None and now.thrust_n > 0.0 and throttle > 0.0:
+        told = now.thrust_n / (throttle * stage.thrust_n)
+    push = scale(throttle * told * stage.thrust_n / now.mass_kg, pointing_now(memory, now))
+    body = plan.body
+    pull = acceleration(now.position_m, body.mu_m3_s2, body.radius_m, body.j2)
+    flow = throttle * told * stage.mass_flow_kg_s
+    engine = watch(memory.engine, now.time_s, now.velocity_m_s, pull, push, now.mass_kg, flow)
+    return replace(memory, engine=engine, told_scale=told)
+
+
+def pointing_now(memory: Memory, now: Navigation) -> tuple[float, float, float]:
+    """Thrust direction: told, else as ordered."""
+    if now.pointing is not None:
+        return now.pointing
+    law = memory.law or memory.trial
+    return unit(law.vector_at(now.time_s)) if law else now.local.up
+
+
+def engine_of(memory: Memory) -> EngineEstimate:
+    """Estimate of the present stage's engine, relative to the vehicle file."""
+    if memory.told_scale == 1.0:
+        return memory.engine
+    e = memory.engine
+    return replace(e, thrust_scale=e.thrust_scale * memory.told_scale, flow_scale=e.flow_scale * memory.told_scale)
+
+
+def cruise_throttle(stage: Stage, mass_kg: float) -> float:
+    """Throttle that keeps the acceleration limit; 1 where there is none."""
+    if stage.acceleration_limit_m_s2 == inf:
+        return 1.0
+    return min(1.0, max(stage.throttle_min_frac, stage.acceleration_limit_m_s2 * mass_kg / stage.thrust_n))
+
+
+def frozen(law: Steering, now: Navigation) -> Steering:
+    """The law at this instant."""
+    steer = law.vector_at(now.time_s)
+    return replace(law, epoch_s=now.time_s, steer=steer, burn_s=max(law.cutoff_s - now.time_s, 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """The engine in the last seconds: stage as flown, throttle before the taper."""
+
+    stage: Stage
+    cruise: float
+    burnout_kg: float
+
+    def arc(self, mass_kg: float, throttle: float) -> Arc:
+        """Burn from here at a throttle."""
+        thrust = throttle * self.stage.thrust_n
+        lasts = max(mass_kg - self.burnout_kg, 0.0) * self.stage.exhaust_velocity_m_s / thrust
+        return Arc(mass_kg, lasts, thrust, self.stage.exhaust_velocity_m_s)
+
+    def tail_gain_m_s(self, mass_kg: float, throttle: float) -> float:
+        """Speed that the tail-off will give after a cutoff at this throttle."""
+        return throttle * self.stage.tail_off_impulse_n_s / mass_kg
+
+    def time_for(self, mass_kg: float, gain_m_s: float, throttle: float) -> float:
+        """Burn time for a speed gain of which the tail-off gives its part."""
+        rest = gain_m_s - self.tail_gain_m_s(mass_kg, throttle)
+        return self.arc(mass_kg, throttle).time_for_gain_s(rest) if rest > 0.0 else 0.0
+
+    @property
+    def taper(self) -> float:
+        """Throttle for the end."""
+        lowest = self.stage.throttle_min_frac
+        return min(self.cruise, max(TAPER_FRAC, TAPER_ROOM * lowest)) if lowest < 1.0 else self.cruise
+
+
+def near_end(memory: Memory, now: Navigation) -> bool:
+    """Whether the burn is in its last seconds and not over."""
+    if memory.law is None or (memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s):
+        return False
+    return memory.finish is not None or memory.law.cutoff_s - now.time_s < FREEZE_BELOW_S
+
+
+def finished(memory: Memory, now: Navigation, plan: FlightPlan, problem: Problem) -> Memory:
+    """One state of the last seconds: new cutoff, new throttle.
+
+    Args:
+        problem: of this state; its arcs are replaced by the engine as it runs now.
+    """
+    if memory.law is None:
+        return memory
+    stage = engine_as_flown(plan.vehicle.stages[memory.stage], engine_of(memory))
+    end = End(stage, cruise_throttle(stage, now.mass_kg), mass_at_burnout_kg(plan.vehicle, memory.stage))
+    whole = end.arc(now.mass_kg, end.cruise)
+    law = refine_cutoff(replace(problem, arcs=(whole,)), frozen(memory.law, now))
+    running = nominal_throttle(memory, now)
+    finish = need_added(memory.finish, now, whole.speed_gain_m_s(law.burn_s), running, end)
+    gain = max(mean_need(finish, memory.engine.noise_m_s) - finish.given_m_s, 0.0)
+    throttle, finish = trimmed(finish, now, gain, end)
+    cutoff = now.time_s + end.time_for(now.mass_kg, gain, throttle)
+    law = replace(law, cutoff_s=cutoff)
+    return replace(
+        memory, law=law, trial=law, cutoff_at_s=cutoff, solved_at_s=now.time_s, attempts=0, finish=finish,
+        throttle_frac=throttle,
+    )  # fmt: skip
+
+
+def need_added(finish: Finish | None, now: Navigation, gain_m_s: float, running: float, end: End) -> Finish:
+    """The record of needs with this state's; begun anew when the throttle has stepped."""
+    push = running * end.stage.thrust_n / now.mass_kg
+    if finish is None:
+        return Finish(now.time_s, push, running, 0.0, (gain_m_s,), None, None)
+    dt = now.time_s - finish.time_s
+    given = finish.given_m_s + 0.5 * dt * (push + finish.push_m_s2)
+    stepped = abs(running - finish.running_frac) > THROTTLE_STEP
+    needs = () if stepped else finish.needs_m_s
+    needs = (*needs, gain_m_s + given)[-MOST_NEEDS:]
+    grid = dt if 0.0 < dt <= COARSEST_GRID_S else None
+    return replace(
+        finish, time_s=now.time_s, push_m_s2=push, running_frac=running, given_m_s=given, needs_m_s=needs, grid_s=grid
+    )
+
+
+def mean_need(finish: Finish, noise_m_s: float) -> float:
+    """Total speed gain needed since the last seconds began; mean over more states the noisier they are."""
+    count = min(len(finish.needs_m_s), max(1, ceil((noise_m_s / QUIET_M_S) ** 2)))
+    return sum(finish.needs_m_s[-count:]) / count
+
+
+def trimmed(finish: Finish, now: Navigation, gain_m_s: float, end: End) -> tuple[float, Finish]:
+    """Throttle for the rest, and the record with the cutoff instant that it aims for."""
+    taper = end.taper
+    if taper >= end.cruise:
+        return end.cruise, finish
+    lasts = end.time_for(now.mass_kg, gain_m_s, taper)
+    if finish.aim_s is None and finish.grid_s is not None:
+        finish = replace(finish, aim_s=now.time_s + ceil(lasts / finish.grid_s) * finish.grid_s, throttle_frac=taper)
+    if finish.aim_s is None or finish.grid_s is None:
+        return taper, finish
+    left = finish.aim_s - now.time_s
+    if left <= TRIM_UNTIL_STATES * finish.grid_s:
+        return finish.throttle_frac or taper, finish
+    throttle = min(end.cruise, max(end.stage.throttle_min_frac, taper * lasts / left))
+    return throttle, replace(finish, throttle_frac=throttle)

@@ -25,7 +25,7 @@ def launch_heading_rad(position_m: Vec, body: Body, target: Target, local: Triad
     """
     normal = target_normal(target)
     if normal is None and target.plane == "inclination":
-        normal = nearest_normal(unit(position_m), cross(local.up, local.east), target.inclination_rad)
+        normal = nearest_normal(unit(position_m), cross(local.up, local.north), target.inclination_rad)
     if normal is None:
         return pitch_and_heading(local.east, local)[1]
     orbital = scale(target.cutoff_speed_m_s, unit(cross(normal, position_m)))

@@ -9,7 +9,7 @@ from guidance_svc.core.vectors import dot, norm
 from guidance_svc.domain import Body, Vec
 from guidance_svc.errors import OrbitNotClosed
 
-STEPS_PER_REVOLUTION = 72  # 5 deg each: 0.3 m after one revolution in a low orbit (tests/core/test_coast.py)
+STEPS_PER_REVOLUTION = 72  # 5 deg each: 1 m after one revolution in a low orbit (tests/core/test_coast.py)
 
 
 def local_period_s(position_m: Vec, velocity_m_s: Vec, body: Body) -> float:

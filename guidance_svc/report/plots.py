@@ -29,7 +29,7 @@ class Sample(NamedTuple):
 Quantity = Callable[[Sample], float | None]
 
 PANELS: tuple[tuple[str, Quantity], ...] = (
-    ("altitude, km", lambda s: s.altitude_km),
+    ("altitude above the equatorial radius, km", lambda s: s.altitude_km),
     ("inertial speed, km/s", lambda s: s.speed_km_s),
     ("commanded pitch, deg", lambda s: s.pitch_deg),
     ("time to cutoff, s", lambda s: s.time_to_cutoff_s),
@@ -70,17 +70,16 @@ def figure(flights: Mapping[str, Sequence[Sample]], until_s: float | None) -> st
 
     with matplotlib.rc_context({"svg.hashsalt": SVG_SALT, "font.size": 9}):
         chart = Figure(figsize=(11, 9), layout="constrained")
-        axes = chart.subplots(3, 2).ravel()
-        for panel, (label, quantity) in zip(axes, PANELS, strict=False):
+        axes = chart.subplot_mosaic("AB;CD;EE")
+        for panel, (label, quantity) in zip("ABCD", PANELS, strict=True):
             for (name, samples), colour in zip(flights.items(), COLOURS, strict=False):
-                draw(panel, samples, quantity, until_s, color=colour, label=name)
-            finish(panel, label)
+                draw(axes[panel], samples, quantity, until_s, color=colour, label=name)
+            finish(axes[panel], label)
         for (name, samples), colour in zip(flights.items(), COLOURS, strict=False):
-            draw(axes[4], samples, lambda s: s.apogee_km, until_s, color=colour, label=f"{name} apogee")
-            draw(axes[4], samples, lambda s: s.perigee_km, until_s, color=colour, ls="--", label=f"{name} perigee")
-        finish(axes[4], "apsides, km")
-        axes[4].set_ylim(-500.0, 600.0)
-        axes[5].axis("off")
+            draw(axes["E"], samples, lambda s: s.apogee_km, until_s, color=colour, label=f"{name} apogee")
+            draw(axes["E"], samples, lambda s: s.perigee_km, until_s, color=colour, ls="--", label=f"{name} perigee")
+        finish(axes["E"], "osculating apsides, km above the equatorial radius")
+        axes["E"].set_ylim(-500.0, 600.0)
         text = StringIO()
         chart.savefig(text, format="svg", metadata={"Date": None})
     svg = text.getvalue()

@@ -7,6 +7,7 @@ import json
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -21,6 +22,7 @@ CLIENTS = Path(__file__).parents[2] / "clients"
 Answer = Callable[[dict[str, Any]], dict[str, Any] | None]
 
 
+@cache
 def load(name: str) -> ModuleType:
     """A client file as a module, from where users copy it."""
     spec = importlib.util.spec_from_file_location(name, CLIENTS / f"{name}.py")

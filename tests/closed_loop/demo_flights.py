@@ -1,0 +1,87 @@
+"""Flies the demo's plans without sockets: session against simulated vehicle, as the example scripts do it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from guidance_svc.adapters.config_files import Library
+from guidance_svc.core.atmosphere import air
+from guidance_svc.core.vectors import norm, sub
+from guidance_svc.domain import FlightPlan, Frame
+from guidance_svc.loopback.craft import Craft
+from guidance_svc.loopback.results import moment
+from guidance_svc.report.flight import Moment
+from guidance_svc.session.session import Session
+from guidance_svc.sim.motion import height_above_ellipsoid_m
+from guidance_svc.wire.parse import parse_state
+from guidance_svc.wire.replies import command_message
+from tests.clients.conftest import load
+
+STEP_S = 0.1
+MOST_EXCHANGES = 20_000
+
+
+@dataclass
+class Flown:
+    """What came of a flight."""
+
+    plan: FlightPlan
+    moments: list[Moment] = field(default_factory=list)
+    exchanges: list[tuple[dict[str, Any], dict[str, Any]]] = field(default_factory=list)
+    most_dynamic_pressure_pa: float = 0.0
+
+    def log(self, line: Mapping[str, Any]) -> None:
+        """Take a line of the flight log."""
+        self.moments.append(moment(json.loads(json.dumps(line))))
+        self.most_dynamic_pressure_pa = max(self.most_dynamic_pressure_pa, dynamic_pressure_pa(self))
+
+    def at(self, mark: str, stage: int = 0) -> list[Moment]:
+        """The moments of one kind."""
+        return [m for m in self.moments if m.mark == mark and m.stage == stage]
+
+
+def dynamic_pressure_pa(flown: Flown) -> float:
+    """Half density times speed through the turning air squared, at the last moment."""
+    body, m = flown.plan.body, flown.moments[-1]
+    spin = (-body.rotation_rad_s * m.position_m[1], body.rotation_rad_s * m.position_m[0], 0.0)
+    speed = norm(sub(m.velocity_m_s, spin))
+    return 0.5 * air(height_above_ellipsoid_m(m.position_m, body.radius_m, body.flattening))[0] * speed * speed
+
+
+def fly(craft: Craft, flown: Flown) -> None:
+    """The loop of the example scripts, the session in place of the service."""
+    example = load("examples/simulated_vehicle")
+    session, done = Session(flown.plan, Frame()), None
+    for seq in range(1, MOST_EXCHANGES):
+        told = craft.telemetry()
+        state = {name: told[name] for name in example.STATE_FIELDS} | {"type": "state", "seq": seq}
+        state |= {"seen_event": done} if done else {}
+        command = command_message(session.state(parse_state(state)))
+        session.work()
+        flown.exchanges.append((state, command))
+        if command["status"] == "complete":
+            return
+        craft.command(controls_for(command, told["time_s"]))
+        craft.fly(example.seconds_to_fly(command, STEP_S))
+        event = command["event"]
+        if event and craft.state.time_s >= event["at_s"]:
+            done = event["id"]
+    raise AssertionError(f"{craft.name} not complete after {MOST_EXCHANGES} exchanges")
+
+
+def controls_for(command: Mapping[str, Any], time_s: float) -> dict[str, Any]:
+    """What an example script tells its vehicle."""
+    cut = load("guidance_client_stdlib").cutoff_now(command, time_s)
+    controls = {"pointing": command["pointing"], "throttle": command["throttle"], "cutoff_at_s": command["cutoff_at_s"]}
+    event = command["event"]
+    if event and event["name"] in {"ignite", "release", "cutoff", "separate"}:
+        controls[f"{event['name']}_at_s"] = event["at_s"]
+    return controls | {"engine_on": command["engine_on"] and not cut}
+
+
+def tanker_plan(library: Library) -> FlightPlan:
+    """Bargeman's."""
+    return library.plan("bargeman_to_lagoon", "tanker")

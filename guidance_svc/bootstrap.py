@@ -1,0 +1,134 @@
+"""Puts the parts together: the service that listens, and the fresh one that a replay plays to."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+import signal
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from guidance_svc import __version__
+from guidance_svc.adapters.config_files import Library, default_folder, load_library, load_settings
+from guidance_svc.adapters.desk import Desk
+from guidance_svc.adapters.recorder import McapRecorder, NoRecorder, Recorder
+from guidance_svc.adapters.replay import InProcess
+from guidance_svc.adapters.server import Ready, Server
+from guidance_svc.adapters.settings import Settings
+from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
+from guidance_svc.errors import ConfigError, RecordingError
+from guidance_svc.session.registry import Registry
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What the command line changes of the settings; None leaves a setting as it is."""
+
+    configs: Path | None = None
+    zmq: str | None = None
+    tcp: str | None = None
+    record: Path | None = None
+    no_record: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """A service that is bound and not running yet."""
+
+    server: Server
+    recorder: Recorder
+    recording: Path | None
+
+
+def make_service(choices: Choices) -> Service:
+    """Read the configuration, open the recording, bind the sockets.
+
+    Raises:
+        ConfigError: a bad file, or an address that cannot be used.
+        RecordingError: the recording cannot be made.
+    """
+    folder = choices.configs or default_folder()
+    library, settings = load_library(folder), settings_of(folder, choices)
+    sessions = Registry(new_token, settings.limits.sessions)
+    recorder, recording = open_recorder(settings, choices, time.time_ns)
+    try:
+        desk = Desk(sessions, library, recorder, settings.limits.message_bytes)
+        server = Server(desk, sessions, recorder, settings.addresses, settings.limits)
+    except ConfigError:
+        recorder.close()
+        if recording is not None:
+            recording.unlink(missing_ok=True)
+        raise
+    return Service(server, recorder, recording)
+
+
+def run_service(service: Service, on_ready: Callable[[Ready], None]) -> None:
+    """Serve until SIGTERM or SIGINT, then finish the recording; a second signal ends the process at once."""
+
+    def stop(number: int, _frame: object) -> None:
+        _log.info("%s: stopping", signal.Signals(number).name)
+        service.server.stop()
+        signal.signal(number, signal.SIG_DFL)
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        service.server.run(on_ready)
+    finally:
+        service.recorder.close()
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def fresh_service(library: Library) -> InProcess:
+    """A service in this process without sockets and recording, as a replay needs it."""
+    sessions = Registry(new_token)
+    return InProcess(Desk(sessions, library), sessions)
+
+
+def settings_of(folder: Path, choices: Choices) -> Settings:
+    """service.toml with the command line's choices over it.
+
+    Raises:
+        ConfigError: a bad file.
+    """
+    settings = load_settings(folder)
+    addresses = settings.addresses.model_copy(
+        update={key: value for key, value in (("zmq", choices.zmq), ("tcp", choices.tcp)) if value is not None}
+    )
+    return settings.model_copy(update={"addresses": addresses})
+
+
+def open_recorder(settings: Settings, choices: Choices, clock_ns: Callable[[], int]) -> tuple[Recorder, Path | None]:
+    """The recorder and its file; no recording where none is wanted.
+
+    Raises:
+        RecordingError: the file cannot be made.
+    """
+    folder = choices.record or (Path(settings.recording.folder) if settings.recording.folder else None)
+    if choices.no_record or folder is None:
+        return NoRecorder(), None
+    about = {
+        "version": __version__,
+        "protocol": str(PROTOCOL_VERSION),
+        "settings": settings.model_dump_json(),
+        "caution": CAUTION,
+    }
+    start = time.strftime("%Y-%m-%dT%H%M%SZ", time.gmtime(clock_ns() // 1_000_000_000))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        path = next(
+            p for p in (folder / f"{start}{n}.mcap" for n in ("", *map("-{}".format, range(2, 99)))) if not p.exists()
+        )
+        return McapRecorder(path, clock_ns, about), path
+    except OSError as error:
+        expected, got = "a folder that can be written to (or --no-record)", error.strerror or str(error)
+        raise RecordingError("cannot_record", "", expected, got, str(folder)) from None
+
+
+def new_token() -> str:
+    """A key of 128 random bits."""
+    return secrets.token_urlsafe(16)

@@ -1,0 +1,249 @@
+"""The commands: serve, check, replay, demo. Bodies import what they need, so that --help is quick."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, cast, get_args
+
+import typer
+
+from guidance_svc.constants import CAUTION
+from guidance_svc.domain import Role
+from guidance_svc.errors import ConfigError, GuidanceError
+
+if TYPE_CHECKING:
+    from guidance_svc.adapters.config_files import Library
+    from guidance_svc.adapters.replay import Answering, VehicleChange
+    from guidance_svc.adapters.server import Ready
+
+BAD_INPUT = 2  # exit code: what was asked cannot be done as it stands
+DIFFERENT = 1  # exit code of replay: a reply differs
+
+app = typer.Typer(
+    help=f"Guidance for scripted flight computers, over a socket.\n\n{CAUTION}",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+Configs = Annotated[
+    Path | None,
+    typer.Option(
+        "--configs", help="Folder with bodies/, vehicles/, flights/ and service.toml; default: the shipped one."
+    ),
+]
+
+
+@app.command()
+def serve(
+    zmq: Annotated[str | None, typer.Option(help="ZeroMQ address, tcp://127.0.0.1:PORT; port 0: any free one.")] = None,
+    tcp: Annotated[str | None, typer.Option(help="Address for JSON lines, 127.0.0.1:PORT.")] = None,
+    configs: Configs = None,
+    record: Annotated[Path | None, typer.Option(help="Folder for the recording.")] = None,
+    no_record: Annotated[bool, typer.Option("--no-record", help="Make no recording.")] = False,
+) -> None:
+    """Answer flight scripts until SIGTERM or Ctrl-C."""
+    import logging
+
+    from guidance_svc.bootstrap import Choices, make_service, run_service
+
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
+    log = logging.getLogger("guidance_svc.serve")
+    with plain_errors():
+        service = make_service(Choices(configs, zmq, tcp, record, no_record))
+        typer.echo(CAUTION)
+        typer.echo(f"recording: {service.recording or 'none'}")
+
+        def on_ready(ready: Ready) -> None:
+            log.info("ready: zmq %s tcp %s", ready.zmq, ready.tcp)
+
+        run_service(service, on_ready)
+    log.info("stopped")
+
+
+@app.command()
+def check(
+    flights: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[FLIGHT]...", help="Names of flight plans, or TOML files; default: all of the folder."),
+    ] = None,
+    configs: Configs = None,
+    role: Annotated[
+        str, typer.Option(help="For plans without phases: booster, upper_stage or tanker.")
+    ] = "upper_stage",
+    axes: Annotated[str, typer.Option(help="Frame of the test vector: what your three numbers run along.")] = "x,y,z",
+    turning: Annotated[bool, typer.Option("--turning", help="Your axes turn with the body.")] = False,
+    meridian_deg: Annotated[float, typer.Option(help="Inertial angle of longitude 0 at time_s = 0.")] = 0.0,
+    ellipsoid: Annotated[bool, typer.Option("--ellipsoid", help="Your heights are above the ellipsoid.")] = False,
+    geodetic: Annotated[bool, typer.Option("--geodetic", help="Your vertical is the geodetic one.")] = False,
+    latitude_deg: Annotated[float, typer.Option(help="Of the test vector.", min=-90.0, max=90.0)] = 28.0,
+    longitude_deg: Annotated[float, typer.Option(help="Of the test vector.", min=-180.0, max=180.0)] = -80.0,
+) -> None:
+    """Validate the configuration; show each flight plan as understood, and a frame test vector."""
+    from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
+    from guidance_svc.adapters.checking import frame_lines, plan_lines
+    from guidance_svc.adapters.config_files import default_folder, load_library, load_settings
+    from guidance_svc.core.frames import handedness
+    from guidance_svc.wire.messages import FrameModel
+    from guidance_svc.wire.parse import parse_frame
+    from guidance_svc.wire.plans import parse_table
+
+    with plain_errors():
+        folder = configs or default_folder()
+        library, settings = load_library(folder), load_settings(folder)
+        zmq_endpoint(settings.addresses.zmq)
+        host_and_port(settings.addresses.tcp)
+        table: dict[str, Any] = {
+            "axes": axes.split(","),
+            "motion": "turning" if turning else "inertial",
+            "meridian_at_zero_deg": meridian_deg,
+            "height_above": "ellipsoid" if ellipsoid else "sphere",
+            "up": "geodetic" if geodetic else "geocentric",
+        }
+        frame_model = parse_table(FrameModel, table, prefix="frame")
+        x, y, z = frame_model.axes
+        frame = parse_frame(frame_model.model_copy(update={"handedness": handedness((x, y, z))}))
+        plan = None
+        for wanted in flights or sorted(library.flights):
+            name, library = named_plan(wanted, library)
+            plan = library.plan(name, role_of(role))
+            for line in plan_lines(plan, library.model(name).title):
+                typer.echo(line)
+            typer.echo()
+        if plan is not None:
+            typer.echo("\n".join(frame_lines(plan.body, frame, latitude_deg, longitude_deg)))
+            typer.echo(f'  in `open`: "handedness": "{handedness(frame.axes)}"')
+        typer.echo(f"all good: {folder}")
+
+
+@app.command()
+def replay(
+    file: Annotated[Path, typer.Argument(help="A recording.")],
+    connect: Annotated[
+        str | None,
+        typer.Option(help="Play to a running service, tcp://127.0.0.1:PORT, instead of a fresh one in this process."),
+    ] = None,
+    flight_plan: Annotated[
+        str | None,
+        typer.Option(help="Play with this flight plan (name or TOML file) and show what changes."),
+    ] = None,
+    vehicle: Annotated[str | None, typer.Option(help="Whose plan to change, where several fly.")] = None,
+    configs: Configs = None,
+) -> None:
+    """Play a recording again and compare the replies; exit 1 and show the first difference if there is one."""
+    from guidance_svc.adapters.addresses import zmq_endpoint
+    from guidance_svc.adapters.config_files import default_folder, load_library
+    from guidance_svc.adapters.replay import OverSocket
+    from guidance_svc.bootstrap import fresh_service
+
+    with plain_errors():
+        library = load_library(configs or default_folder())
+        service: Answering = fresh_service(library)
+        if connect is not None:
+            service = OverSocket(zmq_endpoint(connect, "--connect"))
+        try:
+            if flight_plan is None:
+                code = show_replay(file, service)
+            else:
+                name, library = named_plan(flight_plan, library)
+                code = show_changes(file, service, vehicle, library.inlined(name))
+        finally:
+            service.close()
+    raise typer.Exit(code)
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(help="Folder for the recording, the logs and the plot page.")] = Path("demo-out"),
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+) -> None:
+    """Fly a booster, an upper stage and a tanker over sockets, and print how exactly they arrived."""
+    from guidance_svc.loopback.demo import run_demo
+
+    raise typer.Exit(run_demo(out, as_json))
+
+
+def show_replay(file: Path, service: Answering) -> int:
+    """Play and print the verdict; the exit code."""
+    from guidance_svc.adapters.replay import replay as play
+
+    verdict = play(file, service)
+    if verdict.cut:
+        typer.echo("the recording is cut short; played up to its last whole message")
+    if verdict.skipped:
+        typer.echo(f"{verdict.skipped} refused messages are recorded in part only and were left out")
+    if verdict.mismatch is not None:
+        typer.echo(f"different at reply {verdict.compared}: {verdict.mismatch.sentence()}")
+        return DIFFERENT
+    typer.echo(f"the same: {verdict.compared} replies")
+    return 0
+
+
+def show_changes(file: Path, service: Answering, vehicle: str | None, plan: dict[str, Any]) -> int:
+    """Play with another plan and print what changes; the exit code."""
+    from guidance_svc.adapters.replay import replay_with_plan, vehicles_in
+
+    flown = vehicles_in(file)
+    if vehicle is None and len(flown) != 1:
+        raise ConfigError("which_vehicle", "--vehicle", f"one of {', '.join(flown) or 'none'}", "nothing")
+    if vehicle is not None and vehicle not in flown:
+        raise ConfigError("unknown_name", "--vehicle", f"one of {', '.join(flown) or 'none'}", vehicle)
+    chosen = vehicle or flown[0]
+    changes = replay_with_plan(file, service, chosen, plan)
+    typer.echo(f"{chosen} with flight plan {plan['name']}, the states as they were flown under the recorded plan:")
+    typer.echo("what its first commands would have been, not the flight that would have followed")
+    for line in change_lines(changes[chosen]):
+        typer.echo(line)
+    return 0
+
+
+def change_lines(change: VehicleChange) -> Iterator[str]:
+    """The table of what another plan changes."""
+
+    def shown(value: tuple[int, float] | float | None) -> str:
+        if value is None:
+            return "-"
+        return f"{value[1]:.3f} s (seq {value[0]})" if isinstance(value, tuple) else f"{value:.3f} s"
+
+    yield f"{'':24}{'recorded':>28}{'replayed':>28}"
+    for name, (was, now) in change.events.items():
+        yield f"{name:24}{shown(was):>28}{shown(now):>28}"
+    yield f"{'last cutoff announced':24}{shown(change.cutoff_at_s[0]):>28}{shown(change.cutoff_at_s[1]):>28}"
+    at = "" if change.pitch_at_s is None else f" at {change.pitch_at_s:.3f} s"
+    yield f"largest difference: pitch {change.pitch_deg:.6f} deg{at}, heading {change.heading_deg:.6f} deg"
+    yield f"commands compared: {change.commands}, of which faults now: {change.faults}"
+
+
+def named_plan(wanted: str, library: Library) -> tuple[str, Library]:
+    """A plan's name, and the library that has it, from a name or a TOML file's path."""
+    from guidance_svc.adapters.config_files import load_flight_file
+
+    if wanted.endswith(".toml") or "/" in wanted:
+        return Path(wanted).stem, load_flight_file(Path(wanted), library)
+    return wanted, library
+
+
+def role_of(text: str) -> Role:
+    """The role, checked."""
+    for role in get_args(Role):
+        if role == text:
+            return cast(Role, role)
+    raise ConfigError("bad_value", "--role", "booster, upper_stage or tanker", text)
+
+
+@contextmanager
+def plain_errors() -> Iterator[None]:
+    """One sentence on standard error and exit code 2, instead of a traceback."""
+    try:
+        yield
+    except GuidanceError as error:
+        typer.echo(f"guidance-svc: {error.sentence()}", err=True)
+        raise typer.Exit(BAD_INPUT) from None
+
+
+def main() -> None:
+    """Entry point of the command."""
+    app()

@@ -16,6 +16,7 @@ from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, on_pa
 from guidance_svc.sim.step import advance, cut_off, ignited, released, separated, wanted_unit
 
 INSTANT_S: Final = 1e-9  # two times nearer than this are one
+CLOCK_DIGITS: Final = 9  # a nanosecond
 LOG_STEP_S: Final = 1.0  # of vehicle time between lines of the flight log under thrust
 LOG_COAST_STEP_S: Final = 20.0  # the same without thrust
 ACTIONS: Final = ("cutoff", "separate", "ignite", "release")  # in this order at one instant
@@ -73,7 +74,7 @@ class Craft:
         """Let time pass; what is planned for an instant happens there, the end included."""
         if not 0.0 < seconds <= LONGEST_ADVANCE_S:
             raise GuidanceError("bad_value", "seconds", f"above 0, at most {LONGEST_ADVANCE_S:g}", seconds)
-        until_s = self.state.time_s + seconds
+        until_s = round(self.state.time_s + seconds, CLOCK_DIGITS)  # or tenths would pile up their rounding
         while self.state.time_s < until_s - INSTANT_S:
             step_s = LOG_STEP_S if self.state.engine_on else LOG_COAST_STEP_S
             next_s = min(until_s, self.state.time_s + step_s, *(t for t in self.planned_s.values()), inf)

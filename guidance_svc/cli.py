@@ -158,12 +158,15 @@ def replay(
 @app.command()
 def demo(
     out: Annotated[Path, typer.Option(help="Folder for the recording, the logs and the plot page.")] = Path("demo-out"),
+    speed: Annotated[str, typer.Option(help="Vehicle seconds in a real second: max, or a number such as 10.")] = "max",
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Fly a booster, an upper stage and a tanker over sockets, and print how exactly they arrived."""
-    from guidance_svc.loopback.demo import run_demo
+    from guidance_svc.loopback.demo import run_demo, speed_of
 
-    raise typer.Exit(run_demo(out, as_json))
+    with plain_errors():
+        times = speed_of(speed)
+    raise typer.Exit(run_demo(out, as_json, times))
 
 
 def show_replay(file: Path, service: Answering) -> int:

@@ -16,9 +16,11 @@ import signal
 import socketserver
 import sys
 import threading
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -37,9 +39,13 @@ class Range:
         plan: name of the flight plan whose vehicle stands on the pad.
         carries: name of the flight plan whose vehicle it carries, or None.
         log_dir: where NAME.flight.jsonl goes for each vehicle, or None.
+        speed: vehicle seconds in a real second; infinite for as fast as it goes.
     """
 
-    def __init__(self, library: Library, plan: str, carries: str | None, log_dir: Path | None) -> None:
+    def __init__(
+        self, library: Library, plan: str, carries: str | None, log_dir: Path | None, speed: float = inf
+    ) -> None:
+        self._speed = speed
         self._lock = threading.Lock()
         self._log_dir = log_dir
         self._crafts: dict[str, Craft] = {}
@@ -74,7 +80,10 @@ class Range:
             raise GuidanceError("not_attached", "do", "attach first", do)
         if do == "advance":
             attached.command(request.get("controls") or {})
-            attached.fly(float(request.get("seconds", 0.0)))
+            seconds = float(request.get("seconds", 0.0))
+            attached.fly(seconds)
+            if seconds / self._speed > 0.0:
+                time.sleep(seconds / self._speed)
         elif do != "read":
             raise GuidanceError("bad_value", "do", "attach, read or advance", do)
         return attached.telemetry(), attached
@@ -130,10 +139,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--port", type=int, default=5821)
     parser.add_argument("--configs", type=Path, default=None, help="folder with bodies, vehicles and flights")
     parser.add_argument("--log", type=Path, default=None, help="folder for NAME.flight.jsonl, the true flight")
+    parser.add_argument("--speed", type=float, default=inf, help="vehicle seconds in a real second; default: no limit")
     options = parser.parse_args(arguments)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     try:
-        vehicles = Range(load_library(options.configs or default_folder()), options.plan, options.carries, options.log)
+        library = load_library(options.configs or default_folder())
+        vehicles = Range(library, options.plan, options.carries, options.log, options.speed)
         with Server(options.port, vehicles) as server:
             print(f"{', '.join(vehicles.names)} on port {server.server_address[1]}", file=sys.stderr, flush=True)
             server.serve_forever()

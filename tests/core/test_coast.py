@@ -125,8 +125,8 @@ def test_an_osculating_circle_at_500_km_is_kilometres_from_round_under_j2(
     inclination_deg: float, low: float, high: float
 ) -> None:
     # First-order theory (Vallado section 9.6): lengths scale with J2 R^2 / r, 6.4 km here; on the equator, where
-    # gravity is stronger by 1.5 J2 (R/r)^2 all the way round, the spread is exactly 3 of them: 19.2 km. Measured: 7.4 km
-    # at 51.6 deg and 22.4 km at 97 deg from this place in orbit, all with zero osculating eccentricity.
+    # gravity is stronger by 1.5 J2 (R/r)^2 all the way round, the spread is exactly 3 of them: 19.2 km. Measured here:
+    # 7.4 km at 51.6 deg and 22.4 km at 97 deg, all with zero osculating eccentricity.
     r, v = start(500.0, 500.0, inclination_deg, 0.0)
     size = OBLATE.j2 * OBLATE.radius_m**2 / norm(r)
     perigee, apogee = kepler.apsides(r, v, OBLATE.mu_m3_s2)

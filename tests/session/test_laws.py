@@ -1,0 +1,69 @@
+"""The phase table is whole, and a flight walks it in the order that its docstring draws."""
+
+from __future__ import annotations
+
+import re
+from typing import get_args
+
+import pytest
+
+from guidance_svc.domain import Boost, Circularize, Coast, Hold, Insertion, Law, Orbit, Phase
+from guidance_svc.session import laws
+from guidance_svc.session.describe import phase_sentences
+from guidance_svc.session.laws import LAWS
+from tests.closed_loop.optimum_cases import insertion_case
+from tests.session.exchange import CLIMB, LATE, climb_flight, flown, late_flight
+
+
+def test_every_law_has_a_row_and_every_row_a_law() -> None:
+    assert set(LAWS) == set(get_args(Law))
+
+
+def test_the_drawing_shows_every_law_in_the_order_of_the_type() -> None:
+    drawing = next(line for line in (laws.__doc__ or "").splitlines() if "-->" in line)
+    assert tuple(re.split(r"\s+--[\w ]+-->\s+", drawing.strip())) == get_args(Law)
+
+
+@pytest.mark.parametrize("phase", [Hold(), Boost(), Insertion(), Coast(), Circularize(), Orbit()])
+def test_every_phase_names_a_law_of_the_table(phase: Phase) -> None:
+    assert LAWS[phase.law].fly is not None
+
+
+def test_every_phase_of_the_union_is_known() -> None:
+    assert {kind().law for kind in get_args(Phase)} == set(LAWS)
+
+
+def visited(exchanges: list) -> list[str]:  # type: ignore[type-arg]
+    order: list[str] = []
+    for exchange in exchanges:
+        if not order or order[-1] != exchange.reply.phase:
+            order.append(exchange.reply.phase)
+    return order
+
+
+def test_flights_walk_the_table_in_the_plans_order_and_never_back() -> None:
+    assert visited(climb_flight()) == ["hold", "boost", "insertion"]
+    assert visited(late_flight()) == ["insertion", "coast", "circularize", "orbit"]
+
+
+def test_each_phase_is_told_in_one_sentence_in_order() -> None:
+    for plan in (CLIMB, LATE):
+        sentences = phase_sentences(plan)
+        assert [s.split(":")[0] for s in sentences] == [phase.law for phase in plan.phases]
+        assert all("\n" not in s and len(s) > 20 for s in sentences)
+
+
+def test_a_two_stage_insertion_asks_for_separation_ignition_and_cutoff_in_order() -> None:
+    plan, world, state = insertion_case("V12")
+    exchanges = flown(plan, (world, state), 0.2)
+    events: list[tuple[str, str]] = []
+    for exchange in exchanges:
+        event = exchange.reply.event
+        if event is not None and (not events or events[-1][0] != event.id):
+            events.append((event.id, event.name))
+    assert events == [
+        ("0-0-separate", "separate"), ("0-0-ignite", "ignite"), ("0-1-cutoff", "cutoff"), ("1-1-orbit", "orbit"),
+    ]  # fmt: skip
+    stages = [e.message.stage for e in exchanges]
+    assert stages == sorted(stages)  # type: ignore[type-var]
+    assert stages[-1] == 1

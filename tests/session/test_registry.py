@@ -1,0 +1,177 @@
+"""Who may command which vehicle: links, tokens, limits."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import count
+
+import pytest
+
+from guidance_svc.domain import Frame, OpenRequest
+from guidance_svc.errors import MessageFault, SessionFault
+from guidance_svc.session.registry import Registry
+from tests.session.exchange import CLIMB, LATE, late_flight
+
+
+def registry(limit: int = 10) -> Registry:
+    numbers = count()
+    return Registry(lambda: f"token-{next(numbers)}", limit)
+
+
+def request(vehicle: str = "curlew", resume: str | None = None) -> OpenRequest:
+    return OpenRequest(vehicle, "upper_stage", LATE, resume=resume)
+
+
+def code_of(caught: pytest.ExceptionInfo[SessionFault]) -> tuple[str, str]:
+    return caught.value.code, caught.value.field
+
+
+def test_opening_gives_a_token_and_says_what_will_be_done() -> None:
+    opened = registry().open("a", request())
+    assert opened.token == "token-0"
+    assert not opened.resumed
+    assert len(opened.phases) == len(LATE.phases)
+
+
+def test_every_session_has_its_own_token() -> None:
+    desk = registry()
+    assert desk.open("a", request("one")).token != desk.open("b", request("two")).token
+
+
+def test_a_vehicle_that_is_flown_already_needs_the_token() -> None:
+    desk = registry()
+    desk.open("a", request())
+    with pytest.raises(SessionFault) as caught:
+        desk.open("b", request())
+    assert code_of(caught) == ("vehicle_taken", "resume")
+    assert desk.vehicle_of("b") is None
+    assert desk.vehicle_of("a") == "curlew"
+
+
+@pytest.mark.parametrize("token", ["", "token-1", "token-00", "tökén-0"])
+def test_a_wrong_token_is_refused_without_showing_the_right_one(token: str) -> None:
+    desk = registry()
+    desk.open("a", request())
+    with pytest.raises(SessionFault) as caught:
+        desk.open("b", request(resume=token))
+    assert code_of(caught) == ("wrong_token", "resume")
+    assert "token-0" not in str(caught.value)
+    assert desk.vehicle_of("a") == "curlew"
+
+
+def test_a_connection_commands_one_vehicle_only() -> None:
+    desk = registry()
+    desk.open("a", request("one"))
+    with pytest.raises(SessionFault) as caught:
+        desk.open("a", request("two"))
+    assert code_of(caught) == ("link_in_use", "vehicle")
+    assert desk.vehicle_of("a") == "one"
+    assert "two" not in desk.seats
+
+
+def test_the_number_of_sessions_is_limited_and_closing_makes_room() -> None:
+    desk = registry(limit=2)
+    desk.open("a", request("one"))
+    desk.open("b", request("two"))
+    with pytest.raises(SessionFault) as caught:
+        desk.open("c", request("three"))
+    assert code_of(caught) == ("session_limit", "vehicle")
+    assert desk.close("a") == "one"
+    assert not desk.open("c", request("three")).resumed
+
+
+def test_a_state_without_a_session_is_refused() -> None:
+    with pytest.raises(SessionFault) as caught:
+        registry().state("a", late_flight()[0].message)
+    assert code_of(caught)[0] == "no_session"
+    with pytest.raises(SessionFault):
+        registry().close("a")
+
+
+def test_a_dropped_connection_goes_on_with_the_same_plan_and_the_token() -> None:
+    flight = late_flight()
+    desk = registry()
+    token = desk.open("a", request()).token
+    for exchange in flight[:50]:
+        desk.state("a", exchange.message)
+    desk.drop_link("a")
+    with pytest.raises(SessionFault):
+        desk.state("a", flight[50].message)
+    opened = desk.open("b", request(resume=token))
+    assert opened.resumed
+    assert opened.token == token
+    for exchange in flight[50:100]:
+        assert desk.state("b", exchange.message) == exchange.reply
+
+
+def test_a_resumed_script_may_count_from_anywhere() -> None:
+    flight = late_flight()
+    desk = registry()
+    token = desk.open("a", request()).token
+    for exchange in flight[:50]:
+        desk.state("a", exchange.message)
+    desk.open("a", request(resume=token))
+    again = desk.state("a", replace(flight[50].message, seq=0))
+    assert again == replace(flight[50].reply, seq=0)
+
+
+def test_the_old_connection_loses_the_vehicle_when_another_shows_the_token() -> None:
+    desk = registry()
+    token = desk.open("a", request()).token
+    desk.open("b", request(resume=token))
+    assert desk.vehicle_of("a") is None
+    assert desk.vehicle_of("b") == "curlew"
+
+
+@pytest.mark.parametrize(
+    "change", [{"plan": CLIMB}, {"frame": Frame(turning=True)}, {"role": "tanker"}], ids=["plan", "frame", "role"]
+)
+def test_resuming_with_a_changed_request_begins_anew_under_the_same_token(change: dict[str, object]) -> None:
+    desk = registry()
+    token = desk.open("a", request()).token
+    for exchange in late_flight()[:50]:
+        desk.state("a", exchange.message)
+    opened = desk.open("b", replace(request(resume=token), **change))  # type: ignore[arg-type]
+    assert not opened.resumed
+    assert opened.token == token
+    assert desk.seats["curlew"].session.point is None
+
+
+def test_one_vehicles_bad_state_never_touches_anothers_session() -> None:
+    flight = late_flight()
+    desk = registry()
+    desk.open("a", request("one"))
+    desk.open("b", request("two"))
+    for exchange in flight[:60]:
+        assert desk.state("a", exchange.message) == exchange.reply
+        with pytest.raises(MessageFault):
+            desk.state("b", replace(exchange.message, mass_kg=1e12))
+    assert desk.seats["two"].session.point is None
+
+
+def test_waiting_major_cycles_are_worked_off_and_then_none_waits() -> None:
+    flight = late_flight()
+    desk = registry()
+    desk.open("a", request())
+    waited = 0
+    for exchange in flight[:30]:
+        assert desk.state("a", exchange.message) == exchange.reply
+        waited += desk.pending()
+        desk.work()
+        assert not desk.pending()
+    # 6 s of flight, a cycle each half second, the first one solved before its reply
+    assert 9 <= waited <= 13
+
+
+def test_closing_forgets_the_work_that_waited() -> None:
+    desk = registry()
+    desk.open("a", request())
+    for exchange in late_flight()[:30]:
+        desk.state("a", exchange.message)
+        if desk.pending():
+            break
+    assert desk.pending()
+    desk.close("a")
+    assert not desk.pending()
+    desk.work()
+    assert desk.vehicle_of("a") is None

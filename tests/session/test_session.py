@@ -1,0 +1,352 @@
+"""Messages in, replies out: what a script may rely on, whatever happens to its messages."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+from functools import cache
+
+import pytest
+
+from guidance_svc.core.vectors import scale
+from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
+from guidance_svc.errors import MessageFault, SessionFault
+from guidance_svc.session.laws import LAWS
+from guidance_svc.session.session import Session
+from tests.session.exchange import CLIMB, LATE, Exchange, climb_flight, late_flight
+
+DICE_SEED = 20261125
+
+
+@cache
+def late() -> tuple[Exchange, ...]:
+    return tuple(late_flight())
+
+
+@cache
+def climb() -> tuple[Exchange, ...]:
+    return tuple(climb_flight(900))
+
+
+FLIGHTS = [pytest.param(LATE, late, id="insertion to circle"), pytest.param(CLIMB, climb, id="pad to staging")]
+
+
+def replies(session: Session, messages: list[VehicleState]) -> list[Command]:
+    return [session.state(message) for message in messages]
+
+
+def fresh(plan: FlightPlan) -> Session:
+    return Session(plan, Frame())
+
+
+def sent(flight: tuple[Exchange, ...]) -> list[VehicleState]:
+    return [exchange.message for exchange in flight]
+
+
+def without_seq(command: Command) -> Command:
+    return replace(command, seq=0)
+
+
+def renumbered(messages: list[VehicleState], first: int) -> list[VehicleState]:
+    return [replace(message, seq=first + k) for k, message in enumerate(messages)]
+
+
+@pytest.mark.parametrize(("plan", "flight"), FLIGHTS)
+def test_the_same_messages_get_the_same_replies(plan: FlightPlan, flight) -> None:  # type: ignore[no-untyped-def]
+    assert replies(fresh(plan), sent(flight())) == [exchange.reply for exchange in flight()]
+
+
+@pytest.mark.parametrize(("plan", "flight"), FLIGHTS)
+def test_replies_do_not_depend_on_when_the_major_cycle_runs(plan: FlightPlan, flight) -> None:  # type: ignore[no-untyped-def]
+    dice = random.Random(DICE_SEED)
+    eager, whimsical = fresh(plan), fresh(plan)
+    for exchange in flight():
+        assert eager.state(exchange.message) == exchange.reply
+        eager.work()
+        assert whimsical.state(exchange.message) == exchange.reply
+        for _ in range(dice.randrange(3)):
+            whimsical.work()
+
+
+def test_a_command_echoes_the_message_it_answers() -> None:
+    for exchange in late():
+        assert (exchange.reply.seq, exchange.reply.time_s) == (exchange.message.seq, exchange.message.time_s)
+
+
+def test_the_same_seq_again_gets_the_same_reply_even_with_other_numbers() -> None:
+    session = fresh(LATE)
+    *_, last = replies(session, sent(late())[:40])
+    point = session.point
+    other = replace(sent(late())[39], time_s=1e6, mass_kg=1.0)
+    assert session.state(other) is last
+    assert session.point is point
+
+
+def test_an_older_seq_is_refused_and_changes_nothing() -> None:
+    session = fresh(LATE)
+    replies(session, sent(late())[:40])
+    point, history = session.point, list(session.history)
+    with pytest.raises(SessionFault) as caught:
+        session.state(sent(late())[38])
+    assert (caught.value.code, caught.value.field) == ("old_seq", "seq")
+    assert "39" in caught.value.expected
+    assert caught.value.got == "38"
+    assert session.point is point
+    assert session.history == history
+    assert session.state(sent(late())[40]) == late()[40].reply
+
+
+def test_a_gap_in_seq_is_normal() -> None:
+    messages = [replace(message, seq=1000 * message.seq + 7) for message in sent(late())[:40]]
+    got = replies(fresh(LATE), messages)
+    assert [without_seq(c) for c in got] == [without_seq(e.reply) for e in late()[:40]]
+
+
+@pytest.mark.parametrize(("plan", "flight"), FLIGHTS)
+def test_after_the_clock_goes_back_the_later_part_was_never_flown(plan: FlightPlan, flight) -> None:  # type: ignore[no-untyped-def]
+    # Reloads drawn from all over the flight, so that they cross phases; replies must be equal, not near.
+    dice = random.Random(DICE_SEED)
+    messages = sent(flight())
+    phases = set()
+    for _ in range(12):
+        here = dice.randrange(2, len(messages))
+        there = dice.randrange(0, here)
+        session = fresh(plan)
+        replies(session, messages[:here])
+        again = replies(session, renumbered(messages[there : there + 60], here + 10))
+        expected = [exchange.reply for exchange in flight()[there : there + 60]]
+        assert [without_seq(c) for c in again] == [without_seq(c) for c in expected]
+        phases.add((flight()[here - 1].reply.phase, flight()[there].reply.phase))
+    assert any(a != b for a, b in phases)  # the draw did cross phases
+
+
+def test_after_a_reload_another_way_flown_is_answered_as_if_it_were_the_first() -> None:
+    # Heavier and slower from the reload on: nothing of the first attempt may show.
+    messages = sent(late())
+    other = [
+        replace(message, velocity_script_m_s=scale(0.998, message.velocity_script_m_s or (0.0, 0.0, 0.0)),
+                mass_kg=1.001 * message.mass_kg)
+        for message in messages[200:300]
+    ]  # fmt: skip
+    flown, clean = fresh(LATE), fresh(LATE)
+    replies(flown, messages[:700])
+    replies(clean, messages[:200])
+    assert replies(flown, renumbered(other, 5000)) == replies(clean, renumbered(other, 5000))
+
+
+def test_reloads_of_reloads_leave_no_trace() -> None:
+    messages = sent(late())
+    session = fresh(LATE)
+    replies(session, messages[:500])
+    replies(session, renumbered(messages[100:200], 1000))
+    replies(session, renumbered(messages[50:90], 2000))
+    again = replies(session, renumbered(messages[70:400], 3000))
+    assert [without_seq(c) for c in again] == [without_seq(e.reply) for e in late()[70:400]]
+
+
+def test_a_clock_that_goes_back_before_the_first_state_begins_anew() -> None:
+    messages = sent(late())
+    session = fresh(LATE)
+    replies(session, messages[20:200])
+    again = replies(session, renumbered(messages[:60], 1000))
+    assert [without_seq(c) for c in again] == [without_seq(e.reply) for e in late()[:60]]
+
+
+def test_history_is_bounded_and_a_reload_still_finds_the_phase() -> None:
+    import guidance_svc.session.session as module
+
+    session = fresh(CLIMB)
+    message = sent(climb())[0]
+    for seq in range(module.MOST_POINTS + 500):
+        session.state(replace(message, seq=seq, time_s=-1000.0 + 0.01 * seq))
+    assert len(session.history) <= module.MOST_POINTS
+    assert session.history[0].time_s == -1000.0  # the oldest stays: a reload to the beginning works
+    assert session.state(replace(message, seq=10**6, time_s=-999.995)).phase == "hold"
+
+
+def bad(message: VehicleState, what: str) -> VehicleState:
+    """A state that cannot be."""
+    r: Vec = message.position_script_m or (0.0, 0.0, 0.0)
+    v: Vec = message.velocity_script_m_s or (0.0, 0.0, 0.0)
+    changes = {
+        "kilometres": {"position_script_m": scale(1e-3, r)},
+        "under the surface": {"position_script_m": scale(0.95, r)},
+        "feet": {"velocity_script_m_s": scale(10.0, v)},
+        "tonnes": {"mass_kg": 1e-3 * message.mass_kg},
+        "grams": {"mass_kg": 1e3 * message.mass_kg},
+    }
+    return replace(message, **changes[what])  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("what", "field", "limit"),
+    [
+        ("kilometres", "position_m", "m from the centre"),
+        ("under the surface", "position_m", "m from the centre"),
+        ("feet", "velocity_m_s", "m/s at this radius"),
+        ("tonnes", "mass_kg", "kg for vehicle"),
+        ("grams", "mass_kg", "kg for vehicle"),
+    ],
+)
+def test_an_impossible_state_names_its_field_and_limit_and_changes_nothing(what: str, field: str, limit: str) -> None:
+    session = fresh(LATE)
+    messages = sent(late())
+    replies(session, messages[:30])
+    point, history, last = session.point, list(session.history), session.last_command
+    with pytest.raises(MessageFault) as caught:
+        session.state(bad(messages[30], what))
+    assert (caught.value.code, caught.value.field) == ("out_of_range", field)
+    assert limit in caught.value.expected
+    assert caught.value.got
+    assert session.point is point
+    assert session.history == history
+    assert session.last_command is last
+    assert session.state(messages[30]) == late()[30].reply  # the seq was not used up
+
+
+def test_an_impossible_state_with_an_earlier_time_does_not_take_the_session_back() -> None:
+    session = fresh(LATE)
+    messages = sent(late())
+    replies(session, messages[:30])
+    with pytest.raises(MessageFault):
+        session.state(replace(bad(messages[5], "feet"), seq=30))
+    assert session.state(messages[30]) == late()[30].reply
+
+
+def broken(*_: object) -> None:
+    raise ZeroDivisionError("the null vector")
+
+
+def test_when_the_physics_fail_the_last_command_is_repeated_as_stale(monkeypatch: pytest.MonkeyPatch) -> None:
+    session = fresh(LATE)
+    messages = sent(late())
+    *_, good = replies(session, messages[:30])
+    with monkeypatch.context() as patched:
+        patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], fly=broken))
+        stale = session.state(messages[30])
+    assert stale.status == "stale"
+    assert "the null vector" in stale.warnings[0]
+    assert stale.seq == 30
+    assert stale.time_s == messages[30].time_s
+    assert stale.direction == good.direction
+    assert (stale.engine_on, stale.throttle_frac, stale.cutoff_at_s) == (
+        good.engine_on, good.throttle_frac, good.cutoff_at_s,
+    )  # fmt: skip
+    after = session.state(messages[31])
+    assert after.status == "ok"
+    assert after.cutoff_at_s == pytest.approx(late()[31].reply.cutoff_at_s, abs=1e-3)
+
+
+def test_when_the_very_first_state_fails_the_session_waits_with_the_engine_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    session = fresh(LATE)
+    with monkeypatch.context() as patched:
+        patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], fly=broken))
+        first = session.state(sent(late())[0])
+    assert first.status == "converging"
+    assert not first.engine_on
+    assert session.state(sent(late())[1]).status in ("ok", "converging")
+
+
+def test_a_major_cycle_that_fails_leaves_the_last_law_in_force(monkeypatch: pytest.MonkeyPatch) -> None:
+    session = fresh(LATE)
+    messages = sent(late())
+    replies(session, messages[:30])
+    assert session.point is not None
+    before = session.point.memory.law
+    with monkeypatch.context() as patched:
+        patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], solve=broken))
+        got = replies(session, messages[30:36])
+    assert session.point.memory.law is before
+    assert {c.status for c in got} <= {"ok", "stale"}
+    assert all(c.direction for c in got)
+
+
+def test_an_event_repeats_until_a_state_says_that_it_was_seen() -> None:
+    session = fresh(CLIMB)
+    unseen = [replace(message, seen_event=None) for message in sent(climb())[:40]]
+    ids = [c.event.id if c.event else None for c in replies(session, unseen)]
+    assert ids == ["0-0-ignite"] * 40
+    seen = replace(sent(climb())[40], seen_event="0-0-ignite")
+    told = session.state(seen)
+    assert told.event is not None
+    assert told.event.name == "release"
+    # and stays seen when later states no longer say so
+    later = session.state(replace(sent(climb())[41], seen_event=None))
+    assert later.event is not None
+    assert later.event.name == "release"
+
+
+def test_an_event_that_the_state_shows_to_have_happened_is_not_asked_for_again() -> None:
+    # never acknowledged: the separation shows in the stage, the next phase begins and asks for its own events
+    session = fresh(CLIMB)
+    got = replies(session, [replace(message, seen_event=None) for message in sent(climb())])
+    names = [c.event.name for c in got if c.event and c.phase == "insertion"]
+    assert "separate" not in names
+    assert "ignite" in names
+
+
+def test_events_of_a_climb_come_in_order_with_times_ahead() -> None:
+    order: list[str] = []
+    for exchange in climb():
+        event = exchange.reply.event
+        if event is not None and (not order or order[-1] != event.id):
+            order.append(event.id)
+            assert event.at_s >= exchange.message.time_s - 0.2  # told before, or in the very tick
+    assert order == ["0-0-ignite", "0-0-release", "1-0-cutoff", "1-0-separate", "2-1-ignite", "2-1-cutoff"]
+
+
+def test_a_target_beyond_the_propellant_says_by_how_much() -> None:
+    reply = climb()[-1].reply
+    assert reply.status == "short_of_propellant"
+    assert "short by" in reply.warnings[0]
+
+
+def test_the_engine_is_commanded_on_before_release_and_off_in_the_coast() -> None:
+    for exchange in climb():
+        if exchange.reply.phase == "hold":
+            assert exchange.reply.engine_on == (exchange.message.time_s >= 7.0)
+    assert all(not exchange.reply.engine_on for exchange in late() if exchange.reply.phase in ("coast", "orbit"))
+
+
+def test_cutoff_is_announced_with_its_time_from_the_first_solution_on() -> None:
+    announced = [e.reply.cutoff_at_s for e in late() if e.reply.phase == "insertion"]
+    assert all(at is not None for at in announced)
+    # absolute, so a script may be silent: it must hardly move
+    assert max(announced) - min(announced) < 0.5  # type: ignore[type-var, operator]
+
+
+def test_detail_is_sent_only_when_asked_for() -> None:
+    session = Session(LATE, Frame(), detail=True)
+    got = replies(session, sent(late())[:20])
+    assert all(c.detail is not None for c in got)
+    assert all(e.reply.detail is None for e in late())
+    detail = got[-1].detail
+    assert detail is not None
+    assert detail.velocity_to_gain_m_s is not None
+    assert detail.present_orbit is not None
+    assert [replace(c, detail=None) for c in got] == [e.reply for e in late()[:20]]
+
+
+def test_the_same_flight_in_a_turning_left_handed_frame_gets_the_same_angles() -> None:
+    from guidance_svc.sim.telemetry import telemetry
+    from tests.session.exchange import late_start
+
+    world, state = late_start()
+    odd = Frame(turning=True, axes=("x", "z", "y"), meridian_at_zero_rad=0.7)
+    plain = Session(LATE, Frame()).state(telemetry(state, world, Frame(), 0))
+    turned = Session(LATE, odd).state(telemetry(state, world, odd, 0))
+    assert turned.pitch_rad == pytest.approx(plain.pitch_rad, abs=1e-9)
+    assert turned.heading_rad == pytest.approx(plain.heading_rad, abs=1e-9)
+    assert turned.cutoff_at_s == pytest.approx(plain.cutoff_at_s, abs=1e-6)
+
+
+@pytest.mark.parametrize("form", ["cartesian", "local"])
+@pytest.mark.parametrize("up", ["geocentric", "geodetic"])
+def test_both_forms_of_a_state_get_the_same_command(form: str, up: str) -> None:
+    from guidance_svc.sim.telemetry import telemetry
+    from tests.session.exchange import late_start
+
+    world, state = late_start()
+    frame = Frame(up=up, height_above="ellipsoid")  # type: ignore[arg-type]
+    command = Session(LATE, frame).state(telemetry(state, world, frame, 0, form=form))  # type: ignore[arg-type]
+    assert command.cutoff_at_s == pytest.approx(late()[0].reply.cutoff_at_s, abs=1e-6)

@@ -83,6 +83,7 @@ class Desk:
         self._recorder: Recorder = recorder or NoRecorder()
         self._limit_bytes = limit_bytes
         self._numbers: dict[Hashable, int] = {}
+        self._faults: dict[Hashable, int] = {}
         self._next_number = 1
         self._handlers: dict[str, Callable[[Hashable, dict[str, Any]], dict[str, Any]]] = {
             "state": self._state,
@@ -122,6 +123,7 @@ class Desk:
     def drop(self, link: Hashable) -> None:
         """The connection is gone; its session stays."""
         self._numbers.pop(link, None)
+        self._faults.pop(link, None)
         self._sessions.drop_link(link)
 
     def _open(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
@@ -136,6 +138,7 @@ class Desk:
         opened = self._sessions.open(link, asked)
         if isinstance(request.plan, str):
             self._recorder.plan(request.plan, table)
+        _log.info("%s %s: flight plan %s", request.vehicle, "resumed" if opened.resumed else "opened", plan.name)
         return opened_message(request.vehicle, plan, opened.token, opened.resumed, opened.phases)
 
     def _state(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
@@ -143,7 +146,9 @@ class Desk:
 
     def _close(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
         parse_close(message)
-        return closed_message(self._sessions.close(link))
+        vehicle = self._sessions.close(link)
+        _log.info("%s closed", vehicle)
+        return closed_message(vehicle)
 
     def _refuse(
         self,
@@ -157,8 +162,15 @@ class Desk:
         seq = message.get("seq")
         known = isinstance(seq, int) and not isinstance(seq, bool) and 0 <= seq <= 2**53
         reply = fault_message(error, seq if known else None)
+        self._tell(link, vehicle, error)
         self._keep(self._recorder.refusal, link, vehicle, payload, reply)
         return encode(reply, encoding)
+
+    def _tell(self, link: Hashable, vehicle: str | None, error: GuidanceError) -> None:
+        """Log a connection's faults 1, 2, 4, 8, ...: a script that floods does not flood the log."""
+        count = self._faults[link] = self._faults.get(link, 0) + 1
+        if count & (count - 1) == 0:
+            _log.warning("fault %d of %s: %s", count, vehicle or "a connection without session", error)
 
     def _keep(self, keep: Callable[..., None], link: Hashable, *what: object) -> None:
         """Record; a recorder's own fault must not cost a script its reply."""

@@ -13,7 +13,10 @@ import time
 from typing import Any
 
 # What the guidance service is told; the simulated vehicle sends nothing else that a script would need.
-STATE_FIELDS = ("time_s", "position_m", "velocity_m_s", "mass_kg", "propellant_kg", "stage", "engine_on", "thrust_n")
+STATE_FIELDS = (
+    "time_s", "position_m", "velocity_m_s", "mass_kg", "propellant_kg", "stage", "engine_on", "throttle", "thrust_n",
+    "pointing",
+)  # fmt: skip
 
 
 class SimulatedVehicle:

@@ -48,8 +48,8 @@ def watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
     if not burning(memory, now):
         return replace(memory, burning_since_s=None, engine=replace(memory.engine, anchors=(), last=None))
     if memory.burning_since_s is None:
-        memory = replace(memory, burning_since_s=now.time_s)
-    if now.time_s - (memory.burning_since_s or now.time_s) < SETTLE_S:
+        return replace(memory, burning_since_s=now.time_s)
+    if now.time_s - memory.burning_since_s < SETTLE_S:
         return memory
     stage, throttle = plan.vehicle.stages[memory.stage], nominal_throttle(memory, now)
     told = memory.told_scale

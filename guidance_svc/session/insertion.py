@@ -18,7 +18,7 @@ from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.stack import burn_left_s, engine_as_flown, mass_at_burnout_kg, remaining_arcs, spent
 
-HOLD_RATE_BELOW_S = 12.0  # to go: the turning rate is held, position can no longer be helped
+HOLD_RATE_BELOW_S = 18.0  # to go: the turning rate is held, position can no longer be helped
 STEPS_A_CYCLE = 4  # Newton steps in one major cycle
 CALLS_A_START = 4  # major cycles given to one starting law before the next one is tried
 LOFTED_PITCHES_RAD = (0.35, 0.8, 1.2, 0.1)  # starting laws after the first

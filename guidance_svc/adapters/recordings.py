@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import IO, Any, Literal
 
-from mcap.exceptions import EndOfFile, InvalidMagic, McapError
+from mcap.exceptions import McapError
 from mcap.records import Channel, Header, McapRecord, Message, Metadata
 from mcap.stream_reader import StreamReader
 from mcap.writer import MCAP0_MAGIC
+from zstandard import ZstdError
 
 from guidance_svc.adapters.recorder import PROFILE
 from guidance_svc.errors import RecordingError
@@ -98,15 +100,17 @@ class RecordingReader:
                     raise self._error("empty_recording", "a recording of this service", "an empty file")
                 if not MCAP0_MAGIC.startswith(head):
                     raise self._error("foreign_recording", "an MCAP file", f"a file beginning {head!r}")
-                yield from StreamReader(file, record_size_limit=RECORD_LIMIT_BYTES).records
-        except EndOfFile:
-            self.cut = True
-        except InvalidMagic:
-            raise self._error("foreign_recording", "an MCAP file", "other bytes at its end") from None
+                yield from self._whole_records(file)
         except OSError as error:
             raise self._error("cannot_read", "a readable file", error.strerror or error) from None
-        except (McapError, ValueError, MemoryError) as error:
-            raise self._error("damaged_recording", "whole MCAP records", error) from None
+
+    def _whole_records(self, file: IO[bytes]) -> Iterator[McapRecord]:
+        try:
+            yield from StreamReader(file, record_size_limit=RECORD_LIMIT_BYTES).records
+        except (McapError, struct.error, ZstdError, ValueError, MemoryError) as error:
+            if file.read(1):
+                raise self._error("damaged_recording", "whole MCAP records", error) from None
+            self.cut = True  # the library raises one or the other, by where in a record the file ends
 
     def _error(self, code: str, expected: str, got: object) -> RecordingError:
         return RecordingError(code, "", expected, got, str(self.path))

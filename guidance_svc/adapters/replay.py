@@ -15,7 +15,7 @@ from guidance_svc.adapters.desk import Desk, Sessions
 from guidance_svc.adapters.recorder import NO_VEHICLE, NOT_RECORDED
 from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordingReader
 from guidance_svc.errors import ConfigError, MessageFault, RecordingError
-from guidance_svc.wire.codec import decode, encode
+from guidance_svc.wire.codec import decode, encode, encoding_of
 
 REPLY_TIMEOUT_MS = 10_000  # a live service answers in a millisecond; this one is not there
 
@@ -151,9 +151,19 @@ class Player:
 
     def _payload(self, request: RecordedMessage) -> bytes | None:
         if request.type == "refused":
-            whole = request.message["whole"]
-            return b64decode(request.message["payload_base64"]) if whole else None
+            return self._refused(b64decode(request.message["payload_base64"])) if request.message["whole"] else None
         return encode(self._open(request.message) if request.type == "open" else request.message, "msgpack")
+
+    def _refused(self, payload: bytes) -> bytes:
+        """The bytes as they came; in a refused `open` the name of a recorded plan is replaced by the plan."""
+        try:
+            message = decode(payload)
+        except MessageFault:
+            return payload
+        plan = message.get("plan")
+        if message.get("type") == "open" and isinstance(plan, str) and plan in self._recorded_plans:
+            return encode({**message, "plan": self._recorded_plans[plan]}, encoding_of(payload))
+        return payload
 
     def _open(self, message: dict[str, Any]) -> dict[str, Any]:
         """The recorded `open` with the plan as it was then, or the other plan, and a token that holds now."""

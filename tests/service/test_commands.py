@@ -1,0 +1,147 @@
+"""The commands as a user runs them: their own process, their exit codes, their one sentence of an error."""
+
+from __future__ import annotations
+
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgpack
+import pytest
+import zmq
+from service_world import WAIT_S
+from typer.testing import CliRunner
+
+from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.cli import app
+from guidance_svc.constants import CAUTION
+
+OPEN = {"type": "open", "protocol": 1, "vehicle": "v", "role": "upper_stage", "plan": "curlew_to_lagoon"}
+STATE = {
+    "type": "state", "time_s": 0.0, "mass_kg": 1e5,
+    "position_m": [6.5e6, 0.0, 0.0], "velocity_m_s": [100.0, 5000.0, 100.0],
+}  # fmt: skip
+
+
+class Process:
+    """`guidance-svc serve` with free ports, and one DEALER to it."""
+
+    def __init__(self, folder: Path) -> None:
+        command = [sys.executable, "-m", "guidance_svc", "serve", "--zmq", "tcp://127.0.0.1:0",
+                   "--tcp", "127.0.0.1:0", "--record", str(folder)]  # fmt: skip
+        self.folder = folder
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        assert self.process.stderr is not None
+        self.log = next(line for line in self.process.stderr if "ready" in line)
+        endpoint = re.search(r"zmq (tcp://\S+)", self.log)
+        assert endpoint is not None
+        self._context = zmq.Context()
+        self.socket = self._context.socket(zmq.DEALER)
+        self.socket.setsockopt(zmq.LINGER, 0)
+        self.socket.setsockopt(zmq.RCVTIMEO, int(WAIT_S * 1000))
+        self.socket.connect(endpoint.group(1))
+
+    def ask(self, message: dict[str, object]) -> dict[str, object]:
+        self.socket.send(msgpack.packb(message))
+        reply: dict[str, object] = msgpack.unpackb(self.socket.recv())
+        return reply
+
+    def end(self, number: signal.Signals) -> tuple[int, str, str]:
+        """Exit code, standard output, rest of standard error."""
+        self.process.send_signal(number)
+        out, errors = self.process.communicate(timeout=WAIT_S)
+        return self.process.returncode, out, errors
+
+    def recorded(self) -> list[str]:
+        (path,) = self.folder.glob("*.mcap")
+        return [entry.type for entry in RecordingReader(path).entries() if isinstance(entry, RecordedMessage)]
+
+    def close(self) -> None:
+        self.process.kill()
+        self.process.communicate(timeout=WAIT_S)
+        self.socket.close()
+        self._context.term()
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[Process]:
+    process = Process(tmp_path / "recordings")
+    yield process
+    process.close()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_the_service_in_order(served: Process, number: signal.Signals) -> None:
+    served.ask(OPEN)
+    code, out, log = served.end(number)
+    assert code == 0
+    assert CAUTION in out
+    assert log.splitlines()[-1].endswith("stopped")
+    assert served.recorded() == ["open", "opened"]
+
+
+def test_what_was_answered_survives_a_kill(served: Process) -> None:
+    served.ask(OPEN)
+    for seq in range(50):
+        assert served.ask({**STATE, "seq": seq, "time_s": 0.02 * seq})["type"] == "command"
+    served.end(signal.SIGKILL)
+    assert served.recorded() == ["open", "opened"] + ["state", "command"] * 50
+
+
+def test_an_address_beyond_loopback_is_refused_in_one_sentence(tmp_path: Path) -> None:
+    result = CliRunner().invoke(app, ["serve", "--zmq", "tcp://0.0.0.0:5770", "--record", str(tmp_path / "r")])
+    assert result.exit_code == 2
+    assert len(result.stderr.splitlines()) == 1
+    assert "needs keys" in result.stderr
+    assert list((tmp_path / "r").glob("*")) == []
+
+
+def test_check_shows_every_plan_and_a_frame_test_vector() -> None:
+    result = CliRunner().invoke(app, ["check"])
+    assert result.exit_code == 0, result.stderr
+    for text in ("flight plan curlew_to_lagoon", "ideal speed gain", "phase 0  insertion", "position_m"):
+        assert text in result.stdout
+
+
+def test_the_frame_test_vector_of_check_is_the_place_it_names() -> None:
+    # Second way: spherical coordinates by hand at longitude 0 and the meridian turned so that it lies along x.
+    # WGS-84 rotation 7.292115e-5 rad/s for 100 s is 0.417807422 deg, so that the meridian ends at 0 deg.
+    arguments = ["check", "curlew_to_lagoon", "--axes", "x,z,y", "--latitude-deg", "0", "--longitude-deg", "0"]
+    result = CliRunner().invoke(app, [*arguments, "--meridian-deg=-0.41780741379"])
+    assert result.exit_code == 0, result.stderr
+    x, y, z = map(float, re.search(r"position_m +\[(.*), (.*), (.*)\]", result.stdout).groups())  # type: ignore[union-attr]
+    assert x == pytest.approx(6578137.0, abs=1e-2)  # 1 cm: the meridian is typed with 1e-11 deg
+    assert abs(y) < 1e-2
+    assert abs(z) < 1e-1
+    assert '"handedness": "left"' in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "text"),
+    [
+        (["check", "curlew_to_lagon"], "did you mean curlew_to_lagoon?"),
+        (["check", "--configs", "/nowhere"], "no such folder"),
+        (["check", "/nowhere/x.toml"], "cannot read"),
+        (["check", "--axes", "x,y,w"], "frame.axes.2"),
+        (["check", "--axes", "x,y,y"], "each of x, y, z once"),
+        (["check", "--role", "pilot"], "booster, upper_stage or tanker"),
+        (["replay", "/nowhere/x.mcap"], "cannot read"),
+    ],
+)
+def test_a_slip_on_the_command_line_gets_one_sentence_and_exit_code_2(arguments: list[str], text: str) -> None:
+    result = CliRunner().invoke(app, arguments)
+    assert result.exit_code == 2
+    assert text in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+
+
+def test_help_imports_nothing_heavy() -> None:
+    script = (
+        "import sys; from guidance_svc.cli import app\n"
+        "print([m for m in ('numpy', 'zmq', 'mcap', 'pydantic', 'msgpack') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, check=True, timeout=60)
+    assert done.stdout.decode().strip() == "[]"

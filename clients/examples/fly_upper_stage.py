@@ -50,6 +50,7 @@ def main() -> None:
         if event and vehicle.time_s >= event["at_s"]:
             client.done(event)  # or the service goes on repeating it
     client.close()
+    vehicle.close()
 
 
 def read_options() -> argparse.Namespace:

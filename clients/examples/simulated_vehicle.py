@@ -25,14 +25,19 @@ class SimulatedVehicle:
     Args:
         address: "tcp://host:port" of the simulated vehicle.
         name: which vehicle there; one that is still carried by another is waited for.
-        patience_s: real time to wait for it.
+        patience_s: real time to wait for that.
     """
 
     def __init__(self, address: str, name: str, patience_s: float = 60.0) -> None:
         host, _, port = address.removeprefix("tcp://").rpartition(":")
-        self._lines = socket.create_connection((host, int(port)), timeout=patience_s).makefile("rw", encoding="utf-8")
+        self._socket = socket.create_connection((host, int(port)), timeout=60.0)
+        self._lines = self._socket.makefile("rw", encoding="utf-8")
         self._controls: dict[str, Any] = {}
-        self.telemetry = self._wait_for(name, time.monotonic() + patience_s)
+        try:
+            self.telemetry = self._wait_for(name, time.monotonic() + patience_s)
+        except Exception:
+            self.close()
+            raise
 
     @property
     def time_s(self) -> float:
@@ -59,6 +64,11 @@ class SimulatedVehicle:
         """Let the vehicle fly on."""
         self.telemetry = self._ask({"do": "advance", "seconds": seconds, "controls": self._controls})
         self._controls = {}
+
+    def close(self) -> None:
+        """Hang up; the vehicle stays as it is."""
+        self._lines.close()
+        self._socket.close()
 
     def _wait_for(self, name: str, until: float) -> dict[str, Any]:
         while True:

@@ -1,0 +1,98 @@
+"""The example scripts and their vehicle adapter, against the real simulated-vehicle server."""
+
+from __future__ import annotations
+
+import ast
+import threading
+from collections.abc import Iterator
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from guidance_svc.adapters.config_files import default_folder, load_library
+from guidance_svc.loopback.vehicle import Range, Server
+from guidance_svc.wire.parse import parse_state
+from tests.clients.conftest import CLIENTS, load
+
+
+@pytest.fixture
+def example() -> ModuleType:
+    return load("examples/simulated_vehicle")
+
+
+@pytest.fixture
+def vehicle_address() -> Iterator[str]:
+    """A server with Sandpiper on the pad and Curlew on top of it."""
+    library = load_library(default_folder())
+    with Server(0, Range(library, "sandpiper_boost", "curlew_to_lagoon", None)) as server:
+        thread = threading.Thread(target=server.serve_forever, args=(0.02,))
+        thread.start()
+        yield f"tcp://127.0.0.1:{server.server_address[1]}"
+        server.shutdown()
+        thread.join(5)
+
+
+@pytest.mark.parametrize("path", sorted(CLIENTS.rglob("*.py")), ids=lambda path: path.name)
+def test_no_client_imports_the_service(path: Any) -> None:
+    imported = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            imported |= {alias.name.split(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            imported.add((node.module or "").split(".")[0])
+    assert "guidance_svc" not in imported
+    assert imported  # the check has seen something
+
+
+def test_the_stdlib_client_needs_the_standard_library_alone() -> None:
+    import sys
+
+    tree = ast.parse((CLIENTS / "guidance_client_stdlib.py").read_text(encoding="utf-8"))
+    names = {alias.name for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names}
+    names |= {node.module or "" for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+    assert {name.split(".")[0] for name in names} <= sys.stdlib_module_names
+
+
+def test_what_the_scripts_send_is_a_whole_state_message(example: ModuleType, vehicle_address: str) -> None:
+    vehicle = example.SimulatedVehicle(vehicle_address, "Sandpiper")
+    state = parse_state({"type": "state", "seq": 1} | vehicle.state())
+    assert state.position_script_m is not None
+    vehicle.close()
+
+
+def test_a_carried_vehicle_is_waited_for_until_it_flies_alone(example: ModuleType, vehicle_address: str) -> None:
+    with pytest.raises(TimeoutError, match="Curlew is still carried by Sandpiper"):
+        example.SimulatedVehicle(vehicle_address, "Curlew", patience_s=0.1)
+    booster = example.SimulatedVehicle(vehicle_address, "Sandpiper")
+    booster.at("separate", 1.0)
+    booster.advance(1.5)
+    upper = example.SimulatedVehicle(vehicle_address, "Curlew")
+    assert upper.time_s == 1.0
+    assert booster.time_s == 1.5
+    booster.close()
+    upper.close()
+
+
+def test_an_unknown_vehicle_is_said_so_with_the_names_that_there_are(example: ModuleType, vehicle_address: str) -> None:
+    with pytest.raises(RuntimeError, match="one of Sandpiper, Curlew"):
+        example.SimulatedVehicle(vehicle_address, "Nobody")
+
+
+@pytest.mark.parametrize(
+    ("engine_on", "next_contact_s", "event_in_s", "expected_s"),
+    [
+        (True, 600.0, None, 0.1),  # under power always 10 Hz
+        (False, 600.0, None, 600.0),
+        (False, 600.0, 20.0, 20.0),  # to the event
+        (False, 5.0, 20.0, 5.0),
+        (False, 600.0, -20.0, 600.0),  # an event that is past holds nothing up
+        (False, 0.0, None, 0.1),
+    ],
+)
+def test_how_far_a_script_flies_before_it_asks_again(
+    example: ModuleType, engine_on: bool, next_contact_s: float, event_in_s: float | None, expected_s: float
+) -> None:
+    event = None if event_in_s is None else {"id": "e", "name": "ignite", "at_s": 1000.0 + event_in_s}
+    command = {"time_s": 1000.0, "engine_on": engine_on, "next_contact_s": next_contact_s, "event": event}
+    assert example.seconds_to_fly(command) == pytest.approx(expected_s)

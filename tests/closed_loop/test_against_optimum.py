@@ -15,6 +15,7 @@ from functools import cache
 import pytest
 
 from tests.closed_loop.flight import Flight, fly
+from tests.closed_loop.hand_written_law import best_by_hand
 from tests.closed_loop.optimum_cases import CASES, circular_case, insertion_case
 from tests.closed_loop.outcome import Outcome, circular_outcome, insertion_outcome
 
@@ -86,3 +87,14 @@ def test_circular_burn_is_round_within_fifty_metres_and_near_the_optimum(name: s
     outcome = circular_outcome(plan, flight.state, case["target"]["radius_m"], case["optimum"]["propellant_kg"])
     assert outcome.spread_m < 50.0  # osculating, in spherical gravity; 50 m is 14 mm/s
     assert abs(outcome.propellant_excess_percent) < propellant_percent
+
+
+def test_the_hand_written_law_is_a_fair_baseline_good_in_plane_and_dearer() -> None:
+    # The comparison column of the insertion table means something only if the baseline really reaches the orbit.
+    plan, world, state = insertion_case("V08")
+    by_hand = insertion_outcome(plan, best_by_hand(plan, world, state), CASES["V08"]["optimum"]["propellant_kg"])
+    assert abs(by_hand.perigee_error_m) < 1000.0
+    assert abs(by_hand.apogee_error_m) < 1000.0
+    assert by_hand.plane_error_deg is not None
+    assert by_hand.plane_error_deg < 0.01
+    assert 0.05 < by_hand.propellant_excess_percent < 1.0

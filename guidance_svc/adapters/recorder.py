@@ -16,12 +16,14 @@ from collections.abc import Callable, Mapping
 from functools import cache
 from io import FileIO
 from pathlib import Path
+from struct import Struct
 from typing import IO, Any, Final, Protocol
 
 from mcap.records import Channel, Header, Message, Metadata, Schema
 from mcap.stream_reader import StreamReader
 from mcap.writer import CompressionType, Writer
 from pydantic import TypeAdapter
+from pydantic_core import to_json  # 1.1 us a state against 5.2 of json; floats to the last bit as well
 
 from guidance_svc.errors import MessageFault
 from guidance_svc.wire import messages
@@ -32,7 +34,12 @@ NOT_RECORDED: Final = "(not recorded)"
 NO_VEHICLE: Final = "unknown"
 REFUSED_LIMIT_BYTES: Final = 4096  # enough to replay a refused state; a flood of garbage stays small
 
-_to_json = json.JSONEncoder(separators=(",", ":")).encode
+# A message record of MCAP version 0: opcode, length of what follows, channel, sequence, log time, publish time, data.
+# Packed here, 1 us instead of the library's 5; the library still writes everything else.
+MESSAGE_OPCODE: Final = 0x05
+MESSAGE_HEAD: Final = Struct("<BQHIQQ")
+MESSAGE_FIXED_BYTES: Final = 22
+
 _log = logging.getLogger(__name__)
 
 MODELS: Final[Mapping[str, Any]] = {
@@ -110,7 +117,7 @@ class McapRecorder:
         self.path = path
         self._clock_ns = clock_ns
         self._sink = _Sink(FileIO(path, "xb"))
-        self._writer = Writer(self._sink, use_chunking=False)  # type: ignore[arg-type]
+        self._writer = Writer(self._sink, use_chunking=False, use_statistics=False)  # type: ignore[arg-type]
         self._writer.start(PROFILE, f"guidance-svc {about.get('version', '')}")
         self._writer.add_metadata("service", dict(about))
         self._schemas: dict[str, int] = {}
@@ -121,7 +128,7 @@ class McapRecorder:
 
     def plan(self, name: str, table: Mapping[str, Any]) -> None:
         """Keep a flight plan, once for each form that it takes."""
-        text = _to_json(table)
+        text = to_json(table).decode()
         if self._plans.get(name) != text:
             self._plans[name] = text
             self._writer.add_metadata("flight_plan", {"name": name, "json": text})
@@ -162,11 +169,18 @@ class McapRecorder:
             _log.error("recording %s stays uncompressed: %s", self.path, error)
 
     def _write(self, vehicle: str | None, kind: str, link: int, message: dict[str, Any], now_ns: int) -> None:
-        channel = self._channels.get((vehicle or NO_VEHICLE, kind)) or self._channel(vehicle or NO_VEHICLE, kind)
-        body = _to_json(message)
-        data = f'{{"link":{link},{body[1:]}' if len(body) > 2 else f'{{"link":{link}}}'
-        self._sequence += 1
-        self._writer.add_message(channel, now_ns, data.encode(), now_ns, self._sequence & 0xFFFFFFFF)
+        body = to_json(message)
+        data = b'{"link":%d,' % link + body[1:] if len(body) > 2 else b'{"link":%d}' % link
+        self._sequence = (self._sequence + 1) & 0xFFFFFFFF
+        channel = self._channels.get((vehicle or NO_VEHICLE, kind))
+        if channel is None:  # the library writes channel and schema out with the next message that it writes itself
+            channel = self._channel(vehicle or NO_VEHICLE, kind)
+            self._writer.add_message(channel, now_ns, data, now_ns, self._sequence)
+            return
+        head = MESSAGE_HEAD.pack(
+            MESSAGE_OPCODE, MESSAGE_FIXED_BYTES + len(data), channel, self._sequence, now_ns, now_ns
+        )
+        self._sink.write(head + data)
 
     def _channel(self, vehicle: str, kind: str) -> int:
         if kind not in self._schemas:
@@ -227,7 +241,7 @@ class _Sink:
         self.failed = False
 
     def write(self, data: bytes) -> int:
-        self._parts.append(bytes(data))
+        self._parts.append(data)
         self._length += len(data)
         return len(data)
 

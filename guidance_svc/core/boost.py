@@ -1,17 +1,34 @@
-"""Through the air with the thrust along the air flow: rise, tip over, follow the velocity over ground."""
+"""Through the air with the thrust near the air flow: rise, tip over, follow the velocity over ground.
+
+The air turns with the body, so the velocity over ground is the air flow; wind is not known. The angle of attack
+follows a small program (points of time and angle, linear between) and leans sideways towards the target's plane,
+both bounded by the limits on the angle and on its product with the dynamic pressure. The throttle follows its own
+program and gives way to the limits on dynamic pressure and acceleration.
+
+Limits travel as four floats: dynamic pressure (Pa), dynamic pressure times angle of attack (Pa rad),
+acceleration (m/s2), angle of attack (rad); inf where there is none.
+"""
 
 from __future__ import annotations
 
-from math import acos, cos, inf, sin
+from math import acos, atan2, cos, inf, log, sin, sqrt
 
+from guidance_svc.core.compiled import kernel
+from guidance_svc.core.curves import interpolated
 from guidance_svc.core.frames import Triad, pitch_and_heading
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.starter import nearest_normal
 from guidance_svc.core.steering import target_normal
-from guidance_svc.core.vectors import add, along, cross, dot, norm, scale, sub, unit
+from guidance_svc.core.vectors import along, cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Body, Boost, Target, Vec
 
 STANDSTILL_M_S = 1.0  # over ground; below this the velocity has no usable direction
+PRESSURE_TIME_S = 1.5  # in which the speed may reach what the dynamic pressure allows: above it two states in 2 s
+PLANE_TIME_S = 300.0  # in which a distance from the target's plane should close: about an upper stage's burn
+UPRIGHT = 1e-3  # sine of the angle to the vertical below which the flow itself has no heading
+
+Limits = tuple[float, float, float, float]
+NO_LIMITS: Limits = (inf, inf, inf, inf)
 
 
 def launch_heading_rad(position_m: Vec, body: Body, target: Target, local: Triad) -> float:
@@ -23,9 +40,7 @@ def launch_heading_rad(position_m: Vec, body: Body, target: Target, local: Triad
     Source: spherical trigonometry with body rotation, Vallado, 4th ed., section 6.4.1. Flown azimuths of large
     vehicles differ from it by about 0.6 deg.
     """
-    normal = target_normal(target)
-    if normal is None and target.plane == "inclination":
-        normal = nearest_normal(unit(position_m), cross(local.up, local.north), target.inclination_rad)
+    normal = wanted_normal(position_m, target, local)
     if normal is None:
         return pitch_and_heading(local.east, local)[1]
     orbital = scale(target.cutoff_speed_m_s, unit(cross(normal, position_m)))
@@ -33,21 +48,221 @@ def launch_heading_rad(position_m: Vec, body: Body, target: Target, local: Triad
     return pitch_and_heading(sub(orbital, ground), local)[1]
 
 
+def wanted_normal(position_m: Vec, target: Target | None, local: Triad) -> Vec | None:
+    """Normal of the target's plane, for inclination alone of the northbound one through here; None if it is free."""
+    if target is None:
+        return None
+    normal = target_normal(target)
+    if normal is None and target.plane == "inclination":
+        return nearest_normal(unit(position_m), cross(local.up, local.north), target.inclination_rad)
+    return normal
+
+
 def boost_direction(
-    phase: Boost, since_release_s: float, ground_velocity_m_s: Vec, heading_rad: float, local: Triad
+    phase: Boost,
+    since_release_s: float,
+    ground_velocity_m_s: Vec,
+    heading_rad: float,
+    local: Triad,
+    density_kg_m3: float = 0.0,
+    yaw_rad: float = 0.0,
 ) -> Vec:
-    """Thrust direction, BCI: vertical, then tipping at a rate, then along the velocity over ground."""
-    tipped = phase.pitch_over_rate_rad_s * (since_release_s - phase.rise_s)
-    if tipped <= 0.0:
-        return local.up
+    """Thrust direction, BCI: vertical, then tipping at a rate, then along the velocity over ground, leaning.
+
+    Args:
+        density_kg_m3: of the air here, for the limit on dynamic pressure times angle of attack.
+        yaw_rad: lean towards the target's plane, clockwise positive; within the limits.
+    """
+    shape = (phase.rise_s, phase.pitch_over_rad, phase.pitch_over_rate_rad_s)
+    times, angles = curve_of(phase.bias, 0.0)
+    return steered(
+        since_release_s, ground_velocity_m_s, (local.up, local.north, local.east), heading_rad, yaw_rad, shape, times,
+        angles, limits_of(phase), density_kg_m3,
+    )  # fmt: skip
+
+
+def curve_of(points: tuple[tuple[float, float], ...], otherwise: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """The points of a program as two rows; one flat point where there is no program."""
+    if not points:
+        return (0.0,), (otherwise,)
+    return tuple(float(p[0]) for p in points), tuple(float(p[1]) for p in points)
+
+
+def limits_of(phase: Boost) -> Limits:
+    """The phase's limits as the kernels take them."""
+    return (
+        float(phase.max_dynamic_pressure_pa), float(phase.max_q_alpha_pa_rad), float(phase.max_acceleration_m_s2),
+        float(phase.max_alpha_rad),
+    )  # fmt: skip
+
+
+@kernel
+def alpha_allowed_rad(dynamic_pressure_pa: float, limits: Limits) -> float:
+    """Largest angle of attack within the limits on it and on its product with the dynamic pressure."""
+    if limits[1] < inf and dynamic_pressure_pa * limits[3] > limits[1]:
+        return limits[1] / dynamic_pressure_pa
+    return limits[3]
+
+
+@kernel
+def leaned(flow: Vec, up: Vec, level: Vec, alpha_rad: float, yaw_rad: float) -> Vec:
+    """The unit vector `flow` leaned up by alpha and to the right by yaw; `level` is the heading where it is upright."""
+    angle = sqrt(alpha_rad * alpha_rad + yaw_rad * yaw_rad)
+    if angle == 0.0:
+        return flow
+    right = cross(flow, up)
+    if norm(right) < UPRIGHT:
+        right = cross(level, up)
+    right = unit(right)
+    lift = unit(cross(right, flow))
+    k = sin(angle) / angle
+    return along(along(scale(cos(angle), flow), k * alpha_rad, lift), k * yaw_rad, right)
+
+
+@kernel
+def held_near(direction: Vec, flow: Vec, most_rad: float) -> Vec:
+    """A unit vector turned towards the unit vector `flow` where it is further from it than `most_rad`."""
+    axis = cross(flow, direction)
+    sine = norm(axis)
+    if atan2(sine, dot(flow, direction)) <= most_rad or sine == 0.0:
+        return direction
+    side = cross(scale(1.0 / sine, axis), flow)
+    return along(scale(cos(most_rad), flow), sin(most_rad), side)
+
+
+@kernel
+def near_air_flow(direction: Vec, ground_velocity_m_s: Vec, density_kg_m3: float, limits: Limits) -> Vec:
+    """A wanted direction as far as the air allows it: what closed-loop steering below thin air must pass through.
+
+    Args:
+        direction: wanted, unit, BCI.
+        ground_velocity_m_s: against the air, BCI.
+    """
     speed = norm(ground_velocity_m_s)
-    if tipped >= phase.pitch_over_rad and speed > STANDSTILL_M_S:
-        from_vertical = acos(max(-1.0, min(1.0, dot(ground_velocity_m_s, local.up) / speed)))
-        if from_vertical >= phase.pitch_over_rad:
-            return unit(ground_velocity_m_s)
-    tip = min(tipped, phase.pitch_over_rad)
-    level = add(scale(cos(heading_rad), local.north), scale(sin(heading_rad), local.east))
-    return add(scale(cos(tip), local.up), scale(sin(tip), level))
+    if speed <= STANDSTILL_M_S:
+        return direction
+    most = alpha_allowed_rad(0.5 * density_kg_m3 * speed * speed, limits)
+    return direction if most == inf else held_near(direction, scale(1.0 / speed, ground_velocity_m_s), most)
+
+
+@kernel
+def steered(
+    since_s: float,
+    ground_velocity_m_s: Vec,
+    local: tuple[Vec, Vec, Vec],
+    heading_rad: float,
+    yaw_rad: float,
+    shape: tuple[float, float, float],
+    bias_s: tuple[float, ...],
+    bias_rad: tuple[float, ...],
+    limits: Limits,
+    density_kg_m3: float,
+) -> Vec:
+    """`boost_direction` in floats.
+
+    Args:
+        local: up, north, east, BCI.
+        shape: rise (s), pitch-over (rad), its rate (rad/s).
+        bias_s, bias_rad: seconds since release, angle of attack, nose up positive.
+    """
+    up = local[0]
+    tipped = shape[2] * (since_s - shape[0])
+    if tipped <= 0.0:
+        return up
+    level = along(scale(cos(heading_rad), local[1]), sin(heading_rad), local[2])
+    tip = min(tipped, shape[1])
+    tilted = along(scale(cos(tip), up), sin(tip), level)
+    speed = norm(ground_velocity_m_s)
+    if speed <= STANDSTILL_M_S:
+        return tilted
+    flow = scale(1.0 / speed, ground_velocity_m_s)
+    most = alpha_allowed_rad(0.5 * density_kg_m3 * speed * speed, limits)
+    if tipped < shape[1] or acos(max(-1.0, min(1.0, dot(flow, up)))) < shape[1]:
+        return tilted if most == inf else held_near(tilted, flow, most)
+    alpha = max(-most, min(most, interpolated(since_s, bias_s, bias_rad)))
+    room = inf if most == inf else sqrt(max(0.0, most * most - alpha * alpha))
+    return leaned(flow, up, level, alpha, max(-room, min(room, yaw_rad)))
+
+
+@kernel
+def yaw_to_plane_rad(
+    position_m: Vec, velocity_m_s: Vec, ground_velocity_m_s: Vec, normal: Vec, cutoff_speed_m_s: float, most_rad: float
+) -> float:
+    """Lean that points the thrust at the velocity still missing in the target's plane, clockwise positive.
+
+    Args:
+        normal: unit normal of the plane, BCI.
+        cutoff_speed_m_s: inertial, in the plane.
+        most_rad: bound of the answer.
+
+    On a launch heading from `launch_heading_rad` without disturbance it stays near zero: the missing velocity then
+    shrinks along its own direction.
+    """
+    up = unit(position_m)
+    wanted = scale(cutoff_speed_m_s, unit(cross(normal, position_m)))
+    missing = along(sub(wanted, velocity_m_s), -dot(position_m, normal) / PLANE_TIME_S, normal)
+    ahead = along(ground_velocity_m_s, -dot(ground_velocity_m_s, up), up)
+    left = atan2(dot(cross(ahead, missing), up), dot(ahead, missing))
+    return max(-most_rad, min(most_rad, -left))
+
+
+@kernel
+def throttle_within(
+    wanted_frac: float,
+    engine: tuple[float, float, float],
+    mass_kg: float,
+    drag_n: float,
+    pull_along_m_s2: float,
+    speed_m_s: float,
+    density_soon_kg_m3: float,
+    limits: Limits,
+) -> float:
+    """Throttle as programmed, less what the limits on dynamic pressure and acceleration ask for.
+
+    Args:
+        engine: vacuum thrust at full throttle (N), loss to the air's pressure (N), lowest throttle.
+        pull_along_m_s2: gravity along the air flow, negative on the way up.
+        speed_m_s: against the air.
+        density_soon_kg_m3: of the air `PRESSURE_TIME_S` ahead; 0 for no air.
+
+    The speed may reach in `PRESSURE_TIME_S` what the pressure limit allows there, which meets the limit from below.
+    A limit that asks for less than the lowest throttle is not kept.
+    """
+    frac = wanted_frac
+    if limits[2] < inf:
+        frac = min(frac, (limits[2] * mass_kg + engine[1]) / engine[0])
+    if limits[0] < inf and density_soon_kg_m3 > 0.0:
+        rate = (sqrt(2.0 * limits[0] / density_soon_kg_m3) - speed_m_s) / PRESSURE_TIME_S
+        frac = min(frac, (mass_kg * (rate - pull_along_m_s2) + drag_n + engine[1]) / engine[0])
+    return min(1.0, max(engine[2], frac))
+
+
+def heating_w_m2(density_kg_m3: float, speed_m_s: float) -> float:
+    """Heating rate of free molecular flow, 0.5 rho v^3.
+
+    Source: common practice for the drop of a cover, no source; usual limit 1135 W/m2 (from memory).
+
+    >>> heating_w_m2(2e-7, 2000.0)
+    800.0
+    """
+    return 0.5 * density_kg_m3 * speed_m_s**3
+
+
+def time_to_level_s(now: float, soon: float, level: float, dt_s: float, logarithmic: bool = False) -> float:
+    """Seconds until a quantity reaches a level, carried on from its values now and `dt_s` later; inf if it does not.
+
+    >>> time_to_level_s(100.0, 110.0, 150.0, 1.0)
+    5.0
+    """
+    if logarithmic:
+        if min(now, soon, level) <= 0.0:
+            return inf
+        now, soon, level = log(now), log(soon), log(level)
+    rate = (soon - now) / dt_s
+    left = level - now
+    if left == 0.0:
+        return 0.0
+    return left / rate if rate * left > 0.0 else inf
 
 
 def velocity_soon(

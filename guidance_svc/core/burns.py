@@ -7,7 +7,7 @@ L, J, S, Q of the powered-explicit-guidance major loop (equation numbers not at 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, inf, log
 
 from guidance_svc.core.arcs import mass_after
@@ -26,6 +26,7 @@ class Arc:
         exhaust_velocity_m_s: thrust over mass flow.
         held_m_s2: > 0 where the engine is throttled to hold this acceleration.
         stage: index of the vehicle's stage that burns.
+        closing: the last arc, of fixed duration, flown whole at the end of any burn; its mass follows from that.
     """
 
     mass_kg: float
@@ -34,6 +35,7 @@ class Arc:
     exhaust_velocity_m_s: float = 1.0
     held_m_s2: float = 0.0
     stage: int = 0
+    closing: bool = False
 
     @property
     def powered(self) -> bool:
@@ -65,21 +67,22 @@ class Arc:
         return tau * (1.0 - exp(-gain_m_s / self.exhaust_velocity_m_s))
 
 
-def burn_available_s(arcs: tuple[Arc, ...]) -> float:
-    """Burn time that the propellant allows."""
-    return sum(arc.duration_s for arc in arcs if arc.powered)
+def open_arcs(arcs: tuple[Arc, ...]) -> tuple[Arc, ...]:
+    """The arcs whose duration the burn time decides."""
+    return arcs[:-1] if arcs[-1].closing else arcs
 
 
 def allot(arcs: tuple[Arc, ...], burn_s: float) -> list[tuple[Arc, float]]:
-    """The arcs that a total burn time fills, each with its duration.
+    """The arcs that a burn time fills, each with its duration; a closing arc comes on top.
 
     Coasts are flown whole when a burn follows them. A burn time beyond the propellant stretches the last
     powered arc: the solver may pass through such values, and the margin is then negative.
     """
-    last = max(i for i, arc in enumerate(arcs) if arc.powered)
+    filled = open_arcs(arcs)
+    last = max(i for i, arc in enumerate(filled) if arc.powered)
     left = burn_s
     out: list[tuple[Arc, float]] = []
-    for i, arc in enumerate(arcs):
+    for i, arc in enumerate(filled):
         if left <= 0.0 and out and out[-1][0].powered:
             break
         if not arc.powered:
@@ -90,20 +93,46 @@ def allot(arcs: tuple[Arc, ...], burn_s: float) -> list[tuple[Arc, float]]:
         left -= used
     while out and not out[-1][0].powered:
         out.pop()
+    if arcs[-1].closing and arcs[-1].stage == out[-1][0].stage:
+        out.append((replace(arcs[-1], mass_kg=out[-1][0].mass_after_kg(out[-1][1])), arcs[-1].duration_s))
     return out
 
 
 def burn_for_gain_s(arcs: tuple[Arc, ...], gain_m_s: float) -> float:
-    """Total burn time that gives an ideal speed gain; the last arc is stretched if the propellant does not reach."""
-    powered = [arc for arc in arcs if arc.powered]
+    """Burn time that gives an ideal speed gain; the last open arc is stretched if the propellant does not reach."""
+    filled = [arc for arc in open_arcs(arcs) if arc.powered]
     left, total = gain_m_s, 0.0
-    for arc in powered[:-1]:
+    if arcs[-1].closing:
+        left -= closing_gain_m_s(arcs[-1], filled, gain_m_s)
+    for arc in filled[:-1]:
         whole = arc.speed_gain_m_s(arc.duration_s)
         if whole >= left:
-            return total + arc.time_for_gain_s(left)
+            return total + max(arc.time_for_gain_s(left), 0.0)
         left -= whole
         total += arc.duration_s
-    return total + min(powered[-1].time_for_gain_s(left), powered[-1].longest_s)
+    return total + min(max(filled[-1].time_for_gain_s(left), 0.0), filled[-1].longest_s)
+
+
+def closing_gain_m_s(closing: Arc, filled: list[Arc], gain_m_s: float) -> float:
+    """Speed that a closing arc gives at the end of a burn of a total gain."""
+    left = gain_m_s
+    for arc in filled[:-1]:
+        left -= arc.speed_gain_m_s(arc.duration_s)
+    end_kg = filled[-1].mass_kg * exp(-max(left, 0.0) / closing.exhaust_velocity_m_s)
+    burnt_kg = closing.thrust_n / closing.exhaust_velocity_m_s * closing.duration_s
+    return closing.exhaust_velocity_m_s * log(1.0 + burnt_kg / end_kg)
+
+
+def time_at_gain_s(parts: list[tuple[Arc, float]], gain_m_s: float) -> float:
+    """Instant within an allotted burn at which a part of its speed gain has been given."""
+    left, start = gain_m_s, 0.0
+    for arc, duration in parts:
+        whole = arc.speed_gain_m_s(duration)
+        if arc.powered and whole >= left:
+            return start + arc.time_for_gain_s(left)
+        left -= whole
+        start += duration
+    return start
 
 
 def gain_m_s(arcs: tuple[Arc, ...], burn_s: float) -> float:

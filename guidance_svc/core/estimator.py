@@ -34,7 +34,7 @@ class Sample:
     Args:
         velocity_m_s: measured, BCI.
         gravity_m_s2: at this state.
-        push_m_s2: nominal thrust acceleration along the pointing.
+        full_push_m_s2: nominal thrust acceleration along the pointing, at full throttle.
         fallen_m_s: integral of gravity since the first sample.
         pushed_m_s: integral of the nominal thrust acceleration since the first sample.
         mass_kg: measured.
@@ -44,7 +44,7 @@ class Sample:
     time_s: float
     velocity_m_s: Vec
     gravity_m_s2: Vec
-    push_m_s2: Vec
+    full_push_m_s2: Vec
     fallen_m_s: Vec
     pushed_m_s: Vec
     mass_kg: float
@@ -84,19 +84,23 @@ def sample_after(
     time_s: float,
     velocity_m_s: Vec,
     gravity_m_s2: Vec,
-    push_m_s2: Vec,
+    full_push_m_s2: Vec,
+    throttle_frac: float,
     mass_kg: float,
-    flow_kg_s: float,
+    full_flow_kg_s: float,
 ) -> Sample:
-    """The next sample; integrals by the trapezoid rule."""
+    """The next sample; integrals by the trapezoid rule.
+
+    A new throttle is ordered in the reply to a state, so the one seen now has held since the last state.
+    """
     if last is None:
         nothing = (0.0, 0.0, 0.0)
-        return Sample(time_s, velocity_m_s, gravity_m_s2, push_m_s2, nothing, nothing, mass_kg, 0.0)
+        return Sample(time_s, velocity_m_s, gravity_m_s2, full_push_m_s2, nothing, nothing, mass_kg, 0.0)
     half = 0.5 * (time_s - last.time_s)
     fallen = along(last.fallen_m_s, half, add(last.gravity_m_s2, gravity_m_s2))
-    pushed = along(last.pushed_m_s, half, add(last.push_m_s2, push_m_s2))
-    burnt = last.nominal_burnt_kg + 2.0 * half * flow_kg_s
-    return Sample(time_s, velocity_m_s, gravity_m_s2, push_m_s2, fallen, pushed, mass_kg, burnt)
+    pushed = along(last.pushed_m_s, half * throttle_frac, add(last.full_push_m_s2, full_push_m_s2))
+    burnt = last.nominal_burnt_kg + 2.0 * half * throttle_frac * full_flow_kg_s
+    return Sample(time_s, velocity_m_s, gravity_m_s2, full_push_m_s2, fallen, pushed, mass_kg, burnt)
 
 
 def watch(
@@ -104,21 +108,25 @@ def watch(
     time_s: float,
     velocity_m_s: Vec,
     gravity_m_s2: Vec,
-    push_m_s2: Vec,
+    full_push_m_s2: Vec,
+    throttle_frac: float,
     mass_kg: float,
-    flow_kg_s: float,
+    full_flow_kg_s: float,
 ) -> EngineEstimate:
     """Take one state of a burn into account.
 
     Args:
         velocity_m_s, gravity_m_s2: BCI.
-        push_m_s2: nominal thrust over measured mass, along the pointing, BCI.
-        flow_kg_s: nominal mass flow.
+        full_push_m_s2: nominal full thrust over measured mass, along the pointing, BCI.
+        throttle_frac: at which the engine has run since the last state.
+        full_flow_kg_s: nominal mass flow at full throttle.
     """
     last = engine.last
     if last is not None and not 0.0 < time_s - last.time_s <= LONGEST_GAP_S:
         engine, last = replace(engine, anchors=(), last=None), None
-    here = sample_after(last, time_s, velocity_m_s, gravity_m_s2, push_m_s2, mass_kg, flow_kg_s)
+    here = sample_after(
+        last, time_s, velocity_m_s, gravity_m_s2, full_push_m_s2, throttle_frac, mass_kg, full_flow_kg_s
+    )
     if not engine.anchors:
         return replace(engine, anchors=(here,), last=here)
     engine = replace(engine, last=here)

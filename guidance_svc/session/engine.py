@@ -22,7 +22,7 @@ from guidance_svc.session.memory import Finish, Memory
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.stack import engine_as_flown, mass_at_burnout_kg
 
-FREEZE_BELOW_S = 2.0  # to go at full thrust: the direction is frozen, only the cutoff follows
+FREEZE_BELOW_S = 2.0  # to go: the direction is frozen, only the cutoff follows
 SETTLE_S = 0.5  # after ignition, before the estimator listens
 MOST_NEEDS = 25  # states that the speed to gain is averaged over; more would carry the thrust model's error
 QUIET_M_S = 0.002  # velocity noise below which one state is enough
@@ -30,7 +30,7 @@ TAPER_FRAC = 0.3  # throttle for the end, where the engine can go so low
 TAPER_ROOM = 1.15  # over the lowest throttle, so that trimming can go down as well
 TRIM_UNTIL_STATES = 3.0  # before the cutoff: the throttle is left alone
 COARSEST_GRID_S = 0.25  # states further apart than this say nothing of the script's clock
-THROTTLE_STEP = 0.02  # a change beyond this within the mean's span spoils it
+THROTTLE_STEP = 0.02  # a change beyond this within the mean's span, acting late, would spoil it
 
 
 def nominal_throttle(memory: Memory, now: Navigation) -> float:
@@ -55,11 +55,11 @@ def watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
     told = memory.told_scale
     if now.thrust_n is not None and now.thrust_n > 0.0 and throttle > 0.0:
         told = now.thrust_n / (throttle * stage.thrust_n)
-    push = scale(throttle * told * stage.thrust_n / now.mass_kg, pointing_now(memory, now))
+    push = scale(told * stage.thrust_n / now.mass_kg, pointing_now(memory, now))
     body = plan.body
     pull = acceleration(now.position_m, body.mu_m3_s2, body.radius_m, body.j2)
-    flow = throttle * told * stage.mass_flow_kg_s
-    engine = watch(memory.engine, now.time_s, now.velocity_m_s, pull, push, now.mass_kg, flow)
+    flow = told * stage.mass_flow_kg_s
+    engine = watch(memory.engine, now.time_s, now.velocity_m_s, pull, push, throttle, now.mass_kg, flow)
     return replace(memory, engine=engine, told_scale=told)
 
 
@@ -97,14 +97,39 @@ class End:
     """The engine in the last seconds: stage as flown, throttle before the taper."""
 
     stage: Stage
+    index: int
     cruise: float
     burnout_kg: float
+
+    @property
+    def taper(self) -> float:
+        """Throttle for the end."""
+        lowest = self.stage.throttle_min_frac
+        return min(self.cruise, max(TAPER_FRAC, TAPER_ROOM * lowest)) if lowest < 1.0 else self.cruise
+
+    @property
+    def tapers(self) -> bool:
+        """Whether the engine is throttled back for the end."""
+        return self.taper < self.cruise
+
+    @property
+    def closing_s(self) -> float:
+        """How long the last seconds last: what FREEZE_BELOW_S at the cruise throttle gives, at the taper."""
+        return FREEZE_BELOW_S * self.cruise / self.taper
 
     def arc(self, mass_kg: float, throttle: float) -> Arc:
         """Burn from here at a throttle."""
         thrust = throttle * self.stage.thrust_n
         lasts = max(mass_kg - self.burnout_kg, 0.0) * self.stage.exhaust_velocity_m_s / thrust
-        return Arc(mass_kg, lasts, thrust, self.stage.exhaust_velocity_m_s)
+        return Arc(mass_kg, lasts, thrust, self.stage.exhaust_velocity_m_s, stage=self.index)
+
+    def closing_arc(self) -> Arc:
+        """The taper at the end of any burn."""
+        return replace(self.arc(self.burnout_kg, self.taper), duration_s=self.closing_s, closing=True)
+
+    def closing_gain_m_s(self, mass_kg: float) -> float:
+        """Speed that the taper gives."""
+        return self.arc(mass_kg, self.taper).speed_gain_m_s(self.closing_s)
 
     def tail_gain_m_s(self, mass_kg: float, throttle: float) -> float:
         """Speed that the tail-off will give after a cutoff at this throttle."""
@@ -115,18 +140,29 @@ class End:
         rest = gain_m_s - self.tail_gain_m_s(mass_kg, throttle)
         return self.arc(mass_kg, throttle).time_for_gain_s(rest) if rest > 0.0 else 0.0
 
-    @property
-    def taper(self) -> float:
-        """Throttle for the end."""
-        lowest = self.stage.throttle_min_frac
-        return min(self.cruise, max(TAPER_FRAC, TAPER_ROOM * lowest)) if lowest < 1.0 else self.cruise
+
+def end_of(memory: Memory, plan: FlightPlan, index: int, mass_kg: float) -> End:
+    """The end of a stage's burn; the estimate belongs to the stage that burns now."""
+    stage = plan.vehicle.stages[index]
+    if index == memory.stage:
+        stage = engine_as_flown(stage, engine_of(memory))
+    return End(stage, index, cruise_throttle(stage, mass_kg), mass_at_burnout_kg(plan.vehicle, index))
 
 
-def near_end(memory: Memory, now: Navigation) -> bool:
+def with_end(arcs: tuple[Arc, ...], memory: Memory, plan: FlightPlan) -> tuple[Arc, ...]:
+    """The arcs with the taper of the last stage appended, if its engine tapers."""
+    index = len(plan.vehicle.stages) - 1
+    end = end_of(memory, plan, index, mass_at_burnout_kg(plan.vehicle, index))
+    return (*arcs, end.closing_arc()) if end.tapers else arcs
+
+
+def near_end(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
     """Whether the burn is in its last seconds and not over."""
     if memory.law is None or (memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s):
         return False
-    return memory.finish is not None or memory.law.cutoff_s - now.time_s < FREEZE_BELOW_S
+    if memory.finish is not None:
+        return True
+    return memory.law.cutoff_s - now.time_s < end_of(memory, plan, memory.stage, now.mass_kg).closing_s
 
 
 def finished(memory: Memory, now: Navigation, plan: FlightPlan, problem: Problem) -> Memory:
@@ -137,8 +173,7 @@ def finished(memory: Memory, now: Navigation, plan: FlightPlan, problem: Problem
     """
     if memory.law is None:
         return memory
-    stage = engine_as_flown(plan.vehicle.stages[memory.stage], engine_of(memory))
-    end = End(stage, cruise_throttle(stage, now.mass_kg), mass_at_burnout_kg(plan.vehicle, memory.stage))
+    end = end_of(memory, plan, memory.stage, now.mass_kg)
     whole = end.arc(now.mass_kg, end.cruise)
     law = refine_cutoff(replace(problem, arcs=(whole,)), frozen(memory.law, now))
     running = nominal_throttle(memory, now)
@@ -155,18 +190,19 @@ def finished(memory: Memory, now: Navigation, plan: FlightPlan, problem: Problem
 
 def need_added(finish: Finish | None, now: Navigation, gain_m_s: float, running: float, end: End) -> Finish:
     """The record of needs with this state's; begun anew when the throttle has stepped."""
-    push = running * end.stage.thrust_n / now.mass_kg
+    push = end.stage.thrust_n / now.mass_kg
     if finish is None:
         return Finish(now.time_s, push, running, 0.0, (gain_m_s,), None, None)
     dt = now.time_s - finish.time_s
-    given = finish.given_m_s + 0.5 * dt * (push + finish.push_m_s2)
+    given = finish.given_m_s + 0.5 * dt * running * (push + finish.full_push_m_s2)
     stepped = abs(running - finish.running_frac) > THROTTLE_STEP
     needs = () if stepped else finish.needs_m_s
     needs = (*needs, gain_m_s + given)[-MOST_NEEDS:]
     grid = dt if 0.0 < dt <= COARSEST_GRID_S else None
     return replace(
-        finish, time_s=now.time_s, push_m_s2=push, running_frac=running, given_m_s=given, needs_m_s=needs, grid_s=grid
-    )
+        finish, time_s=now.time_s, full_push_m_s2=push, running_frac=running, given_m_s=given, needs_m_s=needs,
+        grid_s=grid,
+    )  # fmt: skip
 
 
 def mean_need(finish: Finish, noise_m_s: float) -> float:
@@ -177,9 +213,9 @@ def mean_need(finish: Finish, noise_m_s: float) -> float:
 
 def trimmed(finish: Finish, now: Navigation, gain_m_s: float, end: End) -> tuple[float, Finish]:
     """Throttle for the rest, and the record with the cutoff instant that it aims for."""
-    taper = end.taper
-    if taper >= end.cruise:
+    if not end.tapers:
         return end.cruise, finish
+    taper = end.taper
     lasts = end.time_for(now.mass_kg, gain_m_s, taper)
     if finish.aim_s is None and finish.grid_s is not None:
         finish = replace(finish, aim_s=now.time_s + ceil(lasts / finish.grid_s) * finish.grid_s, throttle_frac=taper)

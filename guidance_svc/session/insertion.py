@@ -13,7 +13,16 @@ from guidance_svc.core.steering import Problem, Steering, refine, refine_directi
 from guidance_svc.core.vectors import unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status
 from guidance_svc.session.ascent import dropped, event_id
-from guidance_svc.session.engine import FREEZE_BELOW_S, cruise_throttle, engine_of, finished, near_end, watched
+from guidance_svc.session.engine import (
+    FREEZE_BELOW_S,
+    cruise_throttle,
+    end_of,
+    engine_of,
+    finished,
+    near_end,
+    watched,
+    with_end,
+)
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.stack import burn_left_s, engine_as_flown, mass_at_burnout_kg, remaining_arcs, spent
@@ -39,11 +48,15 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
 
 def arcs_now(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ...]:
     """What is left to burn from this state."""
+    if memory.finish is not None:
+        return (end_of(memory, plan, memory.stage, now.mass_kg).arc(now.mass_kg, memory.throttle_frac),)
     wait = 0.0 if memory.ignite_at_s is None else max(0.0, memory.ignite_at_s - now.time_s)
     if memory.separate_at_s is None:
-        return remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait, engine_of(memory))
-    fresh = plan.vehicle.mass_at_ignition_kg(memory.stage + 1)
-    return remaining_arcs(plan.vehicle, memory.stage + 1, fresh, wait)
+        arcs = remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait, engine_of(memory))
+    else:
+        fresh = plan.vehicle.mass_at_ignition_kg(memory.stage + 1)
+        arcs = remaining_arcs(plan.vehicle, memory.stage + 1, fresh, wait)
+    return with_end(arcs, memory, plan)
 
 
 def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
@@ -62,7 +75,7 @@ def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: I
     memory = watched(memory, now, plan)
     if memory.law is None:
         return memory
-    if near_end(memory, now):
+    if near_end(memory, now, plan):
         return finished(memory, now, plan, problem_now(memory, now, plan))
     if not spent(plan.vehicle, memory.stage, now.mass_kg):
         left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory))
@@ -92,16 +105,17 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     """One major cycle from this state."""
     problem = problem_now(memory, now, plan)
     start = starting_law(memory, problem)
-    if memory.law is not None and start.burn_s < FREEZE_BELOW_S:
+    to_go = memory.law.cutoff_s - now.time_s if memory.law is not None else inf
+    if to_go < FREEZE_BELOW_S:
         return memory
-    if memory.law is not None and start.burn_s < HOLD_RATE_BELOW_S:
-        trial = refine_direction(problem, start, STEPS_A_CYCLE)
-    else:
-        trial = refine(problem, start, STEPS_A_CYCLE)
+    solve = refine_direction if to_go < HOLD_RATE_BELOW_S else refine
+    trial = solve(problem, start, STEPS_A_CYCLE)
     memory = replace(memory, trial=trial, solved_at_s=now.time_s)
     if not trial.converged:
         return replace(memory, attempts=memory.attempts + 1)
-    return replace(memory, law=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
+    if memory.finish is not None and memory.cutoff_at_s is not None:
+        trial = replace(trial, cutoff_s=memory.cutoff_at_s)
+    return replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
 
 
 def starting_law(memory: Memory, problem: Problem) -> Steering:
@@ -112,8 +126,8 @@ def starting_law(memory: Memory, problem: Problem) -> Steering:
             return first_guess(problem)
         return lofted_guess(problem, LOFTED_PITCHES_RAD[(restart - 1) % len(LOFTED_PITCHES_RAD)])
     moved = memory.trial.advanced(problem.time_s, problem.body, problem.position_m)
-    waited = sum(arc.duration_s for arc in problem.arcs if not arc.powered)
-    return replace(moved, burn_s=max(memory.trial.cutoff_s - problem.time_s - waited, 1e-3))
+    fixed = sum(arc.duration_s for arc in problem.arcs if arc.closing or not arc.powered)
+    return replace(moved, burn_s=max(memory.trial.cutoff_s - problem.time_s - fixed, 1e-3))
 
 
 def insertion_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> bool:
@@ -135,7 +149,8 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
     staging = memory.law is not None and not waiting and more_stages_needed(memory, plan, law, spent_at)
     cutoff = spent_at if staging else memory.cutoff_at_s
     burning = not waiting and (cutoff is None or now.time_s < cutoff)
-    to_go = max(law.cutoff_s - now.time_s - sum(a.duration_s for a in arcs if not a.powered), 0.0)
+    fixed = sum(arc.duration_s for arc in arcs if arc.closing or not arc.powered)
+    to_go = max(law.cutoff_s - now.time_s - fixed, 0.0)
     margin = mass_at_end_kg(arcs, to_go) - mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
     short = memory.law is not None and margin < 0.0
     return Order(

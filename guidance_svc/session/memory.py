@@ -18,7 +18,7 @@ class Finish:
 
     Args:
         time_s: of the last state.
-        push_m_s2, running_frac: thrust acceleration and throttle at it.
+        full_push_m_s2, running_frac: acceleration at full throttle, and throttle, at it.
         given_m_s: speed that the engine has given since the last seconds began.
         needs_m_s: for each state, the speed to gain it showed plus `given_m_s`: equal but for noise.
         grid_s: spacing of the script's states, None while unknown or coarse.
@@ -27,7 +27,7 @@ class Finish:
     """
 
     time_s: float
-    push_m_s2: float
+    full_push_m_s2: float
     running_frac: float
     given_m_s: float
     needs_m_s: tuple[float, ...]

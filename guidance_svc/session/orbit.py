@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import sqrt
 
-from guidance_svc.core.burns import burn_for_gain_s, gain_m_s
+from guidance_svc.core.burns import Arc, allot, gain_m_s, time_at_gain_s
 from guidance_svc.core.coast import coast, radius_spread_m, time_to_apoapsis_s
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.starter import circular_guess, flight_direction
@@ -13,7 +14,7 @@ from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Circularize, Coast, Event, FlightPlan, Orbit, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.session.ascent import event_id
-from guidance_svc.session.engine import FREEZE_BELOW_S, cruise_throttle, engine_of, finished, frozen, near_end, watched
+from guidance_svc.session.engine import FREEZE_BELOW_S, end_of, engine_of, finished, frozen, near_end, watched
 from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation
@@ -23,6 +24,7 @@ STEPS_A_CYCLE = 6
 REPLAN_BEFORE_S = 20.0  # the ignition stands from this long before it, so that the script can prepare
 REPLAN_EVERY_S = 10.0
 ROUND_ENOUGH_M_S = 0.02  # a missing speed below this is not worth lighting an engine
+ALL_TAPER = 1.5  # times the taper's own speed gain: a burn smaller than this is flown at the taper throttle throughout
 WAKE_BEFORE_S = 30.0
 ORBIT_CONTACT_S = 600.0
 
@@ -42,9 +44,12 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
     to_apoapsis = time_to_apoapsis(now, plan)
     if to_apoapsis is None:
         return replace(memory, solved_at_s=now.time_s, ignite_at_s=now.time_s)
+    r, v = coast(now.position_m, now.velocity_m_s, to_apoapsis, plan.body)
+    memory = with_ignition_throttle(memory, now, plan, abs(sqrt(plan.body.mu_m3_s2 / norm(r)) - norm(v)))
     problem = problem_after(memory, now, plan, to_apoapsis)
     guess = circular_guess(problem)
-    lead = burn_for_gain_s(problem.arcs, 0.5 * gain_m_s(problem.arcs, guess.burn_s))
+    parts = allot(problem.arcs, guess.burn_s)
+    lead = time_at_gain_s(parts, 0.5 * gain_m_s(problem.arcs, guess.burn_s))
     wait = max(to_apoapsis - lead, 0.0)
     problem = problem_after(memory, now, plan, wait)
     law = refine_circular(problem, replace(guess, epoch_s=problem.time_s), STEPS_A_CYCLE)
@@ -64,14 +69,36 @@ def problem_after(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: flo
     """The circular burn as seen from the state after a wait."""
     r, v = coast(now.position_m, now.velocity_m_s, wait_s, plan.body) if wait_s > 0.0 else (
         now.position_m, now.velocity_m_s)  # fmt: skip
-    arcs = tuple(stage_arcs(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory)))
-    return Problem(now.time_s + wait_s, r, v, arcs, None, plan.body)
+    return Problem(now.time_s + wait_s, r, v, circular_arcs(memory, now, plan), None, plan.body)
+
+
+def circular_arcs(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ...]:
+    """The stage's burn: as the engine runs now in the last seconds, else at cruise throttle with the taper at its end.
+
+    A burn that was planned to be lit at the taper throttle stays there throughout.
+    """
+    end = end_of(memory, plan, memory.stage, now.mass_kg)
+    if memory.finish is not None:
+        return (end.arc(now.mass_kg, memory.throttle_frac),)
+    if not end.tapers:
+        return tuple(stage_arcs(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory)))
+    if memory.throttle_frac <= end.taper:
+        return (end.arc(now.mass_kg, end.taper),)
+    return (*stage_arcs(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory)), end.closing_arc())
+
+
+def with_ignition_throttle(memory: Memory, now: Navigation, plan: FlightPlan, missing_m_s: float) -> Memory:
+    """Decide whether the circular burn is so short that it is flown at the taper throttle throughout."""
+    end = end_of(memory, plan, memory.stage, now.mass_kg)
+    short = end.tapers and missing_m_s < ALL_TAPER * end.closing_gain_m_s(now.mass_kg)
+    return replace(memory, throttle_frac=end.taper if short else end.cruise)
 
 
 def missing_speed_m_s(memory: Memory, now: Navigation, plan: FlightPlan, law: Steering | None) -> float:
     """Ideal speed gain of a circular burn."""
-    arcs = tuple(stage_arcs(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory)))
-    return gain_m_s(arcs, law.burn_s) if law else 0.0
+    if law is None:
+        return 0.0
+    return gain_m_s(circular_arcs(memory, now, plan), law.burn_s)
 
 
 def burns_next(memory: Memory, plan: FlightPlan) -> bool:
@@ -106,6 +133,7 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
         direction=unit(hold),
         direction_soon=unit(hold),
         engine_on=False,
+        throttle_frac=memory.throttle_frac,
         events=tuple(events),
         next_contact_s=wait - WAKE_BEFORE_S if wait > WAKE_BEFORE_S + 1.0 else CONTACT_S,
         velocity_to_gain_m_s=missing_speed_m_s(memory, now, plan, law) if lit else None,
@@ -117,9 +145,7 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
 def circularize_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
     """Take over the law that the coast prepared, or make one."""
     law = memory.law or circular_guess(problem_after(memory, now, plan, 0.0))
-    stage = plan.vehicle.stages[memory.stage]
-    memory = replace(memory, law=law, trial=law, ignite_at_s=None, cutoff_at_s=law.cutoff_s, attempts=0,
-                     throttle_frac=cruise_throttle(stage, now.mass_kg))  # fmt: skip
+    memory = replace(memory, law=law, trial=law, ignite_at_s=None, cutoff_at_s=law.cutoff_s, attempts=0)
     return circularize_solve(memory, now, plan, phase)
 
 
@@ -128,19 +154,23 @@ def circularize_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
     if memory.trial is None:
         return memory
     start = memory.trial.advanced(now.time_s, plan.body, now.position_m)
-    start = replace(start, burn_s=max(memory.trial.cutoff_s - now.time_s, 1e-3))
-    if memory.finish or (start.burn_s < FREEZE_BELOW_S and memory.trial.converged):
+    problem = problem_after(memory, now, plan, 0.0)
+    to_go = memory.trial.cutoff_s - now.time_s
+    if to_go < FREEZE_BELOW_S and memory.trial.converged:
         return memory
-    trial = refine_circular(problem_after(memory, now, plan, 0.0), start, STEPS_A_CYCLE)
+    fixed = problem.arcs[-1].duration_s if problem.arcs[-1].closing else 0.0
+    trial = refine_circular(problem, replace(start, burn_s=max(to_go - fixed, 1e-3)), STEPS_A_CYCLE)
     if not trial.converged:
         return replace(memory, trial=trial, solved_at_s=now.time_s, attempts=memory.attempts + 1)
+    if memory.finish is not None and memory.cutoff_at_s is not None:
+        trial = replace(trial, cutoff_s=memory.cutoff_at_s)
     return replace(memory, law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s, attempts=0)
 
 
 def circularize_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
     """Watch the engine; in the last seconds the cutoff follows the energy."""
     memory = watched(memory, now, plan)
-    if near_end(memory, now):
+    if near_end(memory, now, plan):
         return finished(memory, now, plan, problem_after(memory, now, plan, 0.0))
     return memory
 

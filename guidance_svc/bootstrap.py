@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import secrets
 import signal
@@ -75,6 +76,8 @@ def run_service(service: Service, on_ready: Callable[[Ready], None]) -> None:
         signal.signal(number, signal.SIG_DFL)
 
     before = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGINT)}
+    gc.collect()
+    gc.freeze()  # the models and schemas live as long as the process: no pause to look through them again
     try:
         service.server.run(on_ready)
     finally:

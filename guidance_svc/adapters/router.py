@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 import zmq
 
 from guidance_svc.adapters.settings import Limits
-from guidance_svc.errors import ConfigError
+from guidance_svc.errors import ConfigError, MessageFault
 
 _log = logging.getLogger(__name__)
 _SEEDED: list[int] = []
@@ -28,6 +28,19 @@ class Request(NamedTuple):
     envelope: tuple[bytes, ...]
     payload: bytes
     extra_frames: int
+
+    def fault(self) -> MessageFault | None:
+        """Why the transport itself refuses the message.
+
+        libzmq's own routing ids have 5 bytes, the first of them 0. A peer that chooses its id could later be
+        followed by another one with the same id, who would command the vehicle without its token.
+        """
+        routing_id = self.envelope[0]
+        if len(routing_id) != 5 or routing_id[0] != 0:
+            return MessageFault("chosen_routing_id", "", "a socket without a routing id of its own", "one with")
+        if self.extra_frames:
+            return MessageFault("multipart", "", "one frame", f"{1 + self.extra_frames} frames")
+        return None
 
 
 def seed_routing_ids() -> None:

@@ -113,11 +113,11 @@ class Server:
             if request is None:
                 break
             link = ("zmq", request.envelope[0])
-            if request.extra_frames:
-                fault = MessageFault("multipart", "", "one frame", f"{1 + request.extra_frames} frames")
-                reply = self._desk.refuse(link, request.payload, fault)
-            else:
+            fault = request.fault()
+            if fault is None:
                 reply = self._desk.receive(link, request.payload)
+            else:
+                reply = self._desk.refuse(link, request.payload, fault)
             replies.append((request.envelope, reply))
         return replies
 

@@ -102,6 +102,23 @@ def test_a_frame_of_10_mb_ends_its_connection_and_no_other(run_server) -> None:
     assert ask(good, STATE)["type"] == "command"
 
 
+def test_a_web_browser_on_the_zeromq_port_disturbs_nobody(run_server) -> None:
+    server = run_server()
+    good = server.zmq_socket()
+    ask(good, OPEN)
+    host, port = server.server.ready.zmq.removeprefix("tcp://").split(":")
+    with socket.create_connection((host, int(port)), WAIT_S) as browser:
+        browser.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n" * 100)
+        assert ask(good, STATE)["type"] == "command"
+
+
+def test_a_peer_with_a_routing_id_of_its_own_is_refused(run_server, sessions: ScriptedSessions) -> None:
+    server = run_server()
+    first = server.zmq_socket(ROUTING_ID=b"curlew")
+    assert ask(first, OPEN)["code"] == "chosen_routing_id"
+    assert sessions.vehicles == {}
+
+
 def test_a_message_of_several_frames_is_refused(run_server) -> None:
     sock = run_server().zmq_socket()
     sock.send_multipart([msgpack.packb(OPEN)] * 500)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, cast, get_args
 import typer
 
 from guidance_svc.constants import CAUTION
-from guidance_svc.domain import Role
+from guidance_svc.domain import Body, Role
 from guidance_svc.errors import ConfigError, GuidanceError
 
 if TYPE_CHECKING:
@@ -83,40 +83,18 @@ def check(
     longitude_deg: Annotated[float, typer.Option(help="Of the test vector.", min=-180.0, max=180.0)] = -80.0,
 ) -> None:
     """Validate the configuration; show each flight plan as understood, and a frame test vector."""
-    from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
-    from guidance_svc.adapters.checking import frame_lines, plan_lines
-    from guidance_svc.adapters.config_files import default_folder, load_library, load_settings
-    from guidance_svc.core.frames import handedness
-    from guidance_svc.wire.messages import FrameModel
-    from guidance_svc.wire.parse import parse_frame
-    from guidance_svc.wire.plans import parse_table
-
+    table = {
+        "axes": axes.split(","),
+        "motion": "turning" if turning else "inertial",
+        "meridian_at_zero_deg": meridian_deg,
+        "height_above": "ellipsoid" if ellipsoid else "sphere",
+        "up": "geodetic" if geodetic else "geocentric",
+    }
     with plain_errors():
-        folder = configs or default_folder()
-        library, settings = load_library(folder), load_settings(folder)
-        zmq_endpoint(settings.addresses.zmq)
-        host_and_port(settings.addresses.tcp)
-        table: dict[str, Any] = {
-            "axes": axes.split(","),
-            "motion": "turning" if turning else "inertial",
-            "meridian_at_zero_deg": meridian_deg,
-            "height_above": "ellipsoid" if ellipsoid else "sphere",
-            "up": "geodetic" if geodetic else "geocentric",
-        }
-        frame_model = parse_table(FrameModel, table, prefix="frame")
-        x, y, z = frame_model.axes
-        frame = parse_frame(frame_model.model_copy(update={"handedness": handedness((x, y, z))}))
-        plan = None
-        for wanted in flights or sorted(library.flights):
-            name, library = named_plan(wanted, library)
-            plan = library.plan(name, role_of(role))
-            for line in plan_lines(plan, library.model(name).title):
-                typer.echo(line)
-            typer.echo()
-        if plan is not None:
-            typer.echo("\n".join(frame_lines(plan.body, frame, latitude_deg, longitude_deg)))
-            typer.echo(f'  in `open`: "handedness": "{handedness(frame.axes)}"')
-        typer.echo(f"all good: {folder}")
+        body = show_plans(flights or [], configs, role_of(role))
+        if body is not None:
+            show_frame(body, table, latitude_deg, longitude_deg)
+        typer.echo("all good")
 
 
 @app.command()
@@ -167,6 +145,42 @@ def demo(
     with plain_errors():
         times = speed_of(speed)
     raise typer.Exit(run_demo(out, as_json, times))
+
+
+def show_plans(flights: list[str], configs: Path | None, role: Role) -> Body | None:
+    """Check the folder, print the plans (all of them when none is named); the last one's body."""
+    from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
+    from guidance_svc.adapters.checking import plan_lines
+    from guidance_svc.adapters.config_files import default_folder, load_library, load_settings
+
+    folder = configs or default_folder()
+    library, settings = load_library(folder), load_settings(folder)
+    zmq_endpoint(settings.addresses.zmq)
+    host_and_port(settings.addresses.tcp)
+    body = None
+    for wanted in flights or sorted(library.flights):
+        name, library = named_plan(wanted, library)
+        plan = library.plan(name, role)
+        body = plan.body
+        for line in plan_lines(plan, library.model(name).title):
+            typer.echo(line)
+        typer.echo()
+    return body
+
+
+def show_frame(body: Body, table: dict[str, Any], latitude_deg: float, longitude_deg: float) -> None:
+    """Print the test vector in the frame that a table like that of `open` describes."""
+    from guidance_svc.adapters.checking import frame_lines
+    from guidance_svc.core.frames import handedness
+    from guidance_svc.wire.messages import FrameModel
+    from guidance_svc.wire.parse import parse_frame
+    from guidance_svc.wire.plans import parse_table
+
+    model = parse_table(FrameModel, table, prefix="frame")
+    x, y, z = model.axes
+    frame = parse_frame(model.model_copy(update={"handedness": handedness((x, y, z))}))
+    typer.echo("\n".join(frame_lines(body, frame, latitude_deg, longitude_deg)))
+    typer.echo(f'  in `open`: "handedness": "{handedness(frame.axes)}"')
 
 
 def show_replay(file: Path, service: Answering) -> int:

@@ -17,7 +17,7 @@ Role = Literal["booster", "upper_stage", "tanker"]
 Law = Literal["hold", "boost", "insertion", "coast", "circularize", "orbit"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]
 Status = Literal["ok", "converging", "stale", "short_of_propellant", "complete"]
-EventName = Literal["release", "ignite", "cutoff", "separate", "coast", "circularize", "orbit"]
+EventName = Literal["release", "ignite", "cutoff", "separate", "drop_cover", "coast", "circularize", "orbit"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +89,10 @@ class Vehicle:
         drag_area_m2: reference area for the drag coefficient.
         drag_curve: (Mach number, drag coefficient) pairs, Mach rising; linear between, flat outside.
         turn_rate_limit_rad_s: how fast the vehicle can turn.
+        cover_mass_kg: of the cover over the payload, dropped on the way up.
+        drop_cover_above_m: height above the ellipsoid at which it is dropped; inf for none.
+        drop_cover_below_w_m2: heating rate 0.5 rho v^3 below which it is dropped on the way up; 0 for none.
+            Where both are given, both must hold.
     """
 
     name: str
@@ -97,11 +101,14 @@ class Vehicle:
     drag_area_m2: float = 0.0
     drag_curve: tuple[tuple[float, float], ...] = ((0.0, 0.3),)
     turn_rate_limit_rad_s: float = inf
+    cover_mass_kg: float = 0.0
+    drop_cover_above_m: float = inf
+    drop_cover_below_w_m2: float = 0.0
 
     def mass_at_ignition_kg(self, stage: int) -> float:
-        """Mass of the stack when stage number `stage` (from 0) lights, all its propellant on board."""
+        """Mass of the stack when stage number `stage` (from 0) lights, all its propellant and the cover on board."""
         above = sum(s.dry_mass_kg + s.propellant_kg for s in self.stages[stage:])
-        return above + self.payload_kg
+        return above + self.payload_kg + self.cover_mass_kg
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +154,7 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class Boost:
-    """Through the air: rise, pitch over, zero angle of attack, separate.
+    """Through the air: rise, pitch over, near zero angle of attack, separate.
 
     Args:
         rise_s: seconds of vertical flight after release.
@@ -156,6 +163,12 @@ class Boost:
         azimuth_rad: heading of the ascent over ground, clockwise from north; None means from the target plane.
         separate_at_speed_m_s, separate_at_s, separate_at_reserve: whichever comes first ends the phase;
             speed is over ground, seconds count from release, reserve means the stage's `reserve_kg` is reached.
+        bias: (seconds since release, angle of attack rad, nose up positive), times rising; linear between, flat outside.
+        throttle: (seconds since release, throttle), likewise; none means full.
+        max_yaw_rad: lean towards the target's plane once past the pitch-over.
+        max_dynamic_pressure_pa, max_acceleration_m_s2: kept by throttling back; the acceleration is that of the thrust.
+        max_q_alpha_pa_rad: dynamic pressure times angle of attack; holds in the insertion that follows as well.
+        max_alpha_rad: angle of attack.
     """
 
     rise_s: float = 10.0
@@ -165,6 +178,13 @@ class Boost:
     separate_at_speed_m_s: float = inf
     separate_at_s: float = inf
     separate_at_reserve: bool = True
+    bias: tuple[tuple[float, float], ...] = ()
+    throttle: tuple[tuple[float, float], ...] = ()
+    max_yaw_rad: float = 0.0
+    max_dynamic_pressure_pa: float = inf
+    max_q_alpha_pa_rad: float = inf
+    max_acceleration_m_s2: float = inf
+    max_alpha_rad: float = inf
     law: Law = "boost"
 
 

@@ -237,6 +237,50 @@ def throttle_within(
     return min(1.0, max(engine[2], frac))
 
 
+@kernel
+def guided(
+    since_s: float,
+    motion: tuple[Vec, Vec, Vec],
+    local: tuple[Vec, Vec, Vec],
+    mass_kg: float,
+    air_here: tuple[float, float, float, float],
+    engine: tuple[float, float, float],
+    drag_area_m2: float,
+    mach: tuple[float, ...],
+    drag: tuple[float, ...],
+    plane: tuple[Vec, float, float, float],
+    shape: tuple[float, float, float],
+    bias_s: tuple[float, ...],
+    bias_rad: tuple[float, ...],
+    throttle_s: tuple[float, ...],
+    throttle_frac: tuple[float, ...],
+    limits: Limits,
+    mu_m3_s2: float,
+) -> tuple[Vec, float]:
+    """The boost law at one state: thrust direction (unit, BCI) and throttle.
+
+    Args:
+        motion: position, velocity, velocity over ground, BCI.
+        local, shape, bias_s, bias_rad: as for `steered`; `throttle_s` and `throttle_frac` likewise.
+        air_here: density (kg/m3), pressure (Pa), speed of sound (m/s), density `PRESSURE_TIME_S` ahead (kg/m3).
+        engine: vacuum thrust (N), nozzle exit area (m2), lowest throttle.
+        drag_area_m2, mach, drag: of the vehicle, to know its drag.
+        plane: normal of the target's plane, cutoff speed (m/s), greatest yaw (rad), launch heading (rad).
+    """
+    position, velocity, ground = motion
+    yaw = 0.0
+    if plane[2] > 0.0 and norm(ground) > STANDSTILL_M_S:
+        yaw = yaw_to_plane_rad(position, velocity, ground, plane[0], plane[1], plane[2])
+    direction = steered(since_s, ground, local, plane[3], yaw, shape, bias_s, bias_rad, limits, air_here[0])
+    speed = norm(ground)
+    push = 0.5 * air_here[0] * speed * speed * drag_area_m2 * interpolated(speed / air_here[2], mach, drag)
+    r = norm(position)
+    pull = -mu_m3_s2 / (r * r) * dot(ground, position) / (r * max(speed, STANDSTILL_M_S))
+    wanted = interpolated(since_s, throttle_s, throttle_frac)
+    numbers = (engine[0], engine[1] * air_here[1], engine[2])
+    return direction, throttle_within(wanted, numbers, mass_kg, push, pull, speed, air_here[3], limits)
+
+
 def heating_w_m2(density_kg_m3: float, speed_m_s: float) -> float:
     """Heating rate of free molecular flow, 0.5 rho v^3.
 

@@ -4,11 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from guidance_svc.core.boost import boost_direction, launch_heading_rad, time_to_speed_s, velocity_soon
+from guidance_svc.core.boost import (
+    curve_of,
+    guided,
+    launch_heading_rad,
+    limits_of,
+    time_to_speed_s,
+    velocity_soon,
+    wanted_normal,
+)
 from guidance_svc.core.frames import pitch_and_heading
 from guidance_svc.core.gravity import acceleration
-from guidance_svc.core.vectors import add, norm, scale
+from guidance_svc.core.vectors import add, along, norm, scale
 from guidance_svc.domain import Boost, Event, FlightPlan, Hold, Vec
+from guidance_svc.session.air import air_here
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.stack import mass_at_burnout_kg
@@ -60,14 +69,15 @@ def released_at_s(memory: Memory, plan: FlightPlan) -> float:
 
 
 def push_m_s2(memory: Memory, now: Navigation, plan: FlightPlan) -> float:
-    """Thrust acceleration at full throttle, in vacuum."""
-    return plan.vehicle.stages[memory.stage].thrust_n / now.mass_kg
+    """Thrust acceleration at the ordered throttle, in vacuum."""
+    return memory.throttle_frac * plan.vehicle.stages[memory.stage].thrust_n / now.mass_kg
 
 
 def boost_end_s(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost, direction: Vec) -> float:
     """Vehicle time at which the boost must end, by whichever limit comes first."""
     burnout = mass_at_burnout_kg(plan.vehicle, memory.stage, phase.separate_at_reserve)
-    left = max(0.0, now.mass_kg - burnout) / plan.vehicle.stages[memory.stage].mass_flow_kg_s
+    flow = memory.throttle_frac * plan.vehicle.stages[memory.stage].mass_flow_kg_s
+    left = max(0.0, now.mass_kg - burnout) / flow
     pull = acceleration(now.position_m, plan.body.mu_m3_s2, plan.body.radius_m, plan.body.j2)
     total = add(pull, scale(push_m_s2(memory, now, plan), direction))
     to_speed = time_to_speed_s(phase.separate_at_speed_m_s, now.ground_velocity_m_s, total)
@@ -75,18 +85,43 @@ def boost_end_s(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost,
 
 
 def boost_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -> Memory:
-    """Keep the planned end up to date until it is past; then it stands."""
+    """Throttle; keep the planned end up to date until it is past, then it stands."""
     if memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s:
         return memory
-    direction = direction_now(memory, now, plan, phase)
+    direction, throttle = law_at(memory, now.time_s, now, plan, phase)
+    memory = replace(memory, throttle_frac=throttle)
     end = max(now.time_s, boost_end_s(memory, now, plan, phase, direction))
     return replace(memory, cutoff_at_s=end, separate_at_s=end + SEPARATION_DELAY_S)
 
 
-def direction_now(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -> Vec:
-    """The boost direction at this state."""
-    since = now.time_s - released_at_s(memory, plan)
-    return boost_direction(phase, since, now.ground_velocity_m_s, memory.heading_rad or 0.0, now.local)
+def law_at(memory: Memory, time_s: float, now: Navigation, plan: FlightPlan, phase: Boost) -> tuple[Vec, float]:
+    """The boost law's direction and throttle at a vehicle time, for the motion that `now` holds."""
+    vehicle, target = plan.vehicle, plan.target
+    stage = vehicle.stages[memory.stage]
+    limits = limits_of(phase)
+    limits = (limits[0], limits[1], min(limits[2], stage.acceleration_limit_m_s2), limits[3])
+    normal = wanted_normal(now.position_m, target, now.local) if phase.max_yaw_rad > 0.0 else None
+    speed = target.cutoff_speed_m_s if target else 0.0
+    yaw = phase.max_yaw_rad if normal else 0.0
+    return guided(
+        time_s - released_at_s(memory, plan), (now.position_m, now.velocity_m_s, now.ground_velocity_m_s),
+        (now.local.up, now.local.north, now.local.east), now.mass_kg, air_here(now, plan.body),
+        (stage.thrust_n, stage.exit_area_m2, stage.throttle_min_frac), vehicle.drag_area_m2,
+        *curve_of(vehicle.drag_curve, 0.0), (normal or now.local.up, speed, yaw, memory.heading_rad or 0.0),
+        (phase.rise_s, phase.pitch_over_rad, phase.pitch_over_rate_rad_s), *curve_of(phase.bias, 0.0),
+        *curve_of(phase.throttle, 1.0), limits, plan.body.mu_m3_s2,
+    )  # fmt: skip
+
+
+def direction_soon(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost, direction: Vec) -> Vec:
+    """The boost direction in one second, drag left out."""
+    push = push_m_s2(memory, now, plan)
+    later = velocity_soon(now.position_m, now.ground_velocity_m_s, direction, push, plan.body, 1.0)
+    if norm(later) == 0.0:
+        return direction
+    gained = along(later, -1.0, now.ground_velocity_m_s)
+    soon = replace(now, ground_velocity_m_s=later, velocity_m_s=add(now.velocity_m_s, gained))
+    return law_at(memory, now.time_s + 1.0, soon, plan, phase)[0]
 
 
 def dropped(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
@@ -107,16 +142,10 @@ def boost_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) 
 
 def boost_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -> Order:
     """Thrust along the air flow until the planned end, then hold and separate."""
-    direction = direction_now(memory, now, plan, phase)
+    direction = law_at(memory, now.time_s, now, plan, phase)[0]
     cutoff, separate = memory.cutoff_at_s, memory.separate_at_s
     burning = cutoff is not None and now.time_s < cutoff
-    soon = direction
-    if burning:
-        push = push_m_s2(memory, now, plan)
-        later = velocity_soon(now.position_m, now.ground_velocity_m_s, direction, push, plan.body, 1.0)
-        since = now.time_s - released_at_s(memory, plan) + 1.0
-        if norm(later) > 0.0:
-            soon = boost_direction(phase, since, later, memory.heading_rad or 0.0, now.local)
+    soon = direction_soon(memory, now, plan, phase, direction) if burning else direction
     events = []
     if cutoff is not None and separate is not None:
         events = [
@@ -128,6 +157,7 @@ def boost_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -
         direction=direction,
         direction_soon=soon,
         engine_on=burning,
+        throttle_frac=memory.throttle_frac,
         cutoff_at_s=cutoff if burning else None,
         events=tuple(events),
         next_contact_s=ASIDE_S if through else CONTACT_S,

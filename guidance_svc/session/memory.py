@@ -58,6 +58,7 @@ class Memory:
         throttle_frac: as last ordered.
         finish: the last seconds of a burn, None before them.
         heading_rad: launch heading, chosen once at release.
+        cover_at_s: when the cover is to be dropped, once known.
         seen: ids of events that the script has acknowledged.
         spread_m: radius spread over the next revolution, once in orbit.
     """
@@ -79,6 +80,7 @@ class Memory:
     throttle_frac: float = 1.0
     finish: Finish | None = None
     heading_rad: float | None = None
+    cover_at_s: float | None = None
     seen: frozenset[str] = frozenset()
     spread_m: float | None = None
 

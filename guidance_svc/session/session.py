@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, SessionFault
+from guidance_svc.session.air import cover_watched, uncovered, with_cover_event
 from guidance_svc.session.laws import LAWS
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation, navigate
@@ -77,10 +78,11 @@ class Session:
         try:
             memory = memory if self.point else self.entered(memory, now)
             memory = self.moved_on(memory, now)
-            memory = self.kept_fresh(memory, now)
+            memory = self.kept_fresh(cover_watched(memory, now, self.plan), now)
             row, phase = LAWS[self.plan.phases[memory.phase].law], self.plan.phases[memory.phase]
-            order = row.fly(memory, now, self.plan, phase)
-            return memory, command_for(seq, order, memory, now, self.plan, self.frame, self.detail)
+            plan = uncovered(self.plan, memory)
+            order = with_cover_event(row.fly(memory, now, plan, phase), memory)
+            return memory, command_for(seq, order, memory, now, plan, self.frame, self.detail)
         except PHYSICS_ERRORS as problem:
             return before, self.stale(memory, now, seq, problem)
 
@@ -94,8 +96,10 @@ class Session:
         """Follow the state; begin later phases as long as the present one is done."""
         for _ in range(len(self.plan.phases)):
             phase = self.plan.phases[memory.phase]
-            memory = LAWS[phase.law].follow(memory, now, self.plan, phase)
-            if memory.phase + 1 == len(self.plan.phases) or not LAWS[phase.law].done(memory, now, self.plan, phase):
+            memory = LAWS[phase.law].follow(memory, now, uncovered(self.plan, memory), phase)
+            if memory.phase + 1 == len(self.plan.phases) or not LAWS[phase.law].done(
+                memory, now, uncovered(self.plan, memory), phase
+            ):
                 break
             memory = self.entered(replace(memory, phase=memory.phase + 1), now)
         return memory
@@ -107,7 +111,7 @@ class Session:
         age_s = now.time_s - memory.solved_at_s if memory.solved_at_s is not None else None
         old = age_s is None or age_s > FRESH_CYCLES * self.plan.major_cycle_s
         if old and row.due(memory, now, self.plan, phase):
-            return row.solve(memory, now, self.plan, phase)
+            return row.solve(memory, now, uncovered(self.plan, memory), phase)
         return memory
 
     def remember(self, memory: Memory, now: Navigation) -> None:
@@ -129,7 +133,7 @@ class Session:
             return
         phase = self.plan.phases[point.memory.phase]
         try:
-            memory = LAWS[phase.law].solve(point.memory, point.due, self.plan, phase)
+            memory = LAWS[phase.law].solve(point.memory, point.due, uncovered(self.plan, point.memory), phase)
         except PHYSICS_ERRORS:
             memory = replace(point.memory, attempts=point.memory.attempts + 1)
         self.point = Point(point.time_s, memory, None)

@@ -6,6 +6,7 @@ from math import atan2, cos, sin, sqrt
 
 from guidance_svc.core.atmosphere import air
 from guidance_svc.core.compiled import kernel
+from guidance_svc.core.curves import interpolated
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import cross, dot, norm, unit
 from guidance_svc.domain import Vec
@@ -23,17 +24,6 @@ def height_above_ellipsoid_m(position_m: Vec, radius_m: float, flattening: float
     rise = position_m[2] * position_m[2] / r2
     squeeze = (1.0 - flattening) * (1.0 - flattening)
     return r - radius_m * sqrt(squeeze / (squeeze + (1.0 - squeeze) * rise))
-
-
-@kernel
-def interpolated(x: float, xs: tuple[float, ...], ys: tuple[float, ...]) -> float:
-    """Linear between points, flat outside; xs rising."""
-    if x <= xs[0]:
-        return ys[0]
-    for i in range(1, len(xs)):
-        if x < xs[i]:
-            return ys[i - 1] + (ys[i] - ys[i - 1]) * (x - xs[i - 1]) / (xs[i] - xs[i - 1])
-    return ys[len(ys) - 1]
 
 
 @kernel

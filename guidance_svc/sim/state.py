@@ -52,6 +52,7 @@ class SimState:
         engine_on: commanded; thrust comes from `thrust_from_s` on.
         throttle_frac: as last commanded, before the engine's own limits.
         held_down: on the pad, turning with the body.
+        covered: the vehicle's cover, if it has one, is still on.
     """
 
     time_s: float
@@ -64,6 +65,7 @@ class SimState:
     throttle_frac: float = 1.0
     held_down: bool = False
     thrust_from_s: float = -inf
+    covered: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +76,7 @@ class Controls:
         pointing: wanted unit vector, BCI; the vehicle turns towards it within its limit.
         throttle_frac: held to the engine's own [throttle_min_frac, 1].
         engine_on: at the start of the tick.
-        ignite_at_s, cutoff_at_s, separate_at_s, release_at_s: vehicle times; each acts in the tick
+        ignite_at_s, cutoff_at_s, separate_at_s, release_at_s, drop_cover_at_s: vehicle times; each acts in the tick
             [time, time + dt) that holds it, at that very instant, and in no other tick.
     """
 
@@ -85,11 +87,12 @@ class Controls:
     cutoff_at_s: float | None = None
     separate_at_s: float | None = None
     release_at_s: float | None = None
+    drop_cover_at_s: float | None = None
 
 
 def mass_kg(state: SimState, world: World) -> float:
-    """Mass of the vehicle now: stages not yet dropped, their propellant, and the payload."""
-    mass = world.vehicle.payload_kg
+    """Mass of the vehicle now: stages not yet dropped, their propellant, the payload, its cover while it is on."""
+    mass = world.vehicle.payload_kg + (world.vehicle.cover_mass_kg if state.covered else 0.0)
     for stage, propellant in zip(world.vehicle.stages[state.stage :], state.propellant_kg[state.stage :], strict=True):
         mass += stage.dry_mass_kg + propellant
     return mass
@@ -134,10 +137,10 @@ def split(state: SimState, world: World, first_upper: int) -> tuple[tuple[World,
 
     Returns:
         (world, state) of the lower part, then of the upper part; each part's stages count from 0 and the upper
-        one carries the payload. The lower part has no payload.
+        one carries the payload and its cover. The lower part has neither.
     """
     vehicle = world.vehicle
-    lower = replace(vehicle, stages=vehicle.stages[:first_upper], payload_kg=0.0)
+    lower = replace(vehicle, stages=vehicle.stages[:first_upper], payload_kg=0.0, cover_mass_kg=0.0)
     upper = replace(vehicle, stages=vehicle.stages[first_upper:])
     quiet = replace(state, engine_on=False, thrust_from_s=-inf)
     below = replace(quiet, propellant_kg=state.propellant_kg[:first_upper])

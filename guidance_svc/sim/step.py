@@ -53,6 +53,11 @@ def released(state: SimState, world: World) -> SimState:
     return replace(state, held_down=False)
 
 
+def uncovered(state: SimState, world: World) -> SimState:
+    """The cover dropped; nothing changes when it is gone."""
+    return replace(state, covered=False) if state.covered else state
+
+
 def with_tank(tanks: tuple[float, ...], index: int, propellant_kg: float) -> tuple[float, ...]:
     """The tanks with one of them changed."""
     return (*tanks[:index], propellant_kg, *tanks[index + 1 :])
@@ -62,10 +67,11 @@ Jump = Callable[[SimState, World], SimState]
 
 
 def jumps_in(controls: Controls, start_s: float, end_s: float) -> list[tuple[float, Jump]]:
-    """What happens in [start, end), in order; at one instant: cutoff, separation, ignition, release."""
+    """What happens in [start, end), in order; at one instant: cutoff, separation, cover, ignition, release."""
     planned: tuple[tuple[float | None, Jump], ...] = (
         (controls.cutoff_at_s, cut_off),
         (controls.separate_at_s, separated),
+        (controls.drop_cover_at_s, uncovered),
         (controls.ignite_at_s, ignited),
         (controls.release_at_s, released),
     )
@@ -166,7 +172,7 @@ def stretch(state: SimState, wanted: Vec, until_s: float, world: World) -> SimSt
         pointing = turned_for(state, wanted, span_s, world)
     return SimState(
         until_s, place, speed, pointing, tanks, state.stage, state.engine_on, state.throttle_frac, state.held_down,
-        state.thrust_from_s,
+        state.thrust_from_s, state.covered,
     )  # fmt: skip
 
 

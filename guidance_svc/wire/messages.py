@@ -110,7 +110,7 @@ class EventMessage(TypedDict):
     """Something the script must do at a stated vehicle time; repeated until a state carries its `id`."""
 
     id: str
-    name: Literal["release", "ignite", "cutoff", "separate", "coast", "circularize", "orbit"]
+    name: Literal["release", "ignite", "cutoff", "separate", "drop_cover", "coast", "circularize", "orbit"]
     at_s: float
 
 

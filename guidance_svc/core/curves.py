@@ -1,0 +1,20 @@
+"""Curves given by a few points."""
+
+from __future__ import annotations
+
+from guidance_svc.core.compiled import kernel
+
+
+@kernel
+def interpolated(x: float, xs: tuple[float, ...], ys: tuple[float, ...]) -> float:
+    """Linear between points, flat outside; xs rising, at least one point.
+
+    >>> interpolated(1.5, (1.0, 2.0), (10.0, 20.0)), interpolated(9.0, (1.0, 2.0), (10.0, 20.0))
+    (15.0, 20.0)
+    """
+    if x <= xs[0]:
+        return ys[0]
+    for i in range(1, len(xs)):
+        if x < xs[i]:
+            return ys[i - 1] + (ys[i] - ys[i - 1]) * (x - xs[i - 1]) / (xs[i] - xs[i - 1])
+    return ys[len(ys) - 1]

@@ -1,0 +1,99 @@
+"""The air around the vehicle as the session reckons it from height and speed, and what follows from it.
+
+Density and pressure come from the body's standard atmosphere at the measured height; nothing is measured of the air.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import inf
+
+from guidance_svc.core.atmosphere import air
+from guidance_svc.core.boost import PRESSURE_TIME_S, heating_w_m2, limits_of, near_air_flow, time_to_level_s
+from guidance_svc.core.frames import altitude_m
+from guidance_svc.core.vectors import dot, norm
+from guidance_svc.domain import Body, Boost, Event, FlightPlan, Vec
+from guidance_svc.session.memory import Memory, Order
+from guidance_svc.session.navigation import Navigation
+
+COVER_ID = "drop_cover"  # one cover, one id, whatever the phase
+COVER_AHEAD_S = 5.0  # how long before its time the drop is announced
+COVER_STANDS_S = 0.5  # before its time the drop's instant no longer moves
+THICK_KG_M3 = 1e-3  # about 50 km: below, heating is not that of free molecules
+NO_AIR = (0.0, 0.0, 300.0, 0.0)
+
+
+def air_here(now: Navigation, body: Body) -> tuple[float, float, float, float]:
+    """Density (kg/m3), pressure (Pa), speed of sound (m/s), density `PRESSURE_TIME_S` ahead (kg/m3)."""
+    if body.atmosphere == "none":
+        return NO_AIR
+    height = altitude_m(now.position_m, body, "ellipsoid")
+    density, pressure, sound, _ = air(height)
+    climb = dot(now.ground_velocity_m_s, now.local.up)
+    return density, pressure, sound, air(height + PRESSURE_TIME_S * climb)[0]
+
+
+def within_air_limits(direction: Vec, now: Navigation, plan: FlightPlan) -> Vec:
+    """A closed-loop direction held near the air flow where the plan's boost limits the load across it."""
+    boost = next((phase for phase in plan.phases if isinstance(phase, Boost)), None)
+    if boost is None or plan.body.atmosphere == "none":
+        return direction
+    whole = limits_of(boost)
+    thin = (whole[0], whole[1], whole[2], 3.2)  # the limit on the angle itself is the booster's; 3.2 rad is none
+    return near_air_flow(direction, now.ground_velocity_m_s, air_here(now, plan.body)[0], thin)
+
+
+def uncovered(plan: FlightPlan, memory: Memory) -> FlightPlan:
+    """The plan as it is now: without the mass of a cover that is gone."""
+    if COVER_ID not in memory.seen or plan.vehicle.cover_mass_kg == 0.0:
+        return plan
+    return replace(plan, vehicle=replace(plan.vehicle, cover_mass_kg=0.0))
+
+
+def cover_time_s(now: Navigation, plan: FlightPlan) -> float:
+    """Vehicle time at which both conditions for the drop hold, carried on from the present motion; inf if unknown.
+
+    Height from the climb rate and its change by gravity alone, heating from its logarithm's rate over one second.
+    """
+    vehicle, body = plan.vehicle, plan.body
+    climb = dot(now.velocity_m_s, now.local.up)
+    height = altitude_m(now.position_m, body, "ellipsoid")
+    wait = 0.0
+    if vehicle.drop_cover_above_m > height and vehicle.drop_cover_above_m < inf:
+        wait = time_to_level_s(height, height + climb, vehicle.drop_cover_above_m, 1.0)
+    if vehicle.drop_cover_below_w_m2 > 0.0 and body.atmosphere != "none":
+        wait = max(wait, cooling_s(now, height, climb, vehicle.drop_cover_below_w_m2))
+    return now.time_s + wait
+
+
+def cooling_s(now: Navigation, height_m: float, climb_m_s: float, level_w_m2: float) -> float:
+    """Seconds until the heating rate has fallen to a level; inf in thick air, where the formula says nothing."""
+    density = air(height_m)[0]
+    if density > THICK_KG_M3:
+        return inf
+    speed = norm(now.ground_velocity_m_s)
+    warm = heating_w_m2(density, speed)
+    if warm <= level_w_m2:
+        return 0.0
+    return time_to_level_s(warm, heating_w_m2(air(height_m + climb_m_s)[0], speed), level_w_m2, 1.0, True)
+
+
+def cover_watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
+    """The planned drop kept up to date until shortly before it; then it stands."""
+    vehicle = plan.vehicle
+    if vehicle.cover_mass_kg == 0.0 or (vehicle.drop_cover_above_m == inf and vehicle.drop_cover_below_w_m2 == 0.0):
+        return memory
+    if plan.phases[memory.phase].law not in ("boost", "insertion"):
+        return memory
+    if memory.cover_at_s is not None and now.time_s >= memory.cover_at_s - COVER_STANDS_S:
+        return memory
+    at = cover_time_s(now, plan)
+    return replace(memory, cover_at_s=at if at <= now.time_s + COVER_AHEAD_S else None)
+
+
+def with_cover_event(order: Order, memory: Memory) -> Order:
+    """The order with the drop of the cover among its events, before those that come later."""
+    if memory.cover_at_s is None or COVER_ID in memory.seen:
+        return order
+    events = [*order.events, Event(COVER_ID, "drop_cover", memory.cover_at_s)]
+    return replace(order, events=tuple(sorted(events, key=lambda event: event.at_s)))

@@ -73,15 +73,12 @@ def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: I
     if memory.ignite_at_s is not None:
         return memory
     memory = watched(memory, now, plan)
-    if memory.law is None:
-        return memory
     if near_end(memory, now, plan):
         return finished(memory, now, plan, problem_now(memory, now, plan))
     if not spent(plan.vehicle, memory.stage, now.mass_kg):
         left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory))
         stage = engine_as_flown(plan.vehicle.stages[memory.stage], engine_of(memory))
-        throttle = cruise_throttle(stage, now.mass_kg)
-        return replace(memory, spent_at_s=now.time_s + left, throttle_frac=throttle)
+        return replace(memory, spent_at_s=now.time_s + left, throttle_frac=cruise_throttle(stage, now.mass_kg))
     if memory.stage + 1 < len(plan.vehicle.stages):
         at = min(now.time_s, memory.spent_at_s) if memory.spent_at_s is not None else now.time_s
         pause = plan.vehicle.stages[memory.stage].drop_pause_s
@@ -182,7 +179,8 @@ def insertion_events(memory: Memory, plan: FlightPlan, spent_at_s: float | None)
     elif spent_at_s is not None:
         events.append(Event(event_id(memory, "separate"), "separate", spent_at_s))
     if memory.ignite_at_s is not None:
-        events.append(Event(event_id(memory, "ignite"), "ignite", memory.ignite_at_s))
+        lit = memory if memory.separate_at_s is None else replace(memory, stage=memory.stage + 1)
+        events.append(Event(event_id(lit, "ignite"), "ignite", memory.ignite_at_s))
     elif memory.law is not None and memory.cutoff_at_s is not None and spent_at_s is None:
         events.append(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s))
     return tuple(events)

@@ -15,11 +15,11 @@ from guidance_svc.core.burns import (
     MASS_FLOOR_FRAC,
     Arc,
     allot,
-    burn_available_s,
     burn_for_gain_s,
     mass_at_end_kg,
     thrust_integrals,
 )
+from guidance_svc.core.burns import gain_m_s as gain_of
 
 FIRST = Arc(100e3, 100.0, 2e6, 3000.0, stage=0)
 PAUSE = Arc(25e3, 5.0, stage=1)
@@ -115,8 +115,18 @@ def test_burn_time_for_an_impossible_gain_ends_at_the_mass_floor() -> None:
     assert burn_for_gain_s(STACK, 1e6) == pytest.approx(FIRST.duration_s + SECOND.longest_s)
 
 
-def test_burn_available_counts_propellant_and_not_pauses() -> None:
-    assert burn_available_s(STACK) == 350.0
+def test_a_closing_arc_comes_after_any_burn_with_the_mass_that_is_left() -> None:
+    closing = Arc(1.0, 4.0, 0.5 * SECOND.thrust_n, SECOND.exhaust_velocity_m_s, stage=SECOND.stage, closing=True)
+    (*_, (before, used), (taper, lasts)) = allot((*STACK, closing), 140.0)
+    assert (before, used, lasts) == (SECOND, 40.0, 4.0)
+    assert taper.mass_kg == SECOND.mass_after_kg(40.0)
+
+
+@given(st.floats(3000.0, 8000.0))
+def test_burn_time_for_a_gain_allows_for_the_closing_arc(gain_m_s: float) -> None:
+    closing = Arc(1.0, 4.0, 0.5 * SECOND.thrust_n, SECOND.exhaust_velocity_m_s, stage=SECOND.stage, closing=True)
+    arcs = (*STACK, closing)
+    assert gain_m_s == pytest.approx(gain_of(arcs, burn_for_gain_s(arcs, gain_m_s)), rel=1e-9)
 
 
 @pytest.mark.parametrize("arc", [SECOND, Arc(25e3, 250.0, 2.2e5, 3500.0, held_m_s2=12.0)], ids=["thrust", "held"])

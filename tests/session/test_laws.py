@@ -62,7 +62,7 @@ def test_a_two_stage_insertion_asks_for_separation_ignition_and_cutoff_in_order(
         if event is not None and (not events or events[-1][0] != event.id):
             events.append((event.id, event.name))
     assert events == [
-        ("0-0-separate", "separate"), ("0-0-ignite", "ignite"), ("0-1-cutoff", "cutoff"), ("1-1-orbit", "orbit"),
+        ("0-0-separate", "separate"), ("0-1-ignite", "ignite"), ("0-1-cutoff", "cutoff"), ("1-1-orbit", "orbit"),
     ]  # fmt: skip
     stages = [e.message.stage for e in exchanges]
     assert stages == sorted(stages)  # type: ignore[type-var]

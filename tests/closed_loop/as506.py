@@ -3,8 +3,8 @@
 Data: tests/reference/data/saturn_v.json (Orloff, NASA SP-2000-4029; Mission Report MSC-00171). Seen there: event
 times, heights, latitudes and longitudes, ground-ignition masses, the insertion state. From memory: speed, flight-path
 angle and heading at second-stage cutoff, thrust in the first burn (about 203,000 lbf at a mixture ratio of 5.0),
-exhaust velocity (424 s at 5.5, 427 s at 4.5: the middle is taken). Not modelled: the second stage's tail-off, ullage rockets, the
-build-up of thrust after ignition, propellant boiled off before ignition.
+exhaust velocity (424 s at 5.5, 427 s at 4.5: the middle is taken). Not modelled: the second stage's tail-off, ullage
+rockets, the build-up of thrust after ignition, propellant boiled off before ignition.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """AS-506's third stage flown by this service against what flew on 1969-07-16.
 
-Measured: burn 147.56 s against 147.13 s flown (+0.43 s, +0.3 %); cutoff speed 7792.94 m/s against 7790.75 m/s (memory) at
-the flight's cutoff and 7793.10 m/s (seen) ten seconds later.
+Measured: burn 147.56 s against 147.13 s flown (+0.43 s, +0.3 %); cutoff speed 7792.94 m/s against 7790.75 m/s (memory)
+at the flight's cutoff and 7793.10 m/s (seen) ten seconds later.
 
 How far that agreement may be trusted. The thrust, the exhaust velocity and the speed at second-stage cutoff are from
 memory. 1 % of thrust is 1.5 s of burn, 0.5 % of mass 0.75 s, 4 m/s from the second stage's tail-off 0.6 s; the build-up

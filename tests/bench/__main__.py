@@ -1,0 +1,43 @@
+"""Measurements, printed as tables; nothing is asserted.
+
+    python -m tests.bench [insertion] [latency] [memory] [cycle] [profile] [--seconds S] [--rounds N]
+
+Without a name: insertion, cycle, latency, memory. Ratios are taken within one run, rounds interleaved, because the
+machine is shared; absolute times mean little.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+from rich.console import Console
+
+NAMES = ("insertion", "latency", "memory", "cycle", "profile")
+
+
+def main() -> None:
+    """Run what was asked for."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench")
+    parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(NAMES))
+    parser.add_argument("--seconds", type=float, default=10.0, help="of each latency run")
+    parser.add_argument("--rounds", type=int, default=3)
+    args = parser.parse_args()
+    unknown = [name for name in args.names if name not in NAMES]
+    if unknown:
+        parser.error(f"unknown: {', '.join(unknown)}; expected {', '.join(NAMES)}")
+    console = Console(width=None if Console().is_terminal else 160)
+    from tests.bench import cycle, insertion, latency, memory
+
+    runs = {
+        "insertion": lambda: insertion.run(console),
+        "cycle": lambda: cycle.run(console),
+        "latency": lambda: latency.run(console, args.seconds, args.rounds),
+        "memory": lambda: memory.run(console),
+        "profile": lambda: cycle.run_profile(console),
+    }
+    for name in args.names or ("insertion", "cycle", "latency", "memory"):
+        runs[name]()
+
+
+if __name__ == "__main__":
+    main()

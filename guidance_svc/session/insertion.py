@@ -8,10 +8,11 @@ from math import inf
 from guidance_svc.core.burns import Arc, gain_m_s, mass_at_end_kg
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.kepler import orbit_report
+from guidance_svc.core.shortfall import lesser_target, lowest_radius_m, margin_kg
 from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine, refine_direction
-from guidance_svc.core.vectors import unit
-from guidance_svc.domain import Event, FlightPlan, Insertion, Status
+from guidance_svc.core.vectors import along, dot, norm, unit
+from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
 from guidance_svc.session.ascent import dropped, event_id
 from guidance_svc.session.engine import (
     FREEZE_BELOW_S,
@@ -34,6 +35,9 @@ LOFTED_PITCHES_RAD = (0.35, 0.8, 1.2, 0.1)  # starting laws after the first
 CONTACT_S = 0.5
 NEAR_CUTOFF_CONTACT_S = 0.1
 STALE_AFTER_CYCLES = 4
+THICK_AIR_BELOW_M = 45e3  # closed-loop guidance knows no drag; below this it is felt
+LOW_SLACK_M = 100.0  # a start from the ground is no dip
+SHORT_FRAC = 2e-4  # of the burnout mass: a smaller shortage is left to the estimate to settle
 
 
 def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
@@ -42,7 +46,7 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     return replace(
         memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
         spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
-        engine=EngineEstimate(), told_scale=1.0, throttle_frac=1.0,
+        engine=EngineEstimate(), told_scale=1.0, throttle_frac=1.0, lesser=None, given_up="", lowest_m=None,
     )  # fmt: skip
 
 
@@ -61,7 +65,8 @@ def arcs_now(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ..
 
 def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
     """The burn to solve from this state."""
-    return Problem(now.time_s, now.position_m, now.velocity_m_s, arcs_now(memory, now, plan), plan.target, plan.body)
+    target = memory.lesser or plan.target
+    return Problem(now.time_s, now.position_m, now.velocity_m_s, arcs_now(memory, now, plan), target, plan.body)
 
 
 def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
@@ -112,7 +117,25 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         return replace(memory, attempts=memory.attempts + 1)
     if memory.finish is not None and memory.cutoff_at_s is not None:
         trial = replace(trial, cutoff_s=memory.cutoff_at_s)
-    return replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
+    if memory.law is None or memory.attempts > 0:
+        memory = replace(memory, lowest_m=lowest_radius_m(problem, trial) - plan.body.radius_m)
+    memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
+    return within_reach(memory, problem, plan) if to_go > HOLD_RATE_BELOW_S else memory
+
+
+def within_reach(memory: Memory, problem: Problem, plan: FlightPlan) -> Memory:
+    """Take a lesser target when the propellant plainly does not reach; keep it until the end of the burn."""
+    law = memory.law
+    burnout = mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
+    if law is None or margin_kg(problem, law, burnout) >= -SHORT_FRAC * burnout:
+        return memory
+    if memory.given_up and memory.lesser is None:
+        return memory
+    lesser = lesser_target(problem, law, burnout)
+    return replace(
+        memory, lesser=lesser.target, given_up=lesser.given_up, law=lesser.law, trial=lesser.law,
+        cutoff_at_s=lesser.law.cutoff_s,
+    )  # fmt: skip
 
 
 def starting_law(memory: Memory, problem: Problem) -> Steering:
@@ -149,21 +172,50 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
     fixed = sum(arc.duration_s for arc in arcs if arc.closing or not arc.powered)
     to_go = max(law.cutoff_s - now.time_s - fixed, 0.0)
     margin = mass_at_end_kg(arcs, to_go) - mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
-    short = memory.law is not None and margin < 0.0
+    short = memory.law is not None and (margin < 0.0 or bool(memory.given_up))
     return Order(
-        direction=unit(law.vector_at(now.time_s)),
-        direction_soon=unit(law.vector_at(now.time_s + 1.0)),
+        direction=safe_direction(memory, now, unit(law.vector_at(now.time_s))),
+        direction_soon=safe_direction(memory, now, unit(law.vector_at(now.time_s + 1.0))),
         engine_on=burning,
         throttle_frac=memory.throttle_frac,
         cutoff_at_s=cutoff if memory.law is not None and not waiting else None,
         events=insertion_events(memory, plan, spent_at if staging else None),
         next_contact_s=CONTACT_S if law.cutoff_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status=insertion_status(memory, short),
-        warnings=(f"propellant short by {-margin:.0f} kg for this target",) if short else (),
+        warnings=(*(shortage(memory, margin, plan) if short else ()), *low_path(memory, plan)),
         velocity_to_gain_m_s=gain_m_s(arcs, to_go),
         propellant_margin_kg=margin if memory.law is not None else None,
         predicted_orbit=orbit_report(law.position_m, law.velocity_m_s, plan.body) if memory.law else None,
     )
+
+
+def safe_direction(memory: Memory, now: Navigation, direction: Vec) -> Vec:
+    """With no orbit within reach, never below the horizon: the ground is no target."""
+    below = dot(direction, now.local.up)
+    if not memory.given_up or memory.lesser is not None or below >= 0.0:
+        return direction
+    level = along(direction, -below, now.local.up)
+    return unit(level) if norm(level) > 1e-6 else now.local.up
+
+
+def low_path(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
+    """A path that leads through the ground or thick air, in words."""
+    floor = 0.0 if plan.body.atmosphere == "none" else THICK_AIR_BELOW_M
+    if memory.law is None or memory.lowest_m is None or memory.lowest_m >= floor - LOW_SLACK_M:
+        return ()
+    return (f"the way to the target dips to {memory.lowest_m / 1000.0:.1f} km",)
+
+
+def shortage(memory: Memory, margin_kg: float, plan: FlightPlan) -> tuple[str, ...]:
+    """What is short and what is flown instead, in words."""
+    if not memory.given_up:
+        return (f"propellant short by {-margin_kg:.0f} kg for this target",)
+    if memory.lesser is None:
+        return (f"propellant does not reach; given up: {memory.given_up}",)
+    low, high = ((r - plan.body.radius_m) / 1000.0 for r in (
+        memory.lesser.perigee_radius_m, memory.lesser.apogee_radius_m))  # fmt: skip
+    return (f"propellant does not reach the plan's target; given up: {memory.given_up}; "
+            f"flying to {low:.1f} x {high:.1f} km",)  # fmt: skip
 
 
 def more_stages_needed(memory: Memory, plan: FlightPlan, law: Steering, spent_at_s: float) -> bool:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
-from guidance_svc.domain import Event, OrbitReport, Status, Vec
+from guidance_svc.domain import Event, OrbitReport, Status, Target, Vec
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,9 @@ class Memory:
         burning_since_s: when the engine was first seen on in this burn.
         throttle_frac: as last ordered.
         finish: the last seconds of a burn, None before them.
+        lesser: the target flown instead of the plan's, when the propellant does not reach that.
+        given_up: what was given up for it, in words; empty while the plan's own target is flown.
+        lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
         heading_rad: launch heading, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
         seen: ids of events that the script has acknowledged.
@@ -79,6 +82,9 @@ class Memory:
     burning_since_s: float | None = None
     throttle_frac: float = 1.0
     finish: Finish | None = None
+    lesser: Target | None = None
+    given_up: str = ""
+    lowest_m: float | None = None
     heading_rad: float | None = None
     cover_at_s: float | None = None
     seen: frozenset[str] = frozenset()

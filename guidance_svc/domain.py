@@ -105,10 +105,18 @@ class Vehicle:
     drop_cover_above_m: float = inf
     drop_cover_below_w_m2: float = 0.0
 
+    stack_kg: tuple[float, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Add the stack up once: mass at each stage's ignition, and what is left above the last one."""
+        masses = [self.payload_kg + self.cover_mass_kg]
+        for stage in reversed(self.stages):
+            masses.append(masses[-1] + stage.dry_mass_kg + stage.propellant_kg)
+        object.__setattr__(self, "stack_kg", tuple(reversed(masses)))
+
     def mass_at_ignition_kg(self, stage: int) -> float:
         """Mass of the stack when stage number `stage` (from 0) lights, all its propellant and the cover on board."""
-        above = sum(s.dry_mass_kg + s.propellant_kg for s in self.stages[stage:])
-        return above + self.payload_kg + self.cover_mass_kg
+        return self.stack_kg[stage]
 
 
 @dataclass(frozen=True, slots=True)

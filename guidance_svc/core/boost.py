@@ -24,6 +24,7 @@ from guidance_svc.domain import Body, Boost, Target, Vec
 
 STANDSTILL_M_S = 1.0  # over ground; below this the velocity has no usable direction
 PRESSURE_TIME_S = 1.5  # in which the speed may reach what the dynamic pressure allows: above it two states in 2 s
+PRESSURE_KEPT_FRAC = 0.99  # of the limit aimed at: the speed overshoots what the thinning air allows by 0.3 %
 PLANE_TIME_S = 300.0  # in which a distance from the target's plane should close: about an upper stage's burn
 UPRIGHT = 1e-3  # sine of the angle to the vertical below which the flow itself has no heading
 
@@ -232,7 +233,7 @@ def throttle_within(
     if limits[2] < inf:
         frac = min(frac, (limits[2] * mass_kg + engine[1]) / engine[0])
     if limits[0] < inf and density_soon_kg_m3 > 0.0:
-        rate = (sqrt(2.0 * limits[0] / density_soon_kg_m3) - speed_m_s) / PRESSURE_TIME_S
+        rate = (sqrt(2.0 * PRESSURE_KEPT_FRAC * limits[0] / density_soon_kg_m3) - speed_m_s) / PRESSURE_TIME_S
         frac = min(frac, (mass_kg * (rate - pull_along_m_s2) + drag_n + engine[1]) / engine[0])
     return min(1.0, max(engine[2], frac))
 

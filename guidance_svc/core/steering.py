@@ -29,7 +29,7 @@ from guidance_svc.core.burns import Arc, allot
 from guidance_svc.core.vectors import along, cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Body, Target, Vec
 
-RESIDUAL_MET = 3e-9  # 2 cm, 0.02 mm/s: no further step is worth its time
+RESIDUAL_MET = 3e-8  # 20 cm, 0.2 mm/s: no further step is worth its time
 RESIDUAL_CONVERGED = 3e-6  # 20 m, 2 cm/s: the law is the true one; the next cycles take the rest off
 DIFFERENCE = 1e-6  # of the dimensionless unknowns in the Jacobian
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from math import ceil, inf
 
 from guidance_svc.core.burns import Arc
-from guidance_svc.core.estimator import EngineEstimate, watch
+from guidance_svc.core.estimator import watch
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import scale, unit
@@ -59,8 +59,11 @@ def watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
     body = plan.body
     pull = acceleration(now.position_m, body.mu_m3_s2, body.radius_m, body.j2)
     flow = told * stage.mass_flow_kg_s
-    engine = watch(memory.engine, now.time_s, now.velocity_m_s, pull, push, throttle, now.mass_kg, flow)
-    return replace(memory, engine=engine, told_scale=told)
+    before = memory.engine
+    engine = watch(before, now.time_s, now.velocity_m_s, pull, push, throttle, now.mass_kg, flow)
+    if told == memory.told_scale and engine.thrust_scale == before.thrust_scale:
+        return replace(memory, engine=engine)
+    return replace(memory, engine=engine, told_scale=told, flown=engine_as_flown(stage, engine, told))
 
 
 def pointing_now(memory: Memory, now: Navigation) -> tuple[float, float, float]:
@@ -71,12 +74,9 @@ def pointing_now(memory: Memory, now: Navigation) -> tuple[float, float, float]:
     return unit(law.vector_at(now.time_s)) if law else now.local.up
 
 
-def engine_of(memory: Memory) -> EngineEstimate:
-    """Estimate of the present stage's engine, relative to the vehicle file."""
-    if memory.told_scale == 1.0:
-        return memory.engine
-    e = memory.engine
-    return replace(e, thrust_scale=e.thrust_scale * memory.told_scale, flow_scale=e.flow_scale * memory.told_scale)
+def flown_stage(memory: Memory, plan: FlightPlan) -> Stage:
+    """The present stage with its engine as flown; as the vehicle file has it before that is known."""
+    return memory.flown or plan.vehicle.stages[memory.stage]
 
 
 def cruise_throttle(stage: Stage, mass_kg: float) -> float:
@@ -143,9 +143,7 @@ class End:
 
 def end_of(memory: Memory, plan: FlightPlan, index: int, mass_kg: float) -> End:
     """The end of a stage's burn; the estimate belongs to the stage that burns now."""
-    stage = plan.vehicle.stages[index]
-    if index == memory.stage:
-        stage = engine_as_flown(stage, engine_of(memory))
+    stage = flown_stage(memory, plan) if index == memory.stage else plan.vehicle.stages[index]
     return End(stage, index, cruise_throttle(stage, mass_kg), mass_at_burnout_kg(plan.vehicle, index))
 
 

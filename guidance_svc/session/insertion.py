@@ -18,15 +18,15 @@ from guidance_svc.session.engine import (
     FREEZE_BELOW_S,
     cruise_throttle,
     end_of,
-    engine_of,
     finished,
+    flown_stage,
     near_end,
     watched,
     with_end,
 )
-from guidance_svc.session.memory import Memory, Order
+from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import burn_left_s, engine_as_flown, mass_at_burnout_kg, remaining_arcs, spent
+from guidance_svc.session.stack import burn_left_s, mass_at_burnout_kg, remaining_arcs, spent
 
 HOLD_RATE_BELOW_S = 18.0  # to go: the turning rate is held, position can no longer be helped
 STEPS_A_CYCLE = 4  # Newton steps in one major cycle
@@ -46,7 +46,8 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     return replace(
         memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
         spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
-        engine=EngineEstimate(), told_scale=1.0, throttle_frac=1.0, lesser=None, given_up="", lowest_m=None,
+        engine=EngineEstimate(), told_scale=1.0, flown=None, throttle_frac=1.0, margin_kg=None, lesser=None,
+        given_up="", lowest_m=None,
     )  # fmt: skip
 
 
@@ -56,7 +57,7 @@ def arcs_now(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ..
         return (end_of(memory, plan, memory.stage, now.mass_kg).arc(now.mass_kg, memory.throttle_frac),)
     wait = 0.0 if memory.ignite_at_s is None else max(0.0, memory.ignite_at_s - now.time_s)
     if memory.separate_at_s is None:
-        arcs = remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait, engine_of(memory))
+        arcs = remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait, memory.flown)
     else:
         fresh = plan.vehicle.mass_at_ignition_kg(memory.stage + 1)
         arcs = remaining_arcs(plan.vehicle, memory.stage + 1, fresh, wait)
@@ -81,9 +82,11 @@ def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: I
     if near_end(memory, now, plan):
         return finished(memory, now, plan, problem_now(memory, now, plan))
     if not spent(plan.vehicle, memory.stage, now.mass_kg):
-        left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory))
-        stage = engine_as_flown(plan.vehicle.stages[memory.stage], engine_of(memory))
-        return replace(memory, spent_at_s=now.time_s + left, throttle_frac=cruise_throttle(stage, now.mass_kg))
+        throttle = cruise_throttle(flown_stage(memory, plan), now.mass_kg)
+        if memory.stage + 1 == len(plan.vehicle.stages):
+            return memory if throttle == memory.throttle_frac else replace(memory, throttle_frac=throttle)
+        left = burn_left_s(plan.vehicle, memory.stage, now.mass_kg, memory.flown)
+        return replace(memory, spent_at_s=now.time_s + left, throttle_frac=throttle)
     if memory.stage + 1 < len(plan.vehicle.stages):
         at = min(now.time_s, memory.spent_at_s) if memory.spent_at_s is not None else now.time_s
         pause = plan.vehicle.stages[memory.stage].drop_pause_s
@@ -99,7 +102,7 @@ def after_separation(memory: Memory, now: Navigation, plan: FlightPlan) -> Memor
     waiting = memory.ignite_at_s is not None and now.time_s < memory.ignite_at_s
     return replace(
         memory, stage=memory.stage + 1, separate_at_s=None, ignite_at_s=memory.ignite_at_s if waiting else None,
-        engine=EngineEstimate(), told_scale=1.0, burning_since_s=None, throttle_frac=1.0,
+        engine=EngineEstimate(), told_scale=1.0, flown=None, burning_since_s=None, throttle_frac=1.0,
     )  # fmt: skip
 
 
@@ -120,21 +123,25 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     if memory.law is None or memory.attempts > 0:
         memory = replace(memory, lowest_m=lowest_radius_m(problem, trial) - plan.body.radius_m)
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
-    return within_reach(memory, problem, plan) if to_go > HOLD_RATE_BELOW_S else memory
+    return within_reach(memory, problem, plan) if memory.finish is None else memory
 
 
 def within_reach(memory: Memory, problem: Problem, plan: FlightPlan) -> Memory:
     """Take a lesser target when the propellant plainly does not reach; keep it until the end of the burn."""
     law = memory.law
     burnout = mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
-    if law is None or margin_kg(problem, law, burnout) >= -SHORT_FRAC * burnout:
+    if law is None:
+        return memory
+    margin = margin_kg(problem, law, burnout)
+    memory = replace(memory, margin_kg=margin)
+    if margin >= -SHORT_FRAC * burnout:
         return memory
     if memory.given_up and memory.lesser is None:
         return memory
     lesser = lesser_target(problem, law, burnout)
     return replace(
         memory, lesser=lesser.target, given_up=lesser.given_up, law=lesser.law, trial=lesser.law,
-        cutoff_at_s=lesser.law.cutoff_s,
+        cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(problem, lesser.law, burnout),
     )  # fmt: skip
 
 
@@ -163,16 +170,12 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
     law = memory.law or memory.trial
     if law is None:
         raise ValueError("insertion flown before its first solution")
-    arcs = arcs_now(memory, now, plan)
     waiting = memory.ignite_at_s is not None
     spent_at = memory.spent_at_s if memory.spent_at_s is not None else inf
     staging = memory.law is not None and not waiting and more_stages_needed(memory, plan, law, spent_at)
     cutoff = spent_at if staging else memory.cutoff_at_s
     burning = not waiting and (cutoff is None or now.time_s < cutoff)
-    fixed = sum(arc.duration_s for arc in arcs if arc.closing or not arc.powered)
-    to_go = max(law.cutoff_s - now.time_s - fixed, 0.0)
-    margin = mass_at_end_kg(arcs, to_go) - mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
-    short = memory.law is not None and (margin < 0.0 or bool(memory.given_up))
+    short = bool(memory.given_up) or (memory.margin_kg is not None and memory.margin_kg < 0.0)
     return Order(
         direction=safe_direction(memory, now, unit(law.vector_at(now.time_s))),
         direction_soon=safe_direction(memory, now, unit(law.vector_at(now.time_s + 1.0))),
@@ -182,11 +185,20 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
         events=insertion_events(memory, plan, spent_at if staging else None),
         next_contact_s=CONTACT_S if law.cutoff_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status=insertion_status(memory, short),
-        warnings=(*(shortage(memory, margin, plan) if short else ()), *low_path(memory, plan)),
-        velocity_to_gain_m_s=gain_m_s(arcs, to_go),
-        propellant_margin_kg=margin if memory.law is not None else None,
-        predicted_orbit=orbit_report(law.position_m, law.velocity_m_s, plan.body) if memory.law else None,
+        warnings=(*(shortage(memory, plan) if short else ()), *low_path(memory, plan)),
     )
+
+
+def insertion_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Numbers:
+    """Velocity to gain, margin and predicted orbit of the present law."""
+    law = memory.law
+    if law is None:
+        return Numbers()
+    arcs = arcs_now(memory, now, plan)
+    fixed = sum(arc.duration_s for arc in arcs if arc.closing or not arc.powered)
+    to_go = max(law.cutoff_s - now.time_s - fixed, 0.0)
+    left = mass_at_end_kg(arcs, to_go) - mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
+    return Numbers(gain_m_s(arcs, to_go), left, orbit_report(law.position_m, law.velocity_m_s, plan.body))
 
 
 def safe_direction(memory: Memory, now: Navigation, direction: Vec) -> Vec:
@@ -206,10 +218,10 @@ def low_path(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
     return (f"the way to the target dips to {memory.lowest_m / 1000.0:.1f} km",)
 
 
-def shortage(memory: Memory, margin_kg: float, plan: FlightPlan) -> tuple[str, ...]:
+def shortage(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
     """What is short and what is flown instead, in words."""
     if not memory.given_up:
-        return (f"propellant short by {-margin_kg:.0f} kg for this target",)
+        return (f"propellant short by {-(memory.margin_kg or 0.0):.0f} kg for this target",)
     if memory.lesser is None:
         return (f"propellant does not reach; given up: {memory.given_up}",)
     low, high = ((r - plan.body.radius_m) / 1000.0 for r in (

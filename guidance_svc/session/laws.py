@@ -13,12 +13,13 @@ from typing import Any
 
 from guidance_svc.domain import FlightPlan, Law, Phase
 from guidance_svc.session import ascent, insertion, orbit
-from guidance_svc.session.memory import Memory, Order
+from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
 
 Change = Callable[[Memory, Navigation, FlightPlan, Any], Memory]
 Test = Callable[[Memory, Navigation, FlightPlan, Any], bool]
 Fly = Callable[[Memory, Navigation, FlightPlan, Any], Order]
+Count = Callable[[Memory, Navigation, FlightPlan, Any], Numbers]
 
 
 def unchanged(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> Memory:
@@ -38,6 +39,11 @@ def major_cycle_due(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ph
     return now.time_s - memory.solved_at_s >= plan.major_cycle_s
 
 
+def no_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> Numbers:
+    """Nothing stands behind this order but the orbit."""
+    return Numbers()
+
+
 @dataclass(frozen=True, slots=True)
 class LawRow:
     """One row of the phase table.
@@ -49,6 +55,7 @@ class LawRow:
         fly: the order for this state.
         due: whether `solve` should run for this state.
         solve: the major cycle; may run after the reply has gone out.
+        numbers: what stands behind the order, for scripts that ask for detail.
     """
 
     fly: Fly
@@ -57,6 +64,7 @@ class LawRow:
     done: Test = never
     due: Test = never
     solve: Change = unchanged
+    numbers: Count = no_numbers
 
 
 LAWS: dict[Law, LawRow] = {
@@ -64,14 +72,15 @@ LAWS: dict[Law, LawRow] = {
     "boost": LawRow(ascent.boost_fly, ascent.boost_enter, ascent.boost_follow, ascent.boost_done),
     "insertion": LawRow(
         insertion.insertion_fly, insertion.insertion_enter, insertion.insertion_follow, insertion.insertion_done,
-        major_cycle_due, insertion.insertion_solve,
+        major_cycle_due, insertion.insertion_solve, insertion.insertion_numbers,
     ),
     "coast": LawRow(
-        orbit.coast_fly, orbit.coast_enter, done=orbit.coast_done, due=orbit.coast_due, solve=orbit.coast_solve
+        orbit.coast_fly, orbit.coast_enter, done=orbit.coast_done, due=orbit.coast_due, solve=orbit.coast_solve,
+        numbers=orbit.coast_numbers,
     ),
     "circularize": LawRow(
         orbit.circularize_fly, orbit.circularize_enter, orbit.circularize_follow, orbit.circularize_done,
-        major_cycle_due, orbit.circularize_solve,
+        major_cycle_due, orbit.circularize_solve, orbit.circularize_numbers,
     ),
     "orbit": LawRow(orbit.orbit_fly, orbit.orbit_enter),
 }  # fmt: skip

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
-from guidance_svc.domain import Event, OrbitReport, Status, Target, Vec
+from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, Vec
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,9 +54,11 @@ class Memory:
         solved_at_s: vehicle time of the last major cycle.
         engine: estimate of the burning stage's engine.
         told_scale: thrust that the script tells over the vehicle file's; 1 where it tells none.
+        flown: the present stage with thrust and exhaust velocity as flown; None while that is not known.
         burning_since_s: when the engine was first seen on in this burn.
         throttle_frac: as last ordered.
         finish: the last seconds of a burn, None before them.
+        margin_kg: propellant left above the reserve at cutoff, as of the last major cycle.
         lesser: the target flown instead of the plan's, when the propellant does not reach that.
         given_up: what was given up for it, in words; empty while the plan's own target is flown.
         lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
@@ -79,9 +81,11 @@ class Memory:
     solved_at_s: float | None = None
     engine: EngineEstimate = field(default_factory=EngineEstimate)
     told_scale: float = 1.0
+    flown: Stage | None = None
     burning_since_s: float | None = None
     throttle_frac: float = 1.0
     finish: Finish | None = None
+    margin_kg: float | None = None
     lesser: Target | None = None
     given_up: str = ""
     lowest_m: float | None = None
@@ -109,6 +113,12 @@ class Order:
     next_contact_s: float = 1.0
     status: Status = "ok"
     warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """What stands behind an order; worked out only for scripts that ask for detail."""
+
     velocity_to_gain_m_s: float | None = None
     propellant_margin_kg: float | None = None
     predicted_orbit: OrbitReport | None = None

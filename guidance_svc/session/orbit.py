@@ -14,11 +14,11 @@ from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Circularize, Coast, Event, FlightPlan, Orbit, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.session.ascent import event_id
-from guidance_svc.session.engine import FREEZE_BELOW_S, end_of, engine_of, finished, frozen, near_end, watched
+from guidance_svc.session.engine import FREEZE_BELOW_S, end_of, finished, flown_stage, frozen, near_end, watched
 from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
-from guidance_svc.session.memory import Memory, Order
+from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import engine_as_flown, mass_at_burnout_kg, spent, stage_arcs
+from guidance_svc.session.stack import mass_at_burnout_kg, spent, stage_arcs
 
 STEPS_A_CYCLE = 6
 REPLAN_BEFORE_S = 20.0  # the ignition stands from this long before it, so that the script can prepare
@@ -81,10 +81,10 @@ def circular_arcs(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Ar
     if memory.finish is not None:
         return (end.arc(now.mass_kg, memory.throttle_frac),)
     if not end.tapers:
-        return tuple(stage_arcs(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory)))
+        return tuple(stage_arcs(plan.vehicle, memory.stage, now.mass_kg, memory.flown))
     if memory.throttle_frac <= end.taper:
         return (end.arc(now.mass_kg, end.taper),)
-    return (*stage_arcs(plan.vehicle, memory.stage, now.mass_kg, engine_of(memory)), end.closing_arc())
+    return (*stage_arcs(plan.vehicle, memory.stage, now.mass_kg, memory.flown), end.closing_arc())
 
 
 def with_ignition_throttle(memory: Memory, now: Navigation, plan: FlightPlan, missing_m_s: float) -> Memory:
@@ -128,7 +128,6 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
     if lit:
         events.append(Event(event_id(memory, "circularize"), "circularize", ignite_at))
     wait = ignite_at - now.time_s
-    law = memory.law
     return Order(
         direction=unit(hold),
         direction_soon=unit(hold),
@@ -136,10 +135,16 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
         throttle_frac=memory.throttle_frac,
         events=tuple(events),
         next_contact_s=wait - WAKE_BEFORE_S if wait > WAKE_BEFORE_S + 1.0 else CONTACT_S,
-        velocity_to_gain_m_s=missing_speed_m_s(memory, now, plan, law) if lit else None,
-        predicted_orbit=orbit_report(law.position_m, law.velocity_m_s, plan.body) if lit and law and law.converged
-        else None,
-    )  # fmt: skip
+    )
+
+
+def coast_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Numbers:
+    """What the burn at apoapsis will give."""
+    law = memory.law
+    if law is None or not burns_next(memory, plan):
+        return Numbers()
+    predicted = orbit_report(law.position_m, law.velocity_m_s, plan.body) if law.converged else None
+    return Numbers(missing_speed_m_s(memory, now, plan, law), None, predicted)
 
 
 def circularize_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
@@ -189,9 +194,7 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
     law = memory.law
     if law is None or memory.cutoff_at_s is None:
         raise ValueError("circularize flown before its first solution")
-    stage = engine_as_flown(plan.vehicle.stages[memory.stage], engine_of(memory))
-    to_burn = memory.throttle_frac * stage.mass_flow_kg_s * max(memory.cutoff_at_s - now.time_s, 0.0)
-    margin = now.mass_kg - mass_at_burnout_kg(plan.vehicle, memory.stage) - to_burn
+    margin = circularize_margin_kg(memory, now, plan)
     return Order(
         direction=unit(law.vector_at(now.time_s)),
         direction_soon=unit(law.vector_at(now.time_s + 1.0)),
@@ -201,10 +204,24 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
         events=(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s),),
         next_contact_s=CONTACT_S if memory.cutoff_at_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status="short_of_propellant" if margin < 0.0 else "ok" if law.converged else "converging",
-        velocity_to_gain_m_s=missing_speed_m_s(memory, now, plan, frozen(law, now)),
-        propellant_margin_kg=margin,
-        predicted_orbit=orbit_report(law.position_m, law.velocity_m_s, plan.body) if law.converged else None,
     )
+
+
+def circularize_margin_kg(memory: Memory, now: Navigation, plan: FlightPlan) -> float:
+    """Propellant left above the reserve at cutoff."""
+    cutoff = memory.cutoff_at_s if memory.cutoff_at_s is not None else now.time_s
+    flow = memory.throttle_frac * flown_stage(memory, plan).mass_flow_kg_s
+    return now.mass_kg - mass_at_burnout_kg(plan.vehicle, memory.stage) - flow * max(cutoff - now.time_s, 0.0)
+
+
+def circularize_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Numbers:
+    """Velocity to gain, margin and predicted orbit of the circular burn."""
+    law = memory.law
+    if law is None:
+        return Numbers()
+    predicted = orbit_report(law.position_m, law.velocity_m_s, plan.body) if law.converged else None
+    gain = missing_speed_m_s(memory, now, plan, frozen(law, now))
+    return Numbers(gain, circularize_margin_kg(memory, now, plan), predicted)
 
 
 def orbit_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -> Memory:

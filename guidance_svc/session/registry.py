@@ -131,7 +131,6 @@ class Registry:
         return bool(self.due)
 
     def work(self) -> None:
-        """Run the waiting major cycles; called after the replies have gone out."""
-        for session in self.due.values():
-            session.work()
-        self.due.clear()
+        """Run the major cycle that has waited longest; called after the replies have gone out, while `pending`."""
+        if self.due:
+            self.due.pop(next(iter(self.due))).work()

@@ -9,18 +9,20 @@ from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import add
 from guidance_svc.domain import Command, Detail, Event, FlightPlan, Frame
 from guidance_svc.errors import NotConverged
-from guidance_svc.session.engine import engine_of
-from guidance_svc.session.memory import Memory, Order
+from guidance_svc.session.engine import flown_stage
+from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import engine_as_flown
 
 STRAIGHT_UP_RAD = 1.55  # above this pitch a heading rate means nothing and is sent as zero
 
 
 def command_for(
-    seq: int, order: Order, memory: Memory, now: Navigation, plan: FlightPlan, frame: Frame, detail: bool
+    seq: int, order: Order, memory: Memory, now: Navigation, plan: FlightPlan, frame: Frame, numbers: Numbers | None
 ) -> Command:
     """The reply to one state.
+
+    Args:
+        numbers: None for scripts that did not ask for detail.
 
     Raises:
         NotConverged: a number that goes out is not finite.
@@ -48,7 +50,7 @@ def command_for(
         next_contact_s=order.next_contact_s,
         status=order.status,
         warnings=order.warnings,
-        detail=detail_for(order, memory, now, plan) if detail else None,
+        detail=detail_for(numbers, memory, now, plan) if numbers else None,
     )
     require_finite(command)
     return command
@@ -62,15 +64,15 @@ def next_event(order: Order, memory: Memory) -> Event | None:
     return None
 
 
-def detail_for(order: Order, memory: Memory, now: Navigation, plan: FlightPlan) -> Detail:
+def detail_for(numbers: Numbers, memory: Memory, now: Navigation, plan: FlightPlan) -> Detail:
     """The numbers behind the command."""
-    law, stage = memory.trial, engine_as_flown(plan.vehicle.stages[memory.stage], engine_of(memory))
+    law, stage = memory.trial, flown_stage(memory, plan)
     return Detail(
-        velocity_to_gain_m_s=order.velocity_to_gain_m_s,
+        velocity_to_gain_m_s=numbers.velocity_to_gain_m_s,
         present_orbit=orbit_report(now.position_m, now.velocity_m_s, plan.body),
-        predicted_orbit=order.predicted_orbit,
+        predicted_orbit=numbers.predicted_orbit,
         radius_spread_m=memory.spread_m,
-        propellant_margin_kg=order.propellant_margin_kg,
+        propellant_margin_kg=numbers.propellant_margin_kg,
         exhaust_velocity_m_s=stage.exhaust_velocity_m_s,
         mass_flow_kg_s=stage.mass_flow_kg_s,
         solver_residual=law.position_miss_m if law and isfinite(law.position_miss_m) else None,

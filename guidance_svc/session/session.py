@@ -82,7 +82,8 @@ class Session:
             row, phase = LAWS[self.plan.phases[memory.phase].law], self.plan.phases[memory.phase]
             plan = uncovered(self.plan, memory)
             order = with_cover_event(row.fly(memory, now, plan, phase), memory)
-            return memory, command_for(seq, order, memory, now, plan, self.frame, self.detail)
+            numbers = row.numbers(memory, now, plan, phase) if self.detail else None
+            return memory, command_for(seq, order, memory, now, plan, self.frame, numbers)
         except PHYSICS_ERRORS as problem:
             return before, self.stale(memory, now, seq, problem)
 
@@ -168,7 +169,7 @@ class Session:
             status="stale" if last else "converging",
             warnings=(f"guidance could not be computed: {problem}",),
         )
-        return command_for(seq, order, memory, now, self.plan, self.frame, False)
+        return command_for(seq, order, memory, now, self.plan, self.frame, None)
 
     def forget_seq(self) -> None:
         """A script that resumed may count from anywhere."""

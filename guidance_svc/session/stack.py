@@ -12,10 +12,15 @@ from guidance_svc.domain import Stage, Vehicle
 GONE_FRAC = 1e-9  # of the burnout mass: a stage with less than this left is spent
 
 
-def engine_as_flown(stage: Stage, engine: EngineEstimate) -> Stage:
-    """A stage with thrust and exhaust velocity as the telemetry shows them."""
-    thrust = stage.thrust_n * engine.thrust_scale
-    return replace(stage, thrust_n=thrust, exhaust_velocity_m_s=thrust / (stage.mass_flow_kg_s * engine.flow_scale))
+def engine_as_flown(stage: Stage, engine: EngineEstimate, told_scale: float) -> Stage:
+    """A stage with thrust and exhaust velocity as the telemetry shows them.
+
+    Args:
+        told_scale: thrust that the script tells over the stage's nominal one.
+    """
+    thrust = stage.thrust_n * told_scale * engine.thrust_scale
+    flow = stage.mass_flow_kg_s * told_scale * engine.flow_scale
+    return replace(stage, thrust_n=thrust, exhaust_velocity_m_s=thrust / flow)
 
 
 def mass_at_burnout_kg(vehicle: Vehicle, stage: int, keep_reserve: bool = True) -> float:
@@ -44,18 +49,16 @@ def burn_arcs(stage: Stage, index: int, mass_kg: float, burnout_kg: float) -> li
     return arcs or [Arc(mass, 0.0, stage.thrust_n, ve, 0.0, index)]
 
 
-def stage_arcs(vehicle: Vehicle, index: int, mass_kg: float, engine: EngineEstimate | None = None) -> list[Arc]:
-    """The burn of one stage from a mass to its burnout, with the engine as flown if that is known."""
-    stage = vehicle.stages[index]
-    stage = engine_as_flown(stage, engine) if engine else stage
-    return burn_arcs(stage, index, mass_kg, mass_at_burnout_kg(vehicle, index))
+def stage_arcs(vehicle: Vehicle, index: int, mass_kg: float, flown: Stage | None = None) -> list[Arc]:
+    """The burn of one stage from a mass to its burnout, with the stage as flown if that is known."""
+    return burn_arcs(flown or vehicle.stages[index], index, mass_kg, mass_at_burnout_kg(vehicle, index))
 
 
-def burn_left_s(vehicle: Vehicle, index: int, mass_kg: float, engine: EngineEstimate | None = None) -> float:
+def burn_left_s(vehicle: Vehicle, index: int, mass_kg: float, flown: Stage | None = None) -> float:
     """Seconds until a stage has burnt all it may; 0 when it has."""
     if spent(vehicle, index, mass_kg):
         return 0.0
-    return sum(arc.duration_s for arc in stage_arcs(vehicle, index, mass_kg, engine))
+    return sum(arc.duration_s for arc in stage_arcs(vehicle, index, mass_kg, flown))
 
 
 def spent(vehicle: Vehicle, index: int, mass_kg: float) -> bool:
@@ -64,11 +67,11 @@ def spent(vehicle: Vehicle, index: int, mass_kg: float) -> bool:
 
 
 def remaining_arcs(
-    vehicle: Vehicle, stage: int, mass_kg: float, wait_s: float, engine: EngineEstimate | None = None
+    vehicle: Vehicle, stage: int, mass_kg: float, wait_s: float, flown: Stage | None = None
 ) -> tuple[Arc, ...]:
     """All that is left to burn: a wait before ignition, the present stage, then each later one after its pause."""
     arcs = [Arc(mass_kg, wait_s, stage=stage)] if wait_s > 0.0 else []
-    arcs += stage_arcs(vehicle, stage, mass_kg, engine)
+    arcs += stage_arcs(vehicle, stage, mass_kg, flown)
     for later in range(stage + 1, len(vehicle.stages)):
         fresh = vehicle.mass_at_ignition_kg(later)
         pause = vehicle.stages[later - 1].drop_pause_s

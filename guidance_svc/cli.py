@@ -1,4 +1,4 @@
-"""The commands: serve, check, replay, demo. Bodies import what they need, so that --help is quick."""
+"""The commands: serve, check, replay, calibrate, demo. Bodies import what they need, so that --help is quick."""
 
 from __future__ import annotations
 
@@ -131,6 +131,32 @@ def replay(
         finally:
             service.close()
     raise typer.Exit(code)
+
+
+@app.command()
+def calibrate(
+    recording: Annotated[Path, typer.Argument(help="A recording with at least one burn.")],
+    vehicle: Annotated[str | None, typer.Option(help="Which vehicle, where several fly.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Vehicle file to write; default: NAME-measured.toml for each vehicle.")
+    ] = None,
+) -> None:
+    """Estimate engine and drag figures from recorded flights; print them and write a vehicle file."""
+    from guidance_svc.adapters.calibrating import calibrate_recording, write_vehicle_file
+    from guidance_svc.report.calibration_text import table_lines
+
+    with plain_errors():
+        found = [one for one in calibrate_recording(recording, vehicle) if one.stages or one.missed]
+        if out is not None and len(found) != 1:
+            names = ", ".join(one.vehicle for one in found)
+            raise ConfigError("which_vehicle", "--vehicle", f"one of {names} with --out", "nothing")
+        typer.echo(CAUTION)
+        for one in found:
+            typer.echo("\n".join(table_lines(one)))
+            if one.stages:
+                path = out or Path(f"{one.vehicle}-measured.toml")
+                write_vehicle_file(one, path)
+                typer.echo(f"  vehicle file: {path}")
 
 
 @app.command()

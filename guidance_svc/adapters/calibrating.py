@@ -1,0 +1,184 @@
+"""Calibration of a recording: its states as arrays in the inertial frame, vehicle by vehicle."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field
+from math import nan
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordingReader
+from guidance_svc.core.frames import direction_to_bci, state_to_bci
+from guidance_svc.domain import Body, Frame, Vec, Vehicle, VehicleState
+from guidance_svc.errors import ConfigError, RecordingError
+from guidance_svc.report.calibration import calibrate
+from guidance_svc.report.calibration_text import Calibrated, vehicle_file
+from guidance_svc.report.track import Track, throttle_as_set
+from guidance_svc.wire.messages import FrameModel
+from guidance_svc.wire.parse import parse_frame, parse_state
+from guidance_svc.wire.plans import FlightPlanModel, VehicleModel, parse_table
+
+NOWHERE = (nan, nan, nan)
+
+
+@dataclass
+class _Flown:
+    """What the pass through a recording has collected of one vehicle."""
+
+    known: Vehicle
+    planned: dict[str, Any]
+    frame: Frame
+    body: Body
+    states: list[VehicleState] = field(default_factory=list)
+    commands: list[dict[str, Any] | None] = field(default_factory=list)
+
+
+def calibrate_recording(path: Path, vehicle: str | None = None) -> list[Calibrated]:
+    """The figures of one vehicle, or of all that burned.
+
+    Raises:
+        RecordingError: no recording, or no burn in it.
+        ConfigError: no vehicle of that name in it.
+    """
+    flights = read_flights(path)
+    if vehicle is not None and vehicle not in flights:
+        raise ConfigError("unknown_name", "--vehicle", f"one of {', '.join(flights) or 'none'}", vehicle)
+    chosen = {vehicle: flights[vehicle]} if vehicle is not None else flights
+    found = []
+    for name, flown in chosen.items():
+        if len(flown.states) > 1:
+            stages, missed = calibrate(track_of(flown), flown.known)
+            found.append(Calibrated(name, flown.known, flown.planned, stages, missed, len(flown.states)))
+    if not any(one.stages for one in found):
+        reasons = [text for one in found for text in one.missed]
+        got = "; ".join(reasons) or f"{sum(len(f.states) for f in chosen.values())} states, none with the engine on"
+        expected = "states of a burn of a few seconds, several a second"
+        raise RecordingError("nothing_to_calibrate", "", expected, got, str(path))
+    return found
+
+
+def read_flights(path: Path) -> dict[str, _Flown]:
+    """Every vehicle of a recording with its states and the replies to them.
+
+    Raises:
+        RecordingError: no recording, or its flight plan is missing or does not hold.
+    """
+    plans: dict[str, dict[str, Any]] = {}
+    opens: list[tuple[str, dict[str, Any]]] = []
+    flights: dict[str, _Flown] = {}
+    states: list[RecordedMessage] = []
+    for entry in RecordingReader(path).entries():
+        if isinstance(entry, RecordedPlan):
+            plans[entry.name] = entry.table
+        elif entry.type == "open":
+            opens.append((entry.vehicle, entry.message))
+        elif entry.type in ("state", "command"):
+            states.append(entry)
+    for vehicle, message in opens:  # a plan stands after the `open` that named it
+        flights[vehicle] = _opened(path, vehicle, message, plans)
+    for entry in states:
+        if entry.vehicle in flights:
+            _take(flights[entry.vehicle], entry)
+    return flights
+
+
+def _opened(path: Path, vehicle: str, message: dict[str, Any], plans: dict[str, dict[str, Any]]) -> _Flown:
+    wanted = message.get("plan")
+    table = plans.get(wanted) if isinstance(wanted, str) else wanted
+    try:
+        plan = parse_table(FlightPlanModel, table)
+        if isinstance(plan.body, str) or isinstance(plan.vehicle, str):
+            raise ConfigError("names_only", "plan", "body and vehicle as tables", "names")
+        frame = parse_frame(parse_table(FrameModel, message.get("frame", {})))
+        planned = plan.vehicle.model_dump()
+        return _Flown(plan.vehicle.to_domain(vehicle), planned, frame, plan.body.to_domain(plan.gravity))
+    except ConfigError as error:
+        expected = f"the flight plan that {vehicle} flew, with body and vehicle"
+        raise RecordingError("no_plan", vehicle, expected, error.sentence(), str(path)) from None
+
+
+def _take(flown: _Flown, entry: RecordedMessage) -> None:
+    """One state, or the reply to the last one."""
+    if entry.type == "command":
+        if flown.commands and flown.states[-1].seq == entry.message["seq"]:
+            flown.commands[-1] = entry.message
+        return
+    state = parse_state(entry.message)
+    if flown.states and flown.states[-1].time_s == state.time_s:
+        return  # the same state again
+    flown.states.append(state)
+    flown.commands.append(None)
+
+
+def track_of(flown: _Flown) -> Track:
+    """The arrays; what the script did not tell is taken from the command before."""
+    states, body, frame = flown.states, flown.body, flown.frame
+    told = [state_to_bci(state, frame, body) for state in states]
+    before = [None, *flown.commands[:-1]]
+    after = flown.commands
+    cutoffs = [nan if c is None or c["cutoff_at_s"] is None else c["cutoff_at_s"] for c in after]
+    burning = np.array([_burning(s, c) for s, c in zip(states, before, strict=True)])
+    throttle = np.array([_throttle(s, c) for s, c in zip(states, before, strict=True)])
+    return Track(
+        times_s=np.array([s.time_s for s in states]),
+        positions_m=np.array([p for p, _ in told]),
+        velocities_m_s=np.array([v for _, v in told]),
+        masses_kg=np.array([s.mass_kg for s in states]),
+        pointing=np.array([_pointing(s, c, frame, body) for s, c in zip(states, before, strict=True)]),
+        throttle_frac=throttle_as_set(throttle, burning),
+        engine_on=burning,
+        stage=np.array([s.stage or 0 for s in states], dtype=np.int64),
+        thrust_n=np.array([nan if s.thrust_n is None else s.thrust_n for s in states]),
+        cutoff_at_s=np.array(cutoffs, dtype=float),
+        ignite_at_s=np.array([_ignition(c) for c in after], dtype=float),
+        body=body,
+    )
+
+
+def _pointing(state: VehicleState, command: dict[str, Any] | None, frame: Frame, body: Body) -> Vec:
+    vector = state.pointing_script
+    if vector is None and command is not None:
+        x, y, z = command["pointing"]
+        vector = (x, y, z)
+    return NOWHERE if vector is None else direction_to_bci(vector, frame, body, state.time_s)
+
+
+def _throttle(state: VehicleState, command: dict[str, Any] | None) -> float:
+    if state.throttle_frac is not None:
+        return state.throttle_frac
+    return 1.0 if command is None else float(command["throttle"])
+
+
+def _burning(state: VehicleState, command: dict[str, Any] | None) -> bool:
+    if state.engine_on is not None:
+        return state.engine_on
+    if state.thrust_n is not None:
+        return state.thrust_n > 0.0
+    if state.throttle_frac is not None:
+        return state.throttle_frac > 0.0
+    return command is not None and bool(command["engine_on"])
+
+
+def _ignition(command: dict[str, Any] | None) -> float:
+    event = None if command is None else command["event"]
+    return float(event["at_s"]) if event is not None and event["name"] in ("ignite", "circularize") else nan
+
+
+def write_vehicle_file(one: Calibrated, path: Path) -> None:
+    """The figures as a vehicle file; a file that is there is kept.
+
+    Raises:
+        ConfigError: the path exists or cannot be written, or the figures make no vehicle.
+    """
+    text = vehicle_file(one)
+    parse_table(VehicleModel, tomllib.loads(text), str(path))
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise ConfigError("file_exists", "--out", "a path where no file is yet", str(path)) from None
+    except OSError as error:
+        raise ConfigError("cannot_write", "--out", "a path that can be written", error.strerror, str(path)) from None

@@ -15,6 +15,7 @@ Vec = tuple[float, float, float]
 
 Role = Literal["booster", "upper_stage", "tanker"]
 Law = Literal["hold", "boost", "insertion", "coast", "circularize", "orbit"]
+Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]
 Status = Literal["ok", "converging", "stale", "short_of_propellant", "complete"]
 EventName = Literal["release", "ignite", "cutoff", "separate", "drop_cover", "coast", "circularize", "orbit"]
@@ -223,6 +224,7 @@ class Coast:
 class Circularize:
     """Finite burn centred on apoapsis that makes the orbit circular there, in the target plane."""
 
+    roundness: Roundness = "osculating"
     law: Law = "circularize"
 
 
@@ -338,6 +340,7 @@ class Detail:
     present_orbit: OrbitReport | None = None
     predicted_orbit: OrbitReport | None = None
     radius_spread_m: float | None = None
+    height_spread_m: float | None = None
     propellant_margin_kg: float | None = None
     exhaust_velocity_m_s: float | None = None
     mass_flow_kg_s: float | None = None

@@ -77,21 +77,6 @@ def fall_instant_s(position_m: Vec, velocity_m_s: Vec, within_s: float, body: Bo
     return t
 
 
-def radius_spread_m(position_m: Vec, velocity_m_s: Vec, body: Body, samples: int = 180) -> float:
-    """Greatest minus least distance from the body's centre over the next revolution.
-
-    Accuracy: the extremes between samples are taken from parabolas; 1 m on a 40 km spread with 180 samples.
-    """
-    step = local_period_s(position_m, velocity_m_s, body) / samples
-    radii = [norm(position_m)]
-    r, v = position_m, velocity_m_s
-    for _ in range(samples + 1):
-        r, v = coast(r, v, step, body)
-        radii.append(norm(r))
-    peaks = [vertex(*radii[i - 1 : i + 2]) for i in range(1, len(radii) - 1)]
-    return max(radii + peaks) - min(radii + peaks)
-
-
 def vertex(before: float, here: float, after: float) -> float:
     """Extreme of the parabola through three equally spaced values if it lies between them, else the middle one."""
     bend = before - 2.0 * here + after

@@ -83,6 +83,7 @@ class Problem:
 
     Args:
         target: None asks for a circular orbit at whatever radius the burn ends, in the present plane.
+        offset_m_s: radial and level speed at the end over the osculating circle's, where that is asked for.
     """
 
     time_s: float
@@ -91,6 +92,7 @@ class Problem:
     arcs: tuple[Arc, ...]
     target: Target | None
     body: Body
+    offset_m_s: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,14 +150,19 @@ class Conditions:
         self.speed_m_s = sqrt(mu / self.length_m)
         self.time_s = self.length_m / self.speed_m_s
         self.energy = 0.5 * target.cutoff_speed_m_s**2 - mu / target.cutoff_radius_m if target else 0.0
-        self.radial_m_s = target.cutoff_speed_m_s * sin(target.cutoff_flight_path_angle_rad) if target else 0.0
+        self.radial_m_s = problem.offset_m_s[0]
+        if target:
+            self.radial_m_s = target.cutoff_speed_m_s * sin(target.cutoff_flight_path_angle_rad)
         self.normal = target_normal(target)
 
     def energy_excess(self, arrival: Arrival) -> float:
         """Orbital energy above the target's, or above that of the circle through the place reached."""
         r, v = arrival.position_m, arrival.velocity_m_s
         potential = self.problem.body.mu_m3_s2 / norm(r)
-        wanted = self.energy if self.problem.target else -0.5 * potential
+        wanted = self.energy
+        if self.problem.target is None:
+            radial, level = self.problem.offset_m_s
+            wanted = 0.5 * ((sqrt(potential) + level) ** 2 + radial**2) - potential
         return (0.5 * dot(v, v) - potential - wanted) / self.speed_m_s**2
 
     def velocity(self, arrival: Arrival) -> list[float]:

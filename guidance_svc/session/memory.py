@@ -65,7 +65,8 @@ class Memory:
         heading_rad: launch heading, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
         seen: ids of events that the script has acknowledged.
-        spread_m: radius spread over the next revolution, once in orbit.
+        offset_m_s: radial and level speed over the osculating circle's that the circular burn ends with.
+        spread_m, height_spread_m: of radius and height over the next revolution, once in orbit.
     """
 
     phase: int = 0
@@ -92,7 +93,9 @@ class Memory:
     heading_rad: float | None = None
     cover_at_s: float | None = None
     seen: frozenset[str] = frozenset()
+    offset_m_s: tuple[float, float] = (0.0, 0.0)
     spread_m: float | None = None
+    height_spread_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

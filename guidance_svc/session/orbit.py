@@ -6,8 +6,9 @@ from dataclasses import replace
 from math import sqrt
 
 from guidance_svc.core.burns import Arc, allot, gain_m_s, time_at_gain_s
-from guidance_svc.core.coast import coast, radius_spread_m, time_to_apoapsis_s
+from guidance_svc.core.coast import coast, time_to_apoapsis_s
 from guidance_svc.core.kepler import orbit_report
+from guidance_svc.core.roundness import height_spread_m, radius_spread_m, roundest
 from guidance_svc.core.starter import circular_guess, flight_direction
 from guidance_svc.core.steering import Problem, Steering, refine_circular
 from guidance_svc.core.vectors import norm, unit
@@ -32,7 +33,7 @@ ORBIT_CONTACT_S = 600.0
 def coast_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:
     """Plan the burn at apoapsis."""
     memory = replace(memory, ignite_at_s=None, cutoff_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None,
-                     finish=None, burning_since_s=None)  # fmt: skip
+                     finish=None, burning_since_s=None, offset_m_s=(0.0, 0.0))  # fmt: skip
     return coast_solve(memory, now, plan, phase)
 
 
@@ -54,6 +55,10 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
     problem = problem_after(memory, now, plan, wait)
     law = refine_circular(problem, replace(guess, epoch_s=problem.time_s), STEPS_A_CYCLE)
     law = law if law.converged else guess
+    if memory.solved_at_s is None and law.converged:
+        memory = with_offset(memory, plan, law)
+        problem = replace(problem, offset_m_s=memory.offset_m_s)
+        law = refine_circular(problem, law, STEPS_A_CYCLE)
     return replace(memory, law=law, trial=law, ignite_at_s=problem.time_s, solved_at_s=now.time_s)
 
 
@@ -69,7 +74,16 @@ def problem_after(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: flo
     """The circular burn as seen from the state after a wait."""
     r, v = coast(now.position_m, now.velocity_m_s, wait_s, plan.body) if wait_s > 0.0 else (
         now.position_m, now.velocity_m_s)  # fmt: skip
-    return Problem(now.time_s + wait_s, r, v, circular_arcs(memory, now, plan), None, plan.body)
+    arcs = circular_arcs(memory, now, plan)
+    return Problem(now.time_s + wait_s, r, v, arcs, None, plan.body, memory.offset_m_s)
+
+
+def with_offset(memory: Memory, plan: FlightPlan, law: Steering) -> Memory:
+    """What the circular burn must end with for the roundness that the plan asks for; found once, where it ends."""
+    phase = plan.phases[memory.phase + 1] if burns_next(memory, plan) else None
+    if not isinstance(phase, Circularize):
+        return memory
+    return replace(memory, offset_m_s=roundest(law.position_m, law.velocity_m_s, plan.body, phase.roundness))
 
 
 def circular_arcs(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ...]:
@@ -226,12 +240,13 @@ def circularize_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase
 
 def orbit_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -> Memory:
     """Measure how round the orbit is."""
-    spread = None
+    memory = replace(memory, law=None, trial=None, ignite_at_s=None, cutoff_at_s=None)
     try:
         spread = radius_spread_m(now.position_m, now.velocity_m_s, plan.body)
+        height = height_spread_m(now.position_m, now.velocity_m_s, plan.body)
     except GuidanceError:
-        spread = None  # an escape path has no revolution to look at; present_orbit says so
-    return replace(memory, law=None, trial=None, ignite_at_s=None, cutoff_at_s=None, spread_m=spread)
+        return memory  # an escape path has no revolution to look at; present_orbit says so
+    return replace(memory, spread_m=spread, height_spread_m=height)
 
 
 def orbit_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -> Order:

@@ -72,6 +72,7 @@ def detail_for(numbers: Numbers, memory: Memory, now: Navigation, plan: FlightPl
         present_orbit=orbit_report(now.position_m, now.velocity_m_s, plan.body),
         predicted_orbit=numbers.predicted_orbit,
         radius_spread_m=memory.spread_m,
+        height_spread_m=memory.height_spread_m,
         propellant_margin_kg=numbers.propellant_margin_kg,
         exhaust_velocity_m_s=stage.exhaust_velocity_m_s,
         mass_flow_kg_s=stage.mass_flow_kg_s,

@@ -132,6 +132,7 @@ class DetailMessage(TypedDict):
     present_orbit: OrbitMessage | None
     predicted_orbit: OrbitMessage | None
     radius_spread_m: float | None
+    height_spread_m: float | None
     propellant_margin_kg: float | None
     exhaust_velocity_m_s: float | None
     mass_flow_kg_s: float | None

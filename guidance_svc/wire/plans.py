@@ -258,10 +258,13 @@ class CircularizeModel(BaseModel):
     model_config = MODEL
 
     law: Literal["circularize"]
+    roundness: domain.Roundness = "osculating"
+    """Which circle is meant when gravity is not a sphere's: circular at cutoff, or with the least spread of the
+    distance from the centre, or of the height above the ellipsoid, over the next revolution."""
 
     def to_domain(self) -> domain.Circularize:
         """The phase."""
-        return domain.Circularize()
+        return domain.Circularize(self.roundness)
 
 
 class OrbitModel(BaseModel):

@@ -128,6 +128,7 @@ def _detail(detail: Detail) -> dict[str, Any]:
         "present_orbit": _orbit(detail.present_orbit),
         "predicted_orbit": _orbit(detail.predicted_orbit),
         "radius_spread_m": detail.radius_spread_m,
+        "height_spread_m": detail.height_spread_m,
         "propellant_margin_kg": detail.propellant_margin_kg,
         "exhaust_velocity_m_s": detail.exhaust_velocity_m_s,
         "mass_flow_kg_s": detail.mass_flow_kg_s,

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from guidance_svc.domain import Command, FlightPlan, Frame
+from guidance_svc.errors import MessageFault
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import Controls, SimState, World, mass_kg
 from guidance_svc.sim.step import coast, step
@@ -24,7 +25,9 @@ class Flight:
     statuses: set[str] = field(default_factory=set)
     at_cutoff: list[tuple[SimState, float]] = field(default_factory=list)
     """State at each cutoff (to the tick's end, unpowered since) and mass at it."""
-    burn_s: float = 0.0
+    warnings: set[str] = field(default_factory=set)
+    grounded: bool = False
+    """The vehicle came down: its state was refused as under the surface."""
     last: Command | None = None
 
 
@@ -46,9 +49,14 @@ def fly(
     seen, seq, end = None, 0, state.time_s + most_s
     while flight.state.time_s < end:
         state = flight.state
-        command = session.state(telemetry(state, world, session.frame, seq, seen_event=seen))
+        try:
+            command = session.state(telemetry(state, world, session.frame, seq, seen_event=seen))
+        except MessageFault:
+            flight.grounded = True
+            return flight
         flight.commands, flight.last = seq + 1, command
         flight.statuses.add(command.status)
+        flight.warnings.update(command.warnings)
         seq += 1
         if command.phase == until or (until == "complete" and command.status == "complete"):
             return flight

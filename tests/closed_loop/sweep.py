@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from math import cos, degrees, pi, radians, sin
 from random import Random
+
+from rich.progress import track
 
 from guidance_svc.constants import STANDARD_GRAVITY_M_S2
 from guidance_svc.core.kepler import apsides, inclination_rad
@@ -84,10 +87,12 @@ def flown(seed: int, tick_s: float = 0.1) -> Outcome:
 
 
 def main(count: int, first: int) -> None:
-    """Fly and tally."""
+    """Fly and tally, on all cores."""
     tally: Counter[str] = Counter()
-    for seed in range(first, first + count):
-        outcome = flown(seed)
+    seeds = range(first, first + count)
+    with ProcessPoolExecutor() as pool:
+        outcomes = list(track(pool.map(flown, seeds, chunksize=5), "flights", count))
+    for seed, outcome in zip(seeds, outcomes, strict=True):
         tally[outcome.kind] += 1
         if outcome.kind != "inserted":
             print(seed, outcome.kind, outcome)

@@ -11,8 +11,9 @@ from scipy.integrate import solve_ivp
 
 from guidance_svc.core import kepler
 from guidance_svc.core.burns import Arc
-from guidance_svc.core.coast import coast, local_period_s, radius_spread_m, time_to_apoapsis_s, vertex
+from guidance_svc.core.coast import coast, local_period_s, time_to_apoapsis_s, vertex
 from guidance_svc.core.kepler import Elements, state_from_elements
+from guidance_svc.core.roundness import radius_spread_m
 from guidance_svc.core.vectors import dot, norm
 from guidance_svc.domain import Body, Vec
 from guidance_svc.errors import OrbitNotClosed

@@ -158,18 +158,26 @@ def air_figures(
         unseen.append("exit area and drag area: no flight in air")
         return None, ()
     stage = known.stages[min(index, len(known.stages) - 1)]
-    vague = air_columns(track, track.masses_kg, index, known, stage)[2]
-    sigmas = np.sqrt(np.maximum(np.diag(fit.covariance)[first:], 0.0))
+    columns, _, vague = air_columns(track, track.masses_kg, index, known, stage)
+    own = [SYSTEMATIC_FRAC * fit.values[first - 2] / force_pa(track, index, column) for column in columns]
+    sigmas = np.hypot(np.sqrt(np.maximum(np.diag(fit.covariance)[first:], 0.0)), own)
     found = [Estimate(float(v), float(s)) for v, s in zip(fit.values[first:], sigmas, strict=True)]
     seen = [e.sigma < SEEN * v for e, v in zip(found, vague, strict=True)]
     knots = flown_knots(track, index, known)
     blind = [f"{mach:g}" for mach, ok in zip(knots, seen[1:], strict=True) if not ok]
     if not seen[0]:
-        unseen.append("exit area: the thrust's loss to the air's pressure is lost in the noise")
+        unseen.append("exit area: the thrust's loss to the air's pressure is too small to tell from noise")
     if blind:
-        unseen.append(f"drag area at Mach {', '.join(blind)}: its deceleration is lost in the noise")
+        unseen.append(f"drag area at Mach {', '.join(blind)}: its deceleration is too small to tell from noise")
     drag = tuple((m, e) for m, e, ok in zip(knots, found[1:], seen[1:], strict=True) if ok)
     return (found[0] if seen[0] else None), drag
+
+
+def force_pa(track: Track, index: int, column: Floats) -> float:
+    """The greatest force per square metre that a column of `air_columns` stands for, N/m2."""
+    here = (track.stage == index) & ~track.standing
+    force = np.linalg.norm(np.nan_to_num(column[here]), axis=1) * track.masses_kg[here]
+    return max(float(np.max(force)), 1e-12)
 
 
 def with_told_thrust(track: Track, used: Bools, fit: Fit, result: StageEstimate) -> StageEstimate:

@@ -34,7 +34,8 @@ def spool_up(track: Track, index: int, fit: Fit) -> Estimate | str:
     tries = [way(track, fit, change) for change in starts for way in (lost_by_velocity, lost_by_mass)]
     found = [estimate for estimate in tries if estimate is not None]
     if not found:
-        return "spool-up: too few states around the ignition, or they are too far apart"
+        gap = min(float(track.gaps_s[change.before]) for change in starts)
+        return f"spool-up: the states around the ignition are {gap:.2f} s apart, or too few follow it"
     mean = pooled(found, time_floor_s(track))
     unsure = max(change.at_sigma_s for change in starts)
     if unsure > TIME_FLOOR_S and (unsure > COARSE_FRAC * abs(mean.value)):
@@ -162,8 +163,9 @@ def thrust_frac(fit: Fit) -> float:
 
 
 def pooled(found: list[Estimate], floor: float) -> Estimate:
-    """Mean by inverse variance with a floor under each."""
+    """Mean by inverse variance with a floor under each; less sure where they scatter more than they should."""
     sigmas = np.array([hypot(e.sigma, floor) for e in found])
     weights: Floats = sigmas**-2.0
     value = float(np.average([e.value for e in found], weights=weights))
-    return Estimate(value, max(1.0 / sqrt(float(np.sum(weights))), floor))
+    scatter = sum(w * (e.value - value) ** 2 for w, e in zip(weights, found, strict=True)) / max(len(found) - 1, 1)
+    return Estimate(value, max(sqrt(max(scatter, 1.0) / float(np.sum(weights))), floor))

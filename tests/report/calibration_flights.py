@@ -96,10 +96,10 @@ def pointing(state: SimState, world: World, steer: str) -> Vec:
     return unit(wind) if norm(wind) > 1.0 else local.up
 
 
-def vacuum_burn(plan: Plan, stage: Stage = UPPER, body: Body = EARTH) -> Track:
-    """A burn from 150 km, 5000 m/s level."""
+def vacuum_burn(plan: Plan, stage: Stage = UPPER, body: Body = EARTH, height_m: float = 150e3) -> Track:
+    """A burn from this height, 5200 m/s level."""
     world = World(body, Vehicle("upper", (stage,), 6000.0), ignition_delay_s=DELAY_S)
-    place, speed = (body.radius_m + 150e3, 0.0, 0.0), (300.0, 5000.0, 1500.0)
+    place, speed = (body.radius_m + height_m, 0.0, 0.0), (300.0, 5000.0, 1500.0)
     start = SimState(0.0, place, speed, (1.0, 0.0, 0.0), full_tanks(world.vehicle))
     return fly(world, start, plan, "vacuum")
 

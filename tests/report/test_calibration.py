@@ -14,8 +14,11 @@ import pytest
 
 from guidance_svc.domain import Vehicle
 from guidance_svc.report.calibration import StageEstimate, calibrate
+from guidance_svc.report.engine_fit import Estimate
 from guidance_svc.report.track import Track
+from guidance_svc.report.transients import pooled
 from tests.report.calibration_flights import (
+    AIRY,
     BOOSTER,
     DELAY_S,
     KNOWN_BOOSTER,
@@ -237,9 +240,25 @@ def test_an_engine_lost_in_the_burn_is_said(levels: Track) -> None:
 
 def test_a_drag_too_small_for_the_noise_is_not_claimed(ascent: Track) -> None:
     found = only(noisy(ascent, 20.0, 1), KNOWN_BOOSTER)
-    assert says(found, "drag area at Mach", "lost in the noise")
+    assert says(found, "drag area at Mach", "too small to tell from noise")
     seen = [mach for mach, _ in found.drag_area_m2]
     assert 4.0 not in seen
+
+
+def test_air_too_thin_to_matter_gives_no_exit_area_and_no_wrong_drag() -> None:
+    """From 100 km up the air presses on a nozzle of 4 m2 with 0.1 N, 2e-7 of this thrust: nobody can see that."""
+    stage = replace(UPPER, exit_area_m2=4.0)
+    found = only(vacuum_burn(Plan(44.617), stage, AIRY, height_m=100e3), replace(KNOWN_UPPER, drag_area_m2=10.0))
+    assert found.exit_area_m2 is None
+    assert says(found, "exit area", "too small to tell")
+    for _, area in found.drag_area_m2:
+        assert abs(area.value) < 2.0 * area.sigma  # the simulated vehicle has no drag at all
+
+
+def test_ignitions_that_differ_make_the_spool_up_less_sure() -> None:
+    assert pooled([Estimate(0.0, 1e-6), Estimate(0.1, 1e-6)], 7e-4) == Estimate(
+        pytest.approx(0.05), pytest.approx(0.05)
+    )
 
 
 def test_a_second_without_thrust_is_no_burn(short: Track) -> None:

@@ -173,6 +173,8 @@ class Boost:
         separate_at_speed_m_s, separate_at_s, separate_at_reserve: whichever comes first ends the phase;
             speed is over ground, seconds count from release, reserve means the stage's `reserve_kg` is reached.
         bias: (seconds since release, angle of attack rad, nose up positive), times rising; linear between, flat outside.
+        pitch: (seconds since release, rad above the horizon), likewise, instead of `pitch_over_rad` and `bias`: the angle
+            of attack is then what leads from the air flow to this pitch, as far as the limits let it.
         throttle: (seconds since release, throttle), likewise; none means full.
         max_yaw_rad: lean towards the target's plane once past the pitch-over.
         max_dynamic_pressure_pa, max_acceleration_m_s2: kept by throttling back; the acceleration is that of the thrust.
@@ -188,6 +190,7 @@ class Boost:
     separate_at_s: float = inf
     separate_at_reserve: bool = True
     bias: tuple[tuple[float, float], ...] = ()
+    pitch: tuple[tuple[float, float], ...] = ()
     throttle: tuple[tuple[float, float], ...] = ()
     max_yaw_rad: float = 0.0
     max_dynamic_pressure_pa: float = inf

@@ -1,8 +1,8 @@
 """Through the air with the thrust near the air flow: rise, tip over, follow the velocity over ground.
 
 The air turns with the body, so the velocity over ground is the air flow; wind is not known. The angle of attack
-follows a small program (points of time and angle, linear between) and leans sideways towards the target's plane,
-both bounded by the limits on the angle and on its product with the dynamic pressure. The throttle follows its own
+follows a small program (points of time and angle, linear between), given as such or as the pitch to lead to, and
+leans sideways towards the target's plane, both bounded by the limits on the angle and on its product with the dynamic pressure. The throttle follows its own
 program and gives way to the limits on dynamic pressure and acceleration.
 
 Limits travel as four floats: dynamic pressure (Pa), dynamic pressure times angle of attack (Pa rad),
@@ -11,7 +11,7 @@ acceleration (m/s2), angle of attack (rad); inf where there is none.
 
 from __future__ import annotations
 
-from math import acos, atan2, cos, inf, log, sin, sqrt
+from math import acos, atan2, cos, inf, log, pi, sin, sqrt
 
 from guidance_svc.core.compiled import kernel
 from guidance_svc.core.curves import interpolated
@@ -26,6 +26,8 @@ STANDSTILL_M_S = 1.0  # over ground; below this the velocity has no usable direc
 PRESSURE_TIME_S = 1.5  # in which the speed may reach what the dynamic pressure allows: above it two states in 2 s
 PRESSURE_KEPT_FRAC = 0.99  # of the limit aimed at: the speed overshoots what the thinning air allows by 0.3 %
 PLANE_TIME_S = 300.0  # in which a distance from the target's plane should close: about an upper stage's burn
+HALF_TURN = 0.5 * pi
+NEARLY_UPRIGHT_RAD = 0.05  # of the flow to the vertical: nearer than this its heading is mostly chance
 UPRIGHT = 1e-3  # sine of the angle to the vertical below which the flow itself has no heading
 
 Limits = tuple[float, float, float, float]
@@ -74,12 +76,23 @@ def boost_direction(
         density_kg_m3: of the air here, for the limit on dynamic pressure times angle of attack.
         yaw_rad: lean towards the target's plane, clockwise positive; within the limits.
     """
-    shape = (phase.rise_s, phase.pitch_over_rad, phase.pitch_over_rate_rad_s)
-    times, angles = curve_of(phase.bias, 0.0)
     return steered(
-        since_release_s, ground_velocity_m_s, (local.up, local.north, local.east), heading_rad, yaw_rad, shape, times,
-        angles, limits_of(phase), density_kg_m3,
+        since_release_s, ground_velocity_m_s, (local.up, local.north, local.east), heading_rad, yaw_rad,
+        shape_of(phase), *program_of(phase), limits_of(phase), density_kg_m3,
     )  # fmt: skip
+
+
+def shape_of(phase: Boost) -> tuple[float, float, float, float]:
+    """Rise (s), pitch-over (rad), its rate (rad/s), 1 for a program of pitch and 0 for one of angle of attack."""
+    return (
+        float(phase.rise_s), float(phase.pitch_over_rad), float(phase.pitch_over_rate_rad_s),
+        1.0 if phase.pitch else 0.0,
+    )  # fmt: skip
+
+
+def program_of(phase: Boost) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Times and angles of the pitch program, else of the angle of attack."""
+    return curve_of(phase.pitch or phase.bias, 0.0)
 
 
 def curve_of(points: tuple[tuple[float, float], ...], otherwise: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -153,9 +166,9 @@ def steered(
     local: tuple[Vec, Vec, Vec],
     heading_rad: float,
     yaw_rad: float,
-    shape: tuple[float, float, float],
-    bias_s: tuple[float, ...],
-    bias_rad: tuple[float, ...],
+    shape: tuple[float, float, float, float],
+    program_s: tuple[float, ...],
+    program_rad: tuple[float, ...],
     limits: Limits,
     density_kg_m3: float,
 ) -> Vec:
@@ -163,24 +176,25 @@ def steered(
 
     Args:
         local: up, north, east, BCI.
-        shape: rise (s), pitch-over (rad), its rate (rad/s).
-        bias_s, bias_rad: seconds since release, angle of attack, nose up positive.
+        shape, program_s, program_rad: as `shape_of` and `program_of` give them.
     """
     up = local[0]
     tipped = shape[2] * (since_s - shape[0])
     if tipped <= 0.0:
         return up
     level = along(scale(cos(heading_rad), local[1]), sin(heading_rad), local[2])
-    tip = min(tipped, shape[1])
+    value = interpolated(since_s, program_s, program_rad)
+    tip = min(tipped, HALF_TURN - value if shape[3] > 0.0 else shape[1])
     tilted = along(scale(cos(tip), up), sin(tip), level)
     speed = norm(ground_velocity_m_s)
     if speed <= STANDSTILL_M_S:
         return tilted
     flow = scale(1.0 / speed, ground_velocity_m_s)
     most = alpha_allowed_rad(0.5 * density_kg_m3 * speed * speed, limits)
-    if tipped < shape[1] or acos(max(-1.0, min(1.0, dot(flow, up)))) < shape[1]:
+    from_vertical = acos(max(-1.0, min(1.0, dot(flow, up))))
+    if from_vertical < NEARLY_UPRIGHT_RAD if shape[3] > 0.0 else (tipped < shape[1] or from_vertical < shape[1]):
         return tilted if most == inf else held_near(tilted, flow, most)
-    alpha = max(-most, min(most, interpolated(since_s, bias_s, bias_rad)))
+    alpha = max(-most, min(most, from_vertical - tip if shape[3] > 0.0 else value))
     room = inf if most == inf else sqrt(max(0.0, most * most - alpha * alpha))
     return leaned(flow, up, level, alpha, max(-room, min(room, yaw_rad)))
 
@@ -250,9 +264,9 @@ def guided(
     mach: tuple[float, ...],
     drag: tuple[float, ...],
     plane: tuple[Vec, float, float, float],
-    shape: tuple[float, float, float],
-    bias_s: tuple[float, ...],
-    bias_rad: tuple[float, ...],
+    shape: tuple[float, float, float, float],
+    program_s: tuple[float, ...],
+    program_rad: tuple[float, ...],
     throttle_s: tuple[float, ...],
     throttle_frac: tuple[float, ...],
     limits: Limits,
@@ -262,7 +276,7 @@ def guided(
 
     Args:
         motion: position, velocity, velocity over ground, BCI.
-        local, shape, bias_s, bias_rad: as for `steered`; `throttle_s` and `throttle_frac` likewise.
+        local, shape, program_s, program_rad: as for `steered`; throttle_s, throttle_frac: of the throttle's program.
         air_here: density (kg/m3), pressure (Pa), speed of sound (m/s), density `PRESSURE_TIME_S` ahead (kg/m3).
         engine: vacuum thrust (N), nozzle exit area (m2), lowest throttle.
         drag_area_m2, mach, drag: of the vehicle, to know its drag.
@@ -272,7 +286,7 @@ def guided(
     yaw = 0.0
     if plane[2] > 0.0 and norm(ground) > STANDSTILL_M_S:
         yaw = yaw_to_plane_rad(position, velocity, ground, plane[0], plane[1], plane[2])
-    direction = steered(since_s, ground, local, plane[3], yaw, shape, bias_s, bias_rad, limits, air_here[0])
+    direction = steered(since_s, ground, local, plane[3], yaw, shape, program_s, program_rad, limits, air_here[0])
     speed = norm(ground)
     push = 0.5 * air_here[0] * speed * speed * drag_area_m2 * interpolated(speed / air_here[2], mach, drag)
     r = norm(position)

@@ -9,6 +9,8 @@ from guidance_svc.core.boost import (
     guided,
     launch_heading_rad,
     limits_of,
+    program_of,
+    shape_of,
     time_to_speed_s,
     velocity_soon,
     wanted_normal,
@@ -16,7 +18,7 @@ from guidance_svc.core.boost import (
 from guidance_svc.core.frames import pitch_and_heading
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import add, along, norm, scale
-from guidance_svc.domain import Boost, Event, FlightPlan, Hold, Vec
+from guidance_svc.domain import Boost, Event, EventName, FlightPlan, Hold, Vec
 from guidance_svc.session.air import air_here
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation
@@ -24,6 +26,7 @@ from guidance_svc.session.stack import mass_at_burnout_kg
 
 SEPARATION_DELAY_S = 1.0  # between the booster's cutoff and the separation, for the thrust to die away
 CONTACT_S = 0.5
+LATE_S = 2.0  # after release in which the hold's own events are still repeated
 ASIDE_S = 5.0  # how long the script may stay silent once nothing is left to do
 
 
@@ -68,6 +71,16 @@ def released_at_s(memory: Memory, plan: FlightPlan) -> float:
     return before.release_at_s if isinstance(before, Hold) else memory.since_s
 
 
+def late_events(memory: Memory, now: Navigation, plan: FlightPlan) -> list[Event]:
+    """Release, and ignition at the same instant: the script hears of one event at a time, so the second comes late."""
+    before = plan.phases[memory.phase - 1] if memory.phase else None
+    if not isinstance(before, Hold) or now.time_s > before.release_at_s + LATE_S:
+        return []
+    names: tuple[EventName, ...] = ("ignite", "release")
+    held = replace(memory, phase=memory.phase - 1)
+    return [Event(event_id(held, name), name, now.time_s) for name in names]
+
+
 def push_m_s2(memory: Memory, now: Navigation, plan: FlightPlan) -> float:
     """Thrust acceleration at the ordered throttle, in vacuum."""
     return memory.throttle_frac * plan.vehicle.stages[memory.stage].thrust_n / now.mass_kg
@@ -108,8 +121,7 @@ def law_at(memory: Memory, time_s: float, now: Navigation, plan: FlightPlan, pha
         (now.local.up, now.local.north, now.local.east), now.mass_kg, air_here(now, plan.body),
         (stage.thrust_n, stage.exit_area_m2, stage.throttle_min_frac), vehicle.drag_area_m2,
         *curve_of(vehicle.drag_curve, 0.0), (normal or now.local.up, speed, yaw, memory.heading_rad or 0.0),
-        (phase.rise_s, phase.pitch_over_rad, phase.pitch_over_rate_rad_s), *curve_of(phase.bias, 0.0),
-        *curve_of(phase.throttle, 1.0), limits, plan.body.mu_m3_s2,
+        shape_of(phase), *program_of(phase), *curve_of(phase.throttle, 1.0), limits, plan.body.mu_m3_s2,
     )  # fmt: skip
 
 
@@ -146,9 +158,9 @@ def boost_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -
     cutoff, separate = memory.cutoff_at_s, memory.separate_at_s
     burning = cutoff is not None and now.time_s < cutoff
     soon = direction_soon(memory, now, plan, phase, direction) if burning else direction
-    events = []
+    events = late_events(memory, now, plan)
     if cutoff is not None and separate is not None:
-        events = [
+        events += [
             Event(event_id(memory, "cutoff"), "cutoff", cutoff),
             Event(event_id(memory, "separate"), "separate", separate),
         ]

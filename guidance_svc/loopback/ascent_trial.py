@@ -1,0 +1,194 @@
+"""One trial of a boost program: boost in coarse steps, then the upper stage by the law that will steer it.
+
+The upper stage's burn is not flown closed loop: the explicit law solved at ignition is the optimum from there. Only
+its first stretch is flown, because there the air still drags, and the law is solved again where the air has ended.
+A cover counts as dropped at the upper stage's ignition.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import inf
+
+from guidance_svc.core.atmosphere import air
+from guidance_svc.core.boost import curve_of, launch_heading_rad, limits_of, program_of, shape_of, wanted_normal
+from guidance_svc.core.burns import mass_at_end_kg
+from guidance_svc.core.frames import site_state, triad
+from guidance_svc.core.starter import first_guess, lofted_guess
+from guidance_svc.core.steering import Problem, Steering, refine
+from guidance_svc.core.vectors import norm
+from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Vec
+from guidance_svc.errors import ConfigError
+from guidance_svc.loopback.ascent_kernel import fly_boost, fly_steered
+from guidance_svc.session.ascent import SEPARATION_DELAY_S
+from guidance_svc.session.stack import mass_at_burnout_kg, remaining_arcs
+from guidance_svc.sim.motion import fly, height_above_ellipsoid_m
+from guidance_svc.sim.state import World
+
+STEP_S = 0.25
+AIR_CHUNK_S = 45.0  # of the upper stage's flight between solutions while the air drags
+AIR_ENDS_PA = 1.0  # dynamic pressure below which it no longer matters: 0.1 m/s over the rest of the burn
+MOST_CHUNKS = 4
+NEWTON_STEPS = 12
+STARTS_RAD = (None, 0.35, 0.8)  # starting laws: the loop's own guess, then lofted ones
+FAILED_KG = -1e6  # margin of a flight that reaches nothing; far worse than any shortage
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What a program comes to.
+
+    Args:
+        margin_kg: propellant above the reserve left in the last stage at orbit; negative when short.
+        boost_s: from release to the booster's cutoff.
+        max_dynamic_pressure_pa, max_q_alpha_pa, max_alpha_rad, max_acceleration_m_s2: of the boost; the second is with
+            the sine of the angle.
+        law: the upper stage's law at the end of the air, to start the next trial with.
+    """
+
+    margin_kg: float
+    boost_s: float = 0.0
+    max_dynamic_pressure_pa: float = 0.0
+    max_q_alpha_pa: float = 0.0
+    max_alpha_rad: float = 0.0
+    max_acceleration_m_s2: float = 0.0
+    law: Steering | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ascent:
+    """The fixed part of all trials of one plan."""
+
+    plan: FlightPlan
+    world: World
+    boost: Boost
+    insertion: Insertion
+    position_m: Vec
+    velocity_m_s: Vec
+    heading_rad: float
+    mass_kg: float
+
+
+def ascent_of(plan: FlightPlan, world: World) -> Ascent:
+    """Everything of a plan that does not change between trials: release at the hold's time, or at 0 without a hold.
+
+    Raises:
+        ConfigError: the plan has no site, target, boost or insertion.
+    """
+    boost = next((p for p in plan.phases if isinstance(p, Boost)), None)
+    insertion = next((p for p in plan.phases if isinstance(p, Insertion)), None)
+    for key, there in (("site", plan.site), ("target", plan.target)):
+        if there is None:
+            raise ConfigError("missing_field", key, f"a [{key}] table, because a boost is planned from there to there")
+    if boost is None or insertion is None or plan.site is None or plan.target is None:
+        raise ConfigError("missing_field", "phases", "a boost and an insertion (or --carries FLIGHT)", plan.name)
+    hold = plan.phases[0] if isinstance(plan.phases[0], Hold) else Hold()
+    release_s = hold.release_at_s
+    burnt = hold.ignition_lead_s * plan.vehicle.stages[0].mass_flow_kg_s
+    r, v = site_state(plan.site, plan.body, world.meridian_at_zero_rad, release_s)
+    local = triad(r, "geocentric", plan.body)
+    heading = boost.azimuth_rad
+    if heading is None:
+        heading = launch_heading_rad(r, plan.body, plan.target, local)
+    return Ascent(plan, world, boost, insertion, r, v, heading, plan.vehicle.mass_at_ignition_kg(0) - burnt)
+
+
+def tried(ascent: Ascent, boost: Boost, start: Steering | None = None, step_s: float = STEP_S) -> Trial:
+    """Fly one program.
+
+    Args:
+        start: the law of an earlier trial near this one.
+    """
+    plan, world = ascent.plan, ascent.world
+    r, v, mass, took, most = boosted(ascent, boost, step_s)
+    if mass == 0.0:
+        return Trial(FAILED_KG, took, *most)
+    after = plan.vehicle.mass_at_ignition_kg(ascent.insertion.first_stage)
+    r, v = coasted(r, v, mass, SEPARATION_DELAY_S, world)
+    if ascent.insertion.pause_s > 0.0:
+        r, v = coasted(r, v, after, ascent.insertion.pause_s, world)
+    law, margin = inserted(ascent, r, v, start)
+    return Trial(margin, took, *most, law)
+
+
+def boosted(
+    ascent: Ascent, boost: Boost, step_s: float
+) -> tuple[Vec, Vec, float, float, tuple[float, float, float, float]]:
+    """`ascent_kernel.fly_boost` for a boost phase."""
+    plan, world = ascent.plan, ascent.world
+    stage, target = plan.vehicle.stages[0], plan.target
+    limits = limits_of(boost)
+    limits = (limits[0], limits[1], min(limits[2], stage.acceleration_limit_m_s2), limits[3])
+    normal = wanted_normal(ascent.position_m, target, triad(ascent.position_m, "geocentric", plan.body))
+    yaw = boost.max_yaw_rad if normal else 0.0
+    speed = target.cutoff_speed_m_s if target else 0.0
+    masses = (ascent.mass_kg, mass_at_burnout_kg(plan.vehicle, 0, boost.separate_at_reserve))
+    return fly_boost(
+        ascent.position_m, ascent.velocity_m_s, masses, (boost.separate_at_s, boost.separate_at_speed_m_s), step_s,
+        world.body_numbers, (stage.thrust_n, stage.exit_area_m2, stage.throttle_min_frac), stage.mass_flow_kg_s,
+        float(plan.vehicle.drag_area_m2), world.mach, world.drag,
+        (normal or (0.0, 0.0, 1.0), speed, yaw, ascent.heading_rad),
+        shape_of(boost), *program_of(boost), *curve_of(boost.throttle, 1.0), limits,
+    )  # fmt: skip
+
+
+def coasted(r: Vec, v: Vec, mass_kg: float, span_s: float, world: World) -> tuple[Vec, Vec]:
+    """A short stretch without thrust."""
+    still = ((1.0, 0.0, 0.0), (1.0, 0.0, 0.0), 0.0)
+    return fly(
+        r, v, mass_kg, still, (0.0, 0.0, 0.0), (span_s / 4, 4), world.body_numbers,
+        float(world.vehicle.drag_area_m2), world.mach, world.drag,
+    )  # fmt: skip
+
+
+def inserted(ascent: Ascent, r: Vec, v: Vec, start: Steering | None) -> tuple[Steering | None, float]:
+    """The upper stages' law where the air has ended, and the propellant left at cutoff."""
+    plan, first = ascent.plan, ascent.insertion.first_stage
+    vehicle = replace(plan.vehicle, cover_mass_kg=0.0)
+    stage, mass, time_s = vehicle.stages[first], vehicle.mass_at_ignition_kg(first), 0.0
+    law, arcs = start, remaining_arcs(vehicle, first, mass, 0.0)
+    for chunk in range(MOST_CHUNKS + 1):
+        arcs = remaining_arcs(vehicle, first, mass, 0.0)
+        law = solved(Problem(time_s, r, v, arcs, plan.target, plan.body), law)
+        if law is None:
+            return None, FAILED_KG
+        span = min(AIR_CHUNK_S, 0.8 * (mass - mass_at_burnout_kg(vehicle, first)) / stage.mass_flow_kg_s)
+        if chunk == MOST_CHUNKS or span <= 0.0 or dynamic_pressure_pa(r, v, ascent) < AIR_ENDS_PA:
+            break
+        full = (float(stage.thrust_n), float(stage.exit_area_m2), stage.mass_flow_kg_s)
+        world = ascent.world
+        r, v = fly_steered(
+            r, v, mass, (law.steer, law.steer_rate), full, (span / 30, 30), world.body_numbers,
+            float(vehicle.drag_area_m2), world.mach, world.drag,
+        )  # fmt: skip
+        mass -= span * stage.mass_flow_kg_s
+        time_s += span
+        law = law.advanced(time_s, plan.body, r)
+    if law is None:
+        return None, FAILED_KG
+    last = len(vehicle.stages) - 1
+    margin = mass_at_end_kg(arcs, law.burn_s) - mass_at_burnout_kg(vehicle, last)
+    return law, margin
+
+
+def dynamic_pressure_pa(r: Vec, v: Vec, ascent: Ascent) -> float:
+    """Of the motion through air that turns with the body."""
+    body = ascent.plan.body
+    if body.atmosphere == "none":
+        return 0.0
+    wind = (v[0] + body.rotation_rad_s * r[1], v[1] - body.rotation_rad_s * r[0], v[2])
+    return float(0.5 * air(height_above_ellipsoid_m(r, body.radius_m, body.flattening))[0] * norm(wind) ** 2)
+
+
+def solved(problem: Problem, start: Steering | None) -> Steering | None:
+    """The converged law, from an earlier one if that helps; None when no start leads to it."""
+    if start is not None:
+        law = refine(problem, replace(start, epoch_s=problem.time_s), NEWTON_STEPS)
+        if law.converged and law.burn_s < inf:
+            return law
+    for pitch in STARTS_RAD:
+        guess = first_guess(problem) if pitch is None else lofted_guess(problem, pitch)
+        law = refine(problem, guess, 2 * NEWTON_STEPS)
+        if law.converged:
+            return law
+    return None

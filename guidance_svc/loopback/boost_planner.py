@@ -1,0 +1,108 @@
+"""The search for a boost program: a grid, then a few starts polished by optimisers without and with slopes.
+
+Deterministic. A grid over two-parameter programs (pitch at the end, bend) finds the basins, quasi-Newton steps go down
+into them, and a search line by line (Powell's) takes off what the limits' kinks have left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from guidance_svc.core.steering import Steering
+from guidance_svc.domain import Boost
+from guidance_svc.errors import ConfigError
+from guidance_svc.loopback.ascent_trial import FAILED_KG, Ascent, Trial, tried
+from guidance_svc.plan.boost_program import Search, search_for
+
+ENDS = (0.02, 0.1, 0.18, 0.26, 0.34, 0.42, 0.5, 0.6)  # grid over the pitch at the end, of a right angle ...
+BENDS = (0.25, 0.35, 0.5, 0.65, 0.8, 1.0, 1.25, 1.6)  # ... and the program's bend
+STARTS = 3  # of the best grid points, no two with the same pitch at the end
+LINE_FLIGHTS = 600  # for the best of them
+SLOPE_STEPS = 20  # a start, at most
+SLOPE_SPAN = 1e-4  # of the unit cube, for differences: 0.009 deg
+SCALE_KG = 100.0  # costs are margins over this, so that a first step has a sensible length
+EQUAL = 1e-4  # of the cost: gains below 0.01 kg end a search
+
+Progress = Callable[[int, int, float], None]
+
+
+@dataclass
+class Hunt:
+    """A search under way."""
+
+    ascent: Ascent
+    search: Search
+    progress: Progress
+    total: int
+    flights: int = 0
+    best: Trial = field(default_factory=lambda: Trial(FAILED_KG))
+    best_x: tuple[float, ...] = ()
+
+    def margin_kg(self, x: Sequence[float], start: Steering | None = None) -> float:
+        """Propellant left at orbit for a point of the cube."""
+        trial = tried(self.ascent, self.search.phase(x), start or self.best.law)
+        self.flights += 1
+        if trial.margin_kg > self.best.margin_kg:
+            self.best, self.best_x = trial, tuple(float(k) for k in x)
+        self.progress(self.flights, self.total, self.best.margin_kg)
+        return trial.margin_kg
+
+    def cost(self, x: Sequence[float]) -> float:
+        """For a minimiser: the margin with its sign turned, and a wall around the cube."""
+        outside = sum(max(0.0, k - 1.0) ** 2 + max(0.0, -k) ** 2 for k in x)
+        return -self.margin_kg(x) / SCALE_KG + 1e2 * outside
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """The program found.
+
+    Args:
+        boost: the phase to fly.
+        trial: what it came to in coarse steps.
+        flights: boosts that the search flew.
+    """
+
+    boost: Boost
+    trial: Trial
+    flights: int
+
+
+def planned(ascent: Ascent, progress: Progress = lambda done, total, best: None) -> Planned:
+    """The program that leaves the most propellant at orbit within the plan's limits.
+
+    Args:
+        progress: called after each trial with flights done, about how many there will be, best margin (kg).
+
+    Raises:
+        ConfigError: no program of the search reaches the target.
+    """
+    from scipy.optimize import minimize
+
+    search = search_for(ascent.plan, ascent.boost)
+    total = len(ENDS) * len(BENDS) + STARTS * SLOPE_STEPS * (search.count + 2) + LINE_FLIGHTS
+    hunt = Hunt(ascent, search, progress, total)
+    for start in starts(hunt):
+        minimize(
+            hunt.cost, start, method="SLSQP", bounds=[(0.0, 1.0)] * search.count,
+            options={"maxiter": SLOPE_STEPS, "eps": SLOPE_SPAN, "ftol": EQUAL},
+        )  # fmt: skip
+    minimize(
+        hunt.cost, hunt.best_x, method="Powell", bounds=[(0.0, 1.0)] * search.count,
+        options={"maxfev": LINE_FLIGHTS, "xtol": EQUAL, "ftol": EQUAL},
+    )  # fmt: skip
+    if hunt.best.margin_kg <= 0.5 * FAILED_KG:
+        expected = "a vehicle and a target that some boost program connects; none of those tried did"
+        raise ConfigError("no_program", "target", expected, ascent.plan.name)
+    progress(hunt.flights, hunt.flights, hunt.best.margin_kg)
+    return Planned(search.phase(hunt.best_x), hunt.best, hunt.flights)
+
+
+def starts(hunt: Hunt) -> list[tuple[float, ...]]:
+    """The best points of the grid."""
+    found: list[tuple[float, tuple[float, ...]]] = []
+    for end in ENDS:
+        points = [hunt.search.point(end, bend) for bend in BENDS]
+        found.append(max((hunt.margin_kg(x), x) for x in points))
+    return [x for _, x in sorted(found, reverse=True)[:STARTS]]

@@ -1,0 +1,158 @@
+"""One plan flown closed loop in this process: simulator against session, no socket; what the flight came to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from math import acos, degrees, radians, sin
+
+from guidance_svc.core.atmosphere import air
+from guidance_svc.core.frames import ground_velocity
+from guidance_svc.core.kepler import apsides
+from guidance_svc.core.vectors import dot, norm, sub
+from guidance_svc.domain import Command, Event, FlightPlan, Frame, Hold
+from guidance_svc.errors import GuidanceError
+from guidance_svc.session.session import Session
+from guidance_svc.sim.motion import height_above_ellipsoid_m
+from guidance_svc.sim.state import Controls, SimState, World, burning_frac, mass_kg, on_pad, present_stage
+from guidance_svc.sim.step import step
+from guidance_svc.sim.telemetry import telemetry
+
+LOWEST_M = -1e3  # below the ellipsoid a vehicle is in the ground
+SLOW_M_S = 20.0  # against the air; below it the angle of attack says nothing
+ROW_EVERY_S = 1.0
+LONGEST_S = 3000.0
+
+
+@dataclass(frozen=True, slots=True)
+class AscentRow:
+    """One instant of an ascent; angle of attack between thrust axis and motion against the air."""
+
+    time_s: float
+    phase: str
+    stage: int
+    height_m: float
+    air_speed_m_s: float
+    pitch_deg: float
+    alpha_deg: float
+    dynamic_pressure_pa: float
+    acceleration_m_s2: float
+    throttle_frac: float
+    mass_kg: float
+
+
+@dataclass
+class AscentFlight:
+    """What an ascent left behind.
+
+    Args:
+        state: at the end of the insertion.
+        margin_kg: left in the last stage above its reserve.
+        most_q_pa, most_q_alpha_pa, most_alpha_deg, most_acceleration_m_s2: greatest, under thrust of the first stage;
+            the second is with the sine of the angle and over the upper stage's burn as well.
+        perigee_m, apogee_m: radii of the orbit reached.
+        events: what was carried out, in order.
+    """
+
+    state: SimState
+    margin_kg: float = 0.0
+    most_q_pa: float = 0.0
+    most_q_alpha_pa: float = 0.0
+    most_alpha_deg: float = 0.0
+    most_acceleration_m_s2: float = 0.0
+    perigee_m: float = 0.0
+    apogee_m: float = 0.0
+    rows: list[AscentRow] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    states: int = 0
+
+
+def fly_ascent(
+    plan: FlightPlan,
+    world: World,
+    tick_s: float = 0.02,
+    on_row: Callable[[AscentRow], None] = lambda row: None,
+) -> AscentFlight:
+    """From the pad to the end of the insertion; a state each tick, the command acts over the next one.
+
+    A plan that begins with a hold is taken up one second before ignition; one without begins lit and let go at time 0.
+
+    Raises:
+        GuidanceError: the insertion has not ended after 3000 s, or the vehicle is in the ground.
+    """
+    if plan.site is None:
+        raise GuidanceError("missing_field", "site", "a launch site", "none")
+    frame = Frame(meridian_at_zero_rad=world.meridian_at_zero_rad)
+    hold = plan.phases[0] if isinstance(plan.phases[0], Hold) else None
+    start_s = hold.release_at_s - hold.ignition_lead_s - 1.0 if hold else 0.0
+    pad = on_pad(plan.site, world, start_s)
+    session, flight = Session(plan, frame), AscentFlight(pad if hold else replace(pad, held_down=False, engine_on=True))
+    seen: str | None = None
+    while flight.state.time_s < start_s + LONGEST_S:
+        state = flight.state
+        command = session.state(telemetry(state, world, frame, flight.states, seen_event=seen))
+        flight.states += 1
+        if command.phase not in ("hold", "boost", "insertion"):
+            return ended(flight, plan, world)
+        session.work()
+        noted(flight, command, world, on_row)
+        flight.state = step(state, controls_for(command), tick_s, world)
+        if command.event is not None and flight.state.time_s > command.event.at_s:
+            seen = command.event.id
+            flight.events.append(command.event)
+    raise GuidanceError("not_inserted", plan.name, f"an insertion within {LONGEST_S:g} s", command.phase)
+
+
+def controls_for(command: Command) -> Controls:
+    """What a script would do with a command."""
+    event = command.event
+
+    def at(*names: str) -> float | None:
+        return event.at_s if event is not None and event.name in names else None
+
+    return Controls(
+        command.direction, command.throttle_frac, None, at("ignite"), command.cutoff_at_s, at("separate"),
+        at("release"), at("drop_cover"),
+    )  # fmt: skip
+
+
+def noted(flight: AscentFlight, command: Command, world: World, on_row: Callable[[AscentRow], None]) -> None:
+    """Extremes, and a row each second."""
+    row = row_of(flight.state, command, world)
+    if row.height_m < LOWEST_M:
+        raise GuidanceError("hit_the_ground", "phases", "a program that climbs", f"{row.time_s:.0f} s")
+    if row.acceleration_m_s2 > 0.0 and row.air_speed_m_s > SLOW_M_S:
+        across = row.dynamic_pressure_pa * sin(radians(min(row.alpha_deg, 90.0)))
+        flight.most_q_alpha_pa = max(flight.most_q_alpha_pa, across)
+    if command.phase == "boost" and row.acceleration_m_s2 > 0.0:
+        flight.most_q_pa = max(flight.most_q_pa, row.dynamic_pressure_pa)
+        flight.most_acceleration_m_s2 = max(flight.most_acceleration_m_s2, row.acceleration_m_s2)
+        if row.air_speed_m_s > SLOW_M_S:
+            flight.most_alpha_deg = max(flight.most_alpha_deg, row.alpha_deg)
+    if not flight.rows or row.time_s >= flight.rows[-1].time_s + ROW_EVERY_S:
+        flight.rows.append(row)
+        on_row(row)
+
+
+def row_of(state: SimState, command: Command, world: World) -> AscentRow:
+    """The instant as the simulator has it."""
+    body, stage = world.body, present_stage(state, world)
+    height = height_above_ellipsoid_m(state.position_m, body.radius_m, body.flattening)
+    wind = sub(state.velocity_m_s, ground_velocity(state.position_m, body.rotation_rad_s))
+    speed, mass = norm(wind), mass_kg(state, world)
+    density, pressure = air(height)[:2] if body.atmosphere != "none" else (0.0, 0.0)
+    frac = burning_frac(state, world)
+    thrust = max(0.0, frac * stage.thrust_n - pressure * stage.exit_area_m2) if stage and frac > 0.0 else 0.0
+    alpha = degrees(acos(max(-1.0, min(1.0, dot(command.direction, wind) / speed)))) if speed > 1.0 else 0.0
+    return AscentRow(
+        state.time_s, command.phase, state.stage, height, speed, degrees(command.pitch_rad), alpha,
+        0.5 * density * speed * speed, thrust / mass, frac, mass,
+    )  # fmt: skip
+
+
+def ended(flight: AscentFlight, plan: FlightPlan, world: World) -> AscentFlight:
+    """The flight with its outcome."""
+    state, last = flight.state, len(world.vehicle.stages) - 1
+    flight.margin_kg = state.propellant_kg[last] - world.vehicle.stages[last].reserve_kg
+    flight.perigee_m, flight.apogee_m = apsides(state.position_m, state.velocity_m_s, plan.body.mu_m3_s2)
+    return flight

@@ -74,26 +74,24 @@ def check(
     role: Annotated[
         str, typer.Option(help="For plans without phases: booster, upper_stage or tanker.")
     ] = "upper_stage",
-    axes: Annotated[str, typer.Option(help="Frame of the test vector: what your three numbers run along.")] = "x,y,z",
-    turning: Annotated[bool, typer.Option("--turning", help="Your axes turn with the body.")] = False,
-    meridian_deg: Annotated[float, typer.Option(help="Inertial angle of longitude 0 at time_s = 0.")] = 0.0,
-    ellipsoid: Annotated[bool, typer.Option("--ellipsoid", help="Your heights are above the ellipsoid.")] = False,
-    geodetic: Annotated[bool, typer.Option("--geodetic", help="Your vertical is the geodetic one.")] = False,
-    latitude_deg: Annotated[float, typer.Option(help="Of the test vector.", min=-90.0, max=90.0)] = 28.0,
-    longitude_deg: Annotated[float, typer.Option(help="Of the test vector.", min=-180.0, max=180.0)] = -80.0,
+    frame: Annotated[
+        str,
+        typer.Option(
+            help="Your frame, the keys of `frame` in `open`: motion=turning,axes=x/z/y,handedness=left,"
+            "meridian_at_zero_deg=0,height_above=ellipsoid,up=geodetic,local_velocity=inertial; each is optional."
+        ),
+    ] = "",
+    latitude_deg: Annotated[float, typer.Option(help="Of the second vector, geocentric.", min=-90.0, max=90.0)] = 28.0,
+    longitude_deg: Annotated[float, typer.Option(help="Of the second test vector.", min=-180.0, max=180.0)] = -80.0,
 ) -> None:
-    """Validate the configuration; show each flight plan as understood, and a frame test vector."""
-    table = {
-        "axes": axes.split(","),
-        "motion": "turning" if turning else "inertial",
-        "meridian_at_zero_deg": meridian_deg,
-        "height_above": "ellipsoid" if ellipsoid else "sphere",
-        "up": "geodetic" if geodetic else "geocentric",
-    }
+    """Validate the configuration; show each flight plan as understood, and test vectors of your frame."""
+    from guidance_svc.adapters.checking import frame_from, frame_lines
+
     with plain_errors():
+        understood = frame_from(frame)
         body = show_plans(flights or [], configs, role_of(role))
         if body is not None:
-            show_frame(body, table, latitude_deg, longitude_deg)
+            typer.echo("\n".join(frame_lines(body, understood, latitude_deg, longitude_deg)))
         typer.echo("all good")
 
 
@@ -192,21 +190,6 @@ def show_plans(flights: list[str], configs: Path | None, role: Role) -> Body | N
             typer.echo(line)
         typer.echo()
     return body
-
-
-def show_frame(body: Body, table: dict[str, Any], latitude_deg: float, longitude_deg: float) -> None:
-    """Print the test vector in the frame that a table like that of `open` describes."""
-    from guidance_svc.adapters.checking import frame_lines
-    from guidance_svc.core.frames import handedness
-    from guidance_svc.wire.messages import FrameModel
-    from guidance_svc.wire.parse import parse_frame
-    from guidance_svc.wire.plans import parse_table
-
-    model = parse_table(FrameModel, table, prefix="frame")
-    x, y, z = model.axes
-    frame = parse_frame(model.model_copy(update={"handedness": handedness((x, y, z))}))
-    typer.echo("\n".join(frame_lines(body, frame, latitude_deg, longitude_deg)))
-    typer.echo(f'  in `open`: "handedness": "{handedness(frame.axes)}"')
 
 
 def show_replay(file: Path, service: Answering) -> int:

@@ -3,16 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import degrees, radians, sqrt
+from dataclasses import replace
+from math import degrees, pi, radians, sqrt
+from typing import Any
 
-from guidance_svc.core.frames import from_bci, local_from_bci, local_to_bci, to_bci
+from guidance_svc.core.frames import (
+    direction_from_bci,
+    direction_of,
+    from_bci,
+    handedness,
+    local_from_bci,
+    local_to_bci,
+    to_bci,
+    triad,
+)
 from guidance_svc.core.vectors import norm, sub
 from guidance_svc.domain import Body, FlightPlan, Frame, LocalState, Vec
+from guidance_svc.errors import ConfigError
 from guidance_svc.session.describe import phase_sentences
+from guidance_svc.wire.messages import FrameModel
+from guidance_svc.wire.parse import parse_frame
+from guidance_svc.wire.plans import parse_table
 from guidance_svc.wire.replies import stage_echoes, target_message
 
 TEST_TIME_S = 100.0
 TEST_ALTITUDE_M = 200e3
+EQUATOR_ALTITUDE_M = 100e3
+NORTH_SPEED_M_S = 1000.0
+POINTING_DEG = (30.0, 90.0)  # pitch, heading
+PLAIN = Frame()  # sphere, geocentric, over ground: what the words mean
 
 
 def plan_lines(plan: FlightPlan, title: str) -> Iterator[str]:
@@ -56,39 +75,84 @@ def _target_lines(plan: FlightPlan) -> Iterator[str]:
     yield f"  plane    {plane}"
 
 
-def frame_lines(body: Body, frame: Frame, latitude_deg: float, longitude_deg: float) -> Iterator[str]:
-    """One state on a known place and course, in the script's vectors and in its local form, there and back.
+def frame_from(text: str) -> Frame:
+    """The frame that "motion=turning,axes=x/z/y,handedness=left" and the like means; the keys are those of `open`.
 
-    The state: over the given geocentric point at vehicle time 100 s, 200 km above the equatorial radius,
-    moving due east at the circular speed (inertial), level.
+    Raises:
+        ConfigError: a part that is no key=value, an unknown key or a bad value.
+        MessageFault: the axes repeat, or the handedness contradicts them.
     """
-    plain = Frame(meridian_at_zero_rad=frame.meridian_at_zero_rad, local_velocity="inertial")
+    table: dict[str, Any] = {}
+    for part in filter(None, text.split(",")):
+        key, equals, value = part.strip().partition("=")
+        if not equals or not key or not value:
+            raise ConfigError("bad_value", "--frame", "parts such as motion=turning or axes=x/z/y, with commas", part)
+        table[key] = value.split("/") if key == "axes" else _number_or_text(value)
+    return parse_frame(parse_table(FrameModel, table, prefix="frame"))
+
+
+def _number_or_text(value: str) -> float | str:
+    try:
+        return float(value)
+    except ValueError:
+        return value
+
+
+def frame_lines(body: Body, frame: Frame, latitude_deg: float, longitude_deg: float) -> Iterator[str]:
+    """Two states on known places and courses as the script must send them, and what a pointing must come back as.
+
+    The first can be checked in the head: over the equator at longitude 90 E at time 0, moving north over ground.
+    The second is over the given geocentric point at time 100 s, 200 km above the equatorial radius, moving due
+    east at the circular speed (inertial); off the equator it tells the kinds of height and vertical apart.
+    """
+    motion = "turning with the body" if frame.turning else "inertial"
+    yield (
+        f"frame test vectors ({body.name}): axes {' '.join(frame.axes)} ({handedness(frame.axes)}-handed), {motion}, "
+        f"longitude 0 at {degrees(frame.meridian_at_zero_rad):g} deg at time_s = 0; heights above the "
+        f"{frame.height_above}, {frame.up} vertical, local speeds {frame.local_velocity}"
+    )
+    ground = replace(PLAIN, meridian_at_zero_rad=frame.meridian_at_zero_rad)
+    place = LocalState(0.0, 0.5 * pi, EQUATOR_ALTITUDE_M, 0.0, NORTH_SPEED_M_S, 0.0)
+    yield (
+        f"  {EQUATOR_ALTITUDE_M / 1e3:g} km above latitude 0, longitude 90 E, "
+        f"moving north at {NORTH_SPEED_M_S / 1e3:g} km/s over ground, at time_s = 0:"
+    )
+    yield from _state_lines(local_to_bci(place, ground, body, 0.0), frame, body, 0.0)
     speed_m_s = sqrt(body.mu_m3_s2 / (body.radius_m + TEST_ALTITUDE_M))
     place = LocalState(radians(latitude_deg), radians(longitude_deg), TEST_ALTITUDE_M, 0.0, 0.0, speed_m_s)
-    position, velocity = local_to_bci(place, plain, body, TEST_TIME_S)
-    script_position, script_velocity = from_bci(position, velocity, frame, body, TEST_TIME_S)
-    local = local_from_bci(position, velocity, frame, body, TEST_TIME_S)
     yield (
-        f"frame test vector ({body.name}): over latitude {latitude_deg:g} deg (geocentric), "
-        f"longitude {longitude_deg:g} deg, {TEST_ALTITUDE_M / 1e3:g} km above the equatorial radius, "
-        f"due east at {speed_m_s:.3f} m/s inertial, at time_s = {TEST_TIME_S:g}"
+        f"  over latitude {latitude_deg:g} deg (geocentric), longitude {longitude_deg:g} deg, "
+        f"{TEST_ALTITUDE_M / 1e3:g} km above the equatorial radius, due east at {speed_m_s:.3f} m/s inertial, "
+        f"at time_s = {TEST_TIME_S:g}:"
     )
-    motion = "turning with the body" if frame.turning else "inertial"
-    yield f"  a script with axes {' '.join(frame.axes)}, {motion}, must send"
-    yield f"    position_m    {_vector(script_position, 3)}"
-    yield f"    velocity_m_s  {_vector(script_velocity, 6)}"
-    yield f"  or, heights above the {frame.height_above}, {frame.up} vertical, speeds {frame.local_velocity}"
+    inertial = replace(ground, local_velocity="inertial")
+    yield from _state_lines(local_to_bci(place, inertial, body, TEST_TIME_S), frame, body, TEST_TIME_S)
+
+
+def _state_lines(state: tuple[Vec, Vec], frame: Frame, body: Body, time_s: float) -> Iterator[str]:
+    """One BCI state as the script must send it, in both forms, there and back, and a direction in its frame."""
+    script_position, script_velocity = from_bci(*state, frame, body, time_s)
+    local = local_from_bci(*state, frame, body, time_s)
+    yield "    your script must send"
+    yield f"      position_m    {_vector(script_position, 3)}"
+    yield f"      velocity_m_s  {_vector(script_velocity, 6)}"
+    yield "    or"
     yield (
-        f"    latitude_deg {degrees(local.latitude_rad):.9f}  longitude_deg {degrees(local.longitude_rad):.9f}  "
+        f"      latitude_deg {degrees(local.latitude_rad):.9f}  longitude_deg {degrees(local.longitude_rad):.9f}  "
         f"altitude_m {local.altitude_m:.3f}"
     )
     yield (
-        f"    vertical_speed_m_s {local.vertical_speed_m_s:.6f}  north_speed_m_s {local.north_speed_m_s:.6f}  "
+        f"      vertical_speed_m_s {local.vertical_speed_m_s:.6f}  north_speed_m_s {local.north_speed_m_s:.6f}  "
         f"east_speed_m_s {local.east_speed_m_s:.6f}"
     )
-    back = to_bci(script_position, script_velocity, frame, body, TEST_TIME_S)
-    again = local_to_bci(local, frame, body, TEST_TIME_S)
-    yield f"  and back: vectors {_error(back, position, velocity)}; local form {_error(again, position, velocity)}"
+    towards = direction_of(radians(POINTING_DEG[0]), radians(POINTING_DEG[1]), triad(state[0], frame.up, body))
+    yield (
+        f"    pitch_deg {POINTING_DEG[0]:g}, heading_deg {POINTING_DEG[1]:g} must come back as "
+        f"pointing {_vector(direction_from_bci(towards, frame, body, time_s), 9)}"
+    )
+    back = to_bci(script_position, script_velocity, frame, body, time_s)
+    again = local_to_bci(local, frame, body, time_s)
+    yield f"    and back: vectors {_error(back, *state)}; local form {_error(again, *state)}"
 
 
 def _vector(vector: Vec, digits: int) -> str:

@@ -109,14 +109,29 @@ def test_check_shows_every_plan_and_a_frame_test_vector() -> None:
 def test_the_frame_test_vector_of_check_is_the_place_it_names() -> None:
     # Second way: spherical coordinates by hand at longitude 0 and the meridian turned so that it lies along x.
     # WGS-84 rotation 7.292115e-5 rad/s for 100 s is 0.417807422 deg, so that the meridian ends at 0 deg.
-    arguments = ["check", "curlew_to_lagoon", "--axes", "x,z,y", "--latitude-deg", "0", "--longitude-deg", "0"]
-    result = CliRunner().invoke(app, [*arguments, "--meridian-deg=-0.41780741379"])
+    frame = "axes=x/z/y,handedness=left,meridian_at_zero_deg=-0.41780741379"
+    arguments = ["check", "curlew_to_lagoon", "--frame", frame, "--latitude-deg", "0", "--longitude-deg", "0"]
+    result = CliRunner().invoke(app, arguments)
     assert result.exit_code == 0, result.stderr
-    x, y, z = map(float, re.search(r"position_m +\[(.*), (.*), (.*)\]", result.stdout).groups())  # type: ignore[union-attr]
+    second = result.stdout[result.stdout.index("due east") :]
+    x, y, z = map(float, re.search(r"position_m +\[(.*), (.*), (.*)\]", second).groups())  # type: ignore[union-attr]
     assert x == pytest.approx(6578137.0, abs=1e-2)  # 1 cm: the meridian is typed with 1e-11 deg
     assert abs(y) < 1e-2
     assert abs(z) < 1e-1
-    assert '"handedness": "left"' in result.stdout
+    assert "x z y (left-handed)" in result.stdout
+
+
+def test_the_first_test_vector_of_check_can_be_worked_out_in_the_head() -> None:
+    # Longitude 90 E of a meridian at 0 deg lies along y, north along z; in axes x z y that is the third and the
+    # second number. Pitch 30 deg, heading 90 deg (east, which is -x there): (-cos 30, 0, sin 30) = (-0.866, 0, 0.5).
+    frame = "motion=turning,axes=x/z/y,handedness=left"
+    result = CliRunner().invoke(app, ["check", "curlew_to_lagoon", "--frame", frame])
+    assert result.exit_code == 0, result.stderr
+    first = result.stdout[result.stdout.index("longitude 90 E") : result.stdout.index("due east")]
+    assert "position_m    [0.000, 0.000, 6478137.000]" in first
+    assert "velocity_m_s  [0.000000, 1000.000000, 0.000000]" in first
+    assert "latitude_deg 0.000000000  longitude_deg 90.000000000  altitude_m 100000.000" in first
+    assert "pointing [-0.866025404, 0.000000000, 0.500000000]" in first
 
 
 @pytest.mark.parametrize(
@@ -125,8 +140,11 @@ def test_the_frame_test_vector_of_check_is_the_place_it_names() -> None:
         (["check", "curlew_to_lagon"], "did you mean curlew_to_lagoon?"),
         (["check", "--configs", "/nowhere"], "no such folder"),
         (["check", "/nowhere/x.toml"], "cannot read"),
-        (["check", "--axes", "x,y,w"], "frame.axes.2"),
-        (["check", "--axes", "x,y,y"], "each of x, y, z once"),
+        (["check", "--frame", "axes=x/y/w"], "frame.axes.2"),
+        (["check", "--frame", "axes=x/y/y"], "each of x, y and z once"),
+        (["check", "--frame", "axes=x/z/y"], 'expected "left", because axes x z y make a left-handed frame'),
+        (["check", "--frame", "motoin=turning"], "did you mean motion?"),
+        (["check", "--frame", "turning"], "parts such as motion=turning"),
         (["check", "--role", "pilot"], "booster, upper_stage or tanker"),
         (["replay", "/nowhere/x.mcap"], "cannot read"),
     ],

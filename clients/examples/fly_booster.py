@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client.py lies
 from guidance_client import GuidanceClient, cutoff_now
 from simulated_vehicle import SimulatedVehicle, say, seconds_to_fly
 
-VEHICLE_ACTIONS = ("ignite", "release", "cutoff", "separate")  # the other events only tell what comes next
+VEHICLE_ACTIONS = ("ignite", "release", "cutoff", "separate", "drop_cover")  # others only tell what comes next
 
 
 def main() -> None:

@@ -57,7 +57,7 @@ class SimulatedVehicle:
         self._controls.update(engine_on=on, throttle=throttle)
 
     def at(self, what: str, time_s: float | None) -> None:
-        """At a time on the vehicle's clock: "release", "ignite", "cutoff" or "separate"; None forgets it."""
+        """At a time on the vehicle's clock: "release", "ignite", "cutoff", "separate", "drop_cover"; None forgets."""
         self._controls[f"{what}_at_s"] = time_s
 
     def advance(self, seconds: float) -> None:

@@ -2,8 +2,8 @@
 
 The air turns with the body, so the velocity over ground is the air flow; wind is not known. The angle of attack
 follows a small program (points of time and angle, linear between), given as such or as the pitch to lead to, and
-leans sideways towards the target's plane, both bounded by the limits on the angle and on its product with the dynamic pressure. The throttle follows its own
-program and gives way to the limits on dynamic pressure and acceleration.
+leans sideways towards the target's plane, both bounded by the limits on the angle and on its product with the dynamic
+pressure. The throttle follows its own program and gives way to the limits on dynamic pressure and acceleration.
 
 Limits travel as four floats: dynamic pressure (Pa), dynamic pressure times angle of attack (Pa rad),
 acceleration (m/s2), angle of attack (rad); inf where there is none.

@@ -13,13 +13,13 @@ from guidance_svc.domain import FlightPlan, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.sim.motion import NO_AIR_ABOVE_M, height_above_ellipsoid_m
 from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, on_pad, present_stage, split
-from guidance_svc.sim.step import advance, cut_off, ignited, released, separated, wanted_unit
+from guidance_svc.sim.step import advance, cut_off, ignited, released, separated, uncovered, wanted_unit
 
 INSTANT_S: Final = 1e-9  # two times nearer than this are one
 CLOCK_DIGITS: Final = 9  # a nanosecond
 LOG_STEP_S: Final = 1.0  # of vehicle time between lines of the flight log under thrust
 LOG_COAST_STEP_S: Final = 20.0  # the same without thrust
-ACTIONS: Final = ("cutoff", "separate", "ignite", "release")  # in this order at one instant
+ACTIONS: Final = ("cutoff", "separate", "drop_cover", "ignite", "release")  # in this order at one instant
 FIELDS: Final = ("pointing", "throttle", "engine_on", *(f"{action}_at_s" for action in ACTIONS))
 LONGEST_ADVANCE_S: Final = 1e6
 REPEAT_S: Final = 0.5  # a separation asked for again within this time of the last one is the same
@@ -132,7 +132,7 @@ class Craft:
             self.separated_s = self.state.time_s
             self._separate()
             return
-        jump = {"cutoff": cut_off, "ignite": ignited, "release": released}[action]
+        jump = {"cutoff": cut_off, "drop_cover": uncovered, "ignite": ignited, "release": released}[action]
         self.state = jump(self.state, self.world)
         if self.state != before:
             self._write(action)

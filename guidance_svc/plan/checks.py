@@ -8,6 +8,7 @@ from typing import Final
 
 from guidance_svc.domain import Body, Boost, FlightPlan, Insertion, Law, Site
 from guidance_svc.errors import ConfigError
+from guidance_svc.plan.boost_checks import check_boost
 
 ORDER: Final[tuple[Law, ...]] = ("hold", "boost", "insertion", "coast", "circularize", "orbit")
 SEA_LEVEL_PRESSURE_PA: Final = 101325.0  # U.S. Standard Atmosphere 1976, table I
@@ -24,6 +25,7 @@ def check_plan(plan: FlightPlan) -> None:
     _check_stages(plan)
     _check_target(plan)
     _check_lift_off(plan)
+    check_boost(plan)
 
 
 def _check_order(plan: FlightPlan) -> None:
@@ -80,6 +82,9 @@ def _check_lift_off(plan: FlightPlan) -> None:
     if thrust_n <= weight_n:
         loss = f" + {pressure_pa * stage.exit_area_m2:.0f} N for the air's pressure" if pressure_pa else ""
         expected = f"more than the weight at lift-off, {weight_n:.0f} N{loss}"
+        strongest = max(plan.vehicle.stages, key=lambda other: other.thrust_n)
+        if strongest.thrust_n - pressure_pa * strongest.exit_area_m2 > weight_n:
+            expected += f"; {strongest.name} has it: stages stand in the order in which they burn, the first one first"
         raise ConfigError("cannot_lift_off", "vehicle.stages.0.thrust_n", expected, f"{stage.thrust_n:.0f} N")
 
 

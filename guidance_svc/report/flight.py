@@ -12,7 +12,7 @@ from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import along, dot, norm, sub
 from guidance_svc.domain import Body, FlightPlan, OrbitReport, Target, Vec
 
-Mark = Literal["", "release", "ignite", "cutoff", "separate"]
+Mark = Literal["", "release", "ignite", "cutoff", "separate", "drop_cover"]
 REVOLUTION_STEP_S = 10.0  # RK4 drifts 3.4 mm over a low revolution at this step (tests/report)
 
 

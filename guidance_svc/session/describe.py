@@ -42,10 +42,28 @@ def boost_sentence(phase: Boost) -> str:
     if phase.separate_at_s < inf:
         limits.append(f"{phase.separate_at_s:g} s have passed since release")
     heading = "in the target's plane" if phase.azimuth_rad is None else f"{degrees(phase.azimuth_rad):.3f} deg"
+    way = f"tip {degrees(phase.pitch_over_rad):g} deg towards heading {heading}, then along the velocity over ground"
+    if phase.pitch:
+        last_s, last = phase.pitch[-1]
+        way = f"then a pitch program towards heading {heading}, down to {degrees(last):.1f} deg at {last_s:g} s"
+    elif phase.bias:
+        way += f" with a program of {len(phase.bias)} angles of attack"
+    held = boost_limits(phase)
     return (
-        f"vertical for {phase.rise_s:g} s, tip {degrees(phase.pitch_over_rad):g} deg towards heading {heading}, "
-        f"then along the velocity over ground; separate when {' or '.join(limits)}"
+        f"vertical for {phase.rise_s:g} s, {way}"
+        f"{'; within ' + ', '.join(held) if held else ''}; separate when {' or '.join(limits)}"
     )
+
+
+def boost_limits(phase: Boost) -> list[str]:
+    """The limits that a boost keeps, in words."""
+    named = (
+        (phase.max_dynamic_pressure_pa, "dynamic pressure {:g} Pa"),
+        (degrees(phase.max_q_alpha_pa_rad), "dynamic pressure times angle of attack {:g} Pa deg"),
+        (degrees(phase.max_alpha_rad), "angle of attack {:g} deg"),
+        (phase.max_acceleration_m_s2, "acceleration {:g} m/s2"),
+    )
+    return [text.format(value) for value, text in named if value < inf]
 
 
 def insertion_sentence(phase: Insertion, plan: FlightPlan) -> str:

@@ -24,6 +24,16 @@ Positive = Annotated[float, Field(gt=0.0, le=1e15)]
 NotNegative = Annotated[float, Field(ge=0.0, le=1e15)]
 Fraction = Annotated[float, Field(gt=0.0, le=1.0)]
 Time = Annotated[float, Field(ge=-1e12, le=1e12)]
+Program = Annotated[list[Annotated[list[float], Field(min_length=2, max_length=2)]], Field(max_length=30)]
+
+
+def _require_rising(name: str, points: list[list[float]], low: float, high: float, what: str) -> None:
+    """A program's times must not be negative and must rise, its values must lie in their range."""
+    times = [point[0] for point in points]
+    if any(b <= a for a, b in pairwise(times)) or any(time < 0.0 for time in times):
+        raise ValueError(f"{name} with rising times, from 0 s on")
+    if any(not low <= value <= high for _, value in points):
+        raise ValueError(f"{name} with each {what} from {low:g} to {high:g}")
 
 
 class BodyModel(BaseModel):
@@ -100,7 +110,19 @@ class VehicleModel(BaseModel):
     """[Mach number, drag coefficient] pairs, Mach rising; linear between, flat outside."""
     turn_rate_limit_deg_s: Positive | None = None
     """None: no limit."""
+    cover_mass_kg: NotNegative = 0.0
+    """Of the cover over the payload, on top of payload_kg."""
+    drop_cover_above_km: Positive | None = None
+    """Height above the ellipsoid from which on the cover may go."""
+    drop_cover_below_w_m2: Positive | None = None
+    """Heating rate 0.5 rho v^3 below which the cover may go; with a height as well, both must hold."""
     source: str = ""
+
+    @model_validator(mode="after")
+    def _cover_goes(self) -> VehicleModel:
+        if self.cover_mass_kg > 0.0 and self.drop_cover_above_km is None and self.drop_cover_below_w_m2 is None:
+            raise ValueError("drop_cover_above_km or drop_cover_below_w_m2 (usual: 1135) with cover_mass_kg")
+        return self
 
     @model_validator(mode="after")
     def _mach_rises(self) -> VehicleModel:
@@ -119,6 +141,9 @@ class VehicleModel(BaseModel):
             drag_area_m2=self.drag_area_m2,
             drag_curve=tuple((mach, drag) for mach, drag in self.drag_curve),
             turn_rate_limit_rad_s=inf if limit is None else radians(limit),
+            cover_mass_kg=self.cover_mass_kg,
+            drop_cover_above_m=inf if self.drop_cover_above_km is None else 1e3 * self.drop_cover_above_km,
+            drop_cover_below_w_m2=self.drop_cover_below_w_m2 or 0.0,
         )
 
 
@@ -185,7 +210,7 @@ class HoldModel(BaseModel):
 
 
 class BoostModel(BaseModel):
-    """Through the air: rise, pitch over, zero angle of attack, separate at whichever limit comes first."""
+    """Through the air: rise, pitch over, near zero angle of attack, separate at whichever limit comes first."""
 
     model_config = MODEL
 
@@ -203,6 +228,32 @@ class BoostModel(BaseModel):
     """From release."""
     separate_at_reserve: bool = True
     """When the stage's reserve_kg is reached."""
+    bias_deg: Program = []
+    """[seconds since release, angle of attack, nose up positive] pairs; linear between, flat outside."""
+    pitch_deg: Program = []
+    """[seconds since release, deg above the horizon] pairs, instead of pitch_over_deg and bias_deg; the angle of attack
+    that leads there is bounded by the limits."""
+    throttle: Program = []
+    """[seconds since release, throttle] pairs; none: full."""
+    max_yaw_deg: Annotated[float, Field(ge=0.0, le=45.0)] = 0.0
+    """Lean towards the target's plane once past the pitch-over."""
+    max_dynamic_pressure_pa: Positive | None = None
+    """Kept by throttling back."""
+    max_q_alpha_pa_deg: Positive | None = None
+    """Dynamic pressure times angle of attack; holds in the insertion that follows as well."""
+    max_acceleration_m_s2: Positive | None = None
+    """Of the thrust; kept by throttling back."""
+    max_alpha_deg: Annotated[float, Field(gt=0.0, le=90.0)] | None = None
+    """Angle of attack."""
+
+    @model_validator(mode="after")
+    def _programs_hold(self) -> BoostModel:
+        if self.bias_deg and self.pitch_deg:
+            raise ValueError("bias_deg or pitch_deg, not both")
+        _require_rising("bias_deg", self.bias_deg, -90.0, 90.0, "angle")
+        _require_rising("pitch_deg", self.pitch_deg, 0.0, 90.0, "pitch")
+        _require_rising("throttle", self.throttle, 0.0, 1.0, "throttle")
+        return self
 
     @model_validator(mode="after")
     def _ends(self) -> BoostModel:
@@ -220,6 +271,14 @@ class BoostModel(BaseModel):
             separate_at_speed_m_s=inf if self.separate_at_speed_m_s is None else self.separate_at_speed_m_s,
             separate_at_s=inf if self.separate_at_s is None else self.separate_at_s,
             separate_at_reserve=self.separate_at_reserve,
+            bias=tuple((time, radians(angle)) for time, angle in self.bias_deg),
+            pitch=tuple((time, radians(angle)) for time, angle in self.pitch_deg),
+            throttle=tuple((time, frac) for time, frac in self.throttle),
+            max_yaw_rad=radians(self.max_yaw_deg),
+            max_dynamic_pressure_pa=inf if self.max_dynamic_pressure_pa is None else self.max_dynamic_pressure_pa,
+            max_q_alpha_pa_rad=inf if self.max_q_alpha_pa_deg is None else radians(self.max_q_alpha_pa_deg),
+            max_acceleration_m_s2=inf if self.max_acceleration_m_s2 is None else self.max_acceleration_m_s2,
+            max_alpha_rad=inf if self.max_alpha_deg is None else radians(self.max_alpha_deg),
         )
 
 

@@ -1,8 +1,8 @@
 """The reference ascent from the pad as a flight plan and a simulator world.
 
 Differences from the reference: its air is a smooth fit of the U.S. Standard Atmosphere 1976, here it is the standard
-itself (tests/closed_loop/test_against_a01.py compares the two); its drag curve is a formula, here a table of it (within
-0.0015 of the formula, which runs from 0.27 to 0.52); its coast of 5 s drops the booster at the coast's begin, here after
+itself (tests/closed_loop/test_against_a01.py compares the two); its drag curve is a formula, here a table of it
+(within 0.0015 of the formula, which runs from 0.27 to 0.52); its coast of 5 s drops the booster at once, here after
 the first second, and lasts a tick longer.
 """
 

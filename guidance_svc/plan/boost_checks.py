@@ -1,0 +1,66 @@
+"""Limits and programs of a boost that contradict each other or the vehicle; each refusal says what would work."""
+
+from __future__ import annotations
+
+from math import degrees, inf
+
+from guidance_svc.domain import Boost, FlightPlan, Stage
+from guidance_svc.errors import ConfigError
+
+
+def check_boost(plan: FlightPlan) -> None:
+    """Refuse what cannot be flown.
+
+    Raises:
+        ConfigError: with the key, what would work, and what stands there.
+    """
+    vehicle = plan.vehicle
+    heated = vehicle.drop_cover_below_w_m2 > 0.0
+    if vehicle.cover_mass_kg > 0.0 and heated and plan.body.atmosphere == "none":
+        expected = f"drop_cover_above_km, because {plan.body.name} has no air that heats"
+        raise ConfigError("limits_contradict", "vehicle.drop_cover_below_w_m2", expected, vehicle.drop_cover_below_w_m2)
+    for i, phase in enumerate(plan.phases):
+        if isinstance(phase, Boost):
+            _check_angles(phase, f"phases.{i}")
+            _check_throttle(phase, vehicle.stages[0], f"phases.{i}")
+            _check_acceleration(plan, phase, vehicle.stages[0], f"phases.{i}")
+
+
+def _check_angles(phase: Boost, at: str) -> None:
+    most = degrees(phase.max_alpha_rad)
+    for time_s, angle in phase.bias:
+        if abs(angle) > phase.max_alpha_rad * (1.0 + 1e-9):
+            expected = f"within max_alpha_deg, {most:g} deg, or a wider max_alpha_deg"
+            got = f"{degrees(angle):g} deg at {time_s:g} s"
+            raise ConfigError("limits_contradict", f"{at}.bias_deg", expected, got)
+    if phase.max_yaw_rad > phase.max_alpha_rad * (1.0 + 1e-9):
+        expected = f"at most max_alpha_deg, {most:g} deg"
+        raise ConfigError("limits_contradict", f"{at}.max_yaw_deg", expected, f"{degrees(phase.max_yaw_rad):g} deg")
+
+
+def _check_throttle(phase: Boost, stage: Stage, at: str) -> None:
+    for time_s, frac in phase.throttle:
+        if frac < stage.throttle_min_frac - 1e-9:
+            expected = f"at least the throttle_min_frac of {stage.name}, {stage.throttle_min_frac:g}"
+            raise ConfigError("limits_contradict", f"{at}.throttle", expected, f"{frac:g} at {time_s:g} s")
+    if stage.throttle_min_frac < 1.0:
+        return
+    pressure, acceleration = phase.max_dynamic_pressure_pa, phase.max_acceleration_m_s2
+    for key, limit in (("max_dynamic_pressure_pa", pressure), ("max_acceleration_m_s2", acceleration)):
+        if limit < inf:
+            expected = f"none, because {stage.name} does not throttle; or its throttle_min_frac below 1"
+            raise ConfigError("limits_contradict", f"{at}.{key}", expected, limit)
+
+
+def _check_acceleration(plan: FlightPlan, phase: Boost, stage: Stage, at: str) -> None:
+    limit = phase.max_acceleration_m_s2
+    gravity = plan.body.mu_m3_s2 / plan.body.radius_m**2
+    kept = stage.reserve_kg if phase.separate_at_reserve else 0.0
+    lightest = plan.vehicle.mass_at_ignition_kg(0) - stage.propellant_kg + kept
+    least = stage.throttle_min_frac * stage.thrust_n / lightest
+    if limit <= gravity:
+        expected = f"more than gravity at the pad, {gravity:.3f} m/s2"
+        raise ConfigError("limits_contradict", f"{at}.max_acceleration_m_s2", expected, limit)
+    if limit < least:
+        expected = f"at least {least:.2f} m/s2, what the lowest throttle of {stage.name} gives at its end"
+        raise ConfigError("limits_contradict", f"{at}.max_acceleration_m_s2", expected, limit)

@@ -17,7 +17,7 @@ Role = Literal["booster", "upper_stage", "tanker"]
 Law = Literal["hold", "boost", "insertion", "coast", "circularize", "orbit"]
 Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]
-Status = Literal["ok", "converging", "stale", "short_of_propellant", "complete"]
+Status = Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
 EventName = Literal["release", "ignite", "cutoff", "separate", "drop_cover", "coast", "circularize", "orbit"]
 
 

@@ -14,6 +14,8 @@ from math import inf, sqrt
 from guidance_svc.core.vectors import add, along, dot, norm, scale, sub
 from guidance_svc.domain import Vec
 
+SAMPLE_EVERY_S = 0.0999  # a little under 0.1, for clocks that are not exact
+THROTTLE_STEP = 0.01  # a larger change begins the integrals anew
 ANCHOR_EVERY_S = 0.5
 MOST_ANCHORS = 20
 LONGEST_GAP_S = 5.0  # between states; beyond it the integrals are begun anew
@@ -34,6 +36,7 @@ class Sample:
     Args:
         velocity_m_s: measured, BCI.
         gravity_m_s2: at this state.
+        throttle_frac: at which the engine has run up to this state.
         full_push_m_s2: nominal thrust acceleration along the pointing, at full throttle.
         fallen_m_s: integral of gravity since the first sample.
         pushed_m_s: integral of the nominal thrust acceleration since the first sample.
@@ -44,6 +47,7 @@ class Sample:
     time_s: float
     velocity_m_s: Vec
     gravity_m_s2: Vec
+    throttle_frac: float
     full_push_m_s2: Vec
     fallen_m_s: Vec
     pushed_m_s: Vec
@@ -89,18 +93,15 @@ def sample_after(
     mass_kg: float,
     full_flow_kg_s: float,
 ) -> Sample:
-    """The next sample; integrals by the trapezoid rule.
-
-    A new throttle is ordered in the reply to a state, so the one seen now has held since the last state.
-    """
+    """The next sample; integrals by the trapezoid rule, at the throttle seen now."""
     if last is None:
         nothing = (0.0, 0.0, 0.0)
-        return Sample(time_s, velocity_m_s, gravity_m_s2, full_push_m_s2, nothing, nothing, mass_kg, 0.0)
+        return Sample(time_s, velocity_m_s, gravity_m_s2, throttle_frac, full_push_m_s2, nothing, nothing, mass_kg, 0.0)
     half = 0.5 * (time_s - last.time_s)
     fallen = along(last.fallen_m_s, half, add(last.gravity_m_s2, gravity_m_s2))
     pushed = along(last.pushed_m_s, half * throttle_frac, add(last.full_push_m_s2, full_push_m_s2))
     burnt = last.nominal_burnt_kg + 2.0 * half * throttle_frac * full_flow_kg_s
-    return Sample(time_s, velocity_m_s, gravity_m_s2, full_push_m_s2, fallen, pushed, mass_kg, burnt)
+    return Sample(time_s, velocity_m_s, gravity_m_s2, throttle_frac, full_push_m_s2, fallen, pushed, mass_kg, burnt)
 
 
 def watch(
@@ -122,6 +123,8 @@ def watch(
         full_flow_kg_s: nominal mass flow at full throttle.
     """
     last = engine.last
+    if last is not None and abs(throttle_frac - last.throttle_frac) > THROTTLE_STEP:
+        engine, last = begun_anew(engine), None
     if last is not None and not 0.0 < time_s - last.time_s <= LONGEST_GAP_S:
         engine, last = replace(engine, anchors=(), last=None), None
     here = sample_after(
@@ -135,6 +138,21 @@ def watch(
     if time_s - engine.anchors[-1].time_s < ANCHOR_EVERY_S:
         return engine
     return fitted(replace(engine, anchors=(*engine.anchors, here)[-MOST_ANCHORS:]))
+
+
+def begun_anew(engine: EngineEstimate) -> EngineEstimate:
+    """Forget the anchors and keep what they taught as the prior: the throttle stepped somewhere between two states."""
+    return replace(
+        engine, anchors=(), last=None, prior_thrust=engine.thrust_scale, prior_flow=engine.flow_scale,
+        prior_sigma=engine.thrust_sigma,
+    )  # fmt: skip
+
+
+def due(engine: EngineEstimate, time_s: float, throttle_frac: float) -> bool:
+    """Whether a state adds anything: ten a second are enough while the throttle stands."""
+    last = engine.last
+    return last is None or time_s - last.time_s >= SAMPLE_EVERY_S or time_s <= last.time_s or (
+        abs(throttle_frac - last.throttle_frac) > THROTTLE_STEP)  # fmt: skip
 
 
 def jumped(engine: EngineEstimate, here: Sample) -> bool:

@@ -20,6 +20,7 @@ from guidance_svc.errors import GuidanceError
 Up = Literal["geocentric", "geodetic"]
 
 TWO_PI = 2.0 * pi
+STRAIGHT = ("x", "y", "z")  # axes of a script that already counts as the canonical frame does
 AXES = {"x": (0, 1.0), "y": (1, 1.0), "z": (2, 1.0), "-x": (0, -1.0), "-y": (1, -1.0), "-z": (2, -1.0)}
 
 
@@ -105,6 +106,8 @@ def to_bci(
 
     Accuracy: there and back within 1e-6 m (rounding).
     """
+    if frame.axes == STRAIGHT and not frame.turning:
+        return (position_script_m, velocity_script_m_s)
     position = to_canonical(position_script_m, frame.axes)
     velocity = to_canonical(velocity_script_m_s, frame.axes)
     if not frame.turning:
@@ -127,12 +130,16 @@ def from_bci(position_m: Vec, velocity_m_s: Vec, frame: Frame, body: Body, time_
 
 def direction_to_bci(direction_script: Vec, frame: Frame, body: Body, time_s: float) -> Vec:
     """A direction of the script's frame in BCI."""
+    if frame.axes == STRAIGHT and not frame.turning:
+        return direction_script
     direction = to_canonical(direction_script, frame.axes)
     return turn_z(direction, meridian_rad(body, frame, time_s)) if frame.turning else direction
 
 
 def direction_from_bci(direction: Vec, frame: Frame, body: Body, time_s: float) -> Vec:
     """A BCI direction in the script's frame; the inverse of `direction_to_bci`."""
+    if frame.axes == STRAIGHT and not frame.turning:
+        return direction
     if frame.turning:
         direction = turn_z(direction, -meridian_rad(body, frame, time_s))
     return from_canonical(direction, frame.axes)
@@ -212,8 +219,22 @@ def triad(position_m: Vec, up: Up, body: Body) -> Triad:
 
     At a pole, where north is undefined, the meridian of the BCI x axis is taken.
     """
-    latitude, _ = geodetic(position_m, body.radius_m, body.flattening if up == "geodetic" else 0.0)
+    if up == "geocentric" or body.flattening == 0.0:
+        return geocentric_triad(position_m)
+    latitude, _ = geodetic(position_m, body.radius_m, body.flattening)
     return triad_at(latitude, atan2(position_m[1], position_m[0]))
+
+
+def geocentric_triad(position_m: Vec) -> Triad:
+    """Local unit vectors for the geocentric vertical, without angles: it is asked for twice a state."""
+    x, y, z = position_m
+    level = sqrt(x * x + y * y)
+    if level == 0.0:
+        return triad_at(pi / 2.0 if z > 0.0 else -pi / 2.0, 0.0)
+    radius = sqrt(level * level + z * z)
+    c, s = x / level, y / level
+    up, across = level / radius, z / radius
+    return Triad((up * c, up * s, across), (-across * c, -across * s, up), (-s, c, 0.0))
 
 
 def pitch_and_heading(direction: Vec, local: Triad) -> tuple[float, float]:

@@ -69,7 +69,7 @@ def lesser_target(problem: Problem, law: Steering, burnout_kg: float) -> Lesser:
     """
     wanted = problem.target
     if wanted is None:
-        return Lesser(None, law, "everything")
+        return Lesser(None, law, "there is no target")
     planes: list[PlaneMode] = ["inclination", "free"] if wanted.plane == "inclination_and_node" else ["free"]
     for plane in planes if wanted.plane != "free" else []:
         target = replace(wanted, plane=plane)
@@ -103,7 +103,7 @@ def lower(problem: Problem, law: Steering, burnout_kg: float, wanted: Target) ->
     low_law = reach(problem, circle(low), round_law if round_law.converged else law)
     if low_law.converged and margin_kg(problem, low_law, burnout_kg) >= 0.0:
         return searched(problem, circle, low, perigee, low_law, burnout_kg, "plane, apogee and perigee")
-    return Lesser(None, low_law if low_law.converged else law, "everything: no safe orbit is within reach")
+    return Lesser(None, low_law if low_law.converged else law, "the propellant reaches no safe orbit")
 
 
 def searched(

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from math import ceil, inf
 
 from guidance_svc.core.burns import Arc
-from guidance_svc.core.estimator import watch
+from guidance_svc.core.estimator import due, watch
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import scale, unit
@@ -46,12 +46,17 @@ def burning(memory: Memory, now: Navigation) -> bool:
 def watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
     """The memory with this state taken into the engine estimate."""
     if not burning(memory, now):
+        if memory.burning_since_s is None:
+            return memory
         return replace(memory, burning_since_s=None, engine=replace(memory.engine, anchors=(), last=None))
     if memory.burning_since_s is None:
         return replace(memory, burning_since_s=now.time_s)
     if now.time_s - memory.burning_since_s < SETTLE_S:
         return memory
-    stage, throttle = plan.vehicle.stages[memory.stage], nominal_throttle(memory, now)
+    throttle = nominal_throttle(memory, now)
+    if not due(memory.engine, now.time_s, throttle):
+        return memory
+    stage = plan.vehicle.stages[memory.stage]
     told = memory.told_scale
     if now.thrust_n is not None and now.thrust_n > 0.0 and throttle > 0.0:
         told = now.thrust_n / (throttle * stage.thrust_n)

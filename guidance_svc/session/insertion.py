@@ -13,6 +13,7 @@ from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine, refine_direction
 from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
+from guidance_svc.session.air import within_air_limits
 from guidance_svc.session.ascent import dropped, event_id
 from guidance_svc.session.engine import (
     FREEZE_BELOW_S,
@@ -36,6 +37,7 @@ CONTACT_S = 0.5
 NEAR_CUTOFF_CONTACT_S = 0.1
 STALE_AFTER_CYCLES = 4
 THICK_AIR_BELOW_M = 45e3  # closed-loop guidance knows no drag; below this it is felt
+THROUGH_THE_GROUND = "the way leads through the ground"
 LOW_SLACK_M = 100.0  # a start from the ground is no dip
 SHORT_FRAC = 2e-4  # of the burnout mass: a smaller shortage is left to the estimate to settle
 
@@ -121,7 +123,9 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     if memory.finish is not None and memory.cutoff_at_s is not None:
         trial = replace(trial, cutoff_s=memory.cutoff_at_s)
     if memory.law is None or memory.attempts > 0:
-        memory = replace(memory, lowest_m=lowest_radius_m(problem, trial) - plan.body.radius_m)
+        lowest = lowest_radius_m(problem, trial) - plan.body.radius_m
+        grounded = lowest < -LOW_SLACK_M
+        memory = replace(memory, lowest_m=lowest, given_up=THROUGH_THE_GROUND if grounded else memory.given_up)
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
     return within_reach(memory, problem, plan) if memory.finish is None else memory
 
@@ -177,8 +181,8 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
     burning = not waiting and (cutoff is None or now.time_s < cutoff)
     short = bool(memory.given_up) or (memory.margin_kg is not None and memory.margin_kg < 0.0)
     return Order(
-        direction=safe_direction(memory, now, unit(law.vector_at(now.time_s))),
-        direction_soon=safe_direction(memory, now, unit(law.vector_at(now.time_s + 1.0))),
+        direction=within_air_limits(safe_direction(memory, now, unit(law.vector_at(now.time_s))), now, plan),
+        direction_soon=within_air_limits(safe_direction(memory, now, unit(law.vector_at(now.time_s + 1.0))), now, plan),
         engine_on=burning,
         throttle_frac=memory.throttle_frac,
         cutoff_at_s=cutoff if memory.law is not None and not waiting else None,
@@ -223,7 +227,7 @@ def shortage(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
     if not memory.given_up:
         return (f"propellant short by {-(memory.margin_kg or 0.0):.0f} kg for this target",)
     if memory.lesser is None:
-        return (f"propellant does not reach; given up: {memory.given_up}",)
+        return (f"out of reach: {memory.given_up}",)
     low, high = ((r - plan.body.radius_m) / 1000.0 for r in (
         memory.lesser.perigee_radius_m, memory.lesser.apogee_radius_m))  # fmt: skip
     return (f"propellant does not reach the plan's target; given up: {memory.given_up}; "
@@ -256,4 +260,6 @@ def insertion_status(memory: Memory, short: bool) -> Status:
         return "converging"
     if memory.attempts >= STALE_AFTER_CYCLES:
         return "stale"
+    if memory.given_up and memory.lesser is None:
+        return "unreachable"
     return "short_of_propellant" if short else "ok"

@@ -86,5 +86,5 @@ def require_finite(command: Command) -> None:
         *command.direction, command.pitch_rad, command.heading_rad, command.pitch_rate_rad_s,
         command.heading_rate_rad_s, command.cutoff_at_s or 0.0, command.next_contact_s,
     )  # fmt: skip
-    if not all(map(isfinite, numbers)):
+    if not isfinite(sum(numbers)):
         raise NotConverged("not_finite", "command", "finite numbers", [n for n in numbers if not isfinite(n)])

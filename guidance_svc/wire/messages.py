@@ -160,7 +160,7 @@ class CommandMessage(TypedDict):
     cutoff_at_s: float | None
     event: EventMessage | None
     next_contact_s: float
-    status: Literal["ok", "converging", "stale", "short_of_propellant", "complete"]
+    status: Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
     warnings: list[str]
     detail: NotRequired[DetailMessage]
 

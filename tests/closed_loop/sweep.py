@@ -50,7 +50,7 @@ class Outcome:
         """inserted, reported (not inserted, but said so) or lost (not inserted, and silent)."""
         if self.inserted:
             return "inserted"
-        return "reported" if "short_of_propellant" in self.statuses else "lost"
+        return "reported" if self.statuses & {"short_of_propellant", "unreachable"} else "lost"
 
 
 def random_start(draw: Random) -> tuple[FlightPlan, World, SimState]:

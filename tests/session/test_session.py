@@ -297,7 +297,7 @@ def test_events_of_a_climb_come_in_order_with_times_ahead() -> None:
 
 def test_a_target_beyond_the_propellant_is_said_to_be_so() -> None:
     reply = climb()[-1].reply
-    assert reply.status == "short_of_propellant"
+    assert reply.status == "unreachable"
     assert any("propellant" in warning for warning in reply.warnings)
 
 

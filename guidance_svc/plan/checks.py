@@ -9,6 +9,7 @@ from typing import Final
 from guidance_svc.domain import Body, Boost, FlightPlan, Insertion, Law, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.plan.boost_checks import check_boost
+from guidance_svc.plan.reach_checks import check_reach
 
 ORDER: Final[tuple[Law, ...]] = ("hold", "boost", "insertion", "coast", "circularize", "orbit")
 SEA_LEVEL_PRESSURE_PA: Final = 101325.0  # U.S. Standard Atmosphere 1976, table I
@@ -24,6 +25,7 @@ def check_plan(plan: FlightPlan) -> None:
     _check_order(plan)
     _check_stages(plan)
     _check_target(plan)
+    check_reach(plan)
     _check_lift_off(plan)
     check_boost(plan)
 

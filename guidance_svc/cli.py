@@ -1,4 +1,4 @@
-"""The commands: serve, check, replay, calibrate, demo. Bodies import what they need, so that --help is quick."""
+"""The commands: serve, check, replay, calibrate, boost, demo. Bodies import what they need, so that --help is quick."""
 
 from __future__ import annotations
 
@@ -155,6 +155,26 @@ def calibrate(
                 path = out or Path(f"{one.vehicle}-measured.toml")
                 write_vehicle_file(one, path)
                 typer.echo(f"  vehicle file: {path}")
+
+
+@app.command()
+def boost(
+    flight: Annotated[str, typer.Argument(help="Flight plan with a boost, by name or as a TOML file.")],
+    carries: Annotated[str | None, typer.Option(help="Flight plan of the vehicle that the booster carries.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Where to write the plan with its new program; default: FLIGHT.planned.toml.")
+    ] = None,
+    plot: Annotated[Path | None, typer.Option(help="HTML page with the ascent; needs matplotlib.")] = None,
+    configs: Configs = None,
+) -> None:
+    """Search the boost program that leaves the most propellant at orbit within the plan's limits."""
+    from guidance_svc.adapters.config_files import default_folder, load_library
+    from guidance_svc.loopback.boost_command import run_boost
+
+    with plain_errors():
+        name, library = named_plan(flight, load_library(configs or default_folder()))
+        code = run_boost(library, name, carries, out, plot, typer.echo)
+    raise typer.Exit(code)
 
 
 @app.command()

@@ -172,9 +172,9 @@ class Boost:
         azimuth_rad: heading of the ascent over ground, clockwise from north; None means from the target plane.
         separate_at_speed_m_s, separate_at_s, separate_at_reserve: whichever comes first ends the phase;
             speed is over ground, seconds count from release, reserve means the stage's `reserve_kg` is reached.
-        bias: (seconds since release, angle of attack rad, nose up positive), times rising; linear between, flat outside.
-        pitch: (seconds since release, rad above the horizon), likewise, instead of `pitch_over_rad` and `bias`: the angle
-            of attack is then what leads from the air flow to this pitch, as far as the limits let it.
+        bias: (seconds since release, angle of attack rad, nose up positive), times rising; linear between, flat beyond.
+        pitch: (seconds since release, rad above the horizon), likewise, instead of `pitch_over_rad` and `bias`: the
+            angle of attack is then what leads from the air flow to this pitch, as far as the limits let it.
         throttle: (seconds since release, throttle), likewise; none means full.
         max_yaw_rad: lean towards the target's plane once past the pitch-over.
         max_dynamic_pressure_pa, max_acceleration_m_s2: kept by throttling back; the acceleration is that of the thrust.

@@ -17,7 +17,8 @@ ENVIRONMENT = ("mu_m3_s2", "R_m", "omega_rad_s", "gravity", "planet", "atmospher
 def main(folder: Path) -> None:
     """Write the file."""
     whole = json.loads((folder / "A01_two_stage_dense_upper.json").read_text())
-    kept = {key: whole[key] for key in ("case", "vehicle", "limits", "target", "model", "objective", "optimum")}
+    kept = {key: whole[key] for key in ("case", "vehicle", "limits", "target", "model", "objective", "optimum",
+                                       "vehicle_thrust_to_weight_liftoff")}  # fmt: skip
     kept["environment"] = {key: whole["environment"][key] for key in ENVIRONMENT}
     out = Path(__file__).parent / "data" / "full_ascent.json"
     out.write_text(json.dumps(kept, indent=1) + "\n")

@@ -12,16 +12,17 @@ import numpy as np
 
 from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordingReader
 from guidance_svc.core.frames import direction_to_bci, state_to_bci
-from guidance_svc.domain import Body, Frame, Vec, Vehicle, VehicleState
+from guidance_svc.domain import Body, Boost, Frame, Insertion, Vec, Vehicle, VehicleState
 from guidance_svc.errors import ConfigError, RecordingError
 from guidance_svc.report.calibration import calibrate
 from guidance_svc.report.calibration_text import Calibrated, vehicle_file
-from guidance_svc.report.track import Track, throttle_as_set
+from guidance_svc.report.track import Ints, Track, throttle_as_set
 from guidance_svc.wire.messages import FrameModel
 from guidance_svc.wire.parse import parse_frame, parse_state
 from guidance_svc.wire.plans import FlightPlanModel, VehicleModel, parse_table
 
 NOWHERE = (nan, nan, nan)
+DROPPED_FRAC = 0.5  # of a stage's dry mass, lost between two states: the stage is gone
 
 
 @dataclass
@@ -32,6 +33,7 @@ class _Flown:
     planned: dict[str, Any]
     frame: Frame
     body: Body
+    first_stage: int = 0
     states: list[VehicleState] = field(default_factory=list)
     commands: list[dict[str, Any] | None] = field(default_factory=list)
 
@@ -94,10 +96,19 @@ def _opened(path: Path, vehicle: str, message: dict[str, Any], plans: dict[str, 
             raise ConfigError("names_only", "plan", "body and vehicle as tables", "names")
         frame = parse_frame(parse_table(FrameModel, message.get("frame", {})))
         planned = plan.vehicle.model_dump()
-        return _Flown(plan.vehicle.to_domain(vehicle), planned, frame, plan.body.to_domain(plan.gravity))
+        body = plan.body.to_domain(plan.gravity)
+        return _Flown(plan.vehicle.to_domain(vehicle), planned, frame, body, _first_stage(plan))
     except ConfigError as error:
         expected = f"the flight plan that {vehicle} flew, with body and vehicle"
         raise RecordingError("no_plan", vehicle, expected, error.sentence(), str(path)) from None
+
+
+def _first_stage(plan: FlightPlanModel) -> int:
+    """Index of the stage that burns first: 0 with a boost, else that of the insertion."""
+    phases = [phase.to_domain() for phase in plan.phases or ()]
+    if any(isinstance(phase, Boost) for phase in phases):
+        return 0
+    return next((phase.first_stage for phase in phases if isinstance(phase, Insertion)), 0)
 
 
 def _take(flown: _Flown, entry: RecordedMessage) -> None:
@@ -130,12 +141,32 @@ def track_of(flown: _Flown) -> Track:
         pointing=np.array([_pointing(s, c, frame, body) for s, c in zip(states, before, strict=True)]),
         throttle_frac=throttle_as_set(throttle, burning),
         engine_on=burning,
-        stage=np.array([s.stage or 0 for s in states], dtype=np.int64),
+        stage=_stages(flown),
         thrust_n=np.array([nan if s.thrust_n is None else s.thrust_n for s in states]),
         cutoff_at_s=np.array(cutoffs, dtype=float),
         ignite_at_s=np.array([_ignition(c) for c in after], dtype=float),
         body=body,
     )
+
+
+def _stages(flown: _Flown) -> Ints:
+    """The burning stage as told; where it is not, one more whenever most of a stage's dry mass goes at once."""
+    index = flown.first_stage
+    found: list[int] = []
+    mass_kg = flown.states[0].mass_kg
+    for state in flown.states:
+        dry_kg = flown.known.stages[min(index, len(flown.known.stages) - 1)].dry_mass_kg
+        if mass_kg - state.mass_kg > DROPPED_FRAC * dry_kg and _too_fast(flown, mass_kg - state.mass_kg, len(found)):
+            index = min(index + 1, len(flown.known.stages) - 1)
+        mass_kg = state.mass_kg
+        found.append(index if state.stage is None else state.stage)
+    return np.array(found, dtype=np.int64)
+
+
+def _too_fast(flown: _Flown, lost_kg: float, i: int) -> bool:
+    """Whether a loss of mass before state i is more than any engine of the vehicle burns in that time."""
+    gap_s = flown.states[i].time_s - flown.states[i - 1].time_s if i > 0 else 0.0
+    return lost_kg > 2.0 * max(stage.mass_flow_kg_s for stage in flown.known.stages) * max(gap_s, 0.0)
 
 
 def _pointing(state: VehicleState, command: dict[str, Any] | None, frame: Frame, body: Body) -> Vec:

@@ -28,6 +28,7 @@ from guidance_svc.report.track import Bools, Floats, Track
 from guidance_svc.report.transients import spool_up, tail_off
 
 AGREES_SIGMAS = 4.0
+SURE_SIGMAS = 5.0  # a thrust below this is none
 TOLD_FLOOR_FRAC = 1e-4
 RIPPLE_TOLD = 1.5  # residuals this many times the noise are worth a sentence
 
@@ -80,6 +81,11 @@ def calibrate(track: Track, known: Vehicle) -> tuple[tuple[StageEstimate, ...], 
         fit, used = stage_fit(track, int(index), known)
         if isinstance(fit, str):
             missed.append(fit)
+        elif not pushes(fit):
+            missed.append(
+                f"stage {index}: no thrust along the told attitude beyond the noise of {fit.noise_m_s:.2g} m/s; "
+                "is the frame right, and does the attitude belong to these states?"
+            )
         else:
             found.append(stage_estimate(track, int(index), known, fit, used))
     return tuple(found), tuple(missed)
@@ -89,8 +95,9 @@ def stage_estimate(track: Track, index: int, known: Vehicle, fit: Fit, used: Boo
     """The figures of one stage out of its fit."""
     unseen: list[str] = []
     full = len(fit.levels) - 1
-    thrusts = [measured(fit.values[j], fit.covariance[j, j]) for j in range(len(fit.levels))]
-    flows = [measured(fit.flow_kg_s[j], fit.flow_covariance[j, j]) for j in range(len(fit.levels))]
+    own = hypot(SYSTEMATIC_FRAC, throttle_lag_frac(track, used))
+    thrusts = [measured(fit.values[j], fit.covariance[j, j], own) for j in range(len(fit.levels))]
+    flows = [measured(fit.flow_kg_s[j], fit.flow_covariance[j, j], own) for j in range(len(fit.levels))]
     thrust = thrusts[full]
     if fit.levels[full] < FULL:
         unseen.append(f"full throttle: the highest steady level was {fit.levels[full]:.2f}; thrust by proportion")
@@ -110,9 +117,24 @@ def stage_estimate(track: Track, index: int, known: Vehicle, fit: Fit, used: Boo
     return with_told_thrust(track, used, fit, result)
 
 
-def measured(value: float, variance: float) -> Estimate:
-    """An estimate with the method's own error added."""
-    return Estimate(float(value), hypot(sqrt(max(float(variance), 0.0)), SYSTEMATIC_FRAC * abs(float(value))))
+def pushes(fit: Fit) -> bool:
+    """Whether there is a thrust along the attitude at every level."""
+    count = len(fit.levels)
+    sigmas = np.sqrt(np.maximum(np.diag(fit.covariance)[:count], 0.0))
+    return bool(np.all(fit.values[:count] > SURE_SIGMAS * sigmas))
+
+
+def throttle_lag_frac(track: Track, used: Bools) -> float:
+    """What a told throttle that may be half a state old is wrong by while it moves, relative."""
+    both = used[1:] & used[:-1] & (np.diff(track.pieces) == 0)
+    if not np.any(both):
+        return 0.0
+    return float(0.5 * np.mean(np.abs(np.diff(track.throttle_frac))[both]) / np.mean(track.throttle_frac[1:][both]))
+
+
+def measured(value: float, variance: float, own_frac: float) -> Estimate:
+    """An estimate with the method's own relative error added."""
+    return Estimate(float(value), hypot(sqrt(max(float(variance), 0.0)), own_frac * abs(float(value))))
 
 
 def scaled(estimate: Estimate, factor: float) -> Estimate:

@@ -13,6 +13,7 @@ import msgpack
 import pytest
 from typer.testing import CliRunner
 
+from guidance_svc.adapters import calibrating
 from guidance_svc.adapters.calibrating import calibrate_recording
 from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.desk import Desk
@@ -20,11 +21,13 @@ from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.cli import app
 from guidance_svc.core.frames import direction_to_bci
 from guidance_svc.domain import Body, Frame, Stage, Vehicle
+from guidance_svc.report.calibration import calibrate
 from guidance_svc.session.registry import Registry
 from guidance_svc.sim.state import Controls, SimState, World, full_tanks
 from guidance_svc.sim.step import step
 from guidance_svc.sim.telemetry import telemetry
 from guidance_svc.wire.plans import VehicleModel, parse_table
+from tests.replay import flown
 
 # WGS-84 and EGM96, as in configs/bodies/earth.toml; the vehicle is invented.
 EARTH = Body("Earth", 3.986004418e14, 6378137.0, 3.3528106647474805e-3, 1.0826266835531513e-3, 7.292115e-5)
@@ -166,6 +169,45 @@ def test_a_bad_recording_gets_one_sentence_and_exit_code_2(
     assert result.exit_code == 2
     assert text in result.stderr
     assert len(result.stderr.splitlines()) == 1
+
+
+def test_with_several_vehicles_the_file_needs_a_name(tmp_path: Path) -> None:
+    path = flown.fly(tmp_path / "two.mcap")
+    out = tmp_path / "one.toml"
+    result = CliRunner().invoke(app, ["calibrate", str(path), "--out", str(out)])
+    assert result.exit_code == 2
+    assert "one of kite-1, kite-2 with --out" in result.stderr
+    result = CliRunner().invoke(app, ["calibrate", str(path), "--vehicle", "kite-2", "--out", str(out)])
+    assert result.exit_code == 0, result.stderr
+    assert "kite-1" not in result.stdout
+    # this flight is a coarse Euler integration: its own thrust is good to the half step, 0.5 s in 30 s of turning
+    stages = tomllib.loads(out.read_text())["stages"]
+    assert stages[0]["thrust_n"] == pytest.approx(flown.THRUST_N, rel=0.03)
+
+
+def test_a_stage_dropped_untold_is_noticed_by_its_mass(tmp_path: Path) -> None:
+    """Two stages of different engines, no `stage` in the states: each gets its own figures."""
+    lower = replace(TRUE, name="lower", propellant_kg=1500.0, thrust_n=1.5e5, exhaust_velocity_m_s=3000.0)
+    known = Vehicle("two", (lower, TRUE))
+    world = World(EARTH, known)
+    start = ((6.558e6, 0.0, 0.0), (60.0, 6000.0, 1500.0), (0.0, 1.0, 0.0))
+    state = SimState(0.0, *start, full_tanks(known), engine_on=True)
+    states = []
+    for seq in range(500):
+        told = telemetry(state, world, FRAME, seq)
+        states.append(replace(told, stage=None, thrust_n=None))
+        dry = not state.engine_on and state.stage == 0
+        controls = Controls(separate_at_s=state.time_s + 0.01 if dry else None,
+                            ignite_at_s=state.time_s + 0.05 if dry else None)  # fmt: skip
+        state = step(state, controls, 0.1, world)
+    flight = calibrating._Flown(known, {}, FRAME, EARTH, 0, states, [None] * len(states))
+    stages, missed = calibrate(calibrating.track_of(flight), known)
+    assert missed == ()
+    assert [stage.index for stage in stages] == [0, 1]
+    for stage, truth in zip(stages, known.stages, strict=True):
+        assert stage.thrust_n.value == pytest.approx(truth.thrust_n, rel=2e-4)
+        assert stage.exhaust_velocity_m_s is not None
+        assert stage.exhaust_velocity_m_s.value == pytest.approx(truth.exhaust_velocity_m_s, rel=2e-4)
 
 
 def test_a_recording_without_a_burn_says_so(tmp_path: Path) -> None:

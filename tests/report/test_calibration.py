@@ -112,6 +112,18 @@ def test_a_clean_boost_gives_exit_area_and_drag_although_the_vehicle_file_is_hal
     assert middle < 0.02 * 5.5  # the claim is worth something: 2 % of the true drag area there
 
 
+def test_a_throttle_that_moves_all_the_time_is_followed_within_the_uncertainty() -> None:
+    """As under an acceleration limit; told one tick late, as a simulator may."""
+    ramp = tuple((5.0 + 0.05 * i, max(0.5, 1.0 - 0.0006 * i)) for i in range(900))
+    found = only(vacuum_burn(Plan(50.617, ((-1e9, 1.0), *ramp))), KNOWN_UPPER)
+    assert len(found.levels) >= 9
+    for throttle, thrust in found.levels:
+        assert abs(thrust.value - throttle * UPPER.thrust_n) < 2.0 * thrust.sigma
+        assert thrust.sigma < 1e-3 * thrust.value
+    assert found.exhaust_velocity_m_s is not None
+    assert found.exhaust_velocity_m_s.value == pytest.approx(UPPER.exhaust_velocity_m_s, rel=1e-4)
+
+
 @pytest.mark.parametrize("every", [10, 40])
 def test_states_half_a_second_and_two_seconds_apart_give_the_same_figures(levels: Track, every: int) -> None:
     found = only(thinned(levels, np.arange(0, len(levels.times_s), every)), KNOWN_UPPER)
@@ -266,6 +278,12 @@ def test_a_second_without_thrust_is_no_burn(short: Track) -> None:
     stages, missed = calibrate(few, KNOWN_UPPER)
     assert stages == ()
     assert "no steady burn" in missed[0]
+
+
+def test_an_attitude_that_is_not_that_of_the_thrust_gives_no_figures_and_asks_for_the_frame(short: Track) -> None:
+    stages, missed = calibrate(noisy(replace(short, pointing=-short.pointing), 0.1, 1), KNOWN_UPPER)
+    assert stages == ()
+    assert "is the frame right" in missed[0]
 
 
 # --- told thrust -------------------------------------------------------------------------------------------------

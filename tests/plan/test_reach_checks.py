@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import doctest
 from dataclasses import replace
-from math import pi, radians, sqrt
+from math import radians, sqrt
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from scipy.integrate import solve_ivp
 from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.domain import Body, Boost, FlightPlan, Hold, Insertion, Site, Stage, Vehicle
 from guidance_svc.errors import ConfigError
+from guidance_svc.plan import reach_checks
 from guidance_svc.plan.checks import check_plan
 from guidance_svc.plan.reach_checks import ideal_gain_m_s, least_gain_m_s
 from guidance_svc.plan.targets import resolve_target
@@ -32,6 +34,11 @@ def refusal(flight: FlightPlan) -> ConfigError:
     with pytest.raises(ConfigError) as caught:
         check_plan(flight)
     return caught.value
+
+
+def test_the_example_in_the_docstring_holds() -> None:
+    result = doctest.testmod(reach_checks)
+    assert (result.attempted > 0, result.failed) == (True, 0)
 
 
 def test_a_sound_plan_passes() -> None:
@@ -132,4 +139,4 @@ def test_a_plan_without_a_site_is_not_judged_by_its_propellant() -> None:
     upper = Vehicle("upper", (SECOND,), 100e3)
     target = resolve_target(EARTH, 200e3, 36e6)
     check_plan(FlightPlan("up", EARTH, upper, target, (Insertion(),)))
-    assert pi * ideal_gain_m_s(upper) < 7e3  # though it gains little indeed
+    assert ideal_gain_m_s(upper) < 2e3  # though it gains little indeed

@@ -19,8 +19,10 @@ from guidance_svc.adapters.replay import InProcess
 from guidance_svc.adapters.server import Ready, Server
 from guidance_svc.adapters.settings import Settings
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
+from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.errors import ConfigError, RecordingError
 from guidance_svc.session.registry import Registry
+from guidance_svc.session.warmup import warm_up
 
 _log = logging.getLogger(__name__)
 
@@ -55,6 +57,9 @@ def make_service(choices: Choices) -> Service:
     folder = choices.configs or default_folder()
     library, settings = load_library(folder), settings_of(folder, choices)
     sessions = Registry(new_token, settings.limits.sessions)
+    if HAVE_NUMBA:
+        _log.info("compiling the guidance kernels")
+        warm_up()
     recorder, recording = open_recorder(settings, choices, time.time_ns)
     try:
         desk = Desk(sessions, library, recorder, settings.limits.message_bytes)

@@ -1,0 +1,46 @@
+"""One short flight of an invented vehicle through a session: compiled kernels are compiled before a script waits."""
+
+from __future__ import annotations
+
+from guidance_svc.domain import (
+    Body,
+    Circularize,
+    Coast,
+    FlightPlan,
+    Frame,
+    Insertion,
+    Orbit,
+    Phase,
+    Stage,
+    Target,
+    Vec,
+    Vehicle,
+    VehicleState,
+)
+from guidance_svc.session.session import Session
+
+BODY = Body("warm-up", 4.0e14, 6.4e6, 0.003, 1.1e-3, 7.0e-5)
+VEHICLE = Vehicle("warm-up", (Stage("only", 1.2e3, 18.8e3, 1.6e5, 3400.0, throttle_min_frac=0.4),))
+TARGET = Target(6.6e6, 6.9e6, 6.6e6, 7870.0, 0.0, "inclination_and_node", 0.5, 0.0)
+
+
+def warm_up() -> None:
+    """Run every kernel that a cycle uses once; the replies are thrown away."""
+    rising = ((6.48e6, 0.0, 0.0), (600.0, 2100.0, 1200.0))
+    orbiting = ((6.6e6, 0.0, 0.0), (0.0, 6900.0, 3780.0))
+    for phases, (position, velocity), axes in (
+        ((Insertion(), Orbit()), rising, ("x", "y", "z")),
+        ((Coast(), Circularize("least_height_spread"), Orbit()), orbiting, ("x", "z", "y")),
+    ):
+        one_state(phases, position, velocity, Frame(turning=axes[1] == "z", axes=axes, up="geodetic"))
+
+
+def one_state(phases: tuple[Phase, ...], position_m: Vec, velocity_m_s: Vec, frame: Frame) -> None:
+    """Send a few states of a vehicle that stands still in its orbit."""
+    session = Session(FlightPlan("warm-up", BODY, VEHICLE, TARGET, phases), frame, detail=True)
+    for seq in range(12):
+        ahead = (1.0, 0.0, 0.0)
+        session.state(
+            VehicleState(seq, 0.1 * seq, 2.0e4, position_m, velocity_m_s, pointing_script=ahead, engine_on=True)
+        )
+        session.work()

@@ -15,7 +15,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client_stdlib.
 from guidance_client_stdlib import GuidanceClient, cutoff_now
 from simulated_vehicle import SimulatedVehicle, say, seconds_to_fly
 
-VEHICLE_ACTIONS = ("ignite", "release", "cutoff", "separate", "drop_cover")  # others only tell what comes next
+# What each event asks of the vehicle; the others only tell what comes next.
+VEHICLE_ACTIONS = {name: name for name in ("ignite", "release", "cutoff", "separate", "drop_cover")}
+VEHICLE_ACTIONS["circularize"] = "ignite"
 
 
 def main() -> None:
@@ -38,7 +40,7 @@ def main() -> None:
         vehicle.at("cutoff", command["cutoff_at_s"])
         event = command["event"]
         if event and event["name"] in VEHICLE_ACTIONS:
-            vehicle.at(event["name"], event["at_s"])
+            vehicle.at(VEHICLE_ACTIONS[event["name"]], event["at_s"])
 
         if command["phase"] != said or command["time_s"] - said_s >= 1.0 or command["status"] == "complete":
             say(vehicle, command)

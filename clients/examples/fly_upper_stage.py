@@ -15,7 +15,8 @@ sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client.py lies
 from guidance_client import GuidanceClient, cutoff_now
 from simulated_vehicle import SimulatedVehicle, say, seconds_to_fly
 
-VEHICLE_ACTIONS = ("ignite", "cutoff")  # the other events only tell what comes next
+# What each event asks of the vehicle; the others only tell what comes next.
+VEHICLE_ACTIONS = {name: name for name in ("ignite", "cutoff")} | {"circularize": "ignite"}
 
 
 def main() -> None:
@@ -38,7 +39,7 @@ def main() -> None:
         vehicle.at("cutoff", command["cutoff_at_s"])
         event = command["event"]
         if event and event["name"] in VEHICLE_ACTIONS:
-            vehicle.at(event["name"], event["at_s"])
+            vehicle.at(VEHICLE_ACTIONS[event["name"]], event["at_s"])
 
         if command["phase"] != said or command["time_s"] - said_s >= 1.0 or command["status"] == "complete":
             say(vehicle, command)

@@ -26,6 +26,7 @@ from guidance_svc.session.stack import mass_at_burnout_kg
 
 SEPARATION_DELAY_S = 1.0  # between the booster's cutoff and the separation, for the thrust to die away
 CONTACT_S = 0.5
+CLOCK_SLACK_S = 1e-6  # a script that acts at a stated instant may report it rounded down
 LATE_S = 2.0  # after release in which the hold's own events are still repeated
 ASIDE_S = 5.0  # how long the script may stay silent once nothing is left to do
 
@@ -37,7 +38,7 @@ def event_id(memory: Memory, name: str) -> str:
 
 def hold_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Hold) -> bool:
     """Whether the hold-down is over."""
-    return now.time_s >= phase.release_at_s
+    return now.time_s >= phase.release_at_s - CLOCK_SLACK_S
 
 
 def hold_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Hold) -> Order:

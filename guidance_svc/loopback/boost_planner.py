@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from math import inf
 
-from guidance_svc.core.steering import Steering
 from guidance_svc.domain import Boost
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.ascent_trial import FAILED_KG, Ascent, Trial, tried
@@ -21,6 +21,8 @@ STARTS = 3  # of the best grid points, no two with the same pitch at the end
 LINE_FLIGHTS = 600  # for the best of them
 SLOPE_STEPS = 20  # a start, at most
 SLOPE_SPAN = 1e-4  # of the unit cube, for differences: 0.009 deg
+SMOOTH_KG = 15.0  # price of a bend of the program of one right angle a knot, squared: where a limit holds the angle of
+# attack the wanted pitch is free, and should not lie far off what is flown
 SCALE_KG = 100.0  # costs are margins over this, so that a first step has a sensible length
 EQUAL = 1e-4  # of the cost: gains below 0.01 kg end a search
 
@@ -29,7 +31,7 @@ Progress = Callable[[int, int, float], None]
 
 @dataclass
 class Hunt:
-    """A search under way."""
+    """A search under way; the best is that of the least cost."""
 
     ascent: Ascent
     search: Search
@@ -38,20 +40,19 @@ class Hunt:
     flights: int = 0
     best: Trial = field(default_factory=lambda: Trial(FAILED_KG))
     best_x: tuple[float, ...] = ()
-
-    def margin_kg(self, x: Sequence[float], start: Steering | None = None) -> float:
-        """Propellant left at orbit for a point of the cube."""
-        trial = tried(self.ascent, self.search.phase(x), start or self.best.law)
-        self.flights += 1
-        if trial.margin_kg > self.best.margin_kg:
-            self.best, self.best_x = trial, tuple(float(k) for k in x)
-        self.progress(self.flights, self.total, self.best.margin_kg)
-        return trial.margin_kg
+    least: float = inf
 
     def cost(self, x: Sequence[float]) -> float:
-        """For a minimiser: the margin with its sign turned, and a wall around the cube."""
+        """For a minimiser: the margin with its sign turned, a small price of bends, and a wall around the cube."""
+        trial = tried(self.ascent, self.search.phase(x), self.best.law)
         outside = sum(max(0.0, k - 1.0) ** 2 + max(0.0, -k) ** 2 for k in x)
-        return -self.margin_kg(x) / SCALE_KG + 1e2 * outside
+        bends = sum((a - 2.0 * b + c) ** 2 for a, b, c in zip(x, x[1:], x[2:], strict=False))
+        cost = float((SMOOTH_KG * bends - trial.margin_kg) / SCALE_KG + 1e2 * outside)
+        if cost < self.least:
+            self.best, self.best_x, self.least = trial, tuple(float(k) for k in x), cost
+        self.flights += 1
+        self.progress(self.flights, self.total, self.best.margin_kg)
+        return cost
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,5 +105,5 @@ def starts(hunt: Hunt) -> list[tuple[float, ...]]:
     found: list[tuple[float, tuple[float, ...]]] = []
     for end in ENDS:
         points = [hunt.search.point(end, bend) for bend in BENDS]
-        found.append(max((hunt.margin_kg(x), x) for x in points))
-    return [x for _, x in sorted(found, reverse=True)[:STARTS]]
+        found.append(min((hunt.cost(x), x) for x in points))
+    return [x for _, x in sorted(found)[:STARTS]]

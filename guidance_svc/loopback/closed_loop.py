@@ -96,22 +96,23 @@ def fly_ascent(
             return ended(flight, plan, world)
         session.work()
         noted(flight, command, world, on_row)
-        flight.state = step(state, controls_for(command), tick_s, world)
+        flight.state = step(state, controls_for(command, state), tick_s, world)
         if command.event is not None and flight.state.time_s > command.event.at_s:
             seen = command.event.id
             flight.events.append(command.event)
     raise GuidanceError("not_inserted", plan.name, f"an insertion within {LONGEST_S:g} s", command.phase)
 
 
-def controls_for(command: Command) -> Controls:
-    """What a script would do with a command."""
+def controls_for(command: Command, state: SimState) -> Controls:
+    """What a script would do with a command: events at their instants, and the engine lit if it should burn by now."""
     event = command.event
+    burn = True if command.engine_on and not state.engine_on else None
 
     def at(*names: str) -> float | None:
         return event.at_s if event is not None and event.name in names else None
 
     return Controls(
-        command.direction, command.throttle_frac, None, at("ignite"), command.cutoff_at_s, at("separate"),
+        command.direction, command.throttle_frac, burn, at("ignite"), command.cutoff_at_s, at("separate"),
         at("release"), at("drop_cover"),
     )  # fmt: skip
 

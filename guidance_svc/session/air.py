@@ -19,6 +19,7 @@ from guidance_svc.session.navigation import Navigation
 COVER_ID = "drop_cover"  # one cover, one id, whatever the phase
 COVER_AHEAD_S = 5.0  # how long before its time the drop is announced
 COVER_STANDS_S = 0.5  # before its time the drop's instant no longer moves
+COVER_SETTLES_S = 2.0  # after the drop in which a late message may still carry the old mass
 THICK_KG_M3 = 1e-3  # about 50 km: below, heating is not that of free molecules
 NO_AIR = (0.0, 0.0, 300.0, 0.0)
 
@@ -76,6 +77,15 @@ def cooling_s(now: Navigation, height_m: float, climb_m_s: float, level_w_m2: fl
     if warm <= level_w_m2:
         return 0.0
     return time_to_level_s(warm, heating_w_m2(air(height_m + climb_m_s)[0], speed), level_w_m2, 1.0, True)
+
+
+def cover_settled(memory: Memory, now: Navigation) -> Memory:
+    """The engine estimate begun anew around the drop, whose step in mass is not the engine's."""
+    if memory.cover_at_s is None or now.time_s < memory.cover_at_s:
+        return memory
+    if COVER_ID in memory.seen and now.time_s > memory.cover_at_s + COVER_SETTLES_S:
+        return memory
+    return replace(memory, engine=replace(memory.engine, anchors=(), last=None))
 
 
 def cover_watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:

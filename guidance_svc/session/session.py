@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, SessionFault
-from guidance_svc.session.air import cover_watched, uncovered, with_cover_event
+from guidance_svc.session.air import cover_settled, cover_watched, uncovered, with_cover_event
 from guidance_svc.session.laws import LAWS
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation, navigate
@@ -77,7 +77,7 @@ class Session:
         before = memory if self.point else None
         try:
             memory = memory if self.point else self.entered(memory, now)
-            memory = self.moved_on(memory, now)
+            memory = self.moved_on(cover_settled(memory, now), now)
             memory = self.kept_fresh(cover_watched(memory, now, self.plan), now)
             row, phase = LAWS[self.plan.phases[memory.phase].law], self.plan.phases[memory.phase]
             plan = uncovered(self.plan, memory)

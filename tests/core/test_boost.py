@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
-from math import acos, asin, cos, degrees, inf, radians, sin
+from dataclasses import replace
+from math import acos, asin, atan2, cos, degrees, exp, inf, log, radians, sin
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from guidance_svc.core.boost import boost_direction, launch_heading_rad, time_to_speed_s, velocity_soon
+from guidance_svc.core.boost import (
+    PRESSURE_KEPT_FRAC,
+    PRESSURE_TIME_S,
+    boost_direction,
+    launch_heading_rad,
+    near_air_flow,
+    throttle_within,
+    time_to_level_s,
+    time_to_speed_s,
+    velocity_soon,
+    yaw_to_plane_rad,
+)
 from guidance_svc.core.frames import site_state, triad
-from guidance_svc.core.vectors import add, dot, norm, scale
+from guidance_svc.core.vectors import add, cross, dot, norm, scale, unit
 from guidance_svc.domain import Body, Boost, Site, Target
 from tests.reference.cases import load
 
@@ -112,3 +126,121 @@ def test_time_to_a_speed_is_linear_in_the_acceleration_along_the_motion() -> Non
     assert time_to_speed_s(inf, velocity, push) == inf
     assert time_to_speed_s(600.0, (0.0, 0.0, 0.0), push) == inf
     assert time_to_speed_s(600.0, velocity, add(push, (0.0, 0.0, 9.0))) == pytest.approx(20.0)
+
+
+# --- angle of attack, limits, throttle --------------------------------------------------------------------------------
+
+FLOW = (300.0, 400.0, 0.0)  # over ground; up is x, east is y: 53.13 deg from the vertical, heading east
+DENSITY = 0.4
+PRESSURE_PA = 0.5 * DENSITY * 500.0**2
+
+
+def alpha_of(direction: tuple[float, float, float]) -> float:
+    """Angle of attack, nose up positive, in the plane of flow and vertical."""
+    return atan2(direction[0], direction[1]) - atan2(FLOW[0], FLOW[1])
+
+
+@pytest.mark.parametrize(("since_s", "alpha_rad"), [(20.0, 0.02), (40.0, 0.0), (60.0, -0.02), (99.0, -0.02)])
+def test_angle_of_attack_follows_its_program(since_s: float, alpha_rad: float) -> None:
+    phase = replace(PHASE, bias=((20.0, 0.02), (60.0, -0.02)))
+    direction = boost_direction(phase, since_s, FLOW, radians(90.0), LOCAL)
+    assert alpha_of(direction) == pytest.approx(alpha_rad, abs=1e-12)
+    assert norm(direction) == pytest.approx(1.0)
+
+
+def test_pitch_program_leads_to_its_pitch_whatever_the_flow() -> None:
+    phase = replace(PHASE, pitch=((20.0, radians(80.0)), (100.0, radians(40.0))))
+    direction = boost_direction(phase, 60.0, FLOW, radians(90.0), LOCAL)
+    assert from_vertical(direction) == pytest.approx(radians(30.0))
+
+
+def test_pitch_program_begins_no_faster_than_the_pitch_over_rate() -> None:
+    phase = replace(PHASE, pitch=((0.0, radians(45.0)),))
+    direction = boost_direction(phase, 11.0, (100.0, 0.0, 0.0), radians(90.0), LOCAL)
+    assert from_vertical(direction) == pytest.approx(0.02)
+
+
+def test_pitch_program_is_held_within_the_angle_of_attack() -> None:
+    phase = replace(PHASE, pitch=((0.0, radians(80.0)),), max_alpha_rad=0.1)
+    assert alpha_of(boost_direction(phase, 60.0, FLOW, radians(90.0), LOCAL)) == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize("bias_rad", [0.2, -0.2])
+def test_angle_of_attack_times_dynamic_pressure_is_bounded_on_both_sides(bias_rad: float) -> None:
+    phase = replace(PHASE, bias=((0.0, bias_rad),), max_q_alpha_pa_rad=2500.0)
+    direction = boost_direction(phase, 60.0, FLOW, radians(90.0), LOCAL, DENSITY)
+    assert PRESSURE_PA * alpha_of(direction) == pytest.approx(2500.0 if bias_rad > 0.0 else -2500.0)
+
+
+def test_yaw_leans_clockwise_and_takes_what_the_angle_of_attack_leaves() -> None:
+    phase = replace(PHASE, bias=((0.0, 0.03),), max_alpha_rad=0.05)
+    direction = boost_direction(phase, 60.0, FLOW, radians(90.0), LOCAL, yaw_rad=0.3)
+    flow = scale(1.0 / 500.0, FLOW)
+    assert acos(dot(direction, flow)) == pytest.approx(0.05, rel=1e-4)
+    assert dot(direction, LOCAL.north) == pytest.approx(-0.04, rel=1e-3)  # 3-4-5; heading east, clockwise is south
+
+
+def test_tipping_over_is_held_within_the_angle_of_attack() -> None:
+    phase = replace(PHASE, max_alpha_rad=0.03)
+    direction = boost_direction(phase, 40.0, (100.0, 0.0, 0.0), radians(90.0), LOCAL)
+    assert from_vertical(direction) == pytest.approx(0.03)
+
+
+@given(
+    wanted=st.tuples(*[st.floats(-1.0, 1.0)] * 3).filter(lambda v: norm(v) > 0.1),
+    flow=st.tuples(*[st.floats(-3e3, 3e3)] * 3).filter(lambda v: norm(v) > 10.0),
+    density=st.floats(1e-6, 1.2),
+)
+def test_closed_loop_directions_never_leave_the_limits_and_stay_where_they_are_within(
+    wanted: tuple[float, float, float], flow: tuple[float, float, float], density: float
+) -> None:
+    direction, limits = unit(wanted), (inf, 2000.0, inf, 0.5)
+    held = near_air_flow(direction, flow, density, limits)
+    most = min(0.5, 2000.0 / (0.5 * density * norm(flow) ** 2))
+    ahead = unit(flow)
+    angle = atan2(norm(cross(held, ahead)), dot(held, ahead))
+    assert norm(held) == pytest.approx(1.0)
+    assert angle <= most + 1e-6
+    if atan2(norm(cross(direction, ahead)), dot(direction, ahead)) <= most:
+        assert held == direction
+
+
+ENGINE = (2.5e6, 0.1e6, 0.6)  # vacuum thrust, loss to pressure, lowest throttle
+
+
+def test_throttle_keeps_the_acceleration_of_the_net_thrust() -> None:
+    frac = throttle_within(1.0, ENGINE, 8e4, 0.0, 0.0, 500.0, 0.0, (inf, inf, 20.0, inf))
+    assert (frac * ENGINE[0] - ENGINE[1]) / 8e4 == pytest.approx(20.0)
+
+
+def test_throttle_meets_the_dynamic_pressure_by_the_equation_of_motion_along_the_flow() -> None:
+    # the rest to the allowed speed, spread over PRESSURE_TIME_S, is what thrust, drag and weight give
+    limit, density, speed, mass, drag, weight = 35e3, 0.5, 365.0, 1.3e5, 1e5, -8.0
+    frac = throttle_within(1.0, ENGINE, mass, drag, weight, speed, density, (limit, inf, inf, inf))
+    assert 0.6 < frac < 1.0
+    rate = (frac * ENGINE[0] - ENGINE[1] - drag) / mass + weight
+    assert 0.5 * density * (speed + PRESSURE_TIME_S * rate) ** 2 == pytest.approx(PRESSURE_KEPT_FRAC * limit)
+
+
+def test_throttle_never_goes_below_what_the_engine_can() -> None:
+    assert throttle_within(1.0, ENGINE, 8e4, 0.0, 0.0, 900.0, 0.5, (35e3, inf, inf, inf)) == 0.6
+
+
+def test_missing_velocity_lies_ahead_on_the_launch_heading_and_to_the_side_when_blown_off_it() -> None:
+    # hand calculation: equatorial plane, launched east on the equator; 10 m/s of northward drift must be taken out
+    position, spin, pole = (6478137.0, 0.0, 0.0), 472.4, (0.0, 0.0, 1.0)
+
+    def yaw(drift: float) -> float:
+        velocity, ground = (500.0, spin + 2000.0, drift), (500.0, 2000.0, drift)
+        return yaw_to_plane_rad(position, velocity, ground, pole, 7800.0, 0.1)
+
+    assert yaw(0.0) == pytest.approx(0.0, abs=1e-12)
+    assert yaw(10.0) == pytest.approx(10.0 / (7800.0 - spin - 2000.0) + 10.0 / 2000.0, rel=1e-3)
+    assert yaw(900.0) == 0.1
+
+
+def test_time_to_a_falling_level_is_exact_for_an_exponential() -> None:
+    # heating falls by e in 20 s: from 4000 to 1000 takes 20 ln 4
+    soon = 4000.0 * exp(-1.0 / 20.0)
+    assert time_to_level_s(4000.0, soon, 1000.0, 1.0, True) == pytest.approx(20.0 * log(4.0))
+    assert time_to_level_s(4000.0, 4100.0, 1000.0, 1.0, True) == inf

@@ -10,8 +10,8 @@ import json
 import sys
 from pathlib import Path
 
-ENVIRONMENT = ("mu_m3_s2", "R_m", "omega_rad_s", "gravity", "planet", "atmosphere", "atmosphere_def", "rho_coef", "p_coef",
-               "a_coef", "UMAX")  # fmt: skip
+ENVIRONMENT = ("mu_m3_s2", "R_m", "omega_rad_s", "gravity", "planet", "atmosphere", "atmosphere_def", "rho_coef",
+               "p_coef", "a_coef", "UMAX")  # fmt: skip
 
 
 def main(folder: Path) -> None:

@@ -14,7 +14,7 @@ from typing import Literal
 Vec = tuple[float, float, float]
 
 Role = Literal["booster", "upper_stage", "tanker"]
-Law = Literal["hold", "boost", "insertion", "coast", "circularize", "orbit"]
+Law = Literal["hold", "boost", "insertion", "coast", "raise", "circularize", "orbit"]
 Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]
 Status = Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
@@ -208,11 +208,15 @@ class Insertion:
         first_stage: index of the vehicle's stage that burns first in this phase.
         ignite_at_s: vehicle time of ignition; None means `pause_s` after the phase begins.
         pause_s: see above.
+        may_coast: the engine can be lit again: insert low and coast to the target's height where that saves propellant.
+        lowest_altitude_m: floor for that coast, above the equatorial radius; None means the body's usual one.
     """
 
     first_stage: int = 0
     ignite_at_s: float | None = None
     pause_s: float = 0.0
+    may_coast: bool = False
+    lowest_altitude_m: float | None = None
     law: Law = "insertion"
 
 
@@ -221,6 +225,16 @@ class Coast:
     """Unpowered, to the next apoapsis; prograde attitude held."""
 
     law: Law = "coast"
+
+
+@dataclass(frozen=True, slots=True)
+class Raise:
+    """Burn at apoapsis that makes the orbit the plan's target, after an insertion that coasts part of the way.
+
+    It does not stand in plans: the session puts it, with the coast before it, behind an insertion that may coast.
+    """
+
+    law: Law = "raise"
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +252,7 @@ class Orbit:
     law: Law = "orbit"
 
 
-Phase = Hold | Boost | Insertion | Coast | Circularize | Orbit
+Phase = Hold | Boost | Insertion | Coast | Raise | Circularize | Orbit
 
 
 @dataclass(frozen=True, slots=True)

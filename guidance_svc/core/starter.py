@@ -66,13 +66,18 @@ def wanted_target(problem: Problem) -> Target:
 
 
 def circular_guess(problem: Problem) -> Steering:
-    """Start of a burn to a circle: along the missing velocity."""
-    mu = problem.body.mu_m3_s2
+    """Start of a burn to a circle, or to the speed of the target's energy: along the missing velocity."""
+    mu, radius = problem.body.mu_m3_s2, norm(problem.position_m)
     ahead = flight_direction(problem.position_m, problem.velocity_m_s)
-    missing = sub(scale((mu / norm(problem.position_m)) ** 0.5, ahead), problem.velocity_m_s)
+    squared = mu / radius
+    if problem.target is not None:
+        squared = 2.0 * mu / radius - 2.0 * mu / (problem.target.perigee_radius_m + problem.target.apogee_radius_m)
+    wanted = scale(squared**0.5, ahead)
+    missing = sub(wanted, problem.velocity_m_s)
     burn = burn_for_gain_s(problem.arcs, norm(missing))
     steer = unit(missing) if norm(missing) > 1e-6 else ahead
-    return Steering(problem.time_s, steer, (0.0, 0.0, 0.0), burn, problem.time_s + burn)
+    cutoff = problem.time_s + burn
+    return Steering(problem.time_s, steer, (0.0, 0.0, 0.0), burn, cutoff, problem.position_m, wanted)
 
 
 def first_guess(problem: Problem) -> Steering:

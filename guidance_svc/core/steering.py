@@ -311,7 +311,7 @@ def refine_direction(problem: Problem, guess: Steering, iterations: int) -> Stee
 
 
 def refine_circular(problem: Problem, guess: Steering, iterations: int) -> Steering:
-    """Newton on velocity alone, the direction turning with the horizon: a short burn to a circle, position free.
+    """Newton on velocity alone, the direction turning with the horizon: a short burn, position free.
 
     A radius condition here would spend 10 to 25 times the propellant on metres of height.
     """

@@ -74,7 +74,8 @@ def insertion_sentence(phase: Insertion, plan: FlightPlan) -> str:
     if plan.target is None:
         return f"ignite {when} ({stages})"
     altitude_km = (plan.target.cutoff_radius_m - plan.body.radius_m) / 1000.0
+    coast = "; a coast part of the way where that saves propellant" if phase.may_coast else ""
     return (
         f"ignite {when}, steer {stages} closed loop to cutoff at {altitude_km:.3f} km, "
-        f"{plan.target.cutoff_speed_m_s:.3f} m/s, {degrees(plan.target.cutoff_flight_path_angle_rad):.4f} deg"
+        f"{plan.target.cutoff_speed_m_s:.3f} m/s, {degrees(plan.target.cutoff_flight_path_angle_rad):.4f} deg{coast}"
     )

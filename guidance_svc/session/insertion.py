@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import inf
+from math import exp, inf
 
 from guidance_svc.core.burns import Arc, gain_m_s, mass_at_end_kg
+from guidance_svc.core.detour import Detour, cheapest_detour
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.shortfall import lesser_target, lowest_radius_m, margin_kg
@@ -38,6 +39,9 @@ NEAR_CUTOFF_CONTACT_S = 0.1
 STALE_AFTER_CYCLES = 4
 THICK_AIR_BELOW_M = 45e3  # closed-loop guidance knows no drag; below this it is felt
 THROUGH_THE_GROUND = "the way leads through the ground"
+COAST_FLOOR_IN_AIR_M = 110e3  # drag over half a revolution is then a few m/s; common practice, no source
+COAST_FLOOR_AIRLESS_M = 15e3  # over the highest ground of a large airless body; common practice, no source
+WORTHWHILE_FRAC = 1e-3  # of the propellant to orbit
 LOW_SLACK_M = 100.0  # a start from the ground is no dip
 SHORT_FRAC = 2e-4  # of the burnout mass: a smaller shortage is left to the estimate to settle
 
@@ -49,7 +53,7 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
         spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
         engine=EngineEstimate(), told_scale=1.0, flown=None, throttle_frac=1.0, margin_kg=None, lesser=None,
-        given_up="", lowest_m=None,
+        given_up="", detour=None, lowest_m=None,
     )  # fmt: skip
 
 
@@ -68,7 +72,7 @@ def arcs_now(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ..
 
 def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
     """The burn to solve from this state."""
-    target = memory.lesser or plan.target
+    target = memory.lesser or (memory.detour.target if memory.detour else plan.target)
     return Problem(now.time_s, now.position_m, now.velocity_m_s, arcs_now(memory, now, plan), target, plan.body)
 
 
@@ -123,6 +127,10 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         return replace(memory, attempts=memory.attempts + 1)
     if memory.finish is not None and memory.cutoff_at_s is not None:
         trial = replace(trial, cutoff_s=memory.cutoff_at_s)
+    if memory.law is None and phase.may_coast:
+        detour = worthwhile_detour(problem, trial, plan, phase)
+        memory = replace(memory, detour=detour)
+        problem, trial = (problem_now(memory, now, plan), detour.law) if detour else (problem, trial)
     if memory.law is None or memory.attempts > 0:
         lowest = lowest_radius_m(problem, trial) - plan.body.radius_m
         grounded = lowest < -LOW_SLACK_M
@@ -137,6 +145,8 @@ def within_reach(memory: Memory, problem: Problem, plan: FlightPlan) -> Memory:
     burnout = mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
     if law is None:
         return memory
+    if memory.detour is not None:
+        burnout *= exp(memory.detour.second_m_s / problem.arcs[-1].exhaust_velocity_m_s)
     margin = margin_kg(problem, law, burnout)
     memory = replace(memory, margin_kg=margin)
     if margin >= -SHORT_FRAC * burnout:
@@ -145,9 +155,19 @@ def within_reach(memory: Memory, problem: Problem, plan: FlightPlan) -> Memory:
         return memory
     lesser = lesser_target(problem, law, burnout)
     return replace(
-        memory, lesser=lesser.target, given_up=lesser.given_up, law=lesser.law, trial=lesser.law,
+        memory, detour=None, lesser=lesser.target, given_up=lesser.given_up, law=lesser.law, trial=lesser.law,
         cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(problem, lesser.law, burnout),
     )  # fmt: skip
+
+
+def worthwhile_detour(problem: Problem, direct: Steering, plan: FlightPlan, phase: Insertion) -> Detour | None:
+    """The insertion with a coast, if it saves enough to be worth a second ignition."""
+    floor = phase.lowest_altitude_m
+    if floor is None:
+        floor = COAST_FLOOR_AIRLESS_M if plan.body.atmosphere == "none" else COAST_FLOOR_IN_AIR_M
+    detour = cheapest_detour(problem, direct, plan.body.radius_m + floor)
+    used = problem.arcs[0].mass_kg - mass_at_end_kg(problem.arcs, direct.burn_s)
+    return detour if detour is not None and detour.saved_kg > WORTHWHILE_FRAC * used else None
 
 
 def starting_law(memory: Memory, problem: Problem) -> Steering:
@@ -190,7 +210,7 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
         events=insertion_events(memory, plan, spent_at if staging else None),
         next_contact_s=CONTACT_S if law.cutoff_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status=insertion_status(memory, short),
-        warnings=(*(shortage(memory, plan) if short else ()), *low_path(memory, plan)),
+        warnings=(*(shortage(memory, plan) if short else ()), *low_path(memory, plan), *saving(memory, plan)),
     )
 
 
@@ -204,6 +224,17 @@ def insertion_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
     to_go = max(law.cutoff_s - now.time_s - fixed, 0.0)
     left = mass_at_end_kg(arcs, to_go) - mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
     return Numbers(gain_m_s(arcs, to_go), left, orbit_report(law.position_m, law.velocity_m_s, plan.body))
+
+
+def saving(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
+    """What a coast part of the way saves, in words."""
+    detour = memory.detour
+    if detour is None:
+        return ()
+    low, high = ((r - plan.body.radius_m) / 1000.0 for r in (
+        detour.target.perigee_radius_m, detour.target.apogee_radius_m))  # fmt: skip
+    return (f"a coast saves {detour.saved_kg:.0f} kg: first to {low:.1f} x {high:.1f} km, then "
+            f"{detour.second_m_s:.1f} m/s at apoapsis",)  # fmt: skip
 
 
 def safe_direction(memory: Memory, now: Navigation, direction: Vec) -> Vec:

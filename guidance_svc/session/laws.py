@@ -1,17 +1,19 @@
 """The phase table: for every law, what happens on entering, on each state, in a major cycle, and when it ends.
 
     hold --release--> boost --separation--> insertion --cutoff--> coast --ignition--> circularize --cutoff--> orbit
+                                            insertion --cutoff--> coast --ignition--> raise --cutoff--> coast ...
 
-The plan may leave phases out; the order is the plan's.
+The plan may leave phases out; the order is the plan's. Behind an insertion that may coast stand a coast and a "raise"
+(`with_detours`), both skipped when the insertion goes straight to the target.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from guidance_svc.domain import FlightPlan, Law, Phase
+from guidance_svc.domain import Coast, FlightPlan, Insertion, Law, Phase, Raise
 from guidance_svc.session import ascent, insertion, orbit
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
@@ -20,6 +22,14 @@ Change = Callable[[Memory, Navigation, FlightPlan, Any], Memory]
 Test = Callable[[Memory, Navigation, FlightPlan, Any], bool]
 Fly = Callable[[Memory, Navigation, FlightPlan, Any], Order]
 Count = Callable[[Memory, Navigation, FlightPlan, Any], Numbers]
+
+
+def with_detours(plan: FlightPlan) -> FlightPlan:
+    """The plan with a coast and a burn at apoapsis behind every insertion that may coast."""
+    phases: list[Phase] = []
+    for phase in plan.phases:
+        phases += [phase, Coast(), Raise()] if isinstance(phase, Insertion) and phase.may_coast else [phase]
+    return replace(plan, phases=tuple(phases))
 
 
 def unchanged(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> Memory:
@@ -79,6 +89,10 @@ LAWS: dict[Law, LawRow] = {
         numbers=orbit.coast_numbers,
     ),
     "circularize": LawRow(
+        orbit.circularize_fly, orbit.circularize_enter, orbit.circularize_follow, orbit.circularize_done,
+        major_cycle_due, orbit.circularize_solve, orbit.circularize_numbers,
+    ),
+    "raise": LawRow(
         orbit.circularize_fly, orbit.circularize_enter, orbit.circularize_follow, orbit.circularize_done,
         major_cycle_due, orbit.circularize_solve, orbit.circularize_numbers,
     ),

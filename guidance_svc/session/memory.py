@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from guidance_svc.core.detour import Detour
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
 from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, Vec
@@ -61,6 +62,7 @@ class Memory:
         margin_kg: propellant left above the reserve at cutoff, as of the last major cycle.
         lesser: the target flown instead of the plan's, when the propellant does not reach that.
         given_up: what was given up for it, in words; empty while the plan's own target is flown.
+        detour: the insertion with a coast that is flown instead of the direct one; None for the direct one.
         lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
         heading_rad: launch heading, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
@@ -89,6 +91,7 @@ class Memory:
     margin_kg: float | None = None
     lesser: Target | None = None
     given_up: str = ""
+    detour: Detour | None = None
     lowest_m: float | None = None
     heading_rad: float | None = None
     cover_at_s: float | None = None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import sqrt
 
 from guidance_svc.core.burns import Arc, allot, gain_m_s, time_at_gain_s
 from guidance_svc.core.coast import coast, time_to_apoapsis_s
@@ -11,8 +10,8 @@ from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.roundness import height_spread_m, radius_spread_m, roundest
 from guidance_svc.core.starter import circular_guess, flight_direction
 from guidance_svc.core.steering import Problem, Steering, refine_circular
-from guidance_svc.core.vectors import norm, unit
-from guidance_svc.domain import Circularize, Coast, Event, FlightPlan, Orbit, Vec
+from guidance_svc.core.vectors import norm, sub, unit
+from guidance_svc.domain import Circularize, Coast, Event, EventName, FlightPlan, Orbit, Raise, Target, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.session.ascent import CLOCK_SLACK_S, event_id
 from guidance_svc.session.engine import FREEZE_BELOW_S, end_of, finished, flown_stage, frozen, near_end, watched
@@ -32,9 +31,25 @@ ORBIT_CONTACT_S = 600.0
 
 def coast_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:
     """Plan the burn at apoapsis."""
+    if skipped(memory, plan):
+        return replace(memory, ignite_at_s=now.time_s)
     memory = replace(memory, ignite_at_s=None, cutoff_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None,
                      finish=None, burning_since_s=None, offset_m_s=(0.0, 0.0))  # fmt: skip
     return coast_solve(memory, now, plan, phase)
+
+
+def skipped(memory: Memory, plan: FlightPlan) -> bool:
+    """Whether this coast, or the burn after it, belongs to a detour that is not flown."""
+    here = plan.phases[memory.phase : memory.phase + 2]
+    return memory.detour is None and any(isinstance(phase, Raise) for phase in here)
+
+
+def burn_target(memory: Memory, plan: FlightPlan) -> Target | None:
+    """What the burn at apoapsis ends in: the plan's orbit after a detour, in the present plane; else a circle."""
+    here = plan.phases[memory.phase : memory.phase + 2]
+    if plan.target is None or not any(isinstance(phase, Raise) for phase in here):
+        return None
+    return replace(plan.target, plane="free")
 
 
 def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:
@@ -45,8 +60,9 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
     to_apoapsis = time_to_apoapsis(now, plan)
     if to_apoapsis is None:
         return replace(memory, solved_at_s=now.time_s, ignite_at_s=now.time_s)
-    r, v = coast(now.position_m, now.velocity_m_s, to_apoapsis, plan.body)
-    memory = with_ignition_throttle(memory, now, plan, abs(sqrt(plan.body.mu_m3_s2 / norm(r)) - norm(v)))
+    problem = problem_after(memory, now, plan, to_apoapsis)
+    missing = norm(sub(circular_guess(problem).velocity_m_s, problem.velocity_m_s))
+    memory = with_ignition_throttle(memory, now, plan, missing)
     problem = problem_after(memory, now, plan, to_apoapsis)
     guess = circular_guess(problem)
     parts = allot(problem.arcs, guess.burn_s)
@@ -75,7 +91,7 @@ def problem_after(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: flo
     r, v = coast(now.position_m, now.velocity_m_s, wait_s, plan.body) if wait_s > 0.0 else (
         now.position_m, now.velocity_m_s)  # fmt: skip
     arcs = circular_arcs(memory, now, plan)
-    return Problem(now.time_s + wait_s, r, v, arcs, None, plan.body, memory.offset_m_s)
+    return Problem(now.time_s + wait_s, r, v, arcs, burn_target(memory, plan), plan.body, memory.offset_m_s)
 
 
 def with_offset(memory: Memory, plan: FlightPlan, law: Steering) -> Memory:
@@ -117,7 +133,8 @@ def missing_speed_m_s(memory: Memory, now: Navigation, plan: FlightPlan, law: St
 
 def burns_next(memory: Memory, plan: FlightPlan) -> bool:
     """Whether a circular burn follows the present phase."""
-    return memory.phase + 1 < len(plan.phases) and isinstance(plan.phases[memory.phase + 1], Circularize)
+    following = plan.phases[memory.phase + 1 : memory.phase + 2]
+    return any(isinstance(phase, Circularize | Raise) for phase in following) and not skipped(memory, plan)
 
 
 def coast_due(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> bool:
@@ -140,7 +157,8 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
     hold = memory.law.steer if memory.law else flight_direction(now.position_m, now.velocity_m_s)
     events = [Event(event_id(memory, "coast"), "coast", memory.since_s)]
     if lit:
-        events.append(Event(event_id(memory, "circularize"), "circularize", ignite_at))
+        name: EventName = "circularize" if isinstance(plan.phases[memory.phase + 1], Circularize) else "ignite"
+        events.append(Event(event_id(memory, name), name, ignite_at))
     wait = ignite_at - now.time_s
     return Order(
         direction=unit(hold),
@@ -161,14 +179,16 @@ def coast_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coas
     return Numbers(missing_speed_m_s(memory, now, plan, law), None, predicted)
 
 
-def circularize_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
+def circularize_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize | Raise) -> Memory:
     """Take over the law that the coast prepared, or make one."""
+    if skipped(memory, plan):
+        return replace(memory, cutoff_at_s=None)
     law = memory.law or circular_guess(problem_after(memory, now, plan, 0.0))
     memory = replace(memory, law=law, trial=law, ignite_at_s=None, cutoff_at_s=law.cutoff_s, attempts=0)
     return circularize_solve(memory, now, plan, phase)
 
 
-def circularize_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
+def circularize_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize | Raise) -> Memory:
     """One major cycle of the circular burn."""
     if memory.trial is None:
         return memory
@@ -186,7 +206,7 @@ def circularize_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
     return replace(memory, law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s, attempts=0)
 
 
-def circularize_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Memory:
+def circularize_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize | Raise) -> Memory:
     """Watch the engine; in the last seconds the cutoff follows the energy."""
     memory = watched(memory, now, plan)
     if near_end(memory, now, plan):
@@ -194,7 +214,7 @@ def circularize_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase:
     return memory
 
 
-def circularize_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> bool:
+def circularize_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize | Raise) -> bool:
     """Whether the burn is over, or was never worth lighting."""
     if memory.cutoff_at_s is None or now.time_s >= memory.cutoff_at_s:
         return True
@@ -203,7 +223,7 @@ def circularize_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: C
     return spent(plan.vehicle, memory.stage, now.mass_kg)
 
 
-def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Order:
+def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize | Raise) -> Order:
     """Steer the circular burn."""
     law = memory.law
     if law is None or memory.cutoff_at_s is None:
@@ -228,7 +248,7 @@ def circularize_margin_kg(memory: Memory, now: Navigation, plan: FlightPlan) -> 
     return now.mass_kg - mass_at_burnout_kg(plan.vehicle, memory.stage) - flow * max(cutoff - now.time_s, 0.0)
 
 
-def circularize_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize) -> Numbers:
+def circularize_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize | Raise) -> Numbers:
     """Velocity to gain, margin and predicted orbit of the circular burn."""
     law = memory.law
     if law is None:

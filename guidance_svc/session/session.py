@@ -8,7 +8,7 @@ from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, SessionFault
 from guidance_svc.session.air import cover_settled, cover_watched, uncovered, with_cover_event
-from guidance_svc.session.laws import LAWS
+from guidance_svc.session.laws import LAWS, with_detours
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation, navigate
 from guidance_svc.session.reply import command_for
@@ -35,7 +35,7 @@ class Session:
     """The only thing that changes between messages is `point`, an immutable value; history is a list of them."""
 
     def __init__(self, plan: FlightPlan, frame: Frame, detail: bool = False) -> None:
-        self.plan = plan
+        self.plan = with_detours(plan)
         self.frame = frame
         self.detail = detail
         self.point: Point | None = None

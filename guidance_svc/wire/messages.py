@@ -145,7 +145,7 @@ class CommandMessage(TypedDict):
     type: Literal["command"]
     seq: int
     time_s: float
-    phase: Literal["hold", "boost", "insertion", "coast", "circularize", "orbit"]
+    phase: Literal["hold", "boost", "insertion", "coast", "raise", "circularize", "orbit"]
     pitch_deg: float
     """Above the local horizontal."""
     heading_deg: float

@@ -293,10 +293,15 @@ class InsertionModel(BaseModel):
     ignite_at_s: Time | None = None
     """Vehicle time; None: pause_s after the phase begins."""
     pause_s: NotNegative = 0.0
+    may_coast: bool = False
+    """The engine can be lit again: insert low and coast to the target's perigee height where that saves propellant."""
+    lowest_altitude_km: Annotated[float, Field(ge=0.0, le=1e6)] | None = None
+    """Floor for that coast, above the equatorial radius; None: 110 km in air, 15 km without."""
 
     def to_domain(self) -> domain.Insertion:
         """The phase."""
-        return domain.Insertion(self.first_stage, self.ignite_at_s, self.pause_s)
+        lowest_m = None if self.lowest_altitude_km is None else 1000.0 * self.lowest_altitude_km
+        return domain.Insertion(self.first_stage, self.ignite_at_s, self.pause_s, self.may_coast, lowest_m)
 
 
 class CoastModel(BaseModel):

@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import acos, sin
 
 from guidance_svc.core.atmosphere import air
-from guidance_svc.core.boost import PRESSURE_TIME_S, STANDSTILL_M_S, Limits, guided
+from guidance_svc.core.boost import NO_LIMITS, PRESSURE_TIME_S, STANDSTILL_M_S, Limits, guided, steered
 from guidance_svc.core.compiled import kernel
 from guidance_svc.core.frames import ground_velocity
 from guidance_svc.core.vectors import along, cross, dot, norm, sub, unit
@@ -49,8 +49,8 @@ def order_at(
     throttle_s: Curve,
     throttle_frac: Curve,
     limits: Limits,
-) -> tuple[Vec, float, float, float]:
-    """Direction, throttle, dynamic pressure (Pa) and angle of attack (rad) of the boost law here."""
+) -> tuple[Vec, float, float, float, float]:
+    """Direction, throttle, dynamic pressure (Pa), angle of attack (rad), and how far the limits turn it (rad)."""
     ground = sub(velocity_m_s, ground_velocity(position_m, body[4]))
     up = unit(position_m)
     east = cross((0.0, 0.0, 1.0), up)
@@ -60,11 +60,15 @@ def order_at(
         since_s, (position_m, velocity_m_s, ground), (up, cross(up, east), east), mass_kg, here, engine, drag_area_m2,
         mach, drag, plane, shape, program_s, program_rad, throttle_s, throttle_frac, limits, body[0],
     )  # fmt: skip
+    free = steered(
+        since_s, ground, (up, cross(up, east), east), plane[3], 0.0, shape, program_s, program_rad, NO_LIMITS, here[0]
+    )
+    turned = norm(cross(free, direction))
     speed = norm(ground)
     alpha = 0.0
     if speed > STANDSTILL_M_S:
         alpha = acos(max(-1.0, min(1.0, dot(direction, ground) / speed)))
-    return direction, throttle, 0.5 * here[0] * speed * speed, alpha
+    return direction, throttle, 0.5 * here[0] * speed * speed, alpha, turned
 
 
 @kernel
@@ -87,7 +91,7 @@ def fly_boost(
     throttle_s: Curve,
     throttle_frac: Curve,
     limits: Limits,
-) -> tuple[Vec, Vec, float, float, tuple[float, float, float, float]]:
+) -> tuple[Vec, Vec, float, float, tuple[float, float, float, float, float]]:
     """From release to the booster's cutoff.
 
     Args:
@@ -99,16 +103,18 @@ def fly_boost(
 
     Returns:
         Position, velocity, mass, seconds since release; the greatest dynamic pressure (Pa), its product with the sine
-        of the angle of attack (Pa), that angle (rad), thrust acceleration (m/s2). Mass 0 for a flight into the ground.
+        of the angle of attack (Pa), that angle (rad), thrust acceleration (m/s2); the square of the angle by which the
+        limits turned the direction, over time (rad2 s). Mass 0 for a flight into the ground.
     """
     p, v, m, t = position_m, velocity_m_s, masses_kg[0], 0.0
-    most_q = most_qa = most_alpha = most_push = 0.0
+    most_q = most_qa = most_alpha = most_push = turned = 0.0
     half = 0.5 * step_s
     while m > masses_kg[1] * (1.0 + 1e-12) and t < ends[0]:
         order = order_at(t, p, v, m, body, engine, drag_area_m2, mach, drag, plane, shape, program_s, program_rad,
                          throttle_s, throttle_frac, limits)  # fmt: skip
         most_q, most_alpha = max(most_q, order[2]), max(most_alpha, order[3])
         most_qa, most_push = max(most_qa, order[2] * sin(order[3])), max(most_push, order[1] * engine[0] / m)
+        turned += step_s * order[4] * order[4]
         push = (order[1] * engine[0], engine[1], order[1] * mass_flow_kg_s)
         mp, mv = fly(p, v, m, (order[0], order[0], 0.0), push, (half, 1), body, drag_area_m2, mach, drag)
         order = order_at(t + half, mp, mv, m - half * push[2], body, engine, drag_area_m2, mach, drag, plane, shape,
@@ -121,11 +127,11 @@ def fly_boost(
             before = norm(sub(v, ground_velocity(p, body[4])))
             span = span * (ends[1] - before) / (speed - before) if speed > before else 0.0
             np, nv = fly(p, v, m, (order[0], order[0], 0.0), push, (span, 1), body, drag_area_m2, mach, drag)
-            return (np, nv, m - span * push[2], t + span, (most_q, most_qa, most_alpha, most_push))
+            return (np, nv, m - span * push[2], t + span, (most_q, most_qa, most_alpha, most_push, turned))
         p, v, m, t = np, nv, m - span * push[2], t + span
         if norm(p) < body[1] * (1.0 - body[3]) + LOWEST_M:
-            return (p, v, 0.0, t, (most_q, most_qa, most_alpha, most_push))
-    return (p, v, m, t, (most_q, most_qa, most_alpha, most_push))
+            return (p, v, 0.0, t, (most_q, most_qa, most_alpha, most_push, turned))
+    return (p, v, m, t, (most_q, most_qa, most_alpha, most_push, turned))
 
 
 @kernel

@@ -43,6 +43,7 @@ class Trial:
         boost_s: from release to the booster's cutoff.
         max_dynamic_pressure_pa, max_q_alpha_pa, max_alpha_rad, max_acceleration_m_s2: of the boost; the second is with
             the sine of the angle.
+        turned_rad2_s: square of the angle by which the limits turned the direction, over time.
         law: the upper stage's law at the end of the air, to start the next trial with.
     """
 
@@ -52,6 +53,7 @@ class Trial:
     max_q_alpha_pa: float = 0.0
     max_alpha_rad: float = 0.0
     max_acceleration_m_s2: float = 0.0
+    turned_rad2_s: float = 0.0
     law: Steering | None = None
 
 
@@ -113,7 +115,7 @@ def tried(ascent: Ascent, boost: Boost, start: Steering | None = None, step_s: f
 
 def boosted(
     ascent: Ascent, boost: Boost, step_s: float
-) -> tuple[Vec, Vec, float, float, tuple[float, float, float, float]]:
+) -> tuple[Vec, Vec, float, float, tuple[float, float, float, float, float]]:
     """`ascent_kernel.fly_boost` for a boost phase."""
     plan, world = ascent.plan, ascent.world
     stage, target = plan.vehicle.stages[0], plan.target

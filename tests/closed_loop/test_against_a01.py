@@ -5,8 +5,9 @@ Source of the optimum: direct collocation (CasADi, IPOPT), four starts to the sa
 
 How the demand is read: payload plus propellant left at cutoff, as a fraction of the mass at lift-off, must be at
 least 99 % of the optimum's fraction, 4798.76 kg of 178,500 kg: within 48 kg. Limits: the reference's, plus 1 %.
-Measured when written: 5.0 kg short of the optimum (0.10 %), dynamic pressure 34.87 kPa, its product with the sine of
-the angle of attack 2498 Pa, angle 8.4 deg.
+Measured when written: 7.3 kg short of the optimum (0.15 %), dynamic pressure 34.88 kPa, its product with the sine of
+the angle of attack 1930 Pa, angle 8.5 deg: the planner leaves a quarter of the angle of attack's limits to the flight.
+Planned up to the limits it is 5 kg short, and thrust 3 % low ends in the ground.
 """
 
 from __future__ import annotations
@@ -29,8 +30,8 @@ FRACTION_KEPT = 0.99
 LIMITS_PLUS = 1.01
 APSIS_M = 20.0  # 6 mm/s at this perigee, as in test_against_optimum
 # what the planner found when this was written; the slow test finds it anew
-PITCH_DEG = ((14.9, 82.017), (28.6, 79.403), (45.1, 72.611), (62.9, 61.225), (80.8, 49.241), (100.0, 39.786),
-             (120.6, 36.399), (145.3, 33.890))  # fmt: skip
+PITCH_DEG = ((14.9, 82.741), (28.6, 81.669), (45.1, 70.438), (62.9, 56.103), (80.8, 43.801), (100.0, 37.721),
+             (120.6, 36.814), (145.3, 33.818))  # fmt: skip
 
 
 def stored_program() -> Boost:
@@ -68,11 +69,9 @@ def test_planned_ascent_meets_the_cutoff_orbit() -> None:
     assert abs(flown().apogee_m - target.apogee_radius_m) < APSIS_M
 
 
-def test_limits_really_bind_on_this_ascent() -> None:
-    free = replace(stored_program(), max_dynamic_pressure_pa=1e9, max_q_alpha_pa_rad=1e9)
-    flight = fly_ascent(plan(free), world(), tick_s=0.1)
+def test_dynamic_pressure_really_binds_on_this_ascent() -> None:
+    flight = fly_ascent(plan(replace(stored_program(), max_dynamic_pressure_pa=1e9)), world(), tick_s=0.1)
     assert flight.most_q_pa > LIMITS_PLUS * CASE["limits"]["q_max"]
-    assert flight.most_q_alpha_pa > LIMITS_PLUS * CASE["limits"]["qalpha_max"]
 
 
 def test_vehicle_lifts_off_with_the_references_thrust_over_weight() -> None:
@@ -82,6 +81,15 @@ def test_vehicle_lifts_off_with_the_references_thrust_over_weight() -> None:
     weight = v.mass_at_ignition_kg(0) * body.mu_m3_s2 / body.radius_m**2
     # the reference divides by standard gravity, 0.14 % from the sphere's own at its radius
     assert thrust / weight == pytest.approx(CASE["vehicle_thrust_to_weight_liftoff"], rel=2e-3)
+
+
+def test_planned_ascent_reaches_orbit_with_three_per_cent_of_thrust_missing_untold() -> None:
+    vehicle = world().vehicle
+    weak = replace(vehicle.stages[0], thrust_n=0.97 * vehicle.stages[0].thrust_n)  # mass flow falls with it
+    weak_world = replace(world(), vehicle=replace(vehicle, stages=(weak, vehicle.stages[1])))
+    flight = fly_ascent(plan(stored_program()), weak_world, 0.1)
+    assert flight.margin_kg > 0.0
+    assert flight.most_q_alpha_pa <= LIMITS_PLUS * CASE["limits"]["qalpha_max"]
 
 
 @pytest.mark.slow

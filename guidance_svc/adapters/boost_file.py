@@ -13,7 +13,7 @@ from guidance_svc.domain import Boost
 from guidance_svc.errors import ConfigError
 
 REPLACED = ("pitch_over_deg", "bias_deg", "pitch_deg", "max_alpha_deg", "max_q_alpha_pa_deg", "max_yaw_deg")
-_TABLE = re.compile(r"^\s*\[")
+_TABLE = re.compile(r"""^\s*\[\[?\s*[A-Za-z_"']""")  # a header, and no line of an array of numbers
 _KEY = re.compile(r"^\s*([A-Za-z0-9_]+)\s*=")
 
 

@@ -1,0 +1,117 @@
+"""The command `boost`: plan, verify, write. The demo's invented vehicles."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from math import degrees, radians
+from pathlib import Path
+
+import pytest
+
+from guidance_svc.adapters.boost_file import with_program, write_plan
+from guidance_svc.adapters.config_files import default_folder, load_flight_file, load_library
+from guidance_svc.domain import Boost, Insertion
+from guidance_svc.errors import ConfigError
+from guidance_svc.loopback.ascent_trial import ascent_of, tried
+from guidance_svc.loopback.boost_command import limited, run_boost, whole_ascent
+from guidance_svc.loopback.closed_loop import fly_ascent
+from guidance_svc.sim.state import World
+
+PROGRAM = Boost(pitch=((20.0, radians(80.0)), (140.0, radians(35.5))), max_alpha_rad=radians(8.0))
+TEXT = """# above
+body = "earth"   # beside
+
+[[phases]]
+law = "hold"
+
+[[phases]]
+law = "boost"
+rise_s = 12.0            # kept
+pitch_over_deg = 3.4     # goes
+bias_deg = [
+    [20.0, 1.0],         # goes
+    [60.0, 2.0],
+]
+max_dynamic_pressure_pa = 3e4
+
+[[phases]]
+law = "insertion"        # below
+"""
+
+
+def test_only_the_program_of_the_boost_is_replaced() -> None:
+    text = with_program(TEXT, PROGRAM, ("a note",))
+    table = tomllib.loads(text)
+    boost = table["phases"][1]
+    assert boost == {
+        "law": "boost", "rise_s": 12.0, "max_dynamic_pressure_pa": 3e4, "pitch_deg": [[20.0, 80.0], [140.0, 35.5]],
+        "max_alpha_deg": 8.0,
+    }  # fmt: skip
+    assert [phase["law"] for phase in table["phases"]] == ["hold", "boost", "insertion"]
+    for comment in ("# above", "# beside", "# kept", "# a note", "# below"):
+        assert comment in text
+    assert "goes" not in text
+
+
+def test_writing_twice_changes_nothing_more() -> None:
+    once = with_program(TEXT, PROGRAM)
+    assert with_program(once, PROGRAM) == once
+
+
+def test_a_plan_without_boost_is_refused() -> None:
+    with pytest.raises(ConfigError, match='law = "boost"'):
+        with_program('[[phases]]\nlaw = "orbit"\n', PROGRAM)
+
+
+def test_a_written_plan_flies_the_program(tmp_path: Path) -> None:
+    library = load_library(default_folder())
+    out = tmp_path / "new_plan.toml"
+    write_plan(Path(library.files["flights/bargeman_to_lagoon"]), out, PROGRAM, ("note",))
+    plan = load_flight_file(out, library).plan("new_plan", "tanker")
+    boost = next(p for p in plan.phases if isinstance(p, Boost))
+    assert [(t, round(degrees(angle), 3)) for t, angle in boost.pitch] == [(20.0, 80.0), (140.0, 35.5)]
+
+
+def test_a_carried_vehicle_follows_the_booster_in_one_plan() -> None:
+    plan = whole_ascent(load_library(default_folder()), "sandpiper_boost", "curlew_to_lagoon")
+    assert [stage.name for stage in plan.vehicle.stages] == ["Sandpiper", "Curlew"]
+    assert plan.vehicle.payload_kg == 13800.0
+    insertion = next(p for p in plan.phases if isinstance(p, Insertion))
+    assert (insertion.first_stage, insertion.pause_s) == (1, 4.0)
+
+
+def test_planner_fills_in_limits_only_where_air_makes_them_matter() -> None:
+    plan = whole_ascent(load_library(default_folder()), "bargeman_to_lagoon", None)
+    assert limited(Boost(max_alpha_rad=0.05), plan).max_alpha_rad == 0.05
+    assert limited(Boost(), plan).max_alpha_rad < 0.2
+    airless = replace(plan, body=replace(plan.body, atmosphere="none"))
+    assert limited(Boost(), airless).max_alpha_rad == float("inf")
+
+
+def test_a_trial_in_coarse_steps_stands_for_the_flight_at_the_scripts_rate() -> None:
+    # the search leaves out the vehicle's turn rate and the script's tick: 1e-4 of the stage's 150 t
+    plan = whole_ascent(load_library(default_folder()), "bargeman_to_lagoon", None)
+    phases = tuple(
+        replace(p, pitch=tuple((t, radians(a)) for t, a in ((18.8, 83.0), (48.9, 71.0), (84.3, 55.0), (148.5, 45.0))))
+        if isinstance(p, Boost) else p for p in plan.phases
+    )  # fmt: skip
+    plan = replace(plan, phases=phases)
+    world = World(plan.body, plan.vehicle)
+    ascent = ascent_of(plan, world)
+    assert tried(ascent, ascent.boost).margin_kg == pytest.approx(fly_ascent(plan, world).margin_kg, abs=15.0)
+
+
+@pytest.mark.slow
+def test_command_leaves_more_propellant_than_the_plan_by_hand_and_writes_it(tmp_path: Path) -> None:
+    said: list[str] = []
+    out, page = tmp_path / "planned.toml", tmp_path / "ascent.html"
+    library = load_library(default_folder())
+    assert run_boost(library, "bargeman_to_lagoon", None, out, page, said.append) == 0
+    again = load_flight_file(out, library)
+    world_plan = whole_ascent(again, "planned", None)
+    by_hand = whole_ascent(library, "bargeman_to_lagoon", None)
+    margins = [fly_ascent(p, World(p.body, p.vehicle)).margin_kg for p in (world_plan, by_hand)]
+    assert margins[0] > margins[1] + 100.0
+    assert any(f"{margins[0]:.1f} kg flown" in line for line in said)
+    assert page.read_text().count("<svg") == 1

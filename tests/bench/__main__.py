@@ -1,6 +1,7 @@
 """Measurements, printed as tables; nothing is asserted.
 
-    python -m tests.bench [insertion] [latency] [memory] [cycle] [profile] [--seconds S] [--rounds N]
+    python -m tests.bench [insertion] [latency] [memory] [cycle] [profile] [disturbances] [sweep]
+                          [--seconds S] [--rounds N] [--seeds N]
 
 Without a name: insertion, cycle, latency, memory. Ratios are taken within one run, rounds interleaved, because the
 machine is shared; absolute times mean little.
@@ -12,7 +13,7 @@ import argparse
 
 from rich.console import Console
 
-NAMES = ("insertion", "latency", "memory", "cycle", "profile")
+NAMES = ("insertion", "latency", "memory", "cycle", "profile", "disturbances", "sweep")
 
 
 def main() -> None:
@@ -21,12 +22,13 @@ def main() -> None:
     parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(NAMES))
     parser.add_argument("--seconds", type=float, default=10.0, help="of each latency run")
     parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--seeds", type=int, help="flights a cell of the disturbance table (60) or in the sweep (1000)")
     args = parser.parse_args()
     unknown = [name for name in args.names if name not in NAMES]
     if unknown:
         parser.error(f"unknown: {', '.join(unknown)}; expected {', '.join(NAMES)}")
     console = Console(width=None if Console().is_terminal else 160)
-    from tests.bench import cycle, insertion, latency, memory
+    from tests.bench import cycle, disturbances, insertion, latency, memory
 
     runs = {
         "insertion": lambda: insertion.run(console),
@@ -34,6 +36,8 @@ def main() -> None:
         "latency": lambda: latency.run(console, args.seconds, args.rounds),
         "memory": lambda: memory.run(console),
         "profile": lambda: cycle.run_profile(console),
+        "disturbances": lambda: disturbances.run(console, args.seeds or disturbances.SEEDS),
+        "sweep": lambda: disturbances.run_sweep(console, args.seeds or disturbances.SWEPT),
     }
     for name in args.names or ("insertion", "cycle", "latency", "memory"):
         runs[name]()

@@ -22,7 +22,7 @@ LONGEST_GAP_S = 5.0  # between states; beyond it the integrals are begun anew
 PRIOR_FRAC = 0.05  # trust in the vehicle file: one sigma
 PRIOR_AFTER_JUMP_FRAC = 0.3  # trust in the first estimate after a jump
 NOISE_FLOOR_M_S = 1e-4  # of the integrals themselves
-NOISE_AT_FIRST_M_S = 0.05  # until there are enough anchors to measure it
+NOISE_AT_FIRST_M_S = 0.1  # until there are enough anchors to measure it; doubled by each alarm before that
 ALARM_SIGMAS = 6.0
 ALARM_FRAC = 0.04  # a jump smaller than this part of the thrust is left to the least squares
 FEWEST_FOR_NOISE = 5
@@ -172,7 +172,11 @@ def jumped(engine: EngineEstimate, here: Sample) -> bool:
 
 
 def after_jump(engine: EngineEstimate, here: Sample) -> EngineEstimate:
-    """Forget what was before the jump; begin with the ratio since the last anchor."""
+    """Forget what was before the jump; begin with the ratio since the last anchor.
+
+    An alarm before the noise has been measured may be noise: the next one asks for twice as much.
+    """
+    noise = engine.noise_m_s if len(engine.anchors) >= FEWEST_FOR_NOISE else 2.0 * engine.noise_m_s
     since = engine.anchors[-1]
     pushed, own = sub(here.pushed_m_s, since.pushed_m_s), sub(here.own_m_s, since.own_m_s)
     size = dot(pushed, pushed)
@@ -182,6 +186,7 @@ def after_jump(engine: EngineEstimate, here: Sample) -> EngineEstimate:
     return replace(
         engine, anchors=(here,), prior_thrust=thrust, prior_flow=flow, prior_sigma=PRIOR_AFTER_JUMP_FRAC,
         thrust_scale=thrust, flow_scale=flow, thrust_sigma=PRIOR_AFTER_JUMP_FRAC, jumped_at_s=here.time_s,
+        noise_m_s=noise,
     )  # fmt: skip
 
 

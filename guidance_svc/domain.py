@@ -271,7 +271,7 @@ class FlightPlan:
     target: Target | None
     phases: tuple[Phase, ...]
     site: Site | None = None
-    major_cycle_s: float = 0.25
+    major_cycle_s: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)

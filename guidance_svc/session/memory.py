@@ -66,6 +66,7 @@ class Memory:
         lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
         heading_rad: launch heading, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
+        turning: rates of pitch and heading (rad/s) and the vehicle time at which they were worked out.
         seen: ids of events that the script has acknowledged.
         offset_m_s: radial and level speed over the osculating circle's that the circular burn ends with.
         spread_m, height_spread_m: of radius and height over the next revolution, once in orbit.
@@ -94,6 +95,7 @@ class Memory:
     detour: Detour | None = None
     lowest_m: float | None = None
     heading_rad: float | None = None
+    turning: tuple[float, float, float] | None = None
     cover_at_s: float | None = None
     seen: frozenset[str] = frozenset()
     offset_m_s: tuple[float, float] = (0.0, 0.0)

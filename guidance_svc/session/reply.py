@@ -13,6 +13,7 @@ from guidance_svc.session.engine import flown_stage
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
 
+TURNING_KEPT_S = 0.25  # the rates of a steering law change by a hundredth of themselves in that time
 STRAIGHT_UP_RAD = 1.55  # above this pitch a heading rate means nothing and is sent as zero
 
 
@@ -28,9 +29,7 @@ def command_for(
         NotConverged: a number that goes out is not finite.
     """
     pitch, heading = pitch_and_heading(order.direction, now.local)
-    later = triad(add(now.position_m, now.velocity_m_s), frame.up, plan.body)
-    pitch_soon, heading_soon = pitch_and_heading(order.direction_soon, later)
-    turn = (heading_soon - heading + pi) % (2.0 * pi) - pi
+    pitch_rate, heading_rate, _ = memory.turning or (0.0, 0.0, now.time_s)
     cutoff = order.cutoff_at_s
     command = Command(
         seq=seq,
@@ -40,8 +39,8 @@ def command_for(
         pointing_script=direction_from_bci(order.direction, frame, plan.body, now.time_s),
         pitch_rad=pitch,
         heading_rad=heading,
-        pitch_rate_rad_s=pitch_soon - pitch,
-        heading_rate_rad_s=turn if abs(pitch) < STRAIGHT_UP_RAD else 0.0,
+        pitch_rate_rad_s=pitch_rate,
+        heading_rate_rad_s=heading_rate,
         throttle_frac=order.throttle_frac,
         engine_on=order.engine_on,
         cutoff_at_s=cutoff,
@@ -54,6 +53,19 @@ def command_for(
     )
     require_finite(command)
     return command
+
+
+def turning(
+    order: Order, before: tuple[float, float, float] | None, now: Navigation, plan: FlightPlan, frame: Frame
+) -> tuple[float, float, float]:
+    """Rates of pitch and heading over the next second, and when they were worked out; kept for a quarter second."""
+    if before is not None and before[2] <= now.time_s < before[2] + TURNING_KEPT_S:
+        return before
+    pitch, heading = pitch_and_heading(order.direction, now.local)
+    later = triad(add(now.position_m, now.velocity_m_s), frame.up, plan.body)
+    pitch_soon, heading_soon = pitch_and_heading(order.direction_soon, later)
+    turn = (heading_soon - heading + pi) % (2.0 * pi) - pi
+    return (pitch_soon - pitch, turn if abs(pitch) < STRAIGHT_UP_RAD else 0.0, now.time_s)
 
 
 def next_event(order: Order, memory: Memory) -> Event | None:

@@ -11,7 +11,7 @@ from guidance_svc.session.air import cover_settled, cover_watched, uncovered, wi
 from guidance_svc.session.laws import LAWS, with_detours
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation, navigate
-from guidance_svc.session.reply import command_for
+from guidance_svc.session.reply import command_for, turning
 
 FRESH_CYCLES = 2.0  # a law older than this many major cycles is solved anew before the reply, not after it
 MOST_POINTS = 12000  # of history; beyond it every second one of the older half goes
@@ -82,6 +82,8 @@ class Session:
             row, phase = LAWS[self.plan.phases[memory.phase].law], self.plan.phases[memory.phase]
             plan = uncovered(self.plan, memory)
             order = with_cover_event(row.fly(memory, now, plan, phase), memory)
+            rates = turning(order, memory.turning, now, plan, self.frame)
+            memory = memory if rates is memory.turning else replace(memory, turning=rates)
             numbers = row.numbers(memory, now, plan, phase) if self.detail else None
             return memory, command_for(seq, order, memory, now, plan, self.frame, numbers)
         except PHYSICS_ERRORS as problem:
@@ -89,7 +91,7 @@ class Session:
 
     def entered(self, memory: Memory, now: Navigation) -> Memory:
         """The phase begins with this state."""
-        memory = replace(memory, since_s=now.time_s)
+        memory = replace(memory, since_s=now.time_s, turning=None)
         phase = self.plan.phases[memory.phase]
         return LAWS[phase.law].enter(memory, now, self.plan, phase)
 

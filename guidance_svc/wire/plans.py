@@ -371,7 +371,7 @@ class FlightPlanModel(BaseModel):
     body: BodyReference
     vehicle: VehicleReference
     gravity: Literal["sphere", "j2"] = "j2"
-    major_cycle_s: Annotated[float, Field(ge=0.05, le=10.0)] = 0.25
+    major_cycle_s: Annotated[float, Field(ge=0.05, le=10.0)] = 0.5
     """Vehicle time between solutions of the guidance equations."""
     site: SiteModel | None = None
     target: TargetModel | None = None

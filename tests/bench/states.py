@@ -17,7 +17,7 @@ from guidance_svc.sim.telemetry import telemetry
 
 TICK_S = 0.02
 PLAN: dict[str, Any] = {
-    "name": "bench", "body": "earth", "gravity": "j2", "major_cycle_s": 0.25,
+    "name": "bench", "body": "earth", "gravity": "j2",
     "vehicle": {
         "name": "bench",
         "stages": [{"name": "upper", "dry_mass_kg": 5000.0, "propellant_kg": 27000.0, "thrust_n": 250e3,
@@ -27,7 +27,7 @@ PLAN: dict[str, Any] = {
                "inclination_deg": 30.0},
     "phases": [{"law": "insertion"}, {"law": "orbit"}],
 }  # fmt: skip
-"""An invented upper stage; a burn of several minutes, two to five solutions a second."""
+"""An invented upper stage; a burn of several minutes, two solutions a second."""
 
 
 def plan() -> FlightPlan:

@@ -1,8 +1,8 @@
 """What is left to burn: arcs with and without thrust, and what they give.
 
-Thrust integrals: R. L. McHenry, T. J. Brand, A. D. Long, B. F. Cockrell, J. R. Thibodeau, "Space Shuttle
-ascent guidance, navigation, and control", Journal of the Astronautical Sciences 27(1), 1979, the integrals
-L, J, S, Q of the powered-explicit-guidance major loop (equation numbers not at hand).
+Thrust integrals: the L, J, S, Q of the powered-explicit-guidance major loop; R. L. McHenry, T. J. Brand, A. D. Long,
+B. F. Cockrell, J. R. Thibodeau, Journal of the Astronautical Sciences 27(1), 1979, pages 1-38 (from memory; equation
+numbers not at hand).
 """
 
 from __future__ import annotations

@@ -222,6 +222,21 @@ def yaw_to_plane_rad(
 
 
 @kernel
+def yaw_to_heading_rad(ground_velocity_m_s: Vec, local: tuple[Vec, Vec, Vec], heading_rad: float) -> float:
+    """Lean that points the thrust at the launch heading where the flow has drifted off it, clockwise positive.
+
+    A vehicle that rises slowly drifts by what its vertical and that of gravity differ, and by the body's rotation;
+    a turn that only follows the flow would keep the heading of that drift.
+    """
+    speed = norm(ground_velocity_m_s)
+    if speed <= STANDSTILL_M_S:
+        return 0.0
+    north, east = dot(ground_velocity_m_s, local[1]), dot(ground_velocity_m_s, local[2])
+    c, s = cos(heading_rad), sin(heading_rad)
+    return atan2(s * north - c * east, c * north + s * east) * sqrt(north * north + east * east) / speed
+
+
+@kernel
 def throttle_within(
     wanted_frac: float,
     engine: tuple[float, float, float],
@@ -280,12 +295,15 @@ def guided(
         air_here: density (kg/m3), pressure (Pa), speed of sound (m/s), density `PRESSURE_TIME_S` ahead (kg/m3).
         engine: vacuum thrust (N), nozzle exit area (m2), lowest throttle.
         drag_area_m2, mach, drag: of the vehicle, to know its drag.
-        plane: normal of the target's plane, cutoff speed (m/s), greatest yaw (rad), launch heading (rad).
+        plane: normal of the target's plane, cutoff speed (m/s), greatest yaw (rad; 0: a pitch program
+            keeps to the launch heading), launch heading (rad).
     """
     position, velocity, ground = motion
     yaw = 0.0
     if plane[2] > 0.0 and norm(ground) > STANDSTILL_M_S:
         yaw = yaw_to_plane_rad(position, velocity, ground, plane[0], plane[1], plane[2])
+    elif shape[3] > 0.0:
+        yaw = yaw_to_heading_rad(ground, local, plane[3])
     direction = steered(since_s, ground, local, plane[3], yaw, shape, program_s, program_rad, limits, air_here[0])
     speed = norm(ground)
     push = 0.5 * air_here[0] * speed * speed * drag_area_m2 * interpolated(speed / air_here[2], mach, drag)

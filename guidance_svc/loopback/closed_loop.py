@@ -10,7 +10,7 @@ from guidance_svc.core.atmosphere import air
 from guidance_svc.core.frames import ground_velocity
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.vectors import dot, norm, sub
-from guidance_svc.domain import Command, Event, FlightPlan, Frame, Hold
+from guidance_svc.domain import Command, Event, FlightPlan, Frame, Hold, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.session.session import Session
 from guidance_svc.sim.motion import height_above_ellipsoid_m
@@ -26,7 +26,7 @@ LONGEST_S = 3000.0
 
 @dataclass(frozen=True, slots=True)
 class AscentRow:
-    """One instant of an ascent; angle of attack between thrust axis and motion against the air."""
+    """One instant of an ascent; angle of attack between thrust axis and motion against the air; vectors BCI."""
 
     time_s: float
     phase: str
@@ -39,6 +39,8 @@ class AscentRow:
     acceleration_m_s2: float
     throttle_frac: float
     mass_kg: float
+    position_m: Vec
+    velocity_m_s: Vec
 
 
 @dataclass
@@ -72,6 +74,7 @@ def fly_ascent(
     world: World,
     tick_s: float = 0.02,
     on_row: Callable[[AscentRow], None] = lambda row: None,
+    row_every_s: float = ROW_EVERY_S,
 ) -> AscentFlight:
     """From the pad to the end of the insertion; a state each tick, the command acts over the next one.
 
@@ -95,7 +98,7 @@ def fly_ascent(
         if command.phase not in ("hold", "boost", "insertion"):
             return ended(flight, plan, world)
         session.work()
-        noted(flight, command, world, on_row)
+        noted(flight, command, world, on_row, row_every_s)
         flight.state = step(state, controls_for(command, state), tick_s, world)
         if command.event is not None and flight.state.time_s > command.event.at_s:
             seen = command.event.id
@@ -117,8 +120,10 @@ def controls_for(command: Command, state: SimState) -> Controls:
     )  # fmt: skip
 
 
-def noted(flight: AscentFlight, command: Command, world: World, on_row: Callable[[AscentRow], None]) -> None:
-    """Extremes, and a row each second."""
+def noted(
+    flight: AscentFlight, command: Command, world: World, on_row: Callable[[AscentRow], None], every_s: float
+) -> None:
+    """Extremes, and a row from time to time."""
     row = row_of(flight.state, command, world)
     if row.height_m < LOWEST_M:
         raise GuidanceError("hit_the_ground", "phases", "a program that climbs", f"{row.time_s:.0f} s")
@@ -130,7 +135,7 @@ def noted(flight: AscentFlight, command: Command, world: World, on_row: Callable
         flight.most_acceleration_m_s2 = max(flight.most_acceleration_m_s2, row.acceleration_m_s2)
         if row.air_speed_m_s > SLOW_M_S:
             flight.most_alpha_deg = max(flight.most_alpha_deg, row.alpha_deg)
-    if not flight.rows or row.time_s >= flight.rows[-1].time_s + ROW_EVERY_S:
+    if not flight.rows or row.time_s >= flight.rows[-1].time_s + every_s:
         flight.rows.append(row)
         on_row(row)
 
@@ -147,7 +152,7 @@ def row_of(state: SimState, command: Command, world: World) -> AscentRow:
     alpha = degrees(acos(max(-1.0, min(1.0, dot(command.direction, wind) / speed)))) if speed > 1.0 else 0.0
     return AscentRow(
         state.time_s, command.phase, state.stage, height, speed, degrees(command.pitch_rad), alpha,
-        0.5 * density * speed * speed, thrust / mass, frac, mass,
+        0.5 * density * speed * speed, thrust / mass, frac, mass, state.position_m, state.velocity_m_s,
     )  # fmt: skip
 
 

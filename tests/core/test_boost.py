@@ -19,6 +19,7 @@ from guidance_svc.core.boost import (
     time_to_level_s,
     time_to_speed_s,
     velocity_soon,
+    yaw_to_heading_rad,
     yaw_to_plane_rad,
 )
 from guidance_svc.core.frames import site_state, triad
@@ -244,3 +245,11 @@ def test_time_to_a_falling_level_is_exact_for_an_exponential() -> None:
     soon = 4000.0 * exp(-1.0 / 20.0)
     assert time_to_level_s(4000.0, soon, 1000.0, 1.0, True) == pytest.approx(20.0 * log(4.0))
     assert time_to_level_s(4000.0, 4100.0, 1000.0, 1.0, True) == inf
+
+
+def test_a_drifted_flow_is_led_back_to_the_launch_heading() -> None:
+    # hand calculation: 3 up and 4 level at heading 80 deg, wanted 90: 10 deg of heading at a flow 4/5 level
+    level = (cos(radians(80.0)), sin(radians(80.0)))
+    flow = add(add(scale(300.0, LOCAL.up), scale(400.0 * level[0], LOCAL.north)), scale(400.0 * level[1], LOCAL.east))
+    yaw = yaw_to_heading_rad(flow, (LOCAL.up, LOCAL.north, LOCAL.east), radians(90.0))
+    assert yaw == pytest.approx(0.8 * radians(10.0))

@@ -64,6 +64,7 @@ def fly(
         controls = Controls(
             pointing=command.direction,
             throttle_frac=command.throttle_frac,
+            engine_on=True if command.engine_on and not state.engine_on else None,
             cutoff_at_s=command.cutoff_at_s,
             ignite_at_s=event.at_s if event and event.name in ("ignite", "circularize") else None,
             separate_at_s=event.at_s if event and event.name == "separate" else None,

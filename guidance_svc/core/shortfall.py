@@ -19,7 +19,7 @@ from guidance_svc.domain import Body, PlaneMode, Target
 SAFE_PERIGEE_IN_AIR_M = 130e3  # altitude that an orbit of a few revolutions needs; common practice, no source
 SAFE_PERIGEE_AIRLESS_M = 15e3  # above the highest ground of a large airless body; common practice, no source
 STEPS = 8  # Newton steps for one lesser target
-ROUNDS = 5  # secant steps for the lesser apogee or perigee
+ROUNDS = 8  # bisections for the lesser apogee or perigee: 0.3 km, a few kg
 USE_ALL_KG = 1.0  # margin left at which the search for the lesser orbit ends
 
 
@@ -87,6 +87,8 @@ def margin_kg(problem: Problem, law: Steering, burnout_kg: float) -> float:
 
 def lower(problem: Problem, law: Steering, burnout_kg: float, wanted: Target) -> Lesser:
     """In any plane: first a lower apogee, then a lower circle, down to the safe perigee."""
+    also = ("apogee", "apogee and perigee") if wanted.plane == "free" else (
+        "plane and apogee", "plane, apogee and perigee")  # fmt: skip
     body, floor = problem.body, safe_perigee_radius_m(problem.body)
     perigee, apogee = wanted.perigee_radius_m, wanted.apogee_radius_m
 
@@ -98,11 +100,11 @@ def lower(problem: Problem, law: Steering, burnout_kg: float, wanted: Target) ->
 
     round_law = reach(problem, circle(perigee), law)
     if round_law.converged and margin_kg(problem, round_law, burnout_kg) >= 0.0:
-        return searched(problem, ellipse, perigee, apogee, round_law, burnout_kg, "plane and apogee")
+        return searched(problem, ellipse, perigee, apogee, round_law, burnout_kg, also[0])
     low = min(floor, perigee)
     low_law = reach(problem, circle(low), round_law if round_law.converged else law)
     if low_law.converged and margin_kg(problem, low_law, burnout_kg) >= 0.0:
-        return searched(problem, circle, low, perigee, low_law, burnout_kg, "plane, apogee and perigee")
+        return searched(problem, circle, low, perigee, low_law, burnout_kg, also[1])
     return Lesser(None, low_law if low_law.converged else law, "the propellant reaches no safe orbit")
 
 

@@ -39,6 +39,8 @@ NEAR_CUTOFF_CONTACT_S = 0.1
 STALE_AFTER_CYCLES = 4
 THICK_AIR_BELOW_M = 45e3  # closed-loop guidance knows no drag; below this it is felt
 THROUGH_THE_GROUND = "the way leads through the ground"
+NO_WAY_FOUND = "no way to the target found so far"
+HOPELESS_AFTER_CYCLES = 5  # without any law; 199 of 200 random ignitions have one after two, the search goes on
 COAST_FLOOR_IN_AIR_M = 110e3  # drag over half a revolution is then a few m/s; common practice, no source
 COAST_FLOOR_AIRLESS_M = 15e3  # over the highest ground of a large airless body; common practice, no source
 WORTHWHILE_FRAC = 1e-3  # of the propellant to orbit
@@ -124,7 +126,10 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     trial = solve(problem, start, STEPS_A_CYCLE)
     memory = replace(memory, trial=trial, solved_at_s=now.time_s)
     if not trial.converged:
-        return replace(memory, attempts=memory.attempts + 1)
+        hopeless = memory.law is None and memory.attempts + 1 >= HOPELESS_AFTER_CYCLES
+        return replace(
+            memory, attempts=memory.attempts + 1, given_up=NO_WAY_FOUND if hopeless else memory.given_up
+        )
     if memory.finish is not None and memory.cutoff_at_s is not None:
         trial = replace(trial, cutoff_s=memory.cutoff_at_s)
     if memory.law is None and phase.may_coast:
@@ -133,8 +138,8 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         problem, trial = (problem_now(memory, now, plan), detour.law) if detour else (problem, trial)
     if memory.law is None or memory.attempts > 0:
         lowest = lowest_radius_m(problem, trial) - plan.body.radius_m
-        grounded = lowest < -LOW_SLACK_M
-        memory = replace(memory, lowest_m=lowest, given_up=THROUGH_THE_GROUND if grounded else memory.given_up)
+        still = "" if memory.given_up in (NO_WAY_FOUND, THROUGH_THE_GROUND) else memory.given_up
+        memory = replace(memory, lowest_m=lowest, given_up=THROUGH_THE_GROUND if lowest < -LOW_SLACK_M else still)
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
     return within_reach(memory, problem, plan) if memory.finish is None else memory
 
@@ -289,7 +294,7 @@ def insertion_events(memory: Memory, plan: FlightPlan, spent_at_s: float | None)
 def insertion_status(memory: Memory, short: bool) -> Status:
     """How far the solution can be trusted."""
     if memory.law is None:
-        return "converging"
+        return "unreachable" if memory.given_up else "converging"
     if memory.attempts >= STALE_AFTER_CYCLES:
         return "stale"
     if memory.given_up and memory.lesser is None:

@@ -36,6 +36,14 @@ def event_id(memory: Memory, name: str) -> str:
     return f"{memory.phase}-{memory.stage}-{name}"
 
 
+def lit_by(ignite_at_s: float, now: Navigation) -> bool:
+    """Whether ignition is past: by the clock, or by an engine that burns an instant before it.
+
+    Without the engine's word the slack would take the event from the very reply that a script acts on.
+    """
+    return now.time_s >= ignite_at_s - (CLOCK_SLACK_S if now.engine_on else 0.0)
+
+
 def hold_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Hold) -> bool:
     """Whether the hold-down is over."""
     return now.time_s >= phase.release_at_s - CLOCK_SLACK_S

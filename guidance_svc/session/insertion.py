@@ -15,7 +15,7 @@ from guidance_svc.core.steering import Problem, Steering, refine, refine_directi
 from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
 from guidance_svc.session.air import within_air_limits
-from guidance_svc.session.ascent import CLOCK_SLACK_S, dropped, event_id
+from guidance_svc.session.ascent import dropped, event_id, lit_by
 from guidance_svc.session.engine import (
     FREEZE_BELOW_S,
     cruise_throttle,
@@ -80,7 +80,7 @@ def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
 
 def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
     """Ignition past, stage spent or dropped, cutoff in the last seconds: what each state brings."""
-    lit = memory.ignite_at_s is not None and now.time_s >= memory.ignite_at_s - CLOCK_SLACK_S
+    lit = memory.ignite_at_s is not None and lit_by(memory.ignite_at_s, now)
     if lit and memory.separate_at_s is None:
         memory = replace(memory, ignite_at_s=None)
     if memory.separate_at_s is not None:

@@ -13,7 +13,7 @@ from guidance_svc.core.steering import Problem, Steering, refine_circular
 from guidance_svc.core.vectors import norm, sub, unit
 from guidance_svc.domain import Circularize, Coast, Event, EventName, FlightPlan, Orbit, Raise, Target, Vec
 from guidance_svc.errors import GuidanceError
-from guidance_svc.session.ascent import CLOCK_SLACK_S, event_id
+from guidance_svc.session.ascent import event_id, lit_by
 from guidance_svc.session.engine import FREEZE_BELOW_S, end_of, finished, flown_stage, frozen, near_end, watched
 from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.session.memory import Memory, Numbers, Order
@@ -147,7 +147,7 @@ def coast_due(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
 
 def coast_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> bool:
     """Whether it is time to light."""
-    return memory.ignite_at_s is not None and now.time_s >= memory.ignite_at_s - CLOCK_SLACK_S
+    return memory.ignite_at_s is not None and lit_by(memory.ignite_at_s, now)
 
 
 def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Order:

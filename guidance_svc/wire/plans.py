@@ -10,30 +10,18 @@ from itertools import pairwise
 from math import inf, radians
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, TypeAdapter, ValidationError, model_validator
+from pydantic import BaseModel, Discriminator, Field, Tag, TypeAdapter, ValidationError, model_validator
 
 from guidance_svc import domain
 from guidance_svc.errors import ConfigError
+from guidance_svc.wire.boost_model import BoostModel
 from guidance_svc.wire.explain import explain
-
-MODEL = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True)
-
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_\-]{0,63}$")]
-Title = Annotated[str, Field(max_length=64)]
-Positive = Annotated[float, Field(gt=0.0, le=1e15)]
-NotNegative = Annotated[float, Field(ge=0.0, le=1e15)]
-Fraction = Annotated[float, Field(gt=0.0, le=1.0)]
-Time = Annotated[float, Field(ge=-1e12, le=1e12)]
-Program = Annotated[list[Annotated[list[float], Field(min_length=2, max_length=2)]], Field(max_length=30)]
-
-
-def _require_rising(name: str, points: list[list[float]], low: float, high: float, what: str) -> None:
-    """A program's times must not be negative and must rise, its values must lie in their range."""
-    times = [point[0] for point in points]
-    if any(b <= a for a, b in pairwise(times)) or any(time < 0.0 for time in times):
-        raise ValueError(f"{name} with rising times, from 0 s on")
-    if any(not low <= value <= high for _, value in points):
-        raise ValueError(f"{name} with each {what} from {low:g} to {high:g}")
+from guidance_svc.wire.quantities import MODEL as MODEL
+from guidance_svc.wire.quantities import Fraction, Time
+from guidance_svc.wire.quantities import Name as Name
+from guidance_svc.wire.quantities import NotNegative as NotNegative
+from guidance_svc.wire.quantities import Positive as Positive
+from guidance_svc.wire.quantities import Title as Title
 
 
 class BodyModel(BaseModel):
@@ -207,79 +195,6 @@ class HoldModel(BaseModel):
     def to_domain(self) -> domain.Hold:
         """The phase."""
         return domain.Hold(self.release_at_s, self.ignition_lead_s)
-
-
-class BoostModel(BaseModel):
-    """Through the air: rise, pitch over, near zero angle of attack, separate at whichever limit comes first."""
-
-    model_config = MODEL
-
-    law: Literal["boost"]
-    rise_s: NotNegative = 10.0
-    """Vertical flight after release."""
-    pitch_over_deg: Annotated[float, Field(ge=0.0, le=45.0)] = 3.0
-    """From the vertical, at the end of the rise."""
-    pitch_over_rate_deg_s: Annotated[float, Field(gt=0.0, le=90.0)] = 1.0
-    azimuth_deg: Annotated[float, Field(ge=0.0, lt=360.0)] | None = None
-    """Over ground, clockwise from north; None: from the target's plane."""
-    separate_at_speed_m_s: Positive | None = None
-    """Over ground."""
-    separate_at_s: Positive | None = None
-    """From release."""
-    separate_at_reserve: bool = True
-    """When the stage's reserve_kg is reached."""
-    bias_deg: Program = []
-    """[seconds since release, angle of attack, nose up positive] pairs; linear between, flat outside."""
-    pitch_deg: Program = []
-    """[seconds since release, deg above the horizon] pairs, instead of pitch_over_deg and bias_deg; the angle of attack
-    that leads there is bounded by the limits."""
-    throttle: Program = []
-    """[seconds since release, throttle] pairs; none: full."""
-    max_yaw_deg: Annotated[float, Field(ge=0.0, le=45.0)] = 0.0
-    """Lean towards the target's plane once past the pitch-over."""
-    max_dynamic_pressure_pa: Positive | None = None
-    """Kept by throttling back."""
-    max_q_alpha_pa_deg: Positive | None = None
-    """Dynamic pressure times angle of attack; holds in the insertion that follows as well."""
-    max_acceleration_m_s2: Positive | None = None
-    """Of the thrust; kept by throttling back."""
-    max_alpha_deg: Annotated[float, Field(gt=0.0, le=90.0)] | None = None
-    """Angle of attack."""
-
-    @model_validator(mode="after")
-    def _programs_hold(self) -> BoostModel:
-        if self.bias_deg and self.pitch_deg:
-            raise ValueError("bias_deg or pitch_deg, not both")
-        _require_rising("bias_deg", self.bias_deg, -90.0, 90.0, "angle")
-        _require_rising("pitch_deg", self.pitch_deg, 0.0, 90.0, "pitch")
-        _require_rising("throttle", self.throttle, 0.0, 1.0, "throttle")
-        return self
-
-    @model_validator(mode="after")
-    def _ends(self) -> BoostModel:
-        if not self.separate_at_reserve and self.separate_at_speed_m_s is None and self.separate_at_s is None:
-            raise ValueError("at least one of separate_at_speed_m_s, separate_at_s, separate_at_reserve = true")
-        return self
-
-    def to_domain(self) -> domain.Boost:
-        """The phase in radians."""
-        return domain.Boost(
-            rise_s=self.rise_s,
-            pitch_over_rad=radians(self.pitch_over_deg),
-            pitch_over_rate_rad_s=radians(self.pitch_over_rate_deg_s),
-            azimuth_rad=None if self.azimuth_deg is None else radians(self.azimuth_deg),
-            separate_at_speed_m_s=inf if self.separate_at_speed_m_s is None else self.separate_at_speed_m_s,
-            separate_at_s=inf if self.separate_at_s is None else self.separate_at_s,
-            separate_at_reserve=self.separate_at_reserve,
-            bias=tuple((time, radians(angle)) for time, angle in self.bias_deg),
-            pitch=tuple((time, radians(angle)) for time, angle in self.pitch_deg),
-            throttle=tuple((time, frac) for time, frac in self.throttle),
-            max_yaw_rad=radians(self.max_yaw_deg),
-            max_dynamic_pressure_pa=inf if self.max_dynamic_pressure_pa is None else self.max_dynamic_pressure_pa,
-            max_q_alpha_pa_rad=inf if self.max_q_alpha_pa_deg is None else radians(self.max_q_alpha_pa_deg),
-            max_acceleration_m_s2=inf if self.max_acceleration_m_s2 is None else self.max_acceleration_m_s2,
-            max_alpha_rad=inf if self.max_alpha_deg is None else radians(self.max_alpha_deg),
-        )
 
 
 class InsertionModel(BaseModel):

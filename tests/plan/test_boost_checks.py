@@ -11,7 +11,8 @@ import pytest
 from guidance_svc.domain import Body, Boost, FlightPlan, Hold, Stage, Target, Vehicle
 from guidance_svc.errors import ConfigError
 from guidance_svc.plan.checks import check_plan
-from guidance_svc.wire.plans import BoostModel, VehicleModel, parse_table
+from guidance_svc.wire.boost_model import BoostModel
+from guidance_svc.wire.plans import VehicleModel, parse_table
 
 EARTH = Body("earth", 3.986004418e14, 6378137.0, atmosphere="us1976")
 FIRST = Stage("first", 20e3, 380e3, 7.2e6, 3000.0, 6.0, throttle_min_frac=0.5)

@@ -190,7 +190,7 @@ def averaged_disturbance(mean: MeanOrbit, field: Field) -> float:
 def rates(mean: MeanOrbit, field: Field) -> tuple[float, float, float]:
     """Secular rates of node, perigee and mean anomaly, rad/s: J2 to second order and J4.
 
-    Moon and Sun are left out: they change the node of a 500 km orbit by at most 5e-5 deg a day (tests/reference).
+    Moon and Sun are left out: they change the node of a 500 km orbit by 1e-3 deg in ten days (tests/reference).
 
     Source: Brouwer 1959, with k2 = J2 R^2 / 2 and k4 = -3 J4 R^4 / 8.
     """

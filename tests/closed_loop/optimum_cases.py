@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from math import radians
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from guidance_svc.sim.state import SimState, World, full_tanks
 CASES: dict[str, dict[str, Any]] = json.loads(
     (Path(__file__).parent.parent / "reference" / "data" / "optimum.json").read_text()
 )
+LOWEST_FRAC = 0.1  # throttle of the engine that keeps an acceleration limit; V14 needs 0.38
 SPARE_FRAC = 0.94  # of a single stage's mass that may burn: the cases state no dry mass
 
 
@@ -29,7 +31,10 @@ def vehicle_of(case: dict[str, Any]) -> Vehicle:
     if len(burns) == 1 or burns[1]["kind"] == "const_accel":
         p = burns[0]
         spare = p["m_start_kg"] * SPARE_FRAC
-        return Vehicle("case", (Stage("only", p["m_start_kg"] - spare, spare, p["thrust_N"], p["ve_m_s"]),))
+        stage = Stage("only", p["m_start_kg"] - spare, spare, p["thrust_N"], p["ve_m_s"])
+        if len(burns) > 1:
+            stage = replace(stage, acceleration_limit_m_s2=burns[1]["accel_m_s2"], throttle_min_frac=LOWEST_FRAC)
+        return Vehicle("case", (stage,))
     first, second = burns
     dropped, pause = pauses[0]["mass_drop_at_start_kg"], pauses[0]["duration_s"]
     spare = second["m_start_kg"] * SPARE_FRAC

@@ -41,12 +41,12 @@ def short_case(name: str, frac: float) -> tuple[FlightPlan, World, SimState]:
 
 
 def flown(
-    plan: FlightPlan, world: World, state: SimState, most_s: float = 900.0
+    plan: FlightPlan, world: World, state: SimState, tick_s: float = TICK_S, most_s: float = 900.0
 ) -> tuple[SimState, list[tuple[SimState, Command]]]:
     """To the end of the burn or to the ground; every state with its reply."""
     session = Session(plan, Frame(), detail=True)
     told: list[tuple[SimState, Command]] = []
-    for seq in range(int(most_s / TICK_S)):
+    for seq in range(int(most_s / tick_s)):
         try:
             command = session.state(telemetry(state, world, session.frame, seq))
         except MessageFault:
@@ -58,7 +58,7 @@ def flown(
         controls = Controls(
             pointing=command.direction, throttle_frac=command.throttle_frac, cutoff_at_s=command.cutoff_at_s
         )
-        state = step(state, controls, TICK_S, world)
+        state = step(state, controls, tick_s, world)
     return state, told
 
 

@@ -79,9 +79,13 @@ def planned(ascent: Ascent, progress: Progress = lambda done, total, best: None)
         progress: called after each trial with flights done, about how many there will be, best margin (kg).
 
     Raises:
-        ConfigError: no program of the search reaches the target.
+        ConfigError: no program of the search reaches the target, or scipy is not installed.
     """
-    from scipy.optimize import minimize
+    try:
+        from scipy.optimize import minimize
+    except ImportError:
+        expected = "scipy, whose optimisers the search uses: pip install 'guidance-svc[plan]'"
+        raise ConfigError("missing_package", "scipy", expected, "not installed") from None
 
     search = search_for(ascent.plan, with_authority(ascent.boost))
     total = len(ENDS) * len(BENDS) + STARTS * SLOPE_STEPS * (search.count + 2) + LINE_FLIGHTS

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import tomllib
 from dataclasses import replace
 from math import degrees, radians
@@ -15,6 +16,7 @@ from guidance_svc.domain import Boost, Insertion
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.ascent_trial import ascent_of, tried
 from guidance_svc.loopback.boost_command import limited, run_boost, whole_ascent
+from guidance_svc.loopback.boost_planner import planned
 from guidance_svc.loopback.closed_loop import fly_ascent
 from guidance_svc.sim.state import World
 
@@ -115,3 +117,10 @@ def test_command_leaves_more_propellant_than_the_plan_by_hand_and_writes_it(tmp_
     assert margins[0] > margins[1] + 100.0
     assert any(f"{margins[0]:.1f} kg flown" in line for line in said)
     assert page.read_text().count("<svg") == 1
+
+
+def test_missing_optimiser_is_said_with_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "scipy.optimize", None)
+    plan = whole_ascent(load_library(default_folder()), "bargeman_to_lagoon", None)
+    with pytest.raises(ConfigError, match=r"guidance-svc\[plan\]"):
+        planned(ascent_of(plan, World(plan.body, plan.vehicle)))

@@ -1,4 +1,4 @@
-"""The commands: serve, check, replay, calibrate, boost, demo. Bodies import what they need, so that --help is quick."""
+"""The commands, each a thin entry. Bodies import what they need, so that --help is quick."""
 
 from __future__ import annotations
 
@@ -174,6 +174,23 @@ def boost(
     with plain_errors():
         name, library = named_plan(flight, load_library(configs or default_folder()))
         code = run_boost(library, name, carries, out, plot, typer.echo)
+    raise typer.Exit(code)
+
+
+@app.command()
+def campaign(
+    file: Annotated[Path, typer.Argument(help="Campaign, a TOML file; see configs/campaigns/.")],
+    out: Annotated[
+        Path, typer.Option(help="Folder for the report, the page of plots and one flight plan a launch.")
+    ] = Path("campaign-out"),
+    configs: Configs = None,
+) -> None:
+    """Plan the launches that fill a depot by a date in a plane; write a flight plan for each."""
+    from guidance_svc.adapters.config_files import default_folder, load_library
+    from guidance_svc.loopback.campaign_command import run_campaign
+
+    with plain_errors():
+        code = run_campaign(load_library(configs or default_folder()), file, out, typer.echo)
     raise typer.Exit(code)
 
 

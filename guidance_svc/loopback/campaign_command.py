@@ -1,0 +1,67 @@
+"""The command `campaign`: fly the reference flights, plan, print, write the page and one flight plan a launch."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from guidance_svc.adapters.campaign_files import campaign_of, load_campaign, write_flights, write_text
+from guidance_svc.adapters.config_files import Library
+from guidance_svc.constants import CAUTION
+from guidance_svc.errors import ConfigError
+from guidance_svc.loopback.campaign_flight import reference_flight
+from guidance_svc.loopback.campaign_rows import Clock, all_launches, day_clock, picture, tables
+from guidance_svc.plan.campaign import CampaignPlan, Launch
+from guidance_svc.plan.campaign_plan import planned
+from guidance_svc.plan.timescale import Epoch, utc_text
+from guidance_svc.report.campaign_plots import campaign_page
+from guidance_svc.report.campaign_tables import table_text
+from guidance_svc.report.plots import HOW_TO_GET_PLOTS
+from guidance_svc.wire.campaign_file import CampaignModel
+
+
+def run_campaign(library: Library, file: Path, out: Path, say: Callable[[str], None] = print) -> int:
+    """Plan a campaign and hand it over; the exit code.
+
+    Raises:
+        ConfigError: with the file, the key, the reason, and the nearest plan that works.
+    """
+    model = load_campaign(file)
+    try:
+        plan = planned(campaign_of(model, library, reference_flight))
+    except ConfigError as error:
+        raise ConfigError(error.code, error.field, error.expected, error.got, error.file or str(file)) from None
+    title = model.name or file.stem
+    text = "\n\n".join(table_text(table) for table in tables(plan, clock_of(model)))
+    say(CAUTION)
+    say(f"campaign {title}")
+    say(text)
+    write_text(out / f"{file.stem}.txt", f"{CAUTION}\n\ncampaign {title}\n\n{text}\n")
+    paths = write_flights(out, file.stem, named_flights(model, plan), library, plan.campaign.meridian_at_zero_rad)
+    say(f"\nflight plans: {len(paths)} under {out / 'flights'}; fly them with  guidance-svc serve --configs {out}")
+    try:
+        page = campaign_page(title, picture(plan), text)
+    except ImportError:
+        say(HOW_TO_GET_PLOTS)
+        return 0
+    write_text(out / f"{file.stem}.html", page)
+    say(f"page: {out / f'{file.stem}.html'}")
+    return 0
+
+
+def clock_of(model: CampaignModel) -> Clock:
+    """Dates where the epoch is one, else days."""
+    if model.epoch is None:
+        return day_clock
+    epoch = Epoch(model.epoch)
+    return lambda time_s: utc_text(epoch, time_s)
+
+
+def named_flights(model: CampaignModel, plan: CampaignPlan) -> list[tuple[str, Launch]]:
+    """Which flight plan of the folder each launch flies."""
+    found = []
+    for one in all_launches(plan):
+        flight = model.depot.flight if one is plan.depot_launch else model.tankers.flight
+        assert flight is not None  # a depot with a launch has one
+        found.append((flight, one))
+    return found

@@ -1,0 +1,151 @@
+"""A campaign's reference flight: a plan flown once from pad to round orbit, session against simulated vehicle."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from math import pi, remainder
+from typing import Any
+
+from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Site
+from guidance_svc.errors import ConfigError, GuidanceError
+from guidance_svc.loopback.craft import Craft
+from guidance_svc.plan.campaign_reference import (
+    Reference,
+    aimed,
+    release_s,
+    site_longitude_rad,
+    template_node_rad,
+)
+from guidance_svc.plan.ledger import Tanks
+from guidance_svc.plan.mean_elements import mean_of
+from guidance_svc.plan.orbits import Field, OrbitState
+from guidance_svc.session.session import Session
+from guidance_svc.sim.state import SimState, World, on_pad
+from guidance_svc.sim.telemetry import telemetry
+
+STEP_S = 0.1  # between states under power, as the example scripts send them
+MOST_EXCHANGES = 50_000
+INCLINATION_RAD = 1e-5  # of the mean plane at insertion: 0.0006 deg, a thirtieth of what a campaign is judged by
+MOST_FLIGHTS = 3
+
+
+@dataclass
+class Flown:
+    """What a flight came to.
+
+    Args:
+        inserted: at the first cutoff of the last stage.
+        end: when the plan is complete; `ended_s` is the last cutoff.
+    """
+
+    plan: FlightPlan
+    world: World
+    end: SimState
+    inserted: OrbitState
+    arrived: OrbitState
+    cutoffs: list[OrbitState] = field(default_factory=list)
+
+    @property
+    def tanks(self) -> Tanks:
+        """Propellant as the simulator's tanks have it at the end."""
+        vehicle, state = self.world.vehicle, self.end
+        last = vehicle.stages[state.stage]
+        below, aboard = sum(state.propellant_kg[: state.stage]), sum(state.propellant_kg[state.stage :])
+        loaded = sum(stage.propellant_kg for stage in vehicle.stages)
+        dry = sum(stage.dry_mass_kg for stage in vehicle.stages[state.stage :])
+        return Tanks(
+            loaded, loaded - below - aboard, below, aboard, vehicle.payload_kg, dry, last.exhaust_velocity_m_s
+        )  # fmt: skip
+
+
+def fly_plan(plan: FlightPlan, meridian_at_zero_rad: float) -> Flown:
+    """Fly a plan from its pad, taken up a second before ignition, until the session says complete.
+
+    Raises:
+        GuidanceError: the plan has no site, or the flight does not end in orbit.
+    """
+    if plan.site is None:
+        raise ConfigError("missing_field", "site", f"a launch site in flight plan {plan.name}", "none")
+    lead = plan.phases[0].ignition_lead_s if isinstance(plan.phases[0], Hold) else 0.0
+    world = World(plan.body, plan.vehicle, meridian_at_zero_rad)
+    cutoffs: list[OrbitState] = []
+
+    def log(line: Mapping[str, Any]) -> None:
+        if line["mark"] == "cutoff" and line["stage"] == len(plan.vehicle.stages) - 1:
+            cutoffs.append(OrbitState(line["time_s"], tuple(line["position_m"]), tuple(line["velocity_m_s"])))
+
+    craft = Craft(plan.vehicle.name, world, on_pad(plan.site, world, release_s(plan) - lead - 1.0), log)
+    session, seen = Session(plan, Frame(meridian_at_zero_rad=meridian_at_zero_rad)), None
+    for seq in range(MOST_EXCHANGES):
+        command = session.state(telemetry(craft.state, world, session.frame, seq, seen_event=seen))
+        session.work()
+        if command.status == "complete" and cutoffs:
+            return Flown(plan, world, craft.state, cutoffs[0], cutoffs[-1], cutoffs)
+        craft.command(controls_for(command, craft.state.time_s))
+        craft.fly(seconds_for(command))
+        event = command.event
+        seen = event.id if event is not None and craft.state.time_s >= event.at_s else seen
+    raise GuidanceError("no_orbit", plan.name, f"an orbit within {MOST_EXCHANGES} exchanges", command.phase)
+
+
+def controls_for(command: Command, time_s: float) -> dict[str, Any]:
+    """What a flight script tells its vehicle."""
+    cut = command.cutoff_at_s is not None and command.cutoff_at_s <= time_s
+    controls: dict[str, Any] = {
+        "pointing": list(command.pointing_script), "throttle": command.throttle_frac,
+        "cutoff_at_s": command.cutoff_at_s, "engine_on": command.engine_on and not cut,
+    }  # fmt: skip
+    event = command.event
+    if event is not None and event.name in ("ignite", "release", "cutoff", "separate", "drop_cover"):
+        controls[f"{event.name}_at_s"] = event.at_s
+    return controls
+
+
+def seconds_for(command: Command) -> float:
+    """How far to fly before the next state: a step under power, else as far as the service allows or to the event."""
+    if command.engine_on:
+        return STEP_S
+    event, limit = command.event, command.next_contact_s
+    if event is not None and event.at_s > command.time_s:
+        limit = min(limit, event.at_s - command.time_s)
+    return max(limit, STEP_S)
+
+
+def reference_flight(plan: FlightPlan, site: Site, inclination_rad: float, gravity: Field) -> Reference:
+    """Fly a plan from a site until the mean plane at insertion has the inclination wanted.
+
+    The inclination asked for at cutoff is osculating; the mean one differs by up to 0.02 deg in low orbits of the
+    Earth (J2), so the first flight is corrected by the next.
+
+    Raises:
+        GuidanceError: no orbit, or an inclination out of the site's reach.
+    """
+    asked = inclination_rad
+    for _ in range(MOST_FLIGHTS):
+        release = release_s(plan)
+        node = template_node_rad(plan, site, asked)
+        longitude = site_longitude_rad(site, plan.body, 0.0, release)
+        flown = fly_plan(aimed(plan, site, asked, node + longitude, release), 0.0)
+        found = reference_of(flown, node, longitude, release, gravity)
+        miss = found.inserted_inclination_rad - inclination_rad
+        if abs(miss) <= INCLINATION_RAD:
+            break
+        asked -= miss
+    return found
+
+
+def reference_of(flown: Flown, node_rad: float, longitude_rad: float, release_at_s: float, gravity: Field) -> Reference:
+    """The flight with everything counted from its release and its site."""
+    inserted, arrived = mean_of(flown.inserted, gravity), mean_of(flown.arrived, gravity)
+    end_s = arrived.epoch_s - release_at_s
+    return Reference(
+        plan=flown.plan,
+        target_node_rad=node_rad,
+        inserted_node_rad=remainder(inserted.node_rad - longitude_rad, 2.0 * pi),
+        inserted_inclination_rad=inserted.inclination_rad,
+        inserted_after_s=inserted.epoch_s - release_at_s,
+        arrived_after_s=end_s,
+        arrived=replace(arrived, epoch_s=end_s, node_rad=remainder(arrived.node_rad - longitude_rad, 2.0 * pi)),
+        tanks=flown.tanks,
+    )

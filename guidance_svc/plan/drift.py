@@ -15,7 +15,7 @@ from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.errors import ConfigError
 from guidance_svc.plan.integrator import integrated
-from guidance_svc.plan.mean_elements import advanced, mean_of, osculating_of_mean, rates
+from guidance_svc.plan.mean_elements import advanced, frozen_eccentricity, mean_of, osculating_of_mean, rates
 from guidance_svc.plan.orbits import Field, MeanOrbit, OrbitState, field_of
 
 __all__ = [
@@ -41,8 +41,7 @@ def circular(
     """
     _check_inclination(inclination_rad, "inclination_rad")
     a = field.body.radius_m + altitude_m
-    j2, j3, _ = field.zonals
-    e = -0.5 * j3 / j2 * field.body.radius_m / a * sin(inclination_rad) if j2 != 0.0 else 0.0
+    e = frozen_eccentricity(MeanOrbit(epoch_s, a, 0.0, inclination_rad, 0.0, 0.0, 0.0), field)
     perigee = 0.5 * pi if e >= 0.0 else -0.5 * pi
     ahead = wrapped(argument_rad - perigee)
     return MeanOrbit(epoch_s, a, abs(e), inclination_rad, wrapped(node_rad), wrapped(perigee), ahead)
@@ -89,7 +88,7 @@ def node_needed_rad(
     _check_inclination(inclination, "shape.2")
     _check_inclination(plane[0], "plane.0")
     start = MeanOrbit(from_s, a, e, inclination, 0.0, 0.5 * pi, 0.0)
-    start = replace(start, node_rad=wrapped(plane[1] - rates(start, field)[0] * (to_s - from_s)))
+    start = replace(start, node_rad=wrapped(plane[1] - advanced(start, to_s, field).node_rad))
     for _ in range(2 if refine else 0):
         flown = mean_of(integrated(osculating_of(start, from_s, field), to_s, field), field)
         miss = (plane[1] - flown.node_rad + pi) % (2.0 * pi) - pi

@@ -146,7 +146,11 @@ def mean_of(osculating: OrbitState, field: Field) -> MeanOrbit:
     mean = there.copy()
     for _ in range(60):
         new = there - oscillation(mean, field)
+        if not hypot(new[1], new[2]) < 1.0:
+            break
         new[0] = semi_major_of_energy(total, unpacked(new, 0.0), field)
+        if not new[0] > 0.0:
+            break
         moved = np.abs((new - mean) / np.array([new[0], 1.0, 1.0, 1.0, 1.0, 1.0])).max()
         mean = new
         if moved < TOLERANCE:
@@ -222,21 +226,42 @@ def rates(mean: MeanOrbit, field: Field) -> tuple[float, float, float]:
 def advanced(mean: MeanOrbit, time_s: float, field: Field) -> MeanOrbit:
     """The mean orbit at another time: node and phase run on evenly, the eccentricity vector turns about the frozen one.
 
-    Source: rates as in `rates`; frozen eccentricity -J3 R sin i / (2 J2 a), Cook 1966, Planetary and Space Science 14.
+    J3 tilts and turns the plane of an ellipse a little as its perigee goes round; that is in it too.
+
+    Source: rates as in `rates`; frozen eccentricity -J3 R sin i / (2 J2 a), Cook 1966, Planetary and Space Science 14;
+        J3's part by Lagrange's equations from its averaged potential, Kaula 1966, Theory of Satellite Geodesy, 3.3.
     """
     node_rate, perigee_rate, anomaly_rate = rates(mean, field)
-    j2, j3, _ = field.zonals
-    frozen = 0.0
-    if j2 != 0.0:
-        frozen = -0.5 * j3 / j2 * field.body.radius_m / mean.semi_major_m * sin(mean.inclination_rad)
-    span = time_s - mean.epoch_s
-    x = mean.eccentricity * cos(mean.perigee_rad)
-    y = mean.eccentricity * sin(mean.perigee_rad) - frozen
-    c, s = cos(perigee_rate * span), sin(perigee_rate * span)
-    x, y = c * x - s * y, s * x + c * y + frozen
-    perigee = atan2(y, x)
+    centre, span = frozen_eccentricity(mean, field), time_s - mean.epoch_s
+    x0, y0 = mean.eccentricity * cos(mean.perigee_rad), mean.eccentricity * sin(mean.perigee_rad) - centre
+    turned = perigee_rate * span
+    c, s = cos(turned), sin(turned)
+    x, y = c * x0 - s * y0, s * x0 + c * y0
+    still = abs(turned) < 1e-9  # sums of the vector over the span
+    sum_x, sum_y = (x0 * span, y0 * span) if still else ((y - y0) / perigee_rate, (x0 - x) / perigee_rate)
+    tilt, aside = slow_turn(mean, field, sum_x, sum_y + centre * span)
+    inclination = hypot(mean.inclination_rad + tilt, aside)  # on a nearly equatorial orbit it is the vector that moves
+    turn = atan2(aside, sin(mean.inclination_rad) + tilt * cos(mean.inclination_rad))
+    perigee = atan2(y + centre, x) - turn * cos(mean.inclination_rad)
     ahead = mean.perigee_rad + mean.mean_anomaly_rad + (perigee_rate + anomaly_rate) * span
-    node = wrapped(mean.node_rad + node_rate * span)
+    ahead -= turn * cos(mean.inclination_rad)
     return MeanOrbit(
-        time_s, mean.semi_major_m, hypot(x, y), mean.inclination_rad, node, wrapped(perigee), wrapped(ahead - perigee)
-    )
+        time_s, mean.semi_major_m, hypot(x, y + centre), inclination,
+        wrapped(mean.node_rad + node_rate * span + turn), wrapped(perigee), wrapped(ahead - perigee),
+    )  # fmt: skip
+
+
+def frozen_eccentricity(mean: MeanOrbit, field: Field) -> float:
+    """Where the eccentricity vector stands still, towards the northernmost point; negative: the southernmost."""
+    j2, j3, _ = field.zonals
+    if j2 == 0.0:
+        return 0.0
+    return -0.5 * j3 / j2 * field.body.radius_m / mean.semi_major_m * sin(mean.inclination_rad)
+
+
+def slow_turn(mean: MeanOrbit, field: Field, sum_x_s: float, sum_y_s: float) -> tuple[float, float]:
+    """What J3 adds to inclination, and to node times sin(inclination), rad, from the eccentricity's sums over time."""
+    s, c, a = sin(mean.inclination_rad), cos(mean.inclination_rad), mean.semi_major_m
+    n = sqrt(field.body.mu_m3_s2 / a) / a
+    size = 1.5 * n * field.zonals[1] * (field.body.radius_m / (a * (1.0 - mean.eccentricity**2))) ** 3
+    return size * sum_x_s * c * (1.0 - 1.25 * s * s), size * sum_y_s * c * (1.0 - 3.75 * s * s)

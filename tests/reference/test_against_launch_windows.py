@@ -1,6 +1,6 @@
 """Textbook launch azimuths, windows and first-order drift, and the azimuths that three Saturn V flights flew.
 
-Sources stand in data/launch_windows.json and data/saturn_v.json, case by case; where a case is "memory" its test says so.
+Sources stand in data/launch_windows.json and data/saturn_v.json, case by case; a test of a "memory" case says so.
 """
 
 from __future__ import annotations
@@ -85,9 +85,8 @@ def test_azimuth_and_speed_over_a_turning_earth_are_the_computed_ones(name: str)
     case = CASES[name]
     latitude, tilt = value(case, "inputs", "lat_geocentric"), value(case, "inputs", "i")
     speed = 1e3 * value(case, "inputs", "v_orbit")
-    one = next(
-        o for o in launches(latitude, tilt, speed, value(case, "inputs", "omega")) if o.ascending or tilt == 28.5
-    )
+    found = launches(latitude, tilt, speed, value(case, "inputs", "omega"))
+    one = next(o for o in found if o.ascending or len(found) == 1)  # due east there is only one
     # eight digits are printed; a due east launch loses half of them to the rounding of its cosine
     loss = 1e-5 if name == "TB-33" else 1e-6
     assert degrees(one.azimuth_inertial_rad) == pytest.approx(value(case, "outputs", "azimuth_inertial"), abs=loss)

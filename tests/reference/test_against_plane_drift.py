@@ -1,6 +1,6 @@
 """Node drift of a 500 km orbit at seven inclinations over ten days, and SGP4 as a second opinion on mean elements.
 
-Source of the values: two independent numerical methods with J2 to J4, Moon and Sun (data/plane_drift.json, computed with
+Source of the values: two independent numerical methods with J2 to J4, Moon and Sun (data/plane_drift.json, computed by
 scipy's DOP853, pyerfa and sgp4; no book value). SGP4 itself: Vallado and others, AIAA 2006-6753, package `sgp4`.
 """
 
@@ -99,7 +99,7 @@ def test_an_osculating_axis_taken_for_a_mean_one_drifts_wrong(case: dict[str, An
 
 
 def test_moon_and_sun_turn_the_mean_node_by_a_tenth_of_what_matters() -> None:
-    """Why `rates` leaves them out. The published mean rates differ by up to 5e-5 deg a day, and the difference grows."""
+    """Why `rates` leaves them out. The published mean rates differ by up to 5e-5 deg a day, and that grows."""
     for case in CASES.values():
         ends = [
             mean_of(integrated(start_of(case, field), 10.0 * SECONDS_PER_DAY, field), field)

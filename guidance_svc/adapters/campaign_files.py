@@ -24,7 +24,7 @@ from guidance_svc.plan.ledger import Dispersion
 from guidance_svc.plan.orbits import Field, MeanOrbit, field_of
 from guidance_svc.wire.campaign_file import CampaignModel, parse_campaign
 
-Fly = Callable[[FlightPlan, Site, float, Field], Reference]
+Fly = Callable[[FlightPlan, Site, float, Field, float], Reference]
 
 TANKER_PHASES: Final = (
     {"law": "hold"}, {"law": "boost"}, {"law": "insertion", "first_stage": 1}, {"law": "coast"},
@@ -46,7 +46,7 @@ def campaign_of(model: CampaignModel, library: Library, fly: Fly) -> Campaign:
 
     Args:
         library: bodies, vehicles, and the flight plans that the campaign names.
-        fly: flies a plan from a site until its mean plane has an inclination.
+        fly: flies a plan from a site, at a time or later, until its mean plane has an inclination.
 
     Raises:
         ConfigError: naming the key.
@@ -58,6 +58,7 @@ def campaign_of(model: CampaignModel, library: Library, fly: Fly) -> Campaign:
     body = library.bodies[model.body].to_domain(model.gravity, model.body)
     gravity = field_of(body)
     inclination = radians(model.depot.inclination_deg)
+    earliest_s = model.time_s(model.tankers.earliest, "tankers.earliest")
     flown: dict[tuple[str, str], Reference] = {}
 
     def reference(flight: str, site_name: str, key: str, by_figures: bool) -> Reference:
@@ -71,7 +72,7 @@ def campaign_of(model: CampaignModel, library: Library, fly: Fly) -> Campaign:
             told = Figures(figures.used_to_orbit_kg, figures.left_below_kg, figures.inserted_after_s)
             return figured(plan, site, inclination, gravity, told)
         if (flight, site_name) not in flown:
-            flown[flight, site_name] = fly(plan, site, inclination, gravity)
+            flown[flight, site_name] = fly(plan, site, inclination, gravity, earliest_s)
         return flown[flight, site_name]
 
     fleet = fleet_of(model, reference(model.tankers.flight, model.tankers.site, "tankers", True), body.radius_m)

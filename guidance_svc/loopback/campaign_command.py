@@ -20,8 +20,14 @@ from guidance_svc.report.plots import HOW_TO_GET_PLOTS
 from guidance_svc.wire.campaign_file import CampaignModel
 
 
-def run_campaign(library: Library, file: Path, out: Path, say: Callable[[str], None] = print) -> int:
+def run_campaign(
+    library: Library, file: Path, out: Path, say: Callable[[str], None] = print,
+    keep: Callable[[CampaignPlan], None] = lambda plan: None,
+) -> int:  # fmt: skip
     """Plan a campaign and hand it over; the exit code.
+
+    Args:
+        keep: gets the plan, for callers that want its numbers.
 
     Raises:
         ConfigError: with the file, the key, the reason, and the nearest plan that works.
@@ -31,6 +37,7 @@ def run_campaign(library: Library, file: Path, out: Path, say: Callable[[str], N
         plan = planned(campaign_of(model, library, reference_flight))
     except ConfigError as error:
         raise ConfigError(error.code, error.field, error.expected, error.got, error.file or str(file)) from None
+    keep(plan)
     title = model.name or file.stem
     text = "\n\n".join(table_text(table) for table in tables(plan, clock_of(model)))
     say(CAUTION)

@@ -112,8 +112,14 @@ def seconds_for(command: Command) -> float:
     return max(limit, STEP_S)
 
 
-def reference_flight(plan: FlightPlan, site: Site, inclination_rad: float, gravity: Field) -> Reference:
+def reference_flight(
+    plan: FlightPlan, site: Site, inclination_rad: float, gravity: Field, about_s: float = 0.0
+) -> Reference:
     """Fly a plan from a site until the mean plane at insertion has the inclination wanted.
+
+    Args:
+        about_s: earliest release. A clock that shows days rounds otherwise than one that shows seconds; where a stage
+            is spent just when the script samples its clock, that is worth some kg.
 
     The inclination asked for at cutoff is osculating; the mean one differs by up to 0.02 deg in low orbits of the
     Earth (J2), so the first flight is corrected by the next.
@@ -123,7 +129,7 @@ def reference_flight(plan: FlightPlan, site: Site, inclination_rad: float, gravi
     """
     asked = inclination_rad
     for _ in range(MOST_FLIGHTS):
-        release = release_s(plan)
+        release = float(round(max(release_s(plan), about_s)))
         node = template_node_rad(plan, site, asked)
         longitude = site_longitude_rad(site, plan.body, 0.0, release)
         flown = fly_plan(aimed(plan, site, asked, node + longitude, release), 0.0)

@@ -113,12 +113,18 @@ def aimed(plan: FlightPlan, site: Site, inclination_rad: float, node_rad: float,
 
 
 def set_to(reference: Reference, site: Site, meridian_at_zero_rad: float, release_at_s: float) -> FlightPlan:
-    """The reference flight released at another time, on a clock that counts from the campaign's epoch."""
+    """The reference flight released at another time, on a clock that counts from the campaign's epoch.
+
+    The node is that of `release_at_s`, the release the whole second nearest to it: a script samples its clock, and what
+    a plan counts from release in whole seconds must fall on the same samples in every flight, or tanks differ by kg.
+    Half a second is 0.002 deg of node, which the flight steers out.
+    """
     longitude = site_longitude_rad(site, reference.plan.body, meridian_at_zero_rad, release_at_s)
     target = reference.plan.target
     assert target is not None  # as `aimed` made it
     return aimed(
-        reference.plan, site, target.inclination_rad, wrapped(reference.target_node_rad + longitude), release_at_s
+        reference.plan, site, target.inclination_rad, wrapped(reference.target_node_rad + longitude),
+        float(round(release_at_s)),
     )
 
 

@@ -77,7 +77,8 @@ def launch(
     lead = release_s - passed.time_s
     longitude = site_longitude_rad(site, campaign.body, campaign.meridian_at_zero_rad, release_s)
     return Launch(
-        name, release_s, opens + lead, closes + lead, passed.azimuth_inertial_rad, passed.azimuth_ground_rad,
+        name, float(round(release_s)), opens + lead, closes + lead,
+        passed.azimuth_inertial_rad, passed.azimuth_ground_rad,
         wrapped(flight.inserted_node_rad + longitude), set_to(flight, site, campaign.meridian_at_zero_rad, release_s),
         ready_s,
     )  # fmt: skip

@@ -155,7 +155,7 @@ def calendar_panel(panel: Any, picture: Picture) -> None:
             panel.annotate(mark.used_by, (left + width, day), xytext=(4, 0), textcoords="offset points", va="center",
                            fontsize=7)  # fmt: skip
     panel.plot([HOURS * (picture.departure_day % 1.0)], [int(picture.departure_day)], color=COLOURS[2], marker="D")
-    panel.set_xlim(-1.0, HOURS + 1.0)
+    panel.set_xlim(-1.0, HOURS + 3.0)
     panel.set_xticks(range(0, 25, 3))
     panel.set_ylim(last - 0.4, -0.6)
     panel.set_yticks(range(0, last))

@@ -26,6 +26,7 @@ NOISE_AT_FIRST_M_S = 0.1  # until there are enough anchors to measure it; double
 ALARM_SIGMAS = 6.0
 ALARM_FRAC = 0.04  # a jump smaller than this part of the thrust is left to the least squares
 FEWEST_FOR_NOISE = 5
+LEAST_SCALE = 0.02  # an engine that gives less than this of its nominal figures is not burning
 MASS_STEP_KG = 1.0  # how coarsely a script may round its mass
 
 
@@ -180,9 +181,9 @@ def after_jump(engine: EngineEstimate, here: Sample) -> EngineEstimate:
     since = engine.anchors[-1]
     pushed, own = sub(here.pushed_m_s, since.pushed_m_s), sub(here.own_m_s, since.own_m_s)
     size = dot(pushed, pushed)
-    thrust = max(dot(own, pushed) / size, 0.02) if size > 0.0 else engine.thrust_scale
+    thrust = max(dot(own, pushed) / size, LEAST_SCALE) if size > 0.0 else engine.thrust_scale
     burnt = here.nominal_burnt_kg - since.nominal_burnt_kg
-    flow = max((since.mass_kg - here.mass_kg) / burnt, 0.02) if burnt > 0.0 else engine.flow_scale
+    flow = max((since.mass_kg - here.mass_kg) / burnt, LEAST_SCALE) if burnt > 0.0 else engine.flow_scale
     return replace(
         engine, anchors=(here,), prior_thrust=thrust, prior_flow=flow, prior_sigma=PRIOR_AFTER_JUMP_FRAC,
         thrust_scale=thrust, flow_scale=flow, thrust_sigma=PRIOR_AFTER_JUMP_FRAC, jumped_at_s=here.time_s,
@@ -209,10 +210,12 @@ def fitted(engine: EngineEstimate) -> EngineEstimate:
     noise = max(sqrt(scatter), NOISE_FLOOR_M_S) if count >= FEWEST_FOR_NOISE else engine.noise_m_s
     sigma = noise / sqrt(spread)
     thrust, thrust_sigma = blended(slope, sigma, engine.prior_thrust, engine.prior_sigma)
+    thrust = max(thrust, LEAST_SCALE)
     burnt = anchors[-1].nominal_burnt_kg - anchors[0].nominal_burnt_kg
     lost = anchors[0].mass_kg - anchors[-1].mass_kg
     flow_sigma = MASS_STEP_KG / burnt if burnt > 0.0 else inf
     flow, _ = blended(lost / burnt if burnt > 0.0 else 1.0, flow_sigma, engine.prior_flow, engine.prior_sigma)
+    flow = max(flow, LEAST_SCALE)
     return replace(engine, thrust_scale=thrust, thrust_sigma=thrust_sigma, flow_scale=flow, noise_m_s=noise)
 
 

@@ -90,6 +90,7 @@ class Problem:
     Args:
         target: None asks for a circular orbit at whatever radius the burn ends, in the present plane.
         offset_m_s: radial and level speed at the end over the osculating circle's, where that is asked for.
+        tail_m_s: speed that the tail-off gives along the last direction, at once, after the cutoff.
     """
 
     time_s: float
@@ -99,6 +100,7 @@ class Problem:
     target: Target | None
     body: Body
     offset_m_s: tuple[float, float] = (0.0, 0.0)
+    tail_m_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +125,7 @@ def steps_for(arc: Arc, duration_s: float) -> int:
 
 
 def predict(problem: Problem, steer: Vec, steer_rate: Vec, burn_s: float) -> Arrival:
-    """Fly the law to cutoff."""
+    """Fly the law to cutoff, tail-off included."""
     r, v, total = problem.position_m, problem.velocity_m_s, 0.0
     body = problem.body
     for arc, duration in allot(problem.arcs, burn_s):
@@ -132,6 +134,8 @@ def predict(problem: Problem, steer: Vec, steer_rate: Vec, burn_s: float) -> Arr
             duration, steps_for(arc, duration), body.mu_m3_s2, body.radius_m, body.j2,
         )  # fmt: skip
         total += duration
+    if problem.tail_m_s != 0.0:
+        v = along(v, problem.tail_m_s, unit(steer))
     return Arrival(total, r, v)
 
 

@@ -10,15 +10,15 @@ on the script's own clock grid. The tail-off's impulse is taken off in advance.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import ceil, inf
+from math import ceil, inf, sqrt
 
-from guidance_svc.core.burns import Arc
+from guidance_svc.core.burns import Arc, mass_at_end_kg
 from guidance_svc.core.estimator import due, watch
-from guidance_svc.core.gravity import acceleration
+from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
-from guidance_svc.core.vectors import scale, unit
-from guidance_svc.domain import FlightPlan, Stage
-from guidance_svc.session.memory import Finish, Memory
+from guidance_svc.core.vectors import along, dot, norm, scale, unit
+from guidance_svc.domain import Body, FlightPlan, Stage, Vec
+from guidance_svc.session.memory import CutoffSeen, Finish, Memory
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.stack import engine_as_flown, mass_at_burnout_kg
 
@@ -29,6 +29,11 @@ QUIET_M_S = 0.002  # velocity noise below which one state is enough
 TAPER_FRAC = 0.3  # throttle for the end, where the engine can go so low
 TAPER_ROOM = 1.15  # over the lowest throttle, so that trimming can go down as well
 TRIM_UNTIL_STATES = 3.0  # before the cutoff: the throttle is left alone
+TAIL_OVER_S = 2.0  # after a cutoff its tail-off is over
+TAIL_SIGMAS = 4.0  # of the velocity noise: a smaller difference teaches nothing
+ACROSS_FRAC = 0.3  # thrust more across the velocity than this says little by its energy
+TAIL_QUIET_M_S = 0.01  # nor does one smaller than this
+TAIL_MOST_M_S = 20.0  # a larger one is no tail-off
 COARSEST_GRID_S = 0.25  # states further apart than this say nothing of the script's clock
 THROTTLE_STEP = 0.02  # a change beyond this within the mean's span, acting late, would spoil it
 
@@ -137,18 +142,20 @@ class End:
         return self.arc(mass_kg, self.taper).speed_gain_m_s(self.closing_s)
 
     def tail_gain_m_s(self, mass_kg: float, throttle: float) -> float:
-        """Speed that the tail-off will give after a cutoff at this throttle."""
-        return throttle * self.stage.tail_off_impulse_n_s / mass_kg
+        """Speed that the tail-off will give after a cutoff at this throttle, by the mean mass while it lasts."""
+        impulse = throttle * self.stage.tail_off_impulse_n_s
+        return impulse / (mass_kg - 0.5 * impulse / self.stage.exhaust_velocity_m_s)
 
     def time_for(self, mass_kg: float, gain_m_s: float, throttle: float) -> float:
-        """Burn time for a speed gain of which the tail-off gives its part."""
-        rest = gain_m_s - self.tail_gain_m_s(mass_kg, throttle)
-        return self.arc(mass_kg, throttle).time_for_gain_s(rest) if rest > 0.0 else 0.0
+        """Burn time for a speed gain at a throttle."""
+        return self.arc(mass_kg, throttle).time_for_gain_s(gain_m_s)
 
 
 def end_of(memory: Memory, plan: FlightPlan, index: int, mass_kg: float) -> End:
     """The end of a stage's burn; the estimate belongs to the stage that burns now."""
     stage = flown_stage(memory, plan) if index == memory.stage else plan.vehicle.stages[index]
+    if memory.tail_off_n_s is not None and index == memory.stage:
+        stage = replace(stage, tail_off_impulse_n_s=memory.tail_off_n_s)
     return End(stage, index, cruise_throttle(stage, mass_kg), mass_at_burnout_kg(plan.vehicle, index))
 
 
@@ -157,6 +164,20 @@ def with_end(arcs: tuple[Arc, ...], memory: Memory, plan: FlightPlan) -> tuple[A
     index = len(plan.vehicle.stages) - 1
     end = end_of(memory, plan, index, mass_at_burnout_kg(plan.vehicle, index))
     return (*arcs, end.closing_arc()) if end.tapers else arcs
+
+
+def with_tail_off(problem: Problem, memory: Memory, plan: FlightPlan) -> Problem:
+    """The problem with what the tail-off will give after the cutoff, by the mass that a burn so far known ends with."""
+    arcs = problem.arcs
+    index = next(arc.stage for arc in reversed(arcs) if arc.powered)
+    end = end_of(memory, plan, index, arcs[-1].mass_kg)
+    if end.stage.tail_off_impulse_n_s == 0.0:
+        return problem
+    law = memory.law or memory.trial
+    to_go = max(law.cutoff_s - problem.time_s, 0.0) if law else 0.0
+    fixed = sum(arc.duration_s for arc in arcs if arc.closing or not arc.powered)
+    mass = mass_at_end_kg(arcs, max(to_go - fixed, 0.0))
+    return replace(problem, tail_m_s=end.tail_gain_m_s(mass, end.taper))
 
 
 def near_end(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
@@ -178,17 +199,48 @@ def finished(memory: Memory, now: Navigation, plan: FlightPlan, problem: Problem
         return memory
     end = end_of(memory, plan, memory.stage, now.mass_kg)
     whole = end.arc(now.mass_kg, end.cruise)
-    law = refine_cutoff(replace(problem, arcs=(whole,)), frozen(memory.law, now))
+    at_cutoff_kg = whole.mass_after_kg(max(memory.law.cutoff_s - now.time_s, 0.0) * memory.throttle_frac / end.cruise)
+    last = memory.finish.throttle_frac if memory.finish and memory.finish.throttle_frac else end.taper
+    tail = end.tail_gain_m_s(at_cutoff_kg, last)
+    law = refine_cutoff(replace(problem, arcs=(whole,), tail_m_s=tail), frozen(memory.law, now))
     running = nominal_throttle(memory, now)
-    finish = need_added(memory.finish, now, whole.speed_gain_m_s(law.burn_s), running, end)
-    gain = max(mean_need(finish, memory.engine.noise_m_s) - finish.given_m_s, 0.0)
+    finish = need_added(memory.finish, now, whole.speed_gain_m_s(law.burn_s) + tail, running, end)
+    gain = max(mean_need(finish, memory.engine.noise_m_s) - finish.given_m_s - tail, 0.0)
     throttle, finish = trimmed(finish, now, gain, end)
     cutoff = now.time_s + end.time_for(now.mass_kg, gain, throttle)
     law = replace(law, cutoff_s=cutoff)
+    r, v = now.position_m, now.velocity_m_s
+    ahead = unit(law.vector_at(now.time_s))
+    bare = along(v, gain, ahead)
+    seen = CutoffSeen(cutoff, total_energy(r, bare, plan.body), norm(bare), dot(unit(bare), ahead), throttle)
     return replace(
         memory, law=law, trial=law, cutoff_at_s=cutoff, solved_at_s=now.time_s, attempts=0, finish=finish,
-        throttle_frac=throttle,
+        throttle_frac=throttle, left_behind=seen,
     )  # fmt: skip
+
+
+def total_energy(position_m: Vec, velocity_m_s: Vec, body: Body) -> float:
+    """Kinetic and potential energy, flattening included: constant in a coast."""
+    return 0.5 * dot(velocity_m_s, velocity_m_s) + potential(position_m, body.mu_m3_s2, body.radius_m, body.j2)
+
+
+def tail_off_learnt(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
+    """The impulse after the cutoff from the energy gained since, once the tail-off is over.
+
+    Late cutoffs of a script that is always late count as tail-off, which is what the next burn needs. A difference
+    within the telemetry's noise teaches nothing.
+    """
+    seen = memory.left_behind
+    if seen is None or now.time_s < seen.at_s + TAIL_OVER_S:
+        return memory
+    memory = replace(memory, left_behind=None)
+    more = 2.0 * (total_energy(now.position_m, now.velocity_m_s, plan.body) - seen.energy_m2_s2)
+    gained = (sqrt(max(seen.speed_m_s**2 + more, 0.0)) - seen.speed_m_s) / max(seen.along_frac, ACROSS_FRAC)
+    stage = plan.vehicle.stages[memory.stage]
+    known = seen.throttle_frac * stage.tail_off_impulse_n_s / now.mass_kg
+    if abs(gained - known) < max(TAIL_SIGMAS * memory.engine.noise_m_s, TAIL_QUIET_M_S) or abs(gained) > TAIL_MOST_M_S:
+        return memory
+    return replace(memory, tail_off_n_s=max(gained, 0.0) * now.mass_kg / seen.throttle_frac)
 
 
 def need_added(finish: Finish | None, now: Navigation, gain_m_s: float, running: float, end: End) -> Finish:

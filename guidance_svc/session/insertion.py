@@ -25,6 +25,7 @@ from guidance_svc.session.engine import (
     near_end,
     watched,
     with_end,
+    with_tail_off,
 )
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
@@ -75,7 +76,9 @@ def arcs_now(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ..
 def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
     """The burn to solve from this state."""
     target = memory.lesser or (memory.detour.target if memory.detour else plan.target)
-    return Problem(now.time_s, now.position_m, now.velocity_m_s, arcs_now(memory, now, plan), target, plan.body)
+    arcs = arcs_now(memory, now, plan)
+    problem = Problem(now.time_s, now.position_m, now.velocity_m_s, arcs, target, plan.body)
+    return with_tail_off(problem, memory, plan)
 
 
 def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:

@@ -38,6 +38,24 @@ class Finish:
 
 
 @dataclass(frozen=True, slots=True)
+class CutoffSeen:
+    """A cutoff whose tail-off is still to be seen.
+
+    Args:
+        at_s: vehicle time of it.
+        energy_m2_s2, speed_m_s: orbital energy, flattening included, and inertial speed, without any tail-off.
+        along_frac: part of the thrust direction along the velocity.
+        throttle_frac: at it.
+    """
+
+    at_s: float
+    energy_m2_s2: float
+    speed_m_s: float
+    along_frac: float
+    throttle_frac: float
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """Everything that changes while a session flies.
 
@@ -68,6 +86,8 @@ class Memory:
         cover_at_s: when the cover is to be dropped, once known.
         turning: rates of pitch and heading (rad/s) and the vehicle time at which they were worked out.
         seen: ids of events that the script has acknowledged.
+        left_behind: what the last burn was expected to end in, until its tail-off has been seen.
+        tail_off_n_s: impulse after a cutoff at full throttle as seen in this flight; None while the file's stands.
         offset_m_s: radial and level speed over the osculating circle's that the circular burn ends with.
         spread_m, height_spread_m: of radius and height over the next revolution, once in orbit.
     """
@@ -98,6 +118,8 @@ class Memory:
     turning: tuple[float, float, float] | None = None
     cover_at_s: float | None = None
     seen: frozenset[str] = frozenset()
+    left_behind: CutoffSeen | None = None
+    tail_off_n_s: float | None = None
     offset_m_s: tuple[float, float] = (0.0, 0.0)
     spread_m: float | None = None
     height_spread_m: float | None = None

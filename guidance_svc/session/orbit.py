@@ -14,7 +14,17 @@ from guidance_svc.core.vectors import norm, sub, unit
 from guidance_svc.domain import Circularize, Coast, Event, EventName, FlightPlan, Orbit, Raise, Target, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.session.ascent import event_id, lit_by
-from guidance_svc.session.engine import FREEZE_BELOW_S, end_of, finished, flown_stage, frozen, near_end, watched
+from guidance_svc.session.engine import (
+    FREEZE_BELOW_S,
+    end_of,
+    finished,
+    flown_stage,
+    frozen,
+    near_end,
+    tail_off_learnt,
+    watched,
+    with_tail_off,
+)
 from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
@@ -57,6 +67,7 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
 
     Half the speed gain before apoapsis, half after; the circle's burn is solved from the state at ignition.
     """
+    memory = tail_off_learnt(memory, now, plan)
     to_apoapsis = time_to_apoapsis(now, plan)
     if to_apoapsis is None:
         return replace(memory, solved_at_s=now.time_s, ignite_at_s=now.time_s)
@@ -91,7 +102,9 @@ def problem_after(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: flo
     r, v = coast(now.position_m, now.velocity_m_s, wait_s, plan.body) if wait_s > 0.0 else (
         now.position_m, now.velocity_m_s)  # fmt: skip
     arcs = circular_arcs(memory, now, plan)
-    return Problem(now.time_s + wait_s, r, v, arcs, burn_target(memory, plan), plan.body, memory.offset_m_s)
+    target = burn_target(memory, plan)
+    problem = Problem(now.time_s + wait_s, r, v, arcs, target, plan.body, memory.offset_m_s)
+    return with_tail_off(problem, memory, plan)
 
 
 def with_offset(memory: Memory, plan: FlightPlan, law: Steering) -> Memory:

@@ -15,7 +15,7 @@ from guidance_svc.session.reply import command_for, turning
 
 FRESH_CYCLES = 2.0  # a law older than this many major cycles is solved anew before the reply, not after it
 MOST_POINTS = 12000  # of history; beyond it every second one of the older half goes
-PHYSICS_ERRORS = (GuidanceError, ArithmeticError, ValueError)  # numpy's LinAlgError is a ValueError
+PHYSICS_ERRORS = (GuidanceError, ArithmeticError, LookupError, ValueError)  # numpy's LinAlgError is a ValueError
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC
 from pathlib import Path
 
 from guidance_svc.adapters.campaign_files import campaign_of, load_campaign, write_flights, write_text
@@ -60,7 +61,7 @@ def clock_of(model: CampaignModel) -> Clock:
     """Dates where the epoch is one, else days."""
     if model.epoch is None:
         return day_clock
-    epoch = Epoch(model.epoch)
+    epoch = Epoch(model.epoch.astimezone(UTC))
     return lambda time_s: utc_text(epoch, time_s)
 
 

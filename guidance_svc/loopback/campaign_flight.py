@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from math import pi, remainder
+from dataclasses import dataclass, replace
+from math import pi, radians, remainder
 from typing import Any
 
 from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Site
@@ -28,6 +28,7 @@ STEP_S = 0.1  # between states under power, as the example scripts send them
 MOST_EXCHANGES = 50_000
 INCLINATION_RAD = 1e-5  # of the mean plane at insertion: 0.0006 deg, a thirtieth of what a campaign is judged by
 MOST_FLIGHTS = 3
+PITCHED_RAD = radians(88.0)  # above the horizon: the heading means something
 
 
 @dataclass
@@ -35,8 +36,9 @@ class Flown:
     """What a flight came to.
 
     Args:
-        inserted: at the first cutoff of the last stage.
-        end: when the plan is complete; `ended_s` is the last cutoff.
+        end: when the plan is complete.
+        inserted, arrived: at the first and the last cutoff of the last stage.
+        azimuth_rad: heading commanded when the vehicle had begun to pitch over; None without a boost.
     """
 
     plan: FlightPlan
@@ -44,7 +46,7 @@ class Flown:
     end: SimState
     inserted: OrbitState
     arrived: OrbitState
-    cutoffs: list[OrbitState] = field(default_factory=list)
+    azimuth_rad: float | None = None
 
     @property
     def tanks(self) -> Tanks:
@@ -76,12 +78,14 @@ def fly_plan(plan: FlightPlan, meridian_at_zero_rad: float) -> Flown:
             cutoffs.append(OrbitState(line["time_s"], tuple(line["position_m"]), tuple(line["velocity_m_s"])))
 
     craft = Craft(plan.vehicle.name, world, on_pad(plan.site, world, release_s(plan) - lead - 1.0), log)
-    session, seen = Session(plan, Frame(meridian_at_zero_rad=meridian_at_zero_rad)), None
+    session, seen, azimuth = Session(plan, Frame(meridian_at_zero_rad=meridian_at_zero_rad)), None, None
     for seq in range(MOST_EXCHANGES):
         command = session.state(telemetry(craft.state, world, session.frame, seq, seen_event=seen))
         session.work()
         if command.status == "complete" and cutoffs:
-            return Flown(plan, world, craft.state, cutoffs[0], cutoffs[-1], cutoffs)
+            return Flown(plan, world, craft.state, cutoffs[0], cutoffs[-1], azimuth)
+        if azimuth is None and command.phase == "boost" and command.pitch_rad < PITCHED_RAD:
+            azimuth = command.heading_rad
         craft.command(controls_for(command, craft.state.time_s))
         craft.fly(seconds_for(command))
         event = command.event
@@ -154,4 +158,5 @@ def reference_of(flown: Flown, node_rad: float, longitude_rad: float, release_at
         arrived_after_s=end_s,
         arrived=replace(arrived, epoch_s=end_s, node_rad=remainder(arrived.node_rad - longitude_rad, 2.0 * pi)),
         tanks=flown.tanks,
+        azimuth_rad=flown.azimuth_rad,
     )

@@ -41,16 +41,18 @@ def launch_table(plan: CampaignPlan, clock: Clock) -> Table:
         rows.append((
             one.name, clock(one.release_s), opens, closes,
             f"{degrees(one.azimuth_inertial_rad):.2f}", f"{degrees(one.azimuth_ground_rad):.2f}",
+            "" if one.azimuth_flown_rad is None else f"{degrees(one.azimuth_flown_rad):.2f}",
             f"{degrees(one.node_rad):.3f}", "" if way is None else f"{degrees(way.ahead_rad):.1f}",
             "" if way is None else f"{way.revolutions}", "" if way is None else f"{way.time_s / 3600.0:.1f}",
             "" if way is None else f"{way.in_plane_m_s:.1f}", "" if way is None else f"{way.plane_m_s:.1f}",
             clock(one.ready_s),
         ))  # fmt: skip
-    head = ("launch", "release", "opens s", "closes s", "az inert", "az ground", "node deg", "phase deg", "revs",
-            "phasing h", "m/s", "plane m/s", "done")  # fmt: skip
+    head = ("launch", "release", "opens s", "closes s", "az inert", "az ground", "az flown", "node deg", "phase deg",
+            "revs", "phasing h", "m/s", "plane m/s", "done")  # fmt: skip
     notes = (
-        "azimuths: impulsive, at the in-plane instant; the flight plan steers. window: seconds around the release in",
-        f"which steering into the plane costs at most {plan.campaign.fleet.window_cost_m_s:g} m/s (impulsive, an upper "
+        "azimuths: inertial and over ground are impulsive, at the in-plane instant; flown is the heading at which the",
+        "simulated flight leaves the vertical. window: seconds around the release in which steering into the plane",
+        f"costs at most {plan.campaign.fleet.window_cost_m_s:g} m/s (impulsive, an upper "
         "bound). node: mean, at insertion.",
         "phase: how far the depot is ahead when the tanker's orbit is round. plane m/s: to take back the turn of the",
         "waiting orbit's node. done: orbit round, or handed over.",

@@ -107,6 +107,7 @@ class Launch:
     Args:
         release_s: vehicle time; `opens_s`, `closes_s`: window around it.
         azimuth_inertial_rad, azimuth_ground_rad: launch azimuth without and with the body's rotation, impulsive.
+        azimuth_flown_rad: heading at which the flight leaves the vertical; None where it is not flown.
         node_rad: mean, at insertion.
         plan: as `serve` flies it.
         phasing: None for the depot itself.
@@ -122,6 +123,7 @@ class Launch:
     node_rad: float
     plan: FlightPlan
     ready_s: float
+    azimuth_flown_rad: float | None = None
     phasing: Phasing | None = None
     entry: Entry | None = None
 

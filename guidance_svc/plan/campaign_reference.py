@@ -31,6 +31,8 @@ class Reference:
         arrived: mean orbit then, its node counted as said above and its epoch from release.
         tanks: propellant.
         inserted_inclination_rad: mean.
+        azimuth_rad: heading that the flight was commanded when it had begun to pitch over, clockwise from north; None
+            where it is not flown.
         flown: by simulation; False: from the figures in the campaign's file, impulsive geometry.
     """
 
@@ -42,6 +44,7 @@ class Reference:
     arrived_after_s: float
     arrived: MeanOrbit
     tanks: Tanks
+    azimuth_rad: float | None = None
     flown: bool = True
 
     @property

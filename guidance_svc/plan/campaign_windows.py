@@ -80,7 +80,7 @@ def launch(
         name, float(round(release_s)), opens + lead, closes + lead,
         passed.azimuth_inertial_rad, passed.azimuth_ground_rad,
         wrapped(flight.inserted_node_rad + longitude), set_to(flight, site, campaign.meridian_at_zero_rad, release_s),
-        ready_s,
+        ready_s, flight.azimuth_rad,
     )  # fmt: skip
 
 
@@ -111,6 +111,14 @@ def windows(campaign: Campaign, orbit: MeanOrbit, ready_s: float) -> list[Launch
     Raises:
         ConfigError: no window leads to the depot, or a tanker's propellant does not suffice.
     """
+    found, shortest = available(campaign, orbit, ready_s)
+    if not found:
+        refuse_no_window(campaign, shortest, max(campaign.fleet.earliest_s, ready_s))
+    return found
+
+
+def available(campaign: Campaign, orbit: MeanOrbit, ready_s: float) -> tuple[list[Launch], float]:
+    """The windows, and when the first tanker of all would have handed over, be it after the departure."""
     fleet, plane = campaign.fleet, plane_of(orbit, campaign.gravity)
     flight, rate = fleet.flight, plane.node_rate_rad_s
     at_zero = plane.node_rad + rate * (flight.inserted_after_s - plane.epoch_s) - flight.inserted_node_rad
@@ -126,9 +134,7 @@ def windows(campaign: Campaign, orbit: MeanOrbit, ready_s: float) -> list[Launch
             if one.ready_s <= campaign.departure.time_s:
                 found.append(one)
         release += turn_s
-    if not found:
-        refuse_no_window(campaign, shortest, earliest)
-    return found
+    return found, shortest
 
 
 def refuse_no_window(campaign: Campaign, first_ready_s: float, earliest_s: float) -> None:
@@ -142,10 +148,24 @@ def refuse_no_window(campaign: Campaign, first_ready_s: float, earliest_s: float
         expected = f"{day_text(first_ready_s)} or later, when the first tanker has handed over"
         raise ConfigError("departure_too_early", "departure.at", expected, got)
     if campaign.departure.time_s > earliest_s + 2.0 * SECONDS_PER_DAY:
-        days = f"{campaign.fleet.phasing_s / SECONDS_PER_DAY:g} days"
-        raise ConfigError("no_windows", "tankers.phasing_days", "time enough to reach the depot, on open days", days)
+        got = f"{campaign.fleet.phasing_s / SECONDS_PER_DAY:g} days"
+        raise ConfigError("no_windows", "tankers.phasing_days", phasing_that_works(campaign), got)
     expected = f"{day_text(earliest_s + 2.0 * SECONDS_PER_DAY)} or later: no window before"
     raise ConfigError("departure_too_early", "departure.at", expected, got)
+
+
+def phasing_that_works(campaign: Campaign) -> str:
+    """The shortest time for phasing, in steps of a tenth of a day, with which a tanker arrives; as text."""
+    fleet = campaign.fleet
+    for tenths in range(1, 10 * int(campaign.departure.time_s / SECONDS_PER_DAY)):
+        more = replace(fleet, phasing_s=0.1 * tenths * SECONDS_PER_DAY)
+        if more.phasing_s <= fleet.phasing_s:
+            continue
+        then = replace(campaign, fleet=more)
+        orbit = depot_orbit(then, depot_launch(then) if then.depot.launch is not None else None)
+        if available(then, orbit, orbit.epoch_s)[0]:
+            return f"at least {0.1 * tenths:.1f} days to reach the depot"
+    return "time to reach the depot on some open day: tankers.closed_days leave none"
 
 
 def tanker_launch(campaign: Campaign, orbit: MeanOrbit, plane: PlaneTarget, release_s: float) -> Launch | None:

@@ -178,7 +178,6 @@ class CampaignModel(BaseModel):
         if isinstance(when, datetime):
             if self.epoch is None:
                 raise ConfigError("no_epoch", key, "days from the epoch, or a date with `epoch` given", _shown(when))
-            _require_offset(self.epoch, "epoch")
             _require_offset(when, key)
             time_s = (when - self.epoch).total_seconds()
         else:
@@ -206,6 +205,8 @@ def parse_campaign(table: dict[str, Any], file: str = "") -> CampaignModel:
         ConfigError: naming file and key.
     """
     model = parse_table(CampaignModel, table, file)
+    if model.epoch is not None:
+        _require_offset(model.epoch, "epoch")
     names = sorted(site.name for site in model.sites)
     for one, other in pairwise(names):
         if one == other:

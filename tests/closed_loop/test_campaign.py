@@ -15,9 +15,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
+from typer.testing import CliRunner
 
 from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.bootstrap import fresh_service
+from guidance_svc.cli import app
 from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Body, Hold
 from guidance_svc.loopback.campaign_command import run_campaign
@@ -194,6 +196,23 @@ def test_the_tanker_meets_the_depot_with_the_phase_that_the_plan_says(
     assert phasing is not None
     miss = (degrees(ahead) - degrees(phasing.ahead_rad) + 180.0) % 360.0 - 180.0
     assert abs(miss) < 0.5
+
+
+def test_a_bad_campaign_is_refused_before_anything_is_flown_or_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = (default_folder() / "campaigns" / "lagoon.toml").read_text()
+    bad, out = tmp_path / "bad.toml", tmp_path / "out"
+    bad.write_text(text.replace("at = 10.0", "at = 0.5"))
+
+    def never(*_: Any) -> None:
+        raise AssertionError("flown")
+
+    monkeypatch.setattr("guidance_svc.loopback.campaign_command.reference_flight", never)
+    result = CliRunner().invoke(app, ["campaign", str(bad), "--out", str(out)])
+    assert result.exit_code == 2
+    assert "bad.toml: departure.at: departure too early; expected after the first tanker, day 1" in result.stderr
+    assert not out.exists()
 
 
 def test_the_report_carries_the_caution_and_every_launch(handed: Handed) -> None:

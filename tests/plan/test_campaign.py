@@ -1,6 +1,6 @@
 """A campaign's plan: schedule, phasing, what breaks, and what is refused with which cure. All of it invented.
 
-The tanker comes from figures in the file, so nothing is flown here; flights are in closed_loop/test_campaign.py.
+The tanker comes from figures in the file, so nothing is flown here; flights are in closed_loop/test_campaign_flown.py.
 """
 
 from __future__ import annotations

@@ -62,18 +62,21 @@ def phasing(
         way
         for revolutions in range(1, floor(1.5 * most_s / period_s) + 1)
         for turn in (ahead, ahead - 2.0 * pi)
-        if (way := _way(ahead, turn, revolutions, radius_m, inclination_rad, body, period_s)).time_s <= most_s
-        and 2.0 * way.semi_major_m - radius_m >= lowest_m
+        if (way := _way(ahead, turn, revolutions, radius_m, inclination_rad, body, lowest_m)) is not None
+        and way.time_s <= most_s
     ]
     return min(ways, key=lambda way: way.total_m_s, default=None)
 
 
 def _way(
-    ahead: float, turn: float, revolutions: int, radius_m: float, inclination_rad: float, body: Body, period_s: float
-) -> Phasing:
-    """`turn` is what the tanker gains on the depot, negative for letting it come round."""
-    ratio = max(0.1, 1.0 - turn / (2.0 * pi * revolutions))  # of the periods
+    ahead: float, turn: float, revolutions: int, radius_m: float, inclination_rad: float, body: Body, lowest_m: float
+) -> Phasing | None:
+    """`turn` is what the tanker gains on the depot, negative for letting it come round; None below the floor."""
+    ratio = 1.0 - turn / (2.0 * pi * revolutions)  # of the periods
     semi_major_m = radius_m * ratio ** (2.0 / 3.0)
+    if 2.0 * semi_major_m - radius_m < max(lowest_m, 0.01 * radius_m):
+        return None
+    period_s = 2.0 * pi * sqrt(radius_m**3 / body.mu_m3_s2)
     circle = vis_viva_speed(radius_m, radius_m, body.mu_m3_s2)
     burns = 2.0 * abs(circle - vis_viva_speed(radius_m, semi_major_m, body.mu_m3_s2))
     time_s = revolutions * period_s * ratio

@@ -1,4 +1,4 @@
-"""The impulse after a cutoff: known, it is taken off in advance; wrong in the file, it is learnt at the first cutoff."""
+"""The impulse after a cutoff: if known, taken off in advance; if wrong in the file, learnt at the first cutoff."""
 
 from dataclasses import replace
 

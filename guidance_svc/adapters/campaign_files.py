@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import UTC
 from math import degrees, inf, pi, radians
 from pathlib import Path
 from typing import Any, Final
@@ -22,6 +23,7 @@ from guidance_svc.plan.campaign_reference import Reference
 from guidance_svc.plan.drift import circular
 from guidance_svc.plan.ledger import Dispersion
 from guidance_svc.plan.orbits import Field, MeanOrbit, field_of
+from guidance_svc.plan.timescale import Epoch, gmst_rad
 from guidance_svc.wire.campaign_file import CampaignModel, parse_campaign
 
 Fly = Callable[[FlightPlan, Site, float, Field, float], Reference]
@@ -70,7 +72,7 @@ def campaign_of(model: CampaignModel, library: Library, fly: Fly) -> Campaign:
         figures = model.tankers.figures
         if by_figures and figures is not None:
             told = Figures(figures.used_to_orbit_kg, figures.left_below_kg, figures.inserted_after_s)
-            return figured(plan, site, inclination, gravity, told)
+            return figured(plan, site, inclination, gravity, told, 1e3 * model.depot.altitude_km)
         if (flight, site_name) not in flown:
             flown[flight, site_name] = fly(plan, site, inclination, gravity, earliest_s)
         return flown[flight, site_name]
@@ -81,10 +83,25 @@ def campaign_of(model: CampaignModel, library: Library, fly: Fly) -> Campaign:
         # a campaign by figures flies nothing, its depot included
         launch = reference(model.depot.flight, model.depot.site, "depot", True)
         depot = replace(depot, launch=launch, site=model.site(model.depot.site, "depot.site"))
-    meridian = radians(model.meridian_at_epoch_deg)
-    campaign = Campaign(model.name, body, gravity, meridian, depot, fleet, departure)
+    campaign = Campaign(model.name, body, gravity, meridian_rad(model), depot, fleet, departure)
     altitude_agrees(campaign)
     return campaign
+
+
+def meridian_rad(model: CampaignModel) -> float:
+    """Inertial angle of longitude 0 at the epoch: as given; else 0, or with a date the Earth's sidereal time.
+
+    Raises:
+        ConfigError: a date as epoch on another body, whose meridian then nobody knows.
+    """
+    if model.meridian_at_epoch_deg is not None:
+        return radians(model.meridian_at_epoch_deg)
+    if model.epoch is None:
+        return 0.0
+    if model.body != "earth":
+        expected = f"the inertial angle of longitude 0 at the epoch, because body is {model.body}"
+        raise ConfigError("missing_field", "meridian_at_epoch_deg", expected, "nothing")
+    return gmst_rad(Epoch(model.epoch.astimezone(UTC)))
 
 
 def tanker_plan(library: Library, flight: str, key: str) -> FlightPlan:
@@ -193,7 +210,7 @@ def write_flights(
     paths = []
     for number, (flight, launch) in enumerate(launches):
         window = f"window {launch.opens_s:.0f} to {launch.closes_s:.0f} s"
-        name = f"{stem}-{number:02d}-{slug(launch.name)}"
+        name = f"{slug(stem)[:30]}-{number:02d}-{slug(launch.name)[:28]}"  # at most 64 characters
         table = flight_table(library, flight, launch) | {"name": name}
         head = [
             f"# {CAUTION}",
@@ -205,6 +222,12 @@ def write_flights(
         write_text(path, "\n".join([*head, *toml_lines(finite(table))]) + "\n")
         paths.append(path)
     return paths
+
+
+def left_over(folder: Path, stem: str, written: Sequence[Path]) -> list[Path]:
+    """Flight plans of an earlier plan of the same campaign that are still in the folder."""
+    there = sorted((folder / "flights").glob(f"{slug(stem)[:30]}-[0-9][0-9]-*.toml"))
+    return [path for path in there if path not in written]
 
 
 def finite(table: Any) -> Any:

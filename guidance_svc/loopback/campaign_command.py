@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import UTC
 from pathlib import Path
 
-from guidance_svc.adapters.campaign_files import campaign_of, load_campaign, write_flights, write_text
+from guidance_svc.adapters.campaign_files import campaign_of, left_over, load_campaign, write_flights, write_text
 from guidance_svc.adapters.config_files import Library
 from guidance_svc.constants import CAUTION
 from guidance_svc.errors import ConfigError
@@ -47,6 +47,8 @@ def run_campaign(
     write_text(out / f"{file.stem}.txt", f"{CAUTION}\n\ncampaign {title}\n\n{text}\n")
     paths = write_flights(out, file.stem, named_flights(model, plan), library, plan.campaign.meridian_at_zero_rad)
     say(f"\nflight plans: {len(paths)} under {out / 'flights'}; fly them with  guidance-svc serve --configs {out}")
+    for path in left_over(out, file.stem, paths):
+        say(f"from an earlier plan, not part of this one: {path}")
     try:
         page = campaign_page(title, picture(plan), text)
     except ImportError:

@@ -73,10 +73,8 @@ def plane_table(plan: CampaignPlan, clock: Clock) -> Table:
 
 def ledger_table(plan: CampaignPlan, clock: Clock) -> Table:
     """Where each kilogram goes."""
-    by_name = {level.name: level for level in plan.outcome.levels}
     rows: list[tuple[str, ...]] = []
-    for line in plan.outcome.entries:
-        level = by_name[line.name]
+    for line, level in zip(plan.outcome.entries, plan.outcome.levels[1:-1], strict=True):
         rows.append((
             line.name, clock(line.time_s), kg(line.loaded_kg), kg(line.used_to_orbit_kg), kg(line.left_below_kg),
             kg(line.phasing_kg), kg(line.return_reserve_kg), kg(line.kept_kg), kg(line.transferred_kg),
@@ -154,7 +152,6 @@ def short(found: Outcome | None, wanted_kg: float) -> str:
 def picture(plan: CampaignPlan) -> Picture:
     """What the page draws."""
     day = SECONDS_PER_DAY
-    levels = {level.name: level for level in plan.outcome.levels}
     times = [t for t, _ in plan.angles]
     nodes = [degrees(plan.line.node_rad + plan.line.node_rate_rad_s * (t - plan.line.epoch_s)) for t in times]
     departure = plan.campaign.departure
@@ -173,8 +170,8 @@ def picture(plan: CampaignPlan) -> Picture:
         sigmas=plan.campaign.fleet.sigmas,
         bars=[
             LedgerBar(e.name, e.transferred_kg, e.phasing_kg, e.return_reserve_kg, e.kept_kg,
-                      levels[e.name].level_kg, levels[e.name].sigma_kg)
-            for e in plan.outcome.entries
+                      level.level_kg, level.sigma_kg)
+            for e, level in zip(plan.outcome.entries, plan.outcome.levels[1:-1], strict=True)
         ],
         level=[(level.time_s / day, level.level_kg) for level in plan.outcome.levels],
         windows=[

@@ -25,6 +25,8 @@ from guidance_svc.plan.windows import branches
 
 ASCENT_ARC_FRAC = 0.4  # of the arc that orbital speed would cover from release to insertion; common practice, no source
 
+APOGEE_TOLERANCE_M = 15e3  # an osculating apogee at insertion lies up to 10 km off the mean circle under J2
+
 
 @dataclass(frozen=True, slots=True)
 class Figures:
@@ -35,8 +37,10 @@ class Figures:
     inserted_after_s: float
 
 
-def figured(plan: FlightPlan, site: Site, inclination_rad: float, gravity: Field, figures: Figures) -> Reference:
-    """The flight as the figures have it.
+def figured(
+    plan: FlightPlan, site: Site, inclination_rad: float, gravity: Field, figures: Figures, altitude_m: float
+) -> Reference:
+    """The flight as the figures have it, ending in a mean circle at an altitude.
 
     Mean and osculating planes are taken for one, and the arc of the ascent for a part of what orbital speed covers:
     the plane is good to 0.03 deg, the phase to some degrees.
@@ -62,7 +66,11 @@ def figured(plan: FlightPlan, site: Site, inclination_rad: float, gravity: Field
     passes = branches(asin(max(-1.0, min(1.0, r[2] / norm(r)))), inclination_rad)
     arc = ASCENT_ARC_FRAC * figures.inserted_after_s * sqrt(body.mu_m3_s2 / target.perigee_radius_m**3)
     argument = wrapped((passes[0] if northbound(node) else passes[-1]) + arc + pi)
-    there = circular(end_s, target.apogee_radius_m - body.radius_m, inclination_rad, node, gravity, argument)
+    apogee_m = target.apogee_radius_m - body.radius_m
+    if abs(apogee_m - altitude_m) > APOGEE_TOLERANCE_M:
+        expected = f"{apogee_m / 1e3:g} km, the apogee of flight plan {plan.name}, to {APOGEE_TOLERANCE_M / 1e3:g} km"
+        raise ConfigError("wrong_altitude", "depot.altitude_km", expected, f"{altitude_m / 1e3:g} km")
+    there = circular(end_s, altitude_m, inclination_rad, node, gravity, argument)
     last = vehicle.stages[-1]
     tanks = Tanks(
         loaded, figures.used_to_orbit_kg, figures.left_below_kg, aboard, vehicle.payload_kg, last.dry_mass_kg,

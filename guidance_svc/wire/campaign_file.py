@@ -150,8 +150,8 @@ class CampaignModel(BaseModel):
     gravity: Literal["sphere", "j2"] = "j2"
     epoch: datetime | None = None
     """The instant from which days count; None: the simulator's own time 0."""
-    meridian_at_epoch_deg: Angle = 0.0
-    """Inertial angle of longitude 0 at the epoch."""
+    meridian_at_epoch_deg: Angle | None = None
+    """Inertial angle of longitude 0 at the epoch; None: 0, or with an epoch the Earth's mean sidereal time."""
     sites: Annotated[list[SiteModel], Field(min_length=1, max_length=20)]
     depot: DepotModel
     tankers: TankersModel

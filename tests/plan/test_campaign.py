@@ -15,6 +15,7 @@ from math import degrees, pi, radians, sqrt
 from pathlib import Path
 from typing import Any, NoReturn
 
+import erfa
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
@@ -218,6 +219,16 @@ def test_dates_and_days_give_the_same_plan() -> None:
     first, end = epoch + timedelta(days=1), epoch + timedelta(days=10)
     by_date = plan_of(epoch=epoch, departure__at=end, tankers__earliest=first)
     assert [one.release_s for one in by_date.outcome.launches] == [one.release_s for one in plan_of().outcome.launches]
+
+
+def test_a_date_as_epoch_brings_the_earths_sidereal_time() -> None:
+    """Against erfa.gmst06 (IAU 2006), within 0.001 deg of the 1982 formula that the service uses."""
+    epoch = datetime(2027, 3, 1, tzinfo=UTC)
+    days, first = epoch + timedelta(days=10), epoch + timedelta(days=1)
+    changes = {"epoch": epoch, "departure__at": days, "tankers__earliest": first, "meridian_at_epoch_deg": None}
+    told = asked(**changes).meridian_at_zero_rad
+    jd = 2451545.0 + (epoch - datetime(2000, 1, 1, 12, tzinfo=UTC)).total_seconds() / DAY_S
+    assert told == pytest.approx(erfa.gmst06(jd, 0.0, jd, 69.184 / DAY_S), abs=radians(0.001))
 
 
 def test_a_date_without_an_epoch_or_an_offset_is_refused() -> None:

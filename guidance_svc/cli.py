@@ -195,6 +195,54 @@ def campaign(
 
 
 @app.command()
+def windows(
+    flight: Annotated[str, typer.Argument(help="Flight plan with a site and a target, by name or as a TOML file.")],
+    plane: Annotated[
+        str | None,
+        typer.Option(
+            help="Target plane: inclination=30,node=217.5 (deg), and optional: at=DATE or SECONDS, height=460 (km) "
+            "or rate=-7.1 (deg a day) for its drift, argument=40 (deg) of a vehicle to meet there."
+        ),
+    ] = None,
+    moon: Annotated[
+        str | None, typer.Option(help="The Moon's plane instead, at=DATE,height=460: aligned with it on that date.")
+    ] = None,
+    carries: Annotated[str | None, typer.Option(help="Flight plan of the vehicle that the booster carries.")] = None,
+    start: Annotated[str, typer.Option("--from", help="Date (with --epoch), or seconds of the simulator.")] = "0",
+    days: Annotated[float, typer.Option(help="Span to search.")] = 30.0,
+    epoch: Annotated[str | None, typer.Option(help="Date in UTC of the vehicle clock's zero.")] = None,
+    meridian_deg: Annotated[
+        float | None,
+        typer.Option(
+            help="Inertial angle of longitude 0 at the clock's zero; default: the Earth's by --epoch, else 0."
+        ),
+    ] = None,
+    j3: Annotated[float, typer.Option(help="Of the simulator's gravity, beside the plan's own J2.")] = 0.0,
+    j4: Annotated[float, typer.Option(help="Likewise.")] = 0.0,
+    margin_m_s: Annotated[
+        float | None, typer.Option(help="What the plane may cost at a window's edges; default: 20.", min=0.0)
+    ] = None,
+    margin_kg: Annotated[float | None, typer.Option(help="The same as propellant.", min=0.0)] = None,
+    waiting_km: Annotated[float | None, typer.Option(help="Height of a waiting orbit, for the phasing time.")] = None,
+    impulsive: Annotated[bool, typer.Option("--impulsive", help="Fly nothing: azimuths by formula.")] = False,
+    out: Annotated[Path | None, typer.Option(help="Folder for plots and one flight plan a launch.")] = None,
+    configs: Configs = None,
+) -> None:
+    """List the launch opportunities into a plane that drifts; write a flight plan for each."""
+    from guidance_svc.adapters.config_files import default_folder, load_library
+    from guidance_svc.loopback.windows_command import ask_of, run_windows
+
+    with plain_errors():
+        name, library = named_plan(flight, load_library(configs or default_folder()))
+        run_windows(
+            library,
+            ask_of(name, carries, plane, moon, start, days, epoch, meridian_deg, (j3, j4), (margin_m_s, margin_kg),
+                   waiting_km, not impulsive, out),
+            typer.echo,
+        )  # fmt: skip
+
+
+@app.command()
 def demo(
     out: Annotated[Path, typer.Option(help="Folder for the recording, the logs and the plot page.")] = Path("demo-out"),
     speed: Annotated[str, typer.Option(help="Vehicle seconds in a real second: max, or a number such as 10.")] = "max",

@@ -1,0 +1,288 @@
+"""The command `windows`: all opportunities of a span, corrected by flown ascents; table, plots, a flight plan each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from math import degrees, radians
+from pathlib import Path
+
+from guidance_svc.adapters.campaign_files import write_text
+from guidance_svc.adapters.config_files import Library
+from guidance_svc.adapters.window_files import write_launches
+from guidance_svc.constants import CAUTION, SECONDS_PER_DAY
+from guidance_svc.domain import FlightPlan, Site
+from guidance_svc.errors import ConfigError
+from guidance_svc.loopback.boost_command import stacked
+from guidance_svc.loopback.window_flights import can_fly, flown
+from guidance_svc.plan.drift import Field, MeanOrbit, circular, rates
+from guidance_svc.plan.launches import SLIP_S, Ascent, Launch, Margin, curve, launches
+from guidance_svc.plan.third_body import moon_plane
+from guidance_svc.plan.timescale import Epoch, epoch_of, gmst_rad, seconds_of, utc_text
+from guidance_svc.plan.windows import Opportunity, PlaneTarget, opportunities, why_none
+from guidance_svc.report.campaign_tables import Table, table_text
+from guidance_svc.report.plots import HOW_TO_GET_PLOTS
+from guidance_svc.report.window_plots import WindowLine, WindowPicture, window_images, window_page
+from guidance_svc.wire.window_request import PlaneText, plane_text
+
+USUAL_MARGIN = Margin(speed_m_s=20.0)  # what an ascent's own reserve usually bears; common practice, no source
+AROUND_S = 1800.0  # of the curves around each in-plane time
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What the command was asked, as typed.
+
+    Args:
+        flight: name of the plan from the pad; `carries`: of the one on top.
+        plane, moon: text of the two options, one of them.
+        start: date or seconds; `epoch`: date of the clock's zero, or None for a simulator's own seconds.
+        meridian_rad: of longitude 0 at the clock's zero; None: the Earth's by the epoch, or 0.
+        j3, j4: of the simulator's gravity, beside the flight plan's own J2.
+        waiting_m: height of a waiting orbit.
+        fly: correct by flown ascents.
+    """
+
+    flight: str
+    carries: str | None = None
+    plane: str | None = None
+    moon: str | None = None
+    start: str = "0"
+    days: float = 30.0
+    epoch: str | None = None
+    meridian_rad: float | None = None
+    j3: float = 0.0
+    j4: float = 0.0
+    margin: Margin = USUAL_MARGIN
+    waiting_m: float | None = None
+    fly: bool = True
+    out: Path | None = None
+
+
+def ask_of(
+    flight: str, carries: str | None, plane: str | None, moon: str | None, start: str, days: float, epoch: str | None,
+    meridian_deg: float | None, zonals: tuple[float, float], margin: tuple[float | None, float | None],
+    waiting_km: float | None, fly: bool, out: Path | None,
+) -> Ask:  # fmt: skip
+    """The command line's values in SI and radians.
+
+    Raises:
+        ConfigError: both margins, or a waiting orbit under the ground.
+    """
+    if margin[0] is not None and margin[1] is not None:
+        raise ConfigError("given_twice", "--margin-kg", "--margin-m-s or --margin-kg, one of them", margin)
+    if margin[1] is not None and not fly:
+        raise ConfigError(
+            "bad_value", "--margin-kg", "--margin-m-s with --impulsive, where no mass is known", margin[1]
+        )
+    if waiting_km is not None and waiting_km <= 0.0:
+        raise ConfigError("bad_value", "--waiting-km", "above 0 km", waiting_km)
+    limit = USUAL_MARGIN if margin == (None, None) else Margin(*margin)
+    turned = None if meridian_deg is None else radians(meridian_deg)
+    waiting = None if waiting_km is None else 1e3 * waiting_km
+    return Ask(flight, carries, plane, moon, start, days, epoch, turned, *zonals, limit, waiting, fly, out)
+
+
+@dataclass(frozen=True, slots=True)
+class Calendar:
+    """What the command found."""
+
+    plans: Sequence[FlightPlan]
+    site: Site
+    epoch: Epoch | None
+    meridian_rad: float
+    plane: PlaneTarget
+    ascents: Sequence[Ascent]
+    found: Sequence[Launch]
+
+
+def run_windows(library: Library, ask: Ask, say: Callable[[str], None] = print) -> Calendar:
+    """Find, correct, print, write.
+
+    Raises:
+        ConfigError: with the key, the reason, and the nearest that works.
+        GuidanceError: an ascent that reaches no orbit.
+    """
+    calendar = calendar_of(library, ask)
+    text = calendar_text(calendar)
+    say(CAUTION)
+    say(text)
+    if ask.out is not None:
+        hand_over(library, ask, ask.out, calendar, text, say)
+    return calendar
+
+
+def calendar_of(library: Library, ask: Ask) -> Calendar:
+    """All launches of the span."""
+    plans = [library.plan(ask.flight, "booster" if ask.carries else "tanker")]
+    if ask.carries is not None:
+        plans.append(library.plan(ask.carries, "upper_stage"))
+    plan = stacked(*plans) if len(plans) == 2 else plans[0]
+    if plan.site is None or plan.target is None:
+        key = "site" if plan.site is None else "target"
+        raise ConfigError("missing_field", key, f"a [{key}] table in the flight plan", plan.name)
+    epoch = None if ask.epoch is None else epoch_of(ask.epoch, "--epoch")
+    meridian = ask.meridian_rad if ask.meridian_rad is not None else gmst_rad(epoch) if epoch else 0.0
+    field = Field(plan.body, (plan.body.j2, ask.j3, ask.j4))
+    plane, target = plane_and_target(ask, plan, field, epoch)
+    start_s = time_of(ask.start, epoch, "--from")
+    if not 0.0 < ask.days <= 3660.0:
+        raise ConfigError("bad_value", "--days", "above 0, at most 3660", ask.days)
+    reason = why_none(plan.site, plan.body, plane)
+    if reason is not None:
+        raise ConfigError("no_opportunity", "--plane" if ask.plane else "--moon", reason, "no opportunity ever")
+    found = opportunities(plan.site, plan.body, meridian, plane, start_s, ask.days * SECONDS_PER_DAY,
+                          plan.target.cutoff_speed_m_s)  # fmt: skip
+    if not found:
+        raise ConfigError("no_opportunity", "--days", f"more than {ask.days:g}, for a passage of the site", ask.days)
+    ascents = ascents_of(plan, found, plane, meridian, field) if ask.fly and can_fly(plan) else []
+    waiting = None if ask.waiting_m is None else circular(0.0, ask.waiting_m, plane.inclination_rad, 0.0, field)
+    return Calendar(plans, plan.site, epoch, meridian, plane, ascents,
+                    launches(found, plane, ascents, ask.margin, field, target, waiting))  # fmt: skip
+
+
+def ascents_of(
+    plan: FlightPlan, found: Sequence[Opportunity], plane: PlaneTarget, meridian_rad: float, field: Field
+) -> list[Ascent]:
+    """One flown correction for each direction that occurs."""
+    firsts = {one.ascending: one for one in reversed(found)}
+    ordered = sorted(firsts.values(), key=lambda one: one.time_s)
+    return [flown(plan, one, plane, meridian_rad, field) for one in ordered]
+
+
+def time_of(text: str, epoch: Epoch | None, key: str) -> float:
+    """Seconds on the clock from a date or a number of seconds.
+
+    Raises:
+        ConfigError: no time, one before the clock's zero, or a date without an epoch.
+    """
+    try:
+        seconds = float(text)
+    except ValueError:
+        if epoch is None:
+            raise ConfigError("bad_value", key, "seconds of the simulator, or a date with --epoch", text) from None
+        return seconds_of(epoch, text, key)
+    if not 0.0 <= seconds <= 1e12:
+        raise ConfigError("before_epoch", key, "0 s or later, the clock's zero; at most 1e12 s", text)
+    return seconds
+
+
+def plane_and_target(
+    ask: Ask, plan: FlightPlan, field: Field, epoch: Epoch | None
+) -> tuple[PlaneTarget, MeanOrbit | None]:
+    """The drifting plane, and the vehicle to meet if its place along the orbit was given."""
+    if (ask.plane is None) == (ask.moon is None):
+        got = "both" if ask.plane is not None else "neither"
+        raise ConfigError("bad_value", "--plane", "--plane or --moon, one of them", got)
+    typed = plane_text(ask.plane if ask.plane is not None else ask.moon or "", moon=ask.moon is not None)
+    at_s = time_of(typed.at, epoch, "--moon.at" if ask.moon is not None else "--plane.at")
+    tilt, node = typed.inclination_rad, typed.node_rad
+    if ask.moon is not None:
+        if epoch is None:
+            raise ConfigError(
+                "missing_field", "--epoch", "the date of the clock's zero, to know where the Moon is", "none"
+            )
+        tilt, node = moon_plane(epoch.jd_tt + at_s / SECONDS_PER_DAY)
+    assert tilt is not None  # `plane_text` asks for both
+    assert node is not None
+    orbit = circular(at_s, height_of(typed, plan), tilt, node, field, typed.argument_rad or 0.0)
+    rate = typed.rate_rad_s if typed.rate_rad_s is not None else rates(orbit, field)[0]
+    return PlaneTarget(tilt, node, at_s, rate), orbit if typed.argument_rad is not None else None
+
+
+def height_of(typed: PlaneText, plan: FlightPlan) -> float:
+    """Mean height of the orbit that drifts: as typed, or that of the plan's target once circularised."""
+    if typed.height_m is not None:
+        return typed.height_m
+    target = plan.target
+    assert target is not None  # checked before
+    round_at_apogee = any(phase.law == "circularize" for phase in plan.phases)
+    low, high = target.perigee_radius_m, target.apogee_radius_m
+    return (high if round_at_apogee else 0.5 * (low + high)) - plan.body.radius_m
+
+
+def when(time_s: float, epoch: Epoch | None) -> str:
+    """A date, or day and time of day of the simulator's own seconds."""
+    if epoch is not None:
+        return utc_text(epoch, time_s)
+    day, rest = divmod(round(time_s), 86400)
+    return f"day {day} {rest // 3600:02d}:{rest // 60 % 60:02d}:{rest % 60:02d}"
+
+
+HEADINGS = (
+    "no", "release", "release, s", "opens, s", "closes, s", "to", "azimuth", "impulsive", "inclination", "node",
+    f"{SLIP_S:.0f} s early, m/s", "late, m/s", "late, kg", "phase", "phasing, h",
+)  # fmt: skip
+
+
+def calendar_text(calendar: Calendar) -> str:
+    """The table, and what the flights found; columns that say nothing are left out."""
+    title = f"Launches from {calendar.site.name}; flight plan {calendar.plans[0].name}"
+    rows = [row(number, one, calendar.epoch) for number, one in enumerate(calendar.found, start=1)]
+    kept = [i for i in range(len(HEADINGS)) if any(cells[i] != "-" for cells in rows)]
+    shown = [[cells[i] for i in kept] for cells in rows]
+    return table_text(Table(title, [HEADINGS[i] for i in kept], shown, list(notes(calendar))))
+
+
+def row(number: int, one: Launch, epoch: Epoch | None) -> list[str]:
+    """One line of the table; angles in degrees, opening and closing in seconds from the release."""
+    return [
+        str(number), when(one.release_s, epoch), f"{one.release_s:.1f}", f"{one.opens_s - one.release_s:+.0f}",
+        f"{one.closes_s - one.release_s:+.0f}", "north" if one.opportunity.ascending else "south",
+        f"{degrees(one.azimuth_rad):.3f}", f"{degrees(one.opportunity.azimuth_ground_rad):.3f}",
+        f"{degrees(one.inclination_rad):.4f}", f"{degrees(one.node_rad):.4f}", f"{one.early[1]:.1f}",
+        f"{one.late[1]:.1f}", f"{one.late[2]:.0f}" if one.late[2] > 0.0 else "-",
+        "-" if one.phase_rad is None else f"{degrees(one.phase_rad):.2f}",
+        "-" if one.phasing_s is None else f"{one.phasing_s / 3600.0:.2f}",
+    ]  # fmt: skip
+
+
+def notes(calendar: Calendar) -> list[str]:
+    """What stands under the table."""
+    found = ["azimuth over ground, deg from north; inclination and node osculating at cutoff, deg"]
+    rate = degrees(calendar.plane.node_rate_rad_s) * SECONDS_PER_DAY
+    found.append(f"the target's node drifts by {rate:+.4f} deg a day; meridian at 0 s: "
+                 f"{degrees(calendar.meridian_rad):.6f} deg")  # fmt: skip
+    for one in calendar.ascents:
+        found.append(
+            f"flown {'northwards' if one.ascending else 'southwards'}: release {one.release_shift_s:+.1f} s from the "
+            f"impulsive in-plane time, cutoff after {one.cutoff_after_s:.1f} s, {degrees(one.plane_angle_rad):.4f} deg "
+            f"from the plane, {one.margin_kg:.0f} kg left, {one.flights} flights"
+        )
+    if not calendar.ascents:
+        found.append(
+            "impulsive: real ascents fly azimuths that differ (by 0.6 deg in published flights), later or earlier"
+        )
+    found.append("costs are those of one plane change at insertion speed: an upper bound for an ascent that leans")
+    return found
+
+
+def hand_over(library: Library, ask: Ask, out: Path, calendar: Calendar, text: str, say: Callable[[str], None]) -> None:
+    """Write the table, the plans and the plots."""
+    timed = [(when(one.release_s, calendar.epoch), one) for one in calendar.found]
+    paths = write_launches(out, calendar.plans, timed, library, calendar.meridian_rad)
+    write_text(out / "windows.txt", f"{CAUTION}\n\n{text}\n")
+    say(f"flight plans: {len(paths)} under {out / 'flights'}; fly them with  guidance-svc serve --configs {out}")
+    picture = picture_of(calendar, ask)
+    try:
+        svg, png = window_images(picture)
+    except ImportError:
+        say(HOW_TO_GET_PLOTS)
+        return
+    write_text(out / "windows.svg", svg)
+    (out / "windows.png").write_bytes(png)
+    write_text(out / "windows.html", window_page(f"Launch windows of {calendar.plans[0].name}", svg, text))
+    say(f"plots: {out / 'windows.html'}, windows.svg, windows.png")
+
+
+def picture_of(calendar: Calendar, ask: Ask) -> WindowPicture:
+    """What the plots show."""
+    lines = []
+    for one in calendar.found:
+        points = curve(one.opportunity, AROUND_S)
+        lines.append(WindowLine(
+            one.opportunity.ascending, one.opens_s / SECONDS_PER_DAY,
+            one.release_s / SECONDS_PER_DAY, one.closes_s / SECONDS_PER_DAY, degrees(one.node_rad),
+            [t / 60.0 for t, _, _ in points], [degrees(angle) for _, angle, _ in points], [v for _, _, v in points],
+        ))  # fmt: skip
+    return WindowPicture(lines, ask.margin.speed_m_s)

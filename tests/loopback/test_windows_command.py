@@ -1,0 +1,196 @@
+"""The command `windows`: flown corrections, plans that fly as they stand, refusals. The demo's invented vehicles."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from math import degrees, radians
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from guidance_svc.adapters.config_files import Library, default_folder, load_library
+from guidance_svc.cli import app
+from guidance_svc.constants import CAUTION
+from guidance_svc.domain import Boost
+from guidance_svc.errors import ConfigError
+from guidance_svc.loopback.closed_loop import fly_ascent
+from guidance_svc.loopback.windows_command import Ask, Calendar, ask_of, run_windows
+from guidance_svc.plan.drift import OrbitState, field_of, mean_of, plane_angle_rad
+from guidance_svc.plan.launches import Margin
+from guidance_svc.plan.windows import PlaneTarget, opportunities
+from guidance_svc.sim.state import World
+from guidance_svc.wire.plans import FlightPlanModel
+
+PLANE = "inclination=30,node=217.5,height=460,argument=40"
+MERIDIAN_DEG = 33.0
+
+
+@pytest.fixture(scope="module")
+def library() -> Library:
+    return load_library(default_folder())
+
+
+@dataclass(frozen=True)
+class Found:
+    calendar: Calendar
+    folder: Path
+    said: list[str]
+
+
+@pytest.fixture(scope="module")
+def northwards(library: Library, tmp_path_factory: pytest.TempPathFactory) -> Found:
+    """A day that is long enough for one passage, so that one direction is flown."""
+    out = tmp_path_factory.mktemp("windows")
+    said: list[str] = []
+    ask = Ask("bargeman_to_lagoon", plane=PLANE, start="75000", days=0.1, meridian_rad=radians(MERIDIAN_DEG),
+              waiting_m=300e3, out=out)  # fmt: skip
+    return Found(run_windows(library, ask, said.append), out, said)
+
+
+def test_the_flown_ascent_needs_another_azimuth_and_an_earlier_release(northwards: Found) -> None:
+    one, ascent = northwards.calendar.found[0], northwards.calendar.ascents[0]
+    assert len(northwards.calendar.ascents) == 1
+    assert 5.0 < degrees(one.opportunity.azimuth_ground_rad - one.azimuth_rad) < 12.0  # rises slowly, follows the flow
+    assert -150.0 < one.release_s - one.opportunity.time_s < -50.0
+    assert degrees(ascent.plane_angle_rad) < 0.005
+
+
+def test_the_written_plan_flies_as_it_stands_into_the_drifted_plane(northwards: Found) -> None:
+    """Read from the folder alone, as `serve` does, and flown at 20 ms; 0.02 deg is what the campaign needs."""
+    written = load_library(northwards.folder)
+    assert list(written.flights) == ["bargeman_to_lagoon-01"]
+    plan = written.plan("bargeman_to_lagoon-01", "tanker")
+    flight = fly_ascent(plan, World(plan.body, plan.vehicle, radians(MERIDIAN_DEG)))
+    state, field = flight.state, field_of(plan.body)
+    mean = mean_of(OrbitState(state.time_s, state.position_m, state.velocity_m_s), field)
+    wanted = northwards.calendar.plane.at(state.time_s)
+    assert degrees(plane_angle_rad(mean.inclination_rad, mean.node_rad, *wanted)) < 0.02
+    assert flight.margin_kg == pytest.approx(northwards.calendar.ascents[0].margin_kg, abs=60.0)  # ticks of 50 ms
+
+
+def test_flying_the_correction_saves_a_tonne_over_the_impulsive_launch(northwards: Found, library: Library) -> None:
+    """Why the formula alone does not do: released in plane on the impulsive azimuth, the same plane costs more."""
+    plan = load_library(northwards.folder).plan("bargeman_to_lagoon-01", "tanker")
+    one = northwards.calendar.found[0].opportunity
+    phases = tuple(replace(p, azimuth_rad=one.azimuth_ground_rad) if isinstance(p, Boost) else p for p in plan.phases)
+    phases = (replace(phases[0], release_at_s=one.time_s), *phases[1:])  # type: ignore[type-var]
+    world = World(plan.body, plan.vehicle, radians(MERIDIAN_DEG), step_s=0.05)
+    assert (
+        fly_ascent(replace(plan, phases=phases), world, 0.05).margin_kg < northwards.calendar.ascents[0].margin_kg - 1e3
+    )
+
+
+def test_everything_is_handed_over(northwards: Found) -> None:
+    names = {path.name for path in northwards.folder.iterdir()}
+    assert names == {"flights", "windows.txt", "windows.svg", "windows.png", "windows.html"}
+    page = (northwards.folder / "windows.html").read_text()
+    assert CAUTION in page
+    assert "Saltmarsh Point" in page
+    assert northwards.said[0] == CAUTION
+    text = (northwards.folder / "flights" / "bargeman_to_lagoon-01.toml").read_text()
+    assert CAUTION in text
+    assert f'"meridian_at_zero_deg": {MERIDIAN_DEG:g}' in text
+
+
+def test_phase_and_phasing_time_are_shown(northwards: Found) -> None:
+    one = northwards.calendar.found[0]
+    assert one.phase_rad is not None
+    assert one.phasing_s is not None
+    assert one.phasing_s > 0.0
+    assert f"{degrees(one.phase_rad):.2f}" in northwards.said[1]
+
+
+def test_thirty_days_of_impulsive_launches_drift_with_the_plane(library: Library) -> None:
+    ask = Ask(
+        "bargeman_to_lagoon", plane="inclination=30,node=217.5,height=460,at=2026-03-02", epoch="2026-03-01", fly=False
+    )
+    calendar = run_windows(library, ask, lambda line: None)
+    assert 60 <= len(calendar.found) <= 62  # two a turn of the body against the plane, 23.5 h
+    plan = library.plan("bargeman_to_lagoon", "tanker")
+    assert plan.site is not None
+    wanted = opportunities(plan.site, plan.body, calendar.meridian_rad, calendar.plane, 0.0, 30 * 86400.0)
+    assert [one.release_s for one in calendar.found] == [one.time_s for one in wanted]
+    assert calendar.plane == PlaneTarget(radians(30.0), radians(217.5), 86400.0, calendar.plane.node_rate_rad_s)
+    assert degrees(calendar.meridian_rad) == pytest.approx(158.814, abs=0.001)  # GMST, data/launch_windows.json
+
+
+def test_the_moons_plane_on_a_date_is_met_by_drift(library: Library) -> None:
+    """The Moon's inclination and node on 2026-03-01: data/moon.json, DE421."""
+    ask = Ask("bargeman_to_lagoon", moon="at=2026-03-01,height=460", epoch="2026-03-01", days=2.0, fly=False)
+    plane = run_windows(library, ask, lambda line: None).plane
+    assert degrees(plane.inclination_rad) == pytest.approx(28.4282, abs=0.05)
+    assert degrees(plane.node_rad) == pytest.approx(356.0229, abs=0.05)
+
+
+def test_a_body_of_the_users_own_turns_at_its_own_rate(library: Library) -> None:
+    """Tarnmoor turns in 19 hours; the plan asks for an inclination alone."""
+    ask = Ask("bargeman_on_tarnmoor", plane="inclination=20,node=10,rate=0", days=4.0, fly=False)
+    found = run_windows(library, ask, lambda line: None).found
+    up = [one.release_s for one in found if one.opportunity.ascending]
+    assert up[1] - up[0] == pytest.approx(2.0 * 3.141592653589793 / 9.186e-5, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("change", "key", "expected"),
+    [
+        ({"plane": "inclination=20,node=1"}, "--plane", "28.0"),
+        ({"plane": None}, "--plane", "one of them"),
+        ({"moon": "at=0"}, "--plane", "one of them"),
+        ({"start": "2026-03-01"}, "--from", "--epoch"),
+        ({"start": "-5"}, "--from", "0 s or later"),
+        ({"start": "2026-02-01", "epoch": "2026-03-01"}, "--from", "2026-03-01T00:00:00Z or later"),
+        ({"plane": PLANE + ",at=2026-02-01", "epoch": "2026-03-01"}, "--plane.at", "or later"),
+        ({"plane": None, "moon": "at=0,height=460"}, "--epoch", "where the Moon is"),
+        ({"days": 0.0}, "--days", "above 0"),
+        ({"days": 0.001}, "--days", "more than"),
+        ({"flight": "curlew_to_lagoon"}, "site", "[site]"),
+    ],
+)
+def test_what_cannot_be_planned_is_refused_with_key_and_reason(
+    library: Library, change: dict[str, object], key: str, expected: str
+) -> None:
+    ask = replace(Ask("bargeman_to_lagoon", plane=PLANE, fly=False), **change)  # type: ignore[arg-type]
+    with pytest.raises(ConfigError) as caught:
+        run_windows(library, ask, lambda line: None)
+    assert caught.value.field == key
+    assert expected in caught.value.expected
+
+
+def asked(**change: object) -> Callable[[], Ask]:
+    values: dict[str, object] = {
+        "flight": "x", "carries": None, "plane": None, "moon": None, "start": "0", "days": 1.0, "epoch": None,
+        "meridian_deg": None, "zonals": (0.0, 0.0), "margin": (None, None), "waiting_km": None, "fly": True,
+        "out": None,
+    } | change  # fmt: skip
+    return lambda: ask_of(**values)  # type: ignore[arg-type]
+
+
+def test_values_of_the_command_line_are_converted_and_checked() -> None:
+    ask = asked(margin=(None, 300.0), waiting_km=300.0, meridian_deg=180.0)()
+    assert (ask.margin, ask.waiting_m) == (Margin(None, 300.0), 300e3)
+    assert ask.meridian_rad == pytest.approx(radians(180.0))
+    assert asked()().margin == Margin(20.0, None)
+    for change in ({"margin": (1.0, 1.0)}, {"margin": (None, 1.0), "fly": False}, {"waiting_km": -1.0}):
+        with pytest.raises(ConfigError):
+            asked(**change)()
+
+
+def test_the_command_line_prints_the_calendar_and_refuses_plainly() -> None:
+    runner = CliRunner()
+    good = runner.invoke(app, ["windows", "bargeman_to_lagoon", "--plane", "inclination=30,node=217.5", "--impulsive",
+                               "--days", "2"])  # fmt: skip
+    assert good.exit_code == 0
+    assert "north" in good.output
+    assert "south" in good.output
+    bad = runner.invoke(app, ["windows", "bargeman_to_lagoon", "--plane", "inclination=300,node=1"])
+    assert bad.exit_code == 2
+    assert "0 to 180 deg" in bad.output
+
+
+def test_a_written_plan_is_a_whole_valid_table(northwards: Found) -> None:
+    model = load_library(northwards.folder).model("bargeman_to_lagoon-01")
+    assert isinstance(model, FlightPlanModel)
+    assert model.target is not None
+    assert model.target.plane == "inclination_and_node"

@@ -1,0 +1,41 @@
+"""The plane as typed on the command line: units, and refusals that name option and key."""
+
+from __future__ import annotations
+
+from math import radians
+
+import pytest
+
+from guidance_svc.errors import ConfigError
+from guidance_svc.wire.window_request import PlaneText, plane_text
+
+
+def test_a_plane_is_read_in_degrees_and_kilometres() -> None:
+    text = "inclination=30, node=217.5,at=2026-03-01,height=460,argument=40"
+    wanted = PlaneText(radians(30.0), radians(217.5), "2026-03-01", 460e3, None, radians(40.0))
+    assert plane_text(text) == wanted
+    assert plane_text("inclination=30,node=0,rate=-6.5").rate_rad_s == pytest.approx(radians(-6.5) / 86400.0)
+    assert plane_text("at=2026-03-20,height=460", moon=True).at == "2026-03-20"
+
+
+@pytest.mark.parametrize(
+    ("text", "moon", "key", "expected"),
+    [
+        ("inclination=190,node=0", False, "--plane.inclination", "the nearest is 180"),
+        ("inclination=-1,node=0", False, "--plane.inclination", "the nearest is 0"),
+        ("inclination=30", False, "--plane.node", "deg"),
+        ("node=30", False, "--plane.inclination", "deg"),
+        ("inclination=x,node=0", False, "--plane.inclination", "deg"),
+        ("inclination=nan,node=0", False, "--plane.inclination", "deg"),
+        ("inclination=30,node=1,node=2", False, "--plane.node", "one value"),
+        ("inclination=30,node=1,colour=2", False, "--plane", "inclination, node"),
+        ("inclination=30,node=1,height=-5", False, "--plane.height", "above 0"),
+        ("inclination=30,node=1,height=5,rate=1", False, "--plane.rate", "one of them"),
+        ("node=1", True, "--moon", "at, height"),
+    ],
+)
+def test_what_is_no_plane_is_refused(text: str, moon: bool, key: str, expected: str) -> None:
+    with pytest.raises(ConfigError) as caught:
+        plane_text(text, moon)
+    assert caught.value.field == key
+    assert expected in caught.value.expected

@@ -125,6 +125,21 @@ def test_scatter_asks_for_another_tanker_where_the_expected_level_just_does() ->
     assert expected is not None
     assert sure == expected + 1
     assert len(plan.outcome.launches) == sure
+    too_few = refusal(departure__at=12.0, departure__propellant_kg=level - 100.0, tankers__count=expected)
+    assert (too_few.field, too_few.code) == ("tankers.count", "cannot_fill")
+
+
+def test_scrub_days_end_the_launches_that_much_earlier() -> None:
+    last = plan_of().outcome.launches[-1]
+    spare = 10.0 - last.ready_s / DAY_S
+    assert plan_of(tankers__scrub_days=spare - 0.01).outcome.holds
+    assert refusal(tankers__scrub_days=spare + 0.01).code == "cannot_fill"
+
+
+def test_the_latest_good_days_keep_the_cadence() -> None:
+    plan = plan_of(tankers__cadence_days=1.5, departure__at=20.0)
+    assert len(plan.latest_s) > 3
+    assert all(b - a >= 1.5 * DAY_S for a, b in pairwise(plan.latest_s))
 
 
 def test_the_latest_good_days_are_a_plan_that_still_works_and_none_is_later() -> None:

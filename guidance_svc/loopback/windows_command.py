@@ -15,7 +15,7 @@ from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.boost_command import stacked
 from guidance_svc.loopback.window_flights import can_fly, flown
-from guidance_svc.plan.drift import Field, MeanOrbit, circular, rates
+from guidance_svc.plan.drift import Field, MeanOrbit, circular, plane_angle_rad, rates
 from guidance_svc.plan.launches import SLIP_S, Ascent, Launch, Margin, curve, launches
 from guidance_svc.plan.third_body import moon_plane
 from guidance_svc.plan.timescale import Epoch, epoch_of, gmst_rad, seconds_of, utc_text
@@ -26,6 +26,7 @@ from guidance_svc.report.window_plots import WindowLine, WindowPicture, window_i
 from guidance_svc.wire.window_request import PlaneText, plane_text
 
 USUAL_MARGIN = Margin(speed_m_s=20.0)  # what an ascent's own reserve usually bears; common practice, no source
+DAYS_AFTER = 3  # of the day-by-day table, behind the day that is wanted
 AROUND_S = 1800.0  # of the curves around each in-plane time
 
 
@@ -85,7 +86,12 @@ def ask_of(
 
 @dataclass(frozen=True, slots=True)
 class Calendar:
-    """What the command found."""
+    """What the command found.
+
+    Args:
+        angles: where the plane is wanted on a later day: (day from the clock's zero, angle rad) between the orbit that
+            drifts and the plane that is wanted, the Moon's as it stands that day.
+    """
 
     plans: Sequence[FlightPlan]
     site: Site
@@ -94,6 +100,7 @@ class Calendar:
     plane: PlaneTarget
     ascents: Sequence[Ascent]
     found: Sequence[Launch]
+    angles: Sequence[tuple[int, float]] = ()
 
 
 def run_windows(library: Library, ask: Ask, say: Callable[[str], None] = print) -> Calendar:
@@ -138,7 +145,24 @@ def calendar_of(library: Library, ask: Ask) -> Calendar:
     ascents = ascents_of(plan, found, plane, meridian, field) if ask.fly and can_fly(plan) else []
     waiting = None if ask.waiting_m is None else circular(0.0, ask.waiting_m, plane.inclination_rad, 0.0, field)
     return Calendar(plans, plan.site, epoch, meridian, plane, ascents,
-                    launches(found, plane, ascents, ask.margin, field, target, waiting))  # fmt: skip
+                    launches(found, plane, ascents, ask.margin, field, target, waiting),
+                    angles_to(ask, plane, epoch, start_s))  # fmt: skip
+
+
+def angles_to(ask: Ask, plane: PlaneTarget, epoch: Epoch | None, start_s: float) -> list[tuple[int, float]]:
+    """Day by day from the start to some days after the wanted one; nothing where the plane holds from the start on."""
+    if plane.epoch_s <= start_s:
+        return []
+    still = (plane.inclination_rad, plane.node_rad)
+
+    def wanted(time_s: float) -> tuple[float, float]:
+        if ask.moon is None or epoch is None:
+            return still
+        return moon_plane(epoch.jd_tt + time_s / SECONDS_PER_DAY)
+
+    days = range(int(start_s // SECONDS_PER_DAY), int(plane.epoch_s // SECONDS_PER_DAY) + DAYS_AFTER + 1)
+    instants = [(day, plane.epoch_s % SECONDS_PER_DAY + day * SECONDS_PER_DAY) for day in days]
+    return [(day, plane_angle_rad(*plane.at(time_s), *wanted(time_s))) for day, time_s in instants]
 
 
 def ascents_of(
@@ -221,7 +245,20 @@ def calendar_text(calendar: Calendar) -> str:
     rows = [row(number, one, calendar.epoch) for number, one in enumerate(calendar.found, start=1)]
     kept = [i for i in range(len(HEADINGS)) if any(cells[i] != "-" for cells in rows)]
     shown = [[cells[i] for i in kept] for cells in rows]
-    return table_text(Table(title, [HEADINGS[i] for i in kept], shown, list(notes(calendar))))
+    text = table_text(Table(title, [HEADINGS[i] for i in kept], shown, list(notes(calendar))))
+    if not calendar.angles:
+        return text
+    days = [
+        [f"{day}", when(at_s(calendar, day), calendar.epoch), f"{degrees(angle):.3f}"] for day, angle in calendar.angles
+    ]
+    return f"{text}\n\n" + table_text(
+        Table("Angle of the drifting orbit to the plane wanted, deg", ("day", "at", "angle"), days)
+    )
+
+
+def at_s(calendar: Calendar, day: int) -> float:
+    """The instant of a row of the day-by-day table: the wanted time of day."""
+    return calendar.plane.epoch_s % SECONDS_PER_DAY + day * SECONDS_PER_DAY
 
 
 def row(number: int, one: Launch, epoch: Epoch | None) -> list[str]:
@@ -285,4 +322,5 @@ def picture_of(calendar: Calendar, ask: Ask) -> WindowPicture:
             one.release_s / SECONDS_PER_DAY, one.closes_s / SECONDS_PER_DAY, degrees(one.node_rad),
             [t / 60.0 for t, _, _ in points], [degrees(angle) for _, angle, _ in points], [v for _, _, v in points],
         ))  # fmt: skip
-    return WindowPicture(lines, ask.margin.speed_m_s)
+    angles = [(at_s(calendar, day) / SECONDS_PER_DAY, degrees(angle)) for day, angle in calendar.angles]
+    return WindowPicture(lines, ask.margin.speed_m_s, angles)

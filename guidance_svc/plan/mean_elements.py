@@ -134,8 +134,8 @@ def mean_of(osculating: OrbitState, field: Field) -> MeanOrbit:
         OrbitNotClosed: an escape path.
         NotConverged: the oscillation is not small beside the orbit (a body far flatter than any planet).
 
-    Accuracy: the node within 0.001 deg and the phase within 0.01 deg of the average of an integrated revolution for
-        low orbits of the Earth (tests/plan/test_drift.py).
+    Accuracy: the node within 0.002 deg of the average of an integrated revolution for low orbits of the Earth
+        (tests/reference/test_against_plane_drift.py).
     """
     mu = field.body.mu_m3_s2
     if norm(osculating.velocity_m_s) ** 2 * norm(osculating.position_m) >= 2.0 * mu:

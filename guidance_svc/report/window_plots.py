@@ -38,10 +38,16 @@ class WindowLine:
 
 @dataclass(frozen=True, slots=True)
 class WindowPicture:
-    """All launches, and the margin that sets their edges in m/s (None: it was given in kg)."""
+    """All launches.
+
+    Args:
+        margin_m_s: what sets their edges; None: it was given in kg.
+        angles: (day, deg) between the drifting orbit and the plane wanted on a later day; empty where there is none.
+    """
 
     lines: Sequence[WindowLine]
     margin_m_s: float | None
+    angles: Sequence[tuple[float, float]] = ()
 
 
 def window_figure(picture: WindowPicture) -> Any:
@@ -51,13 +57,16 @@ def window_figure(picture: WindowPicture) -> Any:
     days = {int(line.release_day) for line in picture.lines}
     height = 7.0 + 0.16 * (max(days) - min(days) + 1 if days else 1)
     figure = Figure(figsize=(11, height), layout="constrained")
-    panels = figure.subplot_mosaic("AB;CC;DD", height_ratios=[2.6, 1.6, height - 4.2])
+    rows = "AB;CE;DD" if picture.angles else "AB;CC;DD"
+    panels = figure.subplot_mosaic(rows, height_ratios=[2.6, 1.6, height - 4.2])
     curves(panels["A"], [(line, line.angle_deg) for line in shown(picture)], "angle to the target plane, deg")
     curves(panels["B"], [(line, line.cost_m_s) for line in shown(picture)], "cost as one plane change, m/s")
     if picture.margin_m_s is not None:
         panels["B"].axhline(picture.margin_m_s, color="black", linewidth=0.9, linestyle="--", label="margin")
         panels["B"].legend(fontsize=7)
     nodes(panels["C"], picture)
+    if picture.angles:
+        days_to(panels["E"], picture.angles)
     calendar(panels["D"], picture)
     return figure
 
@@ -93,6 +102,15 @@ def nodes(panel: Any, picture: WindowPicture) -> None:
     panel.legend(fontsize=7)
 
 
+def days_to(panel: Any, angles: Sequence[tuple[float, float]]) -> None:
+    """Angle to the wanted plane against the day."""
+    panel.plot([day for day, _ in angles], [angle for _, angle in angles], color=COLOURS[2], marker="o", markersize=3)
+    panel.set_xlabel("day")
+    panel.set_ylabel("plane angle, deg")
+    panel.set_ylim(bottom=0.0)
+    panel.grid(alpha=0.3)
+
+
 def calendar(panel: Any, picture: WindowPicture) -> None:
     """A row a day, the hours across; each window a bar, each release a stroke. A bar goes on past midnight."""
     for line in picture.lines:
@@ -101,6 +119,8 @@ def calendar(panel: Any, picture: WindowPicture) -> None:
         colour = COLOURS[0 if line.ascending else 1]
         panel.barh(day, right - left, left=left, height=0.7, color=colour, alpha=0.55)
         panel.plot([HOURS * (line.release_day - day)], [day], color="black", marker="|", markersize=8)
+    days = sorted({int(line.release_day // 1.0) for line in picture.lines})
+    panel.set_yticks(days[:: max(1, len(days) // 15)])
     panel.set_xlim(-1.0, HOURS + 1.0)
     panel.set_xticks(range(0, 25, 3))
     panel.invert_yaxis()

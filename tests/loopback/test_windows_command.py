@@ -194,3 +194,30 @@ def test_a_written_plan_is_a_whole_valid_table(northwards: Found) -> None:
     assert isinstance(model, FlightPlanModel)
     assert model.target is not None
     assert model.target.plane == "inclination_and_node"
+
+
+def test_the_angle_to_a_plane_wanted_later_is_told_day_by_day(library: Library) -> None:
+    """Launched into the plane that drifts there: none on the day, 6 to 7 deg of node a day before and after."""
+    said: list[str] = []
+    plane = f"inclination=30,node=200,height=460,at={10 * 86400}"
+    calendar = run_windows(library, Ask("bargeman_to_lagoon", plane=plane, days=1.0, fly=False), said.append)
+    angles = dict(calendar.angles)
+    assert list(angles) == list(range(14))
+    assert degrees(angles[10]) < 1e-6
+    for day in (9, 11):
+        assert 6.0 * 0.5 < degrees(angles[day]) < 7.0 * 0.5  # sine of 30 deg; the rate: common practice, no source
+    assert f"{degrees(angles[3]):.3f}" in said[1]
+
+
+def test_booster_and_carried_vehicle_get_a_plan_each(library: Library, tmp_path: Path) -> None:
+    ask = Ask(
+        "sandpiper_boost", "curlew_to_lagoon", plane="inclination=30,node=217.5", days=0.5, fly=False, out=tmp_path
+    )
+    launch = run_windows(library, ask, lambda line: None).found[0]
+    written = load_library(tmp_path)
+    below, above = written.plan("sandpiper_boost-01", "booster"), written.plan("curlew_to_lagoon-01", "upper_stage")
+    assert [phase.law for phase in below.phases] == ["hold", "boost"]
+    assert below.phases[0].release_at_s == launch.release_s  # type: ignore[union-attr]
+    for plan in (below, above):
+        assert plan.target is not None
+        assert plan.target.node_rad == pytest.approx(launch.node_rad, abs=1e-12)

@@ -207,6 +207,13 @@ def windows(
     moon: Annotated[
         str | None, typer.Option(help="The Moon's plane instead, at=DATE,height=460: aligned with it on that date.")
     ] = None,
+    orbit: Annotated[
+        str | None,
+        typer.Option(
+            help="The orbit of another vehicle instead, by its state: position=x/y/z,velocity=x/y/z (m, m/s, inertial, "
+            "z north), at=DATE or SECONDS."
+        ),
+    ] = None,
     carries: Annotated[str | None, typer.Option(help="Flight plan of the vehicle that the booster carries.")] = None,
     start: Annotated[str, typer.Option("--from", help="Date (with --epoch), or seconds of the simulator.")] = "0",
     days: Annotated[float, typer.Option(help="Span to search.")] = 30.0,
@@ -236,8 +243,8 @@ def windows(
         name, library = named_plan(flight, load_library(configs or default_folder()))
         run_windows(
             library,
-            ask_of(name, carries, plane, moon, start, days, epoch, meridian_deg, (j3, j4), (margin_m_s, margin_kg),
-                   waiting_km, not impulsive, out),
+            ask_of(name, carries, (plane, moon, orbit), start, days, epoch, meridian_deg, (j3, j4),
+                   (margin_m_s, margin_kg), waiting_km, not impulsive, out),
             typer.echo,
         )  # fmt: skip
 

@@ -13,7 +13,7 @@ from guidance_svc.plan.windows import Opportunity, PlaneTarget
 from guidance_svc.sim.state import World, mass_kg
 
 SEARCH_TICK_S = 0.2  # of the flights that find the azimuth: their plane within 0.02 deg of one at 20 ms (measured)
-TICK_S = 0.05  # of the last two
+TICK_S = 0.05  # of the last one
 SEARCHED_RAD = 5e-4  # what is left, 4 m/s, the steered flight makes up
 
 
@@ -52,20 +52,24 @@ def flown(plan: FlightPlan, one: Opportunity, plane: PlaneTarget, meridian_at_ze
         state = flight.state
         return flight, mean_of(OrbitState(state.time_s, state.position_m, state.velocity_m_s), field)
 
+    cutoff = None
+
     def reached(azimuth_rad: float) -> tuple[float, float]:
+        nonlocal cutoff
         _, mean = fly(azimuth_rad, one.time_s, None, SEARCH_TICK_S)
+        cutoff = mean
         drift = plane.node_rate_rad_s * (mean.epoch_s - one.time_s)
         return mean.inclination_rad, mean.node_rad - drift
 
     found = corrected_azimuth(reached, one, SEARCHED_RAD)
     release = one.time_s + found.release_shift_s
-    free, cutoff = fly(found.azimuth_rad, release, None)
-    there = plane.at(free.state.time_s)
+    assert cutoff is not None  # the last flight of the search, which is the one that converged
+    there = plane.at(cutoff.epoch_s + found.release_shift_s)
     flight, cutoff = fly(found.azimuth_rad, release, osculating_plane(cutoff, there, field))
     wanted = plane.at(flight.state.time_s)
     angle = plane_angle_rad(cutoff.inclination_rad, cutoff.node_rad, *wanted)
     last = plan.vehicle.stages[-1]
     return Ascent(
         one.ascending, found.azimuth_rad, found.release_shift_s, flight.state.time_s - release, cutoff,
-        mass_kg(flight.state, world), last.exhaust_velocity_m_s, flight.margin_kg, angle, found.flights + 2,
+        mass_kg(flight.state, world), last.exhaust_velocity_m_s, flight.margin_kg, angle, found.flights + 1,
     )  # fmt: skip

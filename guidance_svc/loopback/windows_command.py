@@ -15,15 +15,15 @@ from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.boost_command import stacked
 from guidance_svc.loopback.window_flights import can_fly, flown
-from guidance_svc.plan.drift import Field, MeanOrbit, circular, plane_angle_rad, rates
+from guidance_svc.loopback.window_plane import plane_and_target, time_of
+from guidance_svc.plan.drift import Field, circular, plane_angle_rad
 from guidance_svc.plan.launches import SLIP_S, Ascent, Launch, Margin, curve, launches
 from guidance_svc.plan.third_body import moon_plane
-from guidance_svc.plan.timescale import Epoch, epoch_of, gmst_rad, seconds_of, utc_text
+from guidance_svc.plan.timescale import Epoch, epoch_of, gmst_rad, utc_text
 from guidance_svc.plan.windows import Opportunity, PlaneTarget, opportunities, why_none
 from guidance_svc.report.campaign_tables import Table, table_text
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
 from guidance_svc.report.window_plots import WindowLine, WindowPicture, window_images, window_page
-from guidance_svc.wire.window_request import PlaneText, plane_text
 
 USUAL_MARGIN = Margin(speed_m_s=20.0)  # what an ascent's own reserve usually bears; common practice, no source
 DAYS_AFTER = 3  # of the day-by-day table, behind the day that is wanted
@@ -36,7 +36,7 @@ class Ask:
 
     Args:
         flight: name of the plan from the pad; `carries`: of the one on top.
-        plane, moon: text of the two options, one of them.
+        plane, moon, orbit: text of the three options, one of them.
         start: date or seconds; `epoch`: date of the clock's zero, or None for a simulator's own seconds.
         meridian_rad: of longitude 0 at the clock's zero; None: the Earth's by the epoch, or 0.
         j3, j4: of the simulator's gravity, beside the flight plan's own J2.
@@ -48,6 +48,7 @@ class Ask:
     carries: str | None = None
     plane: str | None = None
     moon: str | None = None
+    orbit: str | None = None
     start: str = "0"
     days: float = 30.0
     epoch: str | None = None
@@ -61,9 +62,9 @@ class Ask:
 
 
 def ask_of(
-    flight: str, carries: str | None, plane: str | None, moon: str | None, start: str, days: float, epoch: str | None,
-    meridian_deg: float | None, zonals: tuple[float, float], margin: tuple[float | None, float | None],
-    waiting_km: float | None, fly: bool, out: Path | None,
+    flight: str, carries: str | None, planes: tuple[str | None, str | None, str | None], start: str, days: float,
+    epoch: str | None, meridian_deg: float | None, zonals: tuple[float, float],
+    margin: tuple[float | None, float | None], waiting_km: float | None, fly: bool, out: Path | None,
 ) -> Ask:  # fmt: skip
     """The command line's values in SI and radians.
 
@@ -81,7 +82,7 @@ def ask_of(
     limit = USUAL_MARGIN if margin == (None, None) else Margin(*margin)
     turned = None if meridian_deg is None else radians(meridian_deg)
     waiting = None if waiting_km is None else 1e3 * waiting_km
-    return Ask(flight, carries, plane, moon, start, days, epoch, turned, *zonals, limit, waiting, fly, out)
+    return Ask(flight, carries, *planes, start, days, epoch, turned, *zonals, limit, waiting, fly, out)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,13 +132,15 @@ def calendar_of(library: Library, ask: Ask) -> Calendar:
     epoch = None if ask.epoch is None else epoch_of(ask.epoch, "--epoch")
     meridian = ask.meridian_rad if ask.meridian_rad is not None else gmst_rad(epoch) if epoch else 0.0
     field = Field(plan.body, (plan.body.j2, ask.j3, ask.j4))
-    plane, target = plane_and_target(ask, plan, field, epoch)
+    options = (ask.plane, ask.moon, ask.orbit)
+    plane, target = plane_and_target(options, plan, field, epoch)
     start_s = time_of(ask.start, epoch, "--from")
     if not 0.0 < ask.days <= 3660.0:
         raise ConfigError("bad_value", "--days", "above 0, at most 3660", ask.days)
     reason = why_none(plan.site, plan.body, plane)
     if reason is not None:
-        raise ConfigError("no_opportunity", "--plane" if ask.plane else "--moon", reason, "no opportunity ever")
+        key = "--plane" if ask.plane else "--moon" if ask.moon else "--orbit"
+        raise ConfigError("no_opportunity", key, reason, "no opportunity ever")
     found = opportunities(plan.site, plan.body, meridian, plane, start_s, ask.days * SECONDS_PER_DAY,
                           plan.target.cutoff_speed_m_s)  # fmt: skip
     if not found:
@@ -172,57 +175,6 @@ def ascents_of(
     firsts = {one.ascending: one for one in reversed(found)}
     ordered = sorted(firsts.values(), key=lambda one: one.time_s)
     return [flown(plan, one, plane, meridian_rad, field) for one in ordered]
-
-
-def time_of(text: str, epoch: Epoch | None, key: str) -> float:
-    """Seconds on the clock from a date or a number of seconds.
-
-    Raises:
-        ConfigError: no time, one before the clock's zero, or a date without an epoch.
-    """
-    try:
-        seconds = float(text)
-    except ValueError:
-        if epoch is None:
-            raise ConfigError("bad_value", key, "seconds of the simulator, or a date with --epoch", text) from None
-        return seconds_of(epoch, text, key)
-    if not 0.0 <= seconds <= 1e12:
-        raise ConfigError("before_epoch", key, "0 s or later, the clock's zero; at most 1e12 s", text)
-    return seconds
-
-
-def plane_and_target(
-    ask: Ask, plan: FlightPlan, field: Field, epoch: Epoch | None
-) -> tuple[PlaneTarget, MeanOrbit | None]:
-    """The drifting plane, and the vehicle to meet if its place along the orbit was given."""
-    if (ask.plane is None) == (ask.moon is None):
-        got = "both" if ask.plane is not None else "neither"
-        raise ConfigError("bad_value", "--plane", "--plane or --moon, one of them", got)
-    typed = plane_text(ask.plane if ask.plane is not None else ask.moon or "", moon=ask.moon is not None)
-    at_s = time_of(typed.at, epoch, "--moon.at" if ask.moon is not None else "--plane.at")
-    tilt, node = typed.inclination_rad, typed.node_rad
-    if ask.moon is not None:
-        if epoch is None:
-            raise ConfigError(
-                "missing_field", "--epoch", "the date of the clock's zero, to know where the Moon is", "none"
-            )
-        tilt, node = moon_plane(epoch.jd_tt + at_s / SECONDS_PER_DAY)
-    assert tilt is not None  # `plane_text` asks for both
-    assert node is not None
-    orbit = circular(at_s, height_of(typed, plan), tilt, node, field, typed.argument_rad or 0.0)
-    rate = typed.rate_rad_s if typed.rate_rad_s is not None else rates(orbit, field)[0]
-    return PlaneTarget(tilt, node, at_s, rate), orbit if typed.argument_rad is not None else None
-
-
-def height_of(typed: PlaneText, plan: FlightPlan) -> float:
-    """Mean height of the orbit that drifts: as typed, or that of the plan's target once circularised."""
-    if typed.height_m is not None:
-        return typed.height_m
-    target = plan.target
-    assert target is not None  # checked before
-    round_at_apogee = any(phase.law == "circularize" for phase in plan.phases)
-    low, high = target.perigee_radius_m, target.apogee_radius_m
-    return (high if round_at_apogee else 0.5 * (low + high)) - plan.body.radius_m
 
 
 def when(time_s: float, epoch: Epoch | None) -> str:

@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from math import isfinite, radians
 
+from guidance_svc.domain import Vec
 from guidance_svc.errors import ConfigError
 
 PLANE_KEYS = ("inclination", "node", "at", "height", "rate", "argument")
 MOON_KEYS = ("at", "height", "rate")
+ORBIT_KEYS = ("position", "velocity", "at")
 WHAT = {
     "inclination": "deg, 0 to 180", "node": "deg", "at": "date or seconds at which the node holds",
     "height": "km, mean height of the orbit that drifts", "rate": "deg a day that the node drifts, instead of a height",
@@ -86,3 +88,29 @@ def plane_text(text: str, moon: bool = False) -> PlaneText:
         None if tilt is None else radians(tilt), number(found, "node", option, radians(1.0)), found.get("at", "0"),
         height, number(found, "rate", option, radians(1.0) / 86400.0), number(found, "argument", option, radians(1.0)),
     )  # fmt: skip
+
+
+def state_text(text: str) -> tuple[str, Vec, Vec]:
+    """Time, position (m) and velocity (m/s), body-centred inertial, of a vehicle in orbit.
+
+    Raises:
+        ConfigError: naming the key, with what would be right.
+
+    >>> state_text("position=6.8e6/0/0,velocity=0/6600/3800,at=60")
+    ('60', (6800000.0, 0.0, 0.0), (0.0, 6600.0, 3800.0))
+    """
+    found = pairs(text, ORBIT_KEYS, "--orbit")
+    return found.get("at", "0"), vector(found, "position", "m"), vector(found, "velocity", "m/s")
+
+
+def vector(found: Mapping[str, str], key: str, unit: str) -> Vec:
+    """Three numbers with slashes between them."""
+    parts = found.get(key, "").split("/")
+    try:
+        x, y, z = (float(part) for part in parts)
+    except ValueError:
+        x = y = z = float("nan")
+    if not isfinite(x + y + z) or x == y == z == 0.0:
+        expected = f"x/y/z in {unit}, inertial, z along the north pole"
+        raise ConfigError("bad_value", f"--orbit.{key}", expected, found.get(key, "nothing"))
+    return (x, y, z)

@@ -17,9 +17,9 @@ from guidance_svc.domain import Boost
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.closed_loop import fly_ascent
 from guidance_svc.loopback.windows_command import Ask, Calendar, ask_of, run_windows
-from guidance_svc.plan.drift import OrbitState, field_of, mean_of, plane_angle_rad
+from guidance_svc.plan.drift import OrbitState, circular, field_of, mean_of, osculating_of, plane_angle_rad
 from guidance_svc.plan.launches import Margin
-from guidance_svc.plan.windows import PlaneTarget, opportunities
+from guidance_svc.plan.windows import PlaneTarget, opportunities, plane_of
 from guidance_svc.sim.state import World
 from guidance_svc.wire.plans import FlightPlanModel
 
@@ -160,7 +160,7 @@ def test_what_cannot_be_planned_is_refused_with_key_and_reason(
 
 def asked(**change: object) -> Callable[[], Ask]:
     values: dict[str, object] = {
-        "flight": "x", "carries": None, "plane": None, "moon": None, "start": "0", "days": 1.0, "epoch": None,
+        "flight": "x", "carries": None, "planes": (None, None, None), "start": "0", "days": 1.0, "epoch": None,
         "meridian_deg": None, "zonals": (0.0, 0.0), "margin": (None, None), "waiting_km": None, "fly": True,
         "out": None,
     } | change  # fmt: skip
@@ -221,3 +221,20 @@ def test_booster_and_carried_vehicle_get_a_plan_each(library: Library, tmp_path:
     for plan in (below, above):
         assert plan.target is not None
         assert plan.target.node_rad == pytest.approx(launch.node_rad, abs=1e-12)
+
+
+def test_the_orbit_of_another_vehicle_is_taken_from_its_state(library: Library) -> None:
+    """Its osculating state, as a simulator gives it: the same calendar as from the mean elements it was made of."""
+    plan = library.plan("bargeman_to_lagoon", "tanker")
+    field = field_of(plan.body)
+    depot = circular(0.0, 460e3, radians(30.0), radians(217.5), field, 1.0)
+    state = osculating_of(depot, 5000.0, field)
+    vectors = ["/".join(f"{c!r}" for c in vector) for vector in (state.position_m, state.velocity_m_s)]
+    text = f"position={vectors[0]},velocity={vectors[1]},at=5000"
+    ask = Ask("bargeman_to_lagoon", orbit=text, start="6000", days=5.0, fly=False, waiting_m=300e3)
+    found = run_windows(library, ask, lambda line: None).found
+    site = plan.site
+    assert site is not None
+    wanted = opportunities(site, plan.body, 0.0, plane_of(depot, field), 6000.0, 5 * 86400.0)
+    assert [one.release_s for one in found] == pytest.approx([one.time_s for one in wanted], abs=0.5)  # 0.002 deg
+    assert all(one.phase_rad is not None for one in found)

@@ -7,7 +7,7 @@ from math import radians
 import pytest
 
 from guidance_svc.errors import ConfigError
-from guidance_svc.wire.window_request import PlaneText, plane_text
+from guidance_svc.wire.window_request import PlaneText, plane_text, state_text
 
 
 def test_a_plane_is_read_in_degrees_and_kilometres() -> None:
@@ -39,3 +39,20 @@ def test_what_is_no_plane_is_refused(text: str, moon: bool, key: str, expected: 
         plane_text(text, moon)
     assert caught.value.field == key
     assert expected in caught.value.expected
+
+
+def test_a_state_is_read_in_metres() -> None:
+    at, position_m, velocity_m_s = state_text("position=6.8e6/-1/2.5,velocity=0/6600/3800")
+    assert (at, position_m, velocity_m_s) == ("0", (6.8e6, -1.0, 2.5), (0.0, 6600.0, 3800.0))
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [("velocity=1/2/3", "--orbit.position"), ("position=1/2,velocity=1/2/3", "--orbit.position"),
+     ("position=1/2/3,velocity=1/2/nan", "--orbit.velocity"), ("position=0/0/0,velocity=1/2/3", "--orbit.position"),
+     ("node=3", "--orbit")],
+)  # fmt: skip
+def test_what_is_no_state_is_refused(text: str, key: str) -> None:
+    with pytest.raises(ConfigError) as caught:
+        state_text(text)
+    assert caught.value.field == key

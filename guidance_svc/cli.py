@@ -194,36 +194,40 @@ def campaign(
     raise typer.Exit(code)
 
 
+PlaneOption = Annotated[
+    str | None,
+    typer.Option(
+        help="Target plane: inclination=30,node=217.5 (deg), and optional: at=DATE or SECONDS, height=460 (km) "
+        "or rate=-7.1 (deg a day) for its drift, argument=40 (deg) of a vehicle to meet there."
+    ),
+]
+MoonOption = Annotated[
+    str | None, typer.Option(help="The Moon's plane instead, at=DATE,height=460: aligned with it on that date.")
+]
+OrbitOption = Annotated[
+    str | None,
+    typer.Option(
+        help="The orbit of another vehicle instead, by its state: position=x/y/z,velocity=x/y/z (m, m/s, inertial, "
+        "z north), at=DATE or SECONDS."
+    ),
+]
+MeridianOption = Annotated[
+    float | None,
+    typer.Option(help="Inertial angle of longitude 0 at the clock's zero; default: the Earth's by --epoch, else 0."),
+]
+
+
 @app.command()
 def windows(
     flight: Annotated[str, typer.Argument(help="Flight plan with a site and a target, by name or as a TOML file.")],
-    plane: Annotated[
-        str | None,
-        typer.Option(
-            help="Target plane: inclination=30,node=217.5 (deg), and optional: at=DATE or SECONDS, height=460 (km) "
-            "or rate=-7.1 (deg a day) for its drift, argument=40 (deg) of a vehicle to meet there."
-        ),
-    ] = None,
-    moon: Annotated[
-        str | None, typer.Option(help="The Moon's plane instead, at=DATE,height=460: aligned with it on that date.")
-    ] = None,
-    orbit: Annotated[
-        str | None,
-        typer.Option(
-            help="The orbit of another vehicle instead, by its state: position=x/y/z,velocity=x/y/z (m, m/s, inertial, "
-            "z north), at=DATE or SECONDS."
-        ),
-    ] = None,
+    plane: PlaneOption = None,
+    moon: MoonOption = None,
+    orbit: OrbitOption = None,
     carries: Annotated[str | None, typer.Option(help="Flight plan of the vehicle that the booster carries.")] = None,
     start: Annotated[str, typer.Option("--from", help="Date (with --epoch), or seconds of the simulator.")] = "0",
     days: Annotated[float, typer.Option(help="Span to search.")] = 30.0,
     epoch: Annotated[str | None, typer.Option(help="Date in UTC of the vehicle clock's zero.")] = None,
-    meridian_deg: Annotated[
-        float | None,
-        typer.Option(
-            help="Inertial angle of longitude 0 at the clock's zero; default: the Earth's by --epoch, else 0."
-        ),
-    ] = None,
+    meridian_deg: MeridianOption = None,
     j3: Annotated[float, typer.Option(help="Of the simulator's gravity, beside the plan's own J2.")] = 0.0,
     j4: Annotated[float, typer.Option(help="Likewise.")] = 0.0,
     margin_m_s: Annotated[

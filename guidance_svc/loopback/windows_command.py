@@ -140,7 +140,8 @@ def calendar_of(library: Library, ask: Ask) -> Calendar:
     reason = why_none(plan.site, plan.body, plane)
     if reason is not None:
         key = "--plane" if ask.plane else "--moon" if ask.moon else "--orbit"
-        raise ConfigError("no_opportunity", key, reason, "no opportunity ever")
+        expected = f"a plane that passes over the site: {reason}"
+        raise ConfigError("no_opportunity", key, expected, f"{degrees(plane.inclination_rad):.4f} deg")
     found = opportunities(plan.site, plan.body, meridian, plane, start_s, ask.days * SECONDS_PER_DAY,
                           plan.target.cutoff_speed_m_s)  # fmt: skip
     if not found:

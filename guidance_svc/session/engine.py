@@ -33,7 +33,8 @@ TAIL_OVER_S = 2.0  # after a cutoff its tail-off is over
 TAIL_SIGMAS = 4.0  # of the velocity noise: a smaller difference teaches nothing
 ACROSS_FRAC = 0.3  # thrust more across the velocity than this says little by its energy
 TAIL_QUIET_M_S = 0.01  # nor does one smaller than this
-TAIL_MOST_M_S = 20.0  # a larger one is no tail-off
+TAIL_MOST_S = 1.0  # of full thrust: a larger one is no tail-off
+TAIL_SEEN_WITHIN_S = 10.0  # of the cutoff: what changes the orbit later is no tail-off
 COARSEST_GRID_S = 0.25  # states further apart than this say nothing of the script's clock
 THROTTLE_STEP = 0.02  # a change beyond this within the mean's span, acting late, would spoil it
 
@@ -45,7 +46,9 @@ def nominal_throttle(memory: Memory, now: Navigation) -> float:
 
 def burning(memory: Memory, now: Navigation) -> bool:
     """Whether the engine is on: told, else as ordered."""
-    return now.engine_on if now.engine_on is not None else memory.ignite_at_s is None
+    if now.engine_on is not None:
+        return now.engine_on
+    return memory.ignite_at_s is None and (memory.cutoff_at_s is None or now.time_s < memory.cutoff_at_s)
 
 
 def watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
@@ -227,18 +230,22 @@ def total_energy(position_m: Vec, velocity_m_s: Vec, body: Body) -> float:
 def tail_off_learnt(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
     """The impulse after the cutoff from the energy gained since, once the tail-off is over.
 
-    Late cutoffs of a script that is always late count as tail-off, which is what the next burn needs. A difference
-    within the telemetry's noise teaches nothing.
+    Only from a state 2 to 10 s after the cutoff: trims, drag and another gravity change the orbit later. Late cutoffs
+    of a script that is always late count as tail-off, which is what the next burn needs. A difference within the
+    telemetry's noise teaches nothing.
     """
     seen = memory.left_behind
     if seen is None or now.time_s < seen.at_s + TAIL_OVER_S:
         return memory
     memory = replace(memory, left_behind=None)
+    if now.time_s > seen.at_s + TAIL_SEEN_WITHIN_S:
+        return memory
     more = 2.0 * (total_energy(now.position_m, now.velocity_m_s, plan.body) - seen.energy_m2_s2)
     gained = (sqrt(max(seen.speed_m_s**2 + more, 0.0)) - seen.speed_m_s) / max(seen.along_frac, ACROSS_FRAC)
     stage = plan.vehicle.stages[memory.stage]
     known = seen.throttle_frac * stage.tail_off_impulse_n_s / now.mass_kg
-    if abs(gained - known) < max(TAIL_SIGMAS * memory.engine.noise_m_s, TAIL_QUIET_M_S) or abs(gained) > TAIL_MOST_M_S:
+    most = TAIL_MOST_S * stage.thrust_n / now.mass_kg
+    if abs(gained - known) < max(TAIL_SIGMAS * memory.engine.noise_m_s, TAIL_QUIET_M_S) or abs(gained) > most:
         return memory
     return replace(memory, tail_off_n_s=max(gained, 0.0) * now.mass_kg / seen.throttle_frac)
 

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import exp, inf
+from math import inf
 
 from guidance_svc.core.burns import Arc, gain_m_s, mass_at_end_kg
 from guidance_svc.core.detour import Detour, cheapest_detour
 from guidance_svc.core.estimator import EngineEstimate
+from guidance_svc.core.frames import turn_z
 from guidance_svc.core.kepler import orbit_report
-from guidance_svc.core.shortfall import lesser_target, lowest_radius_m, margin_kg
 from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine, refine_direction
-from guidance_svc.core.vectors import along, dot, norm, unit
+from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
 from guidance_svc.session.air import within_air_limits
 from guidance_svc.session.ascent import dropped, event_id, lit_by
@@ -29,6 +29,15 @@ from guidance_svc.session.engine import (
 )
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.reach import (
+    NO_WAY_FOUND,
+    burn_missed,
+    low_path,
+    lowest_found,
+    safe_direction,
+    shortage,
+    within_reach,
+)
 from guidance_svc.session.stack import burn_left_s, mass_at_burnout_kg, remaining_arcs, spent
 
 HOLD_RATE_BELOW_S = 18.0  # to go: the turning rate is held, position can no longer be helped
@@ -38,15 +47,13 @@ LOFTED_PITCHES_RAD = (0.35, 0.8, 1.2, 0.1)  # starting laws after the first
 CONTACT_S = 0.5
 NEAR_CUTOFF_CONTACT_S = 0.1
 STALE_AFTER_CYCLES = 4
-THICK_AIR_BELOW_M = 45e3  # closed-loop guidance knows no drag; below this it is felt
-THROUGH_THE_GROUND = "the way leads through the ground"
-NO_WAY_FOUND = "no way to the target found so far"
+STANDING_M_S = 2.0  # over ground: slower than this before ignition is standing on the pad
+RELIGHT_S = 1.0  # from finding that a burn was missed to its next ignition
+OFF_ALLOWED_S = 1.0  # an engine may be told off so long after its ignition
 HOPELESS_AFTER_CYCLES = 5  # without any law; 199 of 200 random ignitions have one after two, the search goes on
 COAST_FLOOR_IN_AIR_M = 110e3  # drag over half a revolution is then a few m/s; common practice, no source
 COAST_FLOOR_AIRLESS_M = 15e3  # over the highest ground of a large airless body; common practice, no source
 WORTHWHILE_FRAC = 1e-3  # of the propellant to orbit
-LOW_SLACK_M = 100.0  # a start from the ground is no dip
-SHORT_FRAC = 2e-4  # of the burnout mass: a smaller shortage is left to the estimate to settle
 
 
 def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
@@ -57,6 +64,7 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
         engine=EngineEstimate(), told_scale=1.0, flown=None, throttle_frac=1.0, margin_kg=None, lesser=None,
         given_up="", detour=None, lowest_m=None,
+        short_cycles=0, tried_at_s=None, off_since_s=None, relit_at_s=None,
     )  # fmt: skip
 
 
@@ -65,6 +73,7 @@ def arcs_now(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ..
     if memory.finish is not None:
         return (end_of(memory, plan, memory.stage, now.mass_kg).arc(now.mass_kg, memory.throttle_frac),)
     wait = 0.0 if memory.ignite_at_s is None else max(0.0, memory.ignite_at_s - now.time_s)
+    wait = RELIGHT_S if memory.off_since_s is not None else wait
     if memory.separate_at_s is None:
         arcs = remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait, memory.flown)
     else:
@@ -77,7 +86,13 @@ def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
     """The burn to solve from this state."""
     target = memory.lesser or (memory.detour.target if memory.detour else plan.target)
     arcs = arcs_now(memory, now, plan)
-    problem = Problem(now.time_s, now.position_m, now.velocity_m_s, arcs, target, plan.body)
+    place, speed, time_s = now.position_m, now.velocity_m_s, now.time_s
+    if not arcs[0].powered and norm(now.ground_velocity_m_s) < STANDING_M_S:
+        time_s += arcs[0].duration_s  # on the pad the wait is no fall: the ground holds, and turns
+        turned = plan.body.rotation_rad_s * arcs[0].duration_s
+        place, speed = turn_z(place, turned), turn_z(speed, turned)
+        arcs = arcs[1:]
+    problem = Problem(time_s, place, speed, arcs, target, plan.body)
     return with_tail_off(problem, memory, plan)
 
 
@@ -90,7 +105,9 @@ def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: I
         return after_separation(memory, now, plan)
     if memory.ignite_at_s is not None:
         return memory
-    memory = watched(memory, now, plan)
+    if memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s and burn_missed(memory, now, plan):
+        return relit(memory, now)
+    memory = watched(off_noted(memory, now), now, plan)
     if near_end(memory, now, plan):
         return finished(memory, now, plan, problem_now(memory, now, plan))
     if not spent(plan.vehicle, memory.stage, now.mass_kg):
@@ -102,9 +119,34 @@ def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: I
     if memory.stage + 1 < len(plan.vehicle.stages):
         at = min(now.time_s, memory.spent_at_s) if memory.spent_at_s is not None else now.time_s
         pause = plan.vehicle.stages[memory.stage].drop_pause_s
-        memory = replace(memory, separate_at_s=at, ignite_at_s=at + pause, spent_at_s=None)
+        memory = replace(memory, separate_at_s=at, ignite_at_s=at + pause, spent_at_s=None, off_since_s=None)
         return after_separation(memory, now, plan)
     return memory
+
+
+def relit(memory: Memory, now: Navigation) -> Memory:
+    """The burn did not happen, or stopped early: light again soon, and solve from here."""
+    return replace(
+        memory, ignite_at_s=now.time_s + RELIGHT_S, cutoff_at_s=None, law=None, trial=None, attempts=0, finish=None,
+        solved_at_s=None, burning_since_s=None, off_since_s=None, relit_at_s=now.time_s,
+    )  # fmt: skip
+
+
+def off_noted(memory: Memory, now: Navigation) -> Memory:
+    """Since when the engine has been told off while it is ordered on."""
+    if now.engine_on is not False or memory.ignite_at_s is not None:
+        return memory if memory.off_since_s is None else replace(memory, off_since_s=None)
+    return replace(memory, off_since_s=now.time_s) if memory.off_since_s is None else memory
+
+
+def engine_words(memory: Memory, now: Navigation) -> tuple[str, ...]:
+    """An engine that does not do what it was told, in words."""
+    words = []
+    if memory.off_since_s is not None and now.time_s - memory.off_since_s > OFF_ALLOWED_S:
+        words.append(f"the engine is ordered on and told off since {memory.off_since_s:.1f} s")
+    if memory.relit_at_s is not None:
+        words.append(f"the burn had not ended in the orbit by its cutoff; lit again after {memory.relit_at_s:.1f} s")
+    return tuple(words)
 
 
 def after_separation(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
@@ -139,33 +181,9 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         detour = worthwhile_detour(problem, trial, plan, phase)
         memory = replace(memory, detour=detour)
         problem, trial = (problem_now(memory, now, plan), detour.law) if detour else (problem, trial)
-    if memory.law is None or memory.attempts > 0:
-        lowest = lowest_radius_m(problem, trial) - plan.body.radius_m
-        still = "" if memory.given_up in (NO_WAY_FOUND, THROUGH_THE_GROUND) else memory.given_up
-        memory = replace(memory, lowest_m=lowest, given_up=THROUGH_THE_GROUND if lowest < -LOW_SLACK_M else still)
+    memory = lowest_found(memory, now, problem, trial, plan)
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
-    return within_reach(memory, problem, plan) if memory.finish is None else memory
-
-
-def within_reach(memory: Memory, problem: Problem, plan: FlightPlan) -> Memory:
-    """Take a lesser target when the propellant plainly does not reach; keep it until the end of the burn."""
-    law = memory.law
-    burnout = mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
-    if law is None:
-        return memory
-    if memory.detour is not None:
-        burnout *= exp(memory.detour.second_m_s / problem.arcs[-1].exhaust_velocity_m_s)
-    margin = margin_kg(problem, law, burnout)
-    memory = replace(memory, margin_kg=margin)
-    if margin >= -SHORT_FRAC * burnout:
-        return memory
-    if memory.given_up and memory.lesser is None:
-        return memory
-    lesser = lesser_target(problem, law, burnout)
-    return replace(
-        memory, detour=None, lesser=lesser.target, given_up=lesser.given_up, law=lesser.law, trial=lesser.law,
-        cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(problem, lesser.law, burnout),
-    )  # fmt: skip
+    return within_reach(memory, now, problem, plan) if memory.finish is None else memory
 
 
 def worthwhile_detour(problem: Problem, direct: Steering, plan: FlightPlan, phase: Insertion) -> Detour | None:
@@ -193,7 +211,7 @@ def starting_law(memory: Memory, problem: Problem) -> Steering:
 def insertion_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> bool:
     """Whether the burn is over: cutoff past, or nothing left to burn."""
     if memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s and memory.ignite_at_s is None:
-        return True
+        return not burn_missed(memory, now, plan)
     last = memory.stage + 1 == len(plan.vehicle.stages)
     return last and memory.ignite_at_s is None and spent(plan.vehicle, memory.stage, now.mass_kg)
 
@@ -208,18 +226,25 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
     staging = memory.law is not None and not waiting and more_stages_needed(memory, plan, law, spent_at)
     cutoff = spent_at if staging else memory.cutoff_at_s
     burning = not waiting and (cutoff is None or now.time_s < cutoff)
-    short = bool(memory.given_up) or (memory.margin_kg is not None and memory.margin_kg < 0.0)
     return Order(
-        direction=within_air_limits(safe_direction(memory, now, unit(law.vector_at(now.time_s))), now, plan),
-        direction_soon=within_air_limits(safe_direction(memory, now, unit(law.vector_at(now.time_s + 1.0))), now, plan),
+        direction=steered(memory, law, now, plan, now.time_s),
+        direction_soon=steered(memory, law, now, plan, now.time_s + 1.0),
         engine_on=burning,
         throttle_frac=memory.throttle_frac,
         cutoff_at_s=cutoff if memory.law is not None and not waiting else None,
         events=insertion_events(memory, plan, spent_at if staging else None),
         next_contact_s=CONTACT_S if law.cutoff_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
-        status=insertion_status(memory, short),
-        warnings=(*(shortage(memory, plan) if short else ()), *low_path(memory, plan), *saving(memory, plan)),
-    )
+        status=insertion_status(memory, now),
+        warnings=(
+            *shortage(memory, plan), *low_path(memory, plan), *saving(memory, plan), *engine_words(memory, now),
+            *stale_words(memory),
+        ),
+    )  # fmt: skip
+
+
+def steered(memory: Memory, law: Steering, now: Navigation, plan: FlightPlan, time_s: float) -> Vec:
+    """The law's direction at a time, kept off the ground and within the air's limits."""
+    return within_air_limits(safe_direction(memory, now, unit(law.vector_at(time_s))), now, plan)
 
 
 def insertion_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Numbers:
@@ -245,35 +270,6 @@ def saving(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
             f"{detour.second_m_s:.1f} m/s at apoapsis",)  # fmt: skip
 
 
-def safe_direction(memory: Memory, now: Navigation, direction: Vec) -> Vec:
-    """With no orbit within reach, never below the horizon: the ground is no target."""
-    below = dot(direction, now.local.up)
-    if not memory.given_up or memory.lesser is not None or below >= 0.0:
-        return direction
-    level = along(direction, -below, now.local.up)
-    return unit(level) if norm(level) > 1e-6 else now.local.up
-
-
-def low_path(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
-    """A path that leads through the ground or thick air, in words."""
-    floor = 0.0 if plan.body.atmosphere == "none" else THICK_AIR_BELOW_M
-    if memory.law is None or memory.lowest_m is None or memory.lowest_m >= floor - LOW_SLACK_M:
-        return ()
-    return (f"the way to the target dips to {memory.lowest_m / 1000.0:.1f} km",)
-
-
-def shortage(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
-    """What is short and what is flown instead, in words."""
-    if not memory.given_up:
-        return (f"propellant short by {-(memory.margin_kg or 0.0):.0f} kg for this target",)
-    if memory.lesser is None:
-        return (f"out of reach: {memory.given_up}",)
-    low, high = ((r - plan.body.radius_m) / 1000.0 for r in (
-        memory.lesser.perigee_radius_m, memory.lesser.apogee_radius_m))  # fmt: skip
-    return (f"propellant does not reach the plan's target; given up: {memory.given_up}; "
-            f"flying to {low:.1f} x {high:.1f} km",)  # fmt: skip
-
-
 def more_stages_needed(memory: Memory, plan: FlightPlan, law: Steering, spent_at_s: float) -> bool:
     """Whether the present stage will be spent before the cutoff."""
     return memory.stage + 1 < len(plan.vehicle.stages) and spent_at_s < law.cutoff_s
@@ -288,18 +284,33 @@ def insertion_events(memory: Memory, plan: FlightPlan, spent_at_s: float | None)
         events.append(Event(event_id(memory, "separate"), "separate", spent_at_s))
     if memory.ignite_at_s is not None:
         lit = memory if memory.separate_at_s is None else replace(memory, stage=memory.stage + 1)
-        events.append(Event(event_id(lit, "ignite"), "ignite", memory.ignite_at_s))
+        events.append(Event(burn_event_id(lit, "ignite"), "ignite", memory.ignite_at_s))
     elif memory.law is not None and memory.cutoff_at_s is not None and spent_at_s is None:
-        events.append(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s))
+        events.append(Event(burn_event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s))
     return tuple(events)
 
 
-def insertion_status(memory: Memory, short: bool) -> Status:
+def insertion_status(memory: Memory, now: Navigation) -> Status:
     """How far the solution can be trusted."""
     if memory.law is None:
         return "unreachable" if memory.given_up else "converging"
-    if memory.attempts >= STALE_AFTER_CYCLES:
+    off = memory.off_since_s is not None and now.time_s - memory.off_since_s > OFF_ALLOWED_S
+    if off or memory.attempts >= STALE_AFTER_CYCLES:
         return "stale"
     if memory.given_up and memory.lesser is None:
         return "unreachable"
+    short = bool(memory.given_up) or (memory.margin_kg is not None and memory.margin_kg < 0.0)
     return "short_of_propellant" if short else "ok"
+
+
+def stale_words(memory: Memory) -> tuple[str, ...]:
+    """A law that has not been renewed, in words."""
+    if memory.law is None or memory.attempts < STALE_AFTER_CYCLES:
+        return ()
+    return (f"guidance has not converged since {memory.law.epoch_s:.1f} s; the law of that time is flown on",)
+
+
+def burn_event_id(memory: Memory, name: str) -> str:
+    """Id of an ignition or cutoff; a burn lit again after a miss has ids of its own."""
+    again = "" if memory.relit_at_s is None else f"-again{memory.relit_at_s:.0f}"
+    return event_id(memory, name) + again

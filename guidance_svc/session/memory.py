@@ -80,6 +80,10 @@ class Memory:
         margin_kg: propellant left above the reserve at cutoff, as of the last major cycle.
         lesser: the target flown instead of the plan's, when the propellant does not reach that.
         given_up: what was given up for it, in words; empty while the plan's own target is flown.
+        short_cycles: major cycles in a row that found the propellant short.
+        tried_at_s: when the plan's own target was last tried again, while it is given up.
+        off_since_s: since when the engine is told off although it is ordered on.
+        relit_at_s: when a burn that had been missed was found out.
         detour: the insertion with a coast that is flown instead of the direct one; None for the direct one.
         lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
         heading_rad: launch heading, chosen once at release.
@@ -112,6 +116,10 @@ class Memory:
     margin_kg: float | None = None
     lesser: Target | None = None
     given_up: str = ""
+    short_cycles: int = 0
+    tried_at_s: float | None = None
+    off_since_s: float | None = None
+    relit_at_s: float | None = None
     detour: Detour | None = None
     lowest_m: float | None = None
     heading_rad: float | None = None

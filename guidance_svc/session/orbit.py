@@ -6,16 +6,17 @@ from dataclasses import replace
 
 from guidance_svc.core.burns import Arc, allot, gain_m_s, time_at_gain_s
 from guidance_svc.core.coast import coast, time_to_apoapsis_s
-from guidance_svc.core.kepler import orbit_report
+from guidance_svc.core.kepler import apsides, orbit_report
 from guidance_svc.core.roundness import height_spread_m, radius_spread_m, roundest
 from guidance_svc.core.starter import circular_guess, flight_direction
 from guidance_svc.core.steering import Problem, Steering, refine_circular
 from guidance_svc.core.vectors import norm, sub, unit
-from guidance_svc.domain import Circularize, Coast, Event, EventName, FlightPlan, Orbit, Raise, Target, Vec
+from guidance_svc.domain import Circularize, Coast, Event, EventName, FlightPlan, Orbit, Raise, Status, Target, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.session.ascent import event_id, lit_by
 from guidance_svc.session.engine import (
     FREEZE_BELOW_S,
+    TAIL_OVER_S,
     end_of,
     finished,
     flown_stage,
@@ -28,6 +29,7 @@ from guidance_svc.session.engine import (
 from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.reach import SPENT_EARLY, missed_at_the_end, shortage
 from guidance_svc.session.stack import mass_at_burnout_kg, spent, stage_arcs
 
 STEPS_A_CYCLE = 6
@@ -43,6 +45,8 @@ def coast_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
     """Plan the burn at apoapsis."""
     if skipped(memory, plan):
         return replace(memory, ignite_at_s=now.time_s)
+    if memory.law is not None and memory.law.cutoff_s > now.time_s + 1.0 and not memory.given_up:
+        memory = replace(memory, given_up=SPENT_EARLY, lesser=None)
     memory = replace(memory, ignite_at_s=None, cutoff_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None,
                      finish=None, burning_since_s=None, offset_m_s=(0.0, 0.0))  # fmt: skip
     return coast_solve(memory, now, plan, phase)
@@ -154,6 +158,8 @@ def coast_due(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
     """Whether the plan for the burn should be made anew from this state."""
     if memory.ignite_at_s is None or memory.solved_at_s is None:
         return True
+    if memory.left_behind is not None and now.time_s >= memory.left_behind.at_s + TAIL_OVER_S:
+        return True
     far = memory.ignite_at_s - now.time_s > REPLAN_BEFORE_S
     return far and now.time_s - memory.solved_at_s >= REPLAN_EVERY_S
 
@@ -179,8 +185,24 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
         engine_on=False,
         throttle_frac=memory.throttle_frac,
         events=tuple(events),
-        next_contact_s=wait - WAKE_BEFORE_S if wait > WAKE_BEFORE_S + 1.0 else CONTACT_S,
+        next_contact_s=coast_contact_s(memory, wait),
+        status=status_after(memory),
+        warnings=shortage(memory, plan) if memory.given_up else (),
     )
+
+
+def coast_contact_s(memory: Memory, wait_s: float) -> float:
+    """How long the script may stay silent in a coast: once just after the cutoff, to see the tail-off, then long."""
+    if memory.left_behind is not None:
+        return min(TAIL_OVER_S + CONTACT_S, max(wait_s - CONTACT_S, CONTACT_S))
+    return wait_s - WAKE_BEFORE_S if wait_s > WAKE_BEFORE_S + 1.0 else CONTACT_S
+
+
+def status_after(memory: Memory) -> Status:
+    """The finding of the insertion, carried on."""
+    if not memory.given_up:
+        return "ok"
+    return "short_of_propellant" if memory.lesser is not None else "unreachable"
 
 
 def coast_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Numbers:
@@ -250,7 +272,8 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
         cutoff_at_s=memory.cutoff_at_s,
         events=(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s),),
         next_contact_s=CONTACT_S if memory.cutoff_at_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
-        status="short_of_propellant" if margin < 0.0 else "ok" if law.converged else "converging",
+        status="short_of_propellant" if margin < 0.0 else status_after(memory) if law.converged else "converging",
+        warnings=shortage(memory, plan) if memory.given_up else (),
     )
 
 
@@ -291,5 +314,14 @@ def orbit_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -
         engine_on=False,
         events=(Event(event_id(memory, "orbit"), "orbit", memory.since_s),),
         next_contact_s=ORBIT_CONTACT_S,
-        status="complete",
+        status=orbit_status(memory, now, plan),
+        warnings=missed_at_the_end(memory, now, plan),
     )
+
+
+def orbit_status(memory: Memory, now: Navigation, plan: FlightPlan) -> Status:
+    """`complete` only for an orbit that nothing was given up for; a path that meets the ground is none."""
+    low, _ = apsides(now.position_m, now.velocity_m_s, plan.body.mu_m3_s2)
+    if low < plan.body.radius_m * (1.0 - plan.body.flattening):
+        return "unreachable"
+    return "short_of_propellant" if memory.given_up else "complete"

@@ -1,0 +1,158 @@
+"""Whether the target is within reach, what is flown instead, and the way back when it comes within reach again.
+
+What is given up is a finding of the last cycles, never for good: the plan's own target is tried again every two
+seconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import exp, sqrt
+
+from guidance_svc.core.burns import gain_m_s
+from guidance_svc.core.detour import Detour
+from guidance_svc.core.kepler import apsides, inclination_rad
+from guidance_svc.core.shortfall import lesser_target, lowest_radius_m, margin_kg, reach, safe_perigee_radius_m
+from guidance_svc.core.steering import Problem, Steering
+from guidance_svc.core.vectors import along, dot, norm, unit
+from guidance_svc.domain import FlightPlan, Target, Vec
+from guidance_svc.session.memory import Memory
+from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.stack import mass_at_burnout_kg, stage_arcs
+
+THICK_AIR_BELOW_M = 45e3  # closed-loop guidance knows no drag; below this it is felt
+THROUGH_THE_GROUND = "the way leads through the ground"
+NO_WAY_FOUND = "no way to the target found so far"
+SPENT_EARLY = "the propellant ended before the cutoff"
+LOW_SLACK_M = 100.0  # a start from the ground is no dip
+SHORT_FRAC = 2e-4  # of the burnout mass: a smaller shortage is left to the estimate to settle
+SHORT_CYCLES = 4  # major cycles in a row that must agree before anything is given up
+BACK_FRAC = 5e-4  # of the burnout mass: margin at which the plan's own target is taken up again
+TRY_AGAIN_S = 2.0  # how often the plan's own target is tried again
+MISSED_BURN_M_S = 30.0  # still to gain after the planned cutoff: more than any tail-off or late cut explains
+PLANE_MISSED_RAD = 1e-3  # 0.06 deg, worth saying at the end
+
+
+def lowest_found(memory: Memory, now: Navigation, problem: Problem, law: Steering, plan: FlightPlan) -> Memory:
+    """Least altitude on the way, and whether that is under the ground; looked at again while it is."""
+    doubtful = memory.given_up in (THROUGH_THE_GROUND, NO_WAY_FOUND)
+    if memory.law is not None and memory.attempts == 0 and not doubtful:
+        return memory
+    lowest = lowest_radius_m(problem, law)
+    ground = min(plan.body.radius_m * (1.0 - plan.body.flattening), norm(now.position_m)) - LOW_SLACK_M
+    still = "" if doubtful else memory.given_up
+    given_up = THROUGH_THE_GROUND if lowest < ground else still
+    return replace(memory, lowest_m=lowest - plan.body.radius_m, given_up=given_up)
+
+
+def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: FlightPlan) -> Memory:
+    """Margin of a converged law; a lesser target after several cycles short, the plan's own as soon as it is back."""
+    law = memory.law
+    if law is None:
+        return memory
+    burnout = burnout_kg(memory.detour, problem, plan)
+    margin = margin_kg(problem, law, burnout)
+    memory = replace(memory, margin_kg=margin)
+    if memory.lesser is not None or (memory.given_up and memory.given_up != THROUGH_THE_GROUND):
+        memory = back_to_plan(memory, now, problem, plan)
+        margin = memory.margin_kg if memory.margin_kg is not None else margin
+    if margin >= -SHORT_FRAC * burnout:
+        return memory if memory.short_cycles == 0 else replace(memory, short_cycles=0)
+    memory = replace(memory, short_cycles=memory.short_cycles + 1)
+    if memory.short_cycles < SHORT_CYCLES or (memory.given_up and memory.lesser is None):
+        return memory
+    lesser = lesser_target(problem, law, burnout)
+    return replace(
+        memory, detour=None, lesser=lesser.target, given_up=lesser.given_up, law=lesser.law, trial=lesser.law,
+        cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(problem, lesser.law, burnout), short_cycles=0,
+        tried_at_s=now.time_s,
+    )  # fmt: skip
+
+
+def burnout_kg(detour: Detour | None, problem: Problem, plan: FlightPlan) -> float:
+    """Mass that must be left at cutoff: the empty last stage with its reserve, and a second burn's propellant."""
+    burnout = mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
+    return burnout * exp(detour.second_m_s / problem.arcs[-1].exhaust_velocity_m_s) if detour else burnout
+
+
+def back_to_plan(memory: Memory, now: Navigation, problem: Problem, plan: FlightPlan) -> Memory:
+    """The plan's own target again, if it is within reach by now."""
+    before = memory.law
+    if plan.target is None or before is None:
+        return memory
+    if memory.tried_at_s is not None and now.time_s - memory.tried_at_s < TRY_AGAIN_S:
+        return memory
+    memory = replace(memory, tried_at_s=now.time_s)
+    whole = replace(problem, target=plan.target)
+    law = reach(whole, plan.target, before)
+    burnout = burnout_kg(None, problem, plan)
+    if not law.converged or margin_kg(whole, law, burnout) < BACK_FRAC * burnout:
+        return memory
+    return replace(
+        memory, lesser=None, given_up="", law=law, trial=law, cutoff_at_s=law.cutoff_s, short_cycles=0,
+        margin_kg=margin_kg(whole, law, burnout),
+    )  # fmt: skip
+
+
+def still_missing_m_s(now: Navigation, target: Target, plan: FlightPlan) -> float:
+    """Speed still missing to a target's orbital energy at this place; negative when there is too much."""
+    mu = plan.body.mu_m3_s2
+    energy = -mu / (target.perigee_radius_m + target.apogee_radius_m)
+    wanted = 2.0 * (energy + mu / norm(now.position_m))
+    return sqrt(max(wanted, 0.0)) - norm(now.velocity_m_s)
+
+
+def burn_missed(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
+    """Whether, past its cutoff, the burn plainly did not happen: the script was silent, or the engine off."""
+    target = memory.lesser or (memory.detour.target if memory.detour else plan.target)
+    if target is None or now.engine_on or still_missing_m_s(now, target, plan) < MISSED_BURN_M_S:
+        return False
+    arcs = tuple(stage_arcs(plan.vehicle, memory.stage, now.mass_kg, memory.flown))
+    return gain_m_s(arcs, arcs[0].duration_s) > MISSED_BURN_M_S
+
+
+def safe_direction(memory: Memory, now: Navigation, direction: Vec) -> Vec:
+    """With no orbit within reach, never below the horizon: the ground is no target."""
+    below = dot(direction, now.local.up)
+    if not memory.given_up or memory.lesser is not None or below >= 0.0:
+        return direction
+    level = along(direction, -below, now.local.up)
+    return unit(level) if norm(level) > 1e-6 else now.local.up
+
+
+def shortage(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
+    """What is short and what is flown instead, in words."""
+    if not memory.given_up:
+        short = memory.margin_kg is not None and memory.margin_kg < 0.0
+        return (f"propellant short by {-(memory.margin_kg or 0.0):.0f} kg for this target",) if short else ()
+    if memory.lesser is None:
+        return (f"out of reach: {memory.given_up}",)
+    low, high = ((r - plan.body.radius_m) / 1000.0 for r in (
+        memory.lesser.perigee_radius_m, memory.lesser.apogee_radius_m))  # fmt: skip
+    return (f"propellant does not reach the plan's target; given up: {memory.given_up}; "
+            f"flying to {low:.1f} x {high:.1f} km",)  # fmt: skip
+
+
+def low_path(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
+    """A path that leads through the ground or thick air, in words."""
+    floor = -plan.body.flattening * plan.body.radius_m if plan.body.atmosphere == "none" else THICK_AIR_BELOW_M
+    if memory.law is None or memory.lowest_m is None or memory.lowest_m >= floor - LOW_SLACK_M:
+        return ()
+    return (f"the way to the target dips to {memory.lowest_m / 1000.0:.1f} km",)
+
+
+def missed_at_the_end(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[str, ...]:
+    """What the orbit at the end lacks, in words; empty when it is an orbit in the wanted plane."""
+    low, _ = apsides(now.position_m, now.velocity_m_s, plan.body.mu_m3_s2)
+    ground = plan.body.radius_m * (1.0 - plan.body.flattening)
+    words = list(shortage(memory, plan)) if memory.given_up else []
+    if low < ground:
+        words.append(f"no orbit: the path meets the ground, perigee {(low - plan.body.radius_m) / 1000.0:.1f} km")
+    elif low < safe_perigee_radius_m(plan.body):
+        words.append(f"perigee {(low - plan.body.radius_m) / 1000.0:.1f} km will not last")
+    target = plan.target
+    if target is not None and target.plane != "free":
+        off = abs(inclination_rad(now.position_m, now.velocity_m_s) - target.inclination_rad)
+        if off > PLANE_MISSED_RAD:
+            words.append(f"inclination {off * 57.29577951308232:.3f} deg off the plan's")
+    return tuple(words)

@@ -15,7 +15,7 @@ from guidance_svc.core.steering import Problem, Steering, refine, refine_directi
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
 from guidance_svc.session.air import within_air_limits
-from guidance_svc.session.ascent import dropped, event_id, lit_by
+from guidance_svc.session.ascent import CLOCK_SLACK_S, dropped, event_id, lit_by
 from guidance_svc.session.engine import (
     FREEZE_BELOW_S,
     cruise_throttle,
@@ -225,7 +225,9 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
     spent_at = memory.spent_at_s if memory.spent_at_s is not None else inf
     staging = memory.law is not None and not waiting and more_stages_needed(memory, plan, law, spent_at)
     cutoff = spent_at if staging else memory.cutoff_at_s
-    burning = not waiting and (cutoff is None or now.time_s < cutoff)
+    at_the_instant = memory.ignite_at_s is not None and memory.ignite_at_s - now.time_s <= CLOCK_SLACK_S
+    lit = not waiting or (at_the_instant and memory.separate_at_s is None)
+    burning = lit and (waiting or cutoff is None or now.time_s < cutoff)
     return Order(
         direction=steered(memory, law, now, plan, now.time_s),
         direction_soon=steered(memory, law, now, plan, now.time_s + 1.0),

@@ -13,7 +13,7 @@ from guidance_svc.core.steering import Problem, Steering, refine_circular
 from guidance_svc.core.vectors import norm, sub, unit
 from guidance_svc.domain import Circularize, Coast, Event, EventName, FlightPlan, Orbit, Raise, Status, Target, Vec
 from guidance_svc.errors import GuidanceError
-from guidance_svc.session.ascent import event_id, lit_by
+from guidance_svc.session.ascent import CLOCK_SLACK_S, event_id, lit_by
 from guidance_svc.session.engine import (
     FREEZE_BELOW_S,
     TAIL_OVER_S,
@@ -182,7 +182,7 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
     return Order(
         direction=unit(hold),
         direction_soon=unit(hold),
-        engine_on=False,
+        engine_on=lit and ignite_at - now.time_s <= CLOCK_SLACK_S,
         throttle_frac=memory.throttle_frac,
         events=tuple(events),
         next_contact_s=coast_contact_s(memory, wait),

@@ -82,7 +82,7 @@ def check(
         ),
     ] = "",
     latitude_deg: Annotated[float, typer.Option(help="Of the second vector, geocentric.", min=-90.0, max=90.0)] = 28.0,
-    longitude_deg: Annotated[float, typer.Option(help="Of the second test vector.", min=-180.0, max=180.0)] = -80.0,
+    longitude_deg: Annotated[float, typer.Option(help="Of the second test vector.", min=-180.0, max=180.0)] = -35.0,
 ) -> None:
     """Validate the configuration; show each flight plan as understood, and test vectors of your frame."""
     from guidance_svc.adapters.checking import frame_from, frame_lines
@@ -197,7 +197,7 @@ def campaign(
 PlaneOption = Annotated[
     str | None,
     typer.Option(
-        help="Target plane: inclination=30,node=217.5 (deg), and optional: at=DATE or SECONDS, height=460 (km) "
+        help="Target plane: inclination=30,node=262.5 (deg), and optional: at=DATE or SECONDS, height=460 (km) "
         "or rate=-7.1 (deg a day) for its drift, argument=40 (deg) of a vehicle to meet there."
     ),
 ]

@@ -67,7 +67,7 @@ def plane_text(text: str, moon: bool = False) -> PlaneText:
     Raises:
         ConfigError: naming option and key, with what would be right.
 
-    >>> plane_text("inclination=30,node=217.5,height=460").height_m
+    >>> plane_text("inclination=30,node=262.5,height=460").height_m
     460000.0
     """
     option = "--moon" if moon else "--plane"

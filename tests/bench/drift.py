@@ -73,7 +73,7 @@ def times(console: Console) -> None:
     for _ in range(1000):
         advanced(mean, SECONDS_PER_DAY, FIELD)
     told = perf_counter()
-    site = Site("Saltmarsh Point", radians(28.2), radians(-80.0), 5.0)
+    site = Site("Saltmarsh Point", radians(28.2), radians(-35.0), 5.0)
     found = opportunities(site, EARTH, 0.0, plane_of(mean, FIELD), 0.0, 30.0 * SECONDS_PER_DAY)
     for one in found:
         open_close(one, margin_m_s=20.0)

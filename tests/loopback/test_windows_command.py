@@ -23,7 +23,7 @@ from guidance_svc.plan.windows import PlaneTarget, opportunities, plane_of
 from guidance_svc.sim.state import World
 from guidance_svc.wire.plans import FlightPlanModel
 
-PLANE = "inclination=30,node=217.5,height=460,argument=40"
+PLANE = "inclination=30,node=262.5,height=460,argument=40"
 MERIDIAN_DEG = 33.0
 
 
@@ -104,7 +104,7 @@ def test_phase_and_phasing_time_are_shown(northwards: Found) -> None:
 
 def test_thirty_days_of_impulsive_launches_drift_with_the_plane(library: Library) -> None:
     ask = Ask(
-        "bargeman_to_lagoon", plane="inclination=30,node=217.5,height=460,at=2026-03-02", epoch="2026-03-01", fly=False
+        "bargeman_to_lagoon", plane="inclination=30,node=262.5,height=460,at=2026-03-02", epoch="2026-03-01", fly=False
     )
     calendar = run_windows(library, ask, lambda line: None)
     assert 60 <= len(calendar.found) <= 62  # two a turn of the body against the plane, 23.5 h
@@ -112,7 +112,7 @@ def test_thirty_days_of_impulsive_launches_drift_with_the_plane(library: Library
     assert plan.site is not None
     wanted = opportunities(plan.site, plan.body, calendar.meridian_rad, calendar.plane, 0.0, 30 * 86400.0)
     assert [one.release_s for one in calendar.found] == [one.time_s for one in wanted]
-    assert calendar.plane == PlaneTarget(radians(30.0), radians(217.5), 86400.0, calendar.plane.node_rate_rad_s)
+    assert calendar.plane == PlaneTarget(radians(30.0), radians(262.5), 86400.0, calendar.plane.node_rate_rad_s)
     assert degrees(calendar.meridian_rad) == pytest.approx(158.814, abs=0.001)  # GMST, data/launch_windows.json
 
 
@@ -179,7 +179,7 @@ def test_values_of_the_command_line_are_converted_and_checked() -> None:
 
 def test_the_command_line_prints_the_calendar_and_refuses_plainly() -> None:
     runner = CliRunner()
-    good = runner.invoke(app, ["windows", "bargeman_to_lagoon", "--plane", "inclination=30,node=217.5", "--impulsive",
+    good = runner.invoke(app, ["windows", "bargeman_to_lagoon", "--plane", "inclination=30,node=262.5", "--impulsive",
                                "--days", "2"])  # fmt: skip
     assert good.exit_code == 0
     assert "north" in good.output
@@ -211,7 +211,7 @@ def test_the_angle_to_a_plane_wanted_later_is_told_day_by_day(library: Library) 
 
 def test_booster_and_carried_vehicle_get_a_plan_each(library: Library, tmp_path: Path) -> None:
     ask = Ask(
-        "sandpiper_boost", "curlew_to_lagoon", plane="inclination=30,node=217.5", days=0.5, fly=False, out=tmp_path
+        "sandpiper_boost", "curlew_to_lagoon", plane="inclination=30,node=262.5", days=0.5, fly=False, out=tmp_path
     )
     launch = run_windows(library, ask, lambda line: None).found[0]
     written = load_library(tmp_path)
@@ -227,7 +227,7 @@ def test_the_orbit_of_another_vehicle_is_taken_from_its_state(library: Library) 
     """Its osculating state, as a simulator gives it: the same calendar as from the mean elements it was made of."""
     plan = library.plan("bargeman_to_lagoon", "tanker")
     field = field_of(plan.body)
-    depot = circular(0.0, 460e3, radians(30.0), radians(217.5), field, 1.0)
+    depot = circular(0.0, 460e3, radians(30.0), radians(262.5), field, 1.0)
     state = osculating_of(depot, 5000.0, field)
     vectors = ["/".join(f"{c!r}" for c in vector) for vector in (state.position_m, state.velocity_m_s)]
     text = f"position={vectors[0]},velocity={vectors[1]},at=5000"

@@ -107,7 +107,7 @@ def vacuum_burn(plan: Plan, stage: Stage = UPPER, body: Body = EARTH, height_m: 
 def boost(cutoff_s: float = 140.0, tick_s: float = 0.1) -> Track:
     """From a pad through the air at full throttle."""
     world = World(AIRY, BOOSTER, ignition_delay_s=DELAY_S)
-    start = on_pad(Site("Saltmarsh Point", 0.49, -1.4, 5.0), world)
+    start = on_pad(Site("Saltmarsh Point", 0.49, -0.61, 5.0), world)
     return fly(world, start, Plan(cutoff_s, tick_s=tick_s), "air")
 
 

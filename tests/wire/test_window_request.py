@@ -11,8 +11,8 @@ from guidance_svc.wire.window_request import PlaneText, plane_text, state_text
 
 
 def test_a_plane_is_read_in_degrees_and_kilometres() -> None:
-    text = "inclination=30, node=217.5,at=2026-03-01,height=460,argument=40"
-    wanted = PlaneText(radians(30.0), radians(217.5), "2026-03-01", 460e3, None, radians(40.0))
+    text = "inclination=30, node=262.5,at=2026-03-01,height=460,argument=40"
+    wanted = PlaneText(radians(30.0), radians(262.5), "2026-03-01", 460e3, None, radians(40.0))
     assert plane_text(text) == wanted
     assert plane_text("inclination=30,node=0,rate=-6.5").rate_rad_s == pytest.approx(radians(-6.5) / 86400.0)
     assert plane_text("at=2026-03-20,height=460", moon=True).at == "2026-03-20"

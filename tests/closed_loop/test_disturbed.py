@@ -85,15 +85,16 @@ def test_a_third_of_the_thrust_may_go(lost_at: float) -> None:
     assert_within(ours(replace(LOSS, lost_at=lost_at), 0, COARSE_S), 150.0)
 
 
-@pytest.mark.parametrize(("throttle_min", "tail_off_told"), [(0.4, 1.0), (0.25, 0.8)])
-def test_everything_at_once_stays_within_a_kilometre_and_a_half(throttle_min: float, tail_off_told: float) -> None:
-    assert_within(ours(replace(ALL, throttle_min=throttle_min, tail_off_told=tail_off_told), 0, 0.02), 1500.0)
+@pytest.mark.parametrize("throttle_min", [0.4, 0.25])
+def test_everything_at_once_stays_within_a_kilometre_and_a_half(throttle_min: float) -> None:
+    assert_within(ours(replace(ALL, throttle_min=throttle_min, tail_off_told=1.0), 0, 0.02), 1500.0)
 
 
-def test_everything_at_once_with_a_high_lowest_throttle_costs_the_untold_tail_off() -> None:
-    # The engine runs at 0.46 at the end: (0.97 - 0.8) x 0.15 s x 0.46 of 45 m/s2 is 0.54 m/s, 1.9 km. Nothing before
-    # the cutoff shows it; a lower throttle or a calibrated file does away with it.
-    assert_within(ours(replace(ALL, throttle_min=0.4, tail_off_told=0.8), 0, 0.02), 3000.0)
+@pytest.mark.parametrize(("throttle_min", "bound_m"), [(0.4, 3000.0), (0.25, 2000.0)])
+def test_everything_at_once_with_a_wrong_tail_off_costs_what_nothing_can_show(throttle_min: float, bound_m: float) -> None:
+    # The engine runs at 1.15 times its lowest throttle at the end, at least 0.3: (0.97 - 0.8) x 0.15 s x 0.46 (0.3) of
+    # 45 m/s2 is 0.54 (0.34) m/s, 1.9 (1.25) km, and the noise on top. A calibrated file does away with it.
+    assert_within(ours(replace(ALL, throttle_min=throttle_min, tail_off_told=0.8), 0, 0.02), bound_m)
 
 
 @pytest.mark.parametrize(("every", "bound_m"), [(1, 20.0), (5, 50.0), (20, 100.0)])

@@ -91,7 +91,7 @@ def test_everything_at_once_stays_within_a_kilometre_and_a_half(throttle_min: fl
 
 
 @pytest.mark.parametrize(("throttle_min", "bound_m"), [(0.4, 3000.0), (0.25, 2000.0)])
-def test_everything_at_once_with_a_wrong_tail_off_costs_what_nothing_can_show(throttle_min: float, bound_m: float) -> None:
+def test_everything_and_a_wrong_tail_off_cost_what_nothing_can_show(throttle_min: float, bound_m: float) -> None:
     # The engine runs at 1.15 times its lowest throttle at the end, at least 0.3: (0.97 - 0.8) x 0.15 s x 0.46 (0.3) of
     # 45 m/s2 is 0.54 (0.34) m/s, 1.9 (1.25) km, and the noise on top. A calibrated file does away with it.
     assert_within(ours(replace(ALL, throttle_min=throttle_min, tail_off_told=0.8), 0, 0.02), bound_m)

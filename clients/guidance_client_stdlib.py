@@ -3,17 +3,7 @@
 The same class and calls as guidance_client.py; the address is that of the service's JSON-lines port.
 For simulation and teaching only; do not connect it to a real vehicle.
 
-The loop of a flight script; `vehicle` stands for your simulator:
-
-    from guidance_client_stdlib import GuidanceClient, cutoff_now
-    client = GuidanceClient("tcp://127.0.0.1:5771")
-    client.open(vehicle="Bargeman", role="tanker", plan="bargeman_to_lagoon", frame={"motion": "inertial"})
-    phase = ""
-    while phase != "orbit":
-        command = client.exchange(vehicle.read_state())      # time_s, position_m, velocity_m_s, mass_kg
-        vehicle.point(command["pointing"])
-        vehicle.set_engine(command["engine_on"] and not cutoff_now(command, vehicle.time_s()), command["throttle"])
-        phase = command["phase"]
+README.md has the loop of a flight script: open once, then exchange a state for a command, again and again.
 
 Cut the engine at `cutoff_at_s` on the vehicle's own clock, not when a reply happens to arrive: give that time to your
 simulator if it takes one, or ask an Autocut in every tick between two replies. PROTOCOL.md says what each field means.
@@ -22,8 +12,10 @@ simulator if it takes one, or ask an Autocut in every tick between two replies. 
 from __future__ import annotations
 
 import json
+import os
 import socket
 import time
+import warnings
 from typing import Any
 
 PROTOCOL = 1
@@ -31,10 +23,7 @@ ROUNDING_S = 1e-6  # two clock readings nearer than this are one
 
 
 class Fault(Exception):  # noqa: N818 - the word of the protocol
-    """The service refused a message; its session is as it was before.
-
-    Attributes: code (stable, branch on it), field (path of the offending field), expected, got.
-    """
+    """The service refused a message. Attributes: code (stable, branch on it), field (its path), expected, got."""
 
     def __init__(self, fault: dict[str, Any]) -> None:
         self.code = str(fault.get("code", ""))
@@ -77,38 +66,41 @@ class GuidanceClient:
         address: of the service's JSON-lines port, "tcp://host:port".
         timeout_s: real time to wait for a reply before asking again.
         tries: how often to ask; each new try opens a new connection and takes the session up again by its token.
+        token_file: keeps the token (readable by you alone): a script started again goes on; one file a vehicle.
+
+    Attributes: token; resumed (False when the session began anew; in mid-flight a warning says so too).
     """
 
-    def __init__(self, address: str, timeout_s: float = 5.0, tries: int = 3) -> None:
-        self.address, self.timeout_s, self.tries = address, timeout_s, tries
+    def __init__(self, address: str, timeout_s: float = 5.0, tries: int = 3, token_file: str | None = None) -> None:
+        self.address, self.timeout_s, self.tries, self.token_file = address, timeout_s, tries, token_file
         self.token: str | None = None
+        self.resumed: bool | None = None
         self.seq = 0
         self.done_event: str | None = None
+        self._time_s = float("-inf")
         self._open_message: dict[str, Any] = {}
-        self._connect()
+        self._socket: socket.socket | None = None
+        self._unread, self._greeted = b"", False
 
     def open(
-        self,
-        vehicle: str,
-        role: str,
-        plan: str | dict[str, Any],
-        frame: dict[str, Any] | None = None,
-        resume: str | None = None,
-        detail: bool = False,
-    ) -> dict[str, Any]:
+        self, vehicle: str, role: str, plan: str | dict[str, Any], frame: dict[str, Any] | None = None,
+        resume: str | None = None, detail: bool = False,
+    ) -> dict[str, Any]:  # fmt: skip
         """Open the vehicle's session, or take one up again with `resume`. Returns `opened`: read it."""
         self._open_message = {
             "type": "open", "protocol": PROTOCOL, "vehicle": vehicle, "role": role, "plan": plan,
             "frame": frame or {}, "detail": detail,
         }  # fmt: skip
-        self.token = resume
-        opened = self._ask(self._greeting(), "opened")
-        self.token = opened["token"]
-        return opened
+        self.token, self._greeted = resume or self._stored(), False
+        return self._ask({}, "opened")
 
     def exchange(self, state: dict[str, Any]) -> dict[str, Any]:
         """Send a state, return the command that answers it. `seq` and `seen_event` are filled in for you."""
         self.seq = max(self.seq + 1, state.get("seq", 0))
+        if isinstance(time_s := state.get("time_s"), (int, float)):
+            if time_s < self._time_s:
+                self.done_event = None  # a save was reloaded: what was done after it is undone
+            self._time_s = time_s
         message = {**state, "type": "state", "seq": self.seq}
         if self.done_event and "seen_event" not in message:
             message["seen_event"] = self.done_event
@@ -119,30 +111,54 @@ class GuidanceClient:
         self.done_event = event["id"]
 
     def close(self) -> None:
-        """End the session and the connection."""
+        """End the session and the connection; the token is of no more use, and its file is removed."""
         self._ask({"type": "close"}, "closed")
         self.hang_up()
-
-    def _greeting(self) -> dict[str, Any]:
-        return {**self._open_message, "resume": self.token} if self.token else self._open_message
+        self._open_message, self.token = {}, None
+        if self.token_file and os.path.exists(self.token_file):
+            os.remove(self.token_file)
 
     def _ask(self, message: dict[str, Any], wanted: str) -> dict[str, Any]:
-        for attempt in range(self.tries):
+        for left in reversed(range(self.tries)):
             try:
-                if attempt:
-                    self.hang_up()
-                    self._connect()
-                    if wanted != "opened" and self.token:
-                        self._once(self._greeting(), "opened")
+                if self._open_message and not self._greeted:
+                    opened = self._greet(message)
+                    if wanted == "opened":
+                        return opened
                 return self._once(message, wanted)
             except (TimeoutError, ConnectionError):
-                continue
-        waited = f"{self.tries} tries of {self.timeout_s} s"
-        raise TimeoutError(f"no answer from {self.address} in {waited}: is the service up?")
+                self.hang_up()
+            except Fault as fault:  # a service that was started again behind the same socket knows no session
+                if fault.code == "no_session":
+                    self.hang_up()
+                if fault.code != "no_session" or not (left and self._open_message):
+                    raise
+        raise TimeoutError(f"no answer from {self.address} in {self.tries} x {self.timeout_s} s: is the service up?")
+
+    def _greet(self, message: dict[str, Any]) -> dict[str, Any]:
+        shown = self.token
+        opened = self._once({**self._open_message, **({"resume": shown} if shown else {})}, "opened")
+        self.token, self.resumed, self._greeted = opened["token"], opened["resumed"], True
+        if self.token_file and self.token != self._stored():
+            with os.fdopen(os.open(self.token_file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
+                os.chmod(self.token_file, 0o600)
+                file.write(self.token)
+        if not self.resumed:
+            self.done_event = None
+            message.pop("seen_event", None)  # the new session never announced that event
+            if shown:
+                warnings.warn("the service has no memory of this flight: its session began anew", stacklevel=4)
+        return opened
+
+    def _stored(self) -> str | None:
+        if self.token_file and os.path.exists(self.token_file):
+            with open(self.token_file, encoding="utf-8") as file:
+                return file.read().strip() or None
+        return None
 
     def _once(self, message: dict[str, Any], wanted: str) -> dict[str, Any]:
-        self._send(message)
         until = time.monotonic() + self.timeout_s
+        self._send(message, until)
         while True:
             reply = self._receive(until)
             if reply.get("seq") not in (None, message.get("seq")):
@@ -152,31 +168,32 @@ class GuidanceClient:
             if reply.get("type") == wanted:
                 return reply
 
-    def _connect(self) -> None:
-        self._socket: socket.socket | None = None
-        self._unread = b""
-
     def hang_up(self) -> None:
-        """Close the connection and leave the session open in the service."""
+        """Close the connection and leave the session open in the service; the next exchange takes it up again."""
         if self._socket is not None:
             self._socket.close()
-        self._connect()
+        self._socket, self._unread, self._greeted = None, b"", False
 
-    def _send(self, message: dict[str, Any]) -> None:
-        if self._socket is None:
-            host, _, port = self.address.removeprefix("tcp://").rpartition(":")
-            self._socket = socket.create_connection((host, int(port)), timeout=self.timeout_s)
-            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    def _send(self, message: dict[str, Any], until: float) -> None:
+        host, _, port = self.address.removeprefix("tcp://").rpartition(":")
+        pause_s = 0.05
+        while self._socket is None:
+            try:
+                self._socket = socket.create_connection((host, int(port)), max(1e-3, until - time.monotonic()))
+                self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            except ConnectionError:  # refused: perhaps the service is being started again
+                time.sleep(max(0.0, min(pause_s, until - time.monotonic())))
+                if time.monotonic() >= until:
+                    raise
+                pause_s *= 2.0
         self._socket.sendall(json.dumps(message).encode() + b"\n")
 
     def _receive(self, until: float) -> dict[str, Any]:
         assert self._socket is not None
         while b"\n" not in self._unread:
             self._socket.settimeout(max(1e-3, until - time.monotonic()))
-            chunk = self._socket.recv(65536)
-            if not chunk:
+            if not (chunk := self._socket.recv(65536)):
                 raise ConnectionError(f"{self.address} hung up")
             self._unread += chunk
         line, self._unread = self._unread.split(b"\n", 1)
-        reply: dict[str, Any] = json.loads(line)
-        return reply
+        return dict(json.loads(line))

@@ -28,6 +28,9 @@ SEPARATION_DELAY_S = 1.0  # between the booster's cutoff and the separation, for
 CONTACT_S = 0.5
 CLOCK_SLACK_S = 1e-6  # a script that acts at a stated instant may report it rounded down
 LATE_S = 2.0  # after release in which the hold's own events are still repeated
+ON_PAD_M_S = 1.0  # over ground: slower than this is standing on the pad
+CLEARLY_DRY_FRAC = 0.5  # of the spent stage's dry mass, and ...
+CLEARLY_FRAC = 0.01  # ... of what is above it: a mass more than that over the upper part's is not the upper part's
 ASIDE_S = 5.0  # how long the script may stay silent once nothing is left to do
 
 
@@ -55,7 +58,7 @@ def hold_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Hold) -> 
     return Order(
         direction=now.local.up,
         direction_soon=now.local.up,
-        engine_on=now.time_s >= ignite_at,
+        engine_on=now.time_s >= ignite_at - CLOCK_SLACK_S,
         events=(
             Event(event_id(memory, "ignite"), "ignite", ignite_at),
             Event(event_id(memory, "release"), "release", phase.release_at_s),
@@ -81,13 +84,19 @@ def released_at_s(memory: Memory, plan: FlightPlan) -> float:
 
 
 def late_events(memory: Memory, now: Navigation, plan: FlightPlan) -> list[Event]:
-    """Release, and ignition at the same instant: the script hears of one event at a time, so the second comes late."""
+    """Release, and ignition at the same instant: the script hears of one event at a time, so the second comes late.
+
+    A vehicle that stays on the pad goes on hearing of them, then with the time at which they were due.
+    """
     before = plan.phases[memory.phase - 1] if memory.phase else None
-    if not isinstance(before, Hold) or now.time_s > before.release_at_s + LATE_S:
+    if not isinstance(before, Hold):
+        return []
+    late = now.time_s > before.release_at_s + LATE_S
+    if late and norm(now.ground_velocity_m_s) > ON_PAD_M_S:
         return []
     names: tuple[EventName, ...] = ("ignite", "release")
     held = replace(memory, phase=memory.phase - 1)
-    return [Event(event_id(held, name), name, now.time_s) for name in names]
+    return [Event(event_id(held, name), name, before.release_at_s if late else now.time_s) for name in names]
 
 
 def push_m_s2(memory: Memory, now: Navigation, plan: FlightPlan) -> float:
@@ -146,12 +155,27 @@ def direction_soon(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boo
 
 
 def dropped(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
-    """Whether the state shows that the present stage has been let go."""
+    """Whether the present stage has been let go: by its number, an acknowledgement or the mass, if none is belied."""
+    if still_on(memory, now, plan):
+        return False
     if event_id(memory, "separate") in memory.seen:
         return True
-    if now.stage is not None:
+    if now.stage is not None and memory.stage + 1 < len(plan.vehicle.stages):
         return now.stage > memory.stage
     return now.mass_kg <= 1.002 * plan.vehicle.mass_at_ignition_kg(memory.stage + 1)
+
+
+def still_on(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
+    """Whether the state shows that the present stage has not been let go: by its number, or by far too large a mass.
+
+    A vehicle whose last stage is let go flies on as that stage, so that its number says nothing.
+    """
+    vehicle = plan.vehicle
+    if now.stage is not None and now.stage <= memory.stage and memory.stage + 1 < len(vehicle.stages):
+        return True
+    above = vehicle.mass_at_ignition_kg(memory.stage + 1)
+    clearly = max(CLEARLY_DRY_FRAC * vehicle.stages[memory.stage].dry_mass_kg, CLEARLY_FRAC * above)
+    return now.mass_kg > above + clearly
 
 
 def boost_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -> bool:

@@ -89,7 +89,9 @@ class Memory:
         heading_rad: launch heading, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
         turning: rates of pitch and heading (rad/s) and the vehicle time at which they were worked out.
-        seen: ids of events that the script has acknowledged.
+        seen: ids of events that are done: acknowledged, or shown by a state.
+        sent: events that went out and are not done, each as last said; only these can be acknowledged.
+        weighed: vehicle time and mass of the last state.
         left_behind: what the last burn was expected to end in, until its tail-off has been seen.
         tail_off_n_s: impulse after a cutoff at full throttle as seen in this flight; None while the file's stands.
         offset_m_s: radial and level speed over the osculating circle's that the circular burn ends with.
@@ -126,6 +128,8 @@ class Memory:
     turning: tuple[float, float, float] | None = None
     cover_at_s: float | None = None
     seen: frozenset[str] = frozenset()
+    sent: tuple[Event, ...] = ()
+    weighed: tuple[float, float] | None = None
     left_behind: CutoffSeen | None = None
     tail_off_n_s: float | None = None
     offset_m_s: tuple[float, float] = (0.0, 0.0)

@@ -11,6 +11,11 @@ from guidance_svc.errors import SessionFault
 from guidance_svc.session.describe import phase_sentences
 from guidance_svc.session.session import Session
 
+TAKEN = (
+    "the token of the session of {}, which the client keeps in its token file; without it, "
+    "`close` from the script that has it, or restart the service"
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Opened:
@@ -68,7 +73,7 @@ class Registry:
         if seat is None:
             return self.seated(link, request, self.make_token())
         if request.resume is None:
-            raise SessionFault("vehicle_taken", "resume", f"the token of the session of {request.vehicle}", "nothing")
+            raise SessionFault("vehicle_taken", "resume", TAKEN.format(request.vehicle), "nothing")
         if not compare_digest(request.resume.encode(), seat.token.encode()):
             raise SessionFault("wrong_token", "resume", f"the token of the session of {request.vehicle}", "another")
         self.vehicles.pop(seat.link, None)
@@ -131,6 +136,9 @@ class Registry:
         return bool(self.due)
 
     def work(self) -> None:
-        """Run the major cycle that has waited longest; called after the replies have gone out, while `pending`."""
+        """Run the major cycle that has waited longest; called after the replies have gone out, while `pending`.
+
+        Whatever it raises, that cycle no longer waits.
+        """
         if self.due:
             self.due.pop(next(iter(self.due))).work()

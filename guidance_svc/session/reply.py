@@ -7,9 +7,10 @@ from math import isfinite, pi
 from guidance_svc.core.frames import direction_from_bci, pitch_and_heading, triad
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import add
-from guidance_svc.domain import Command, Detail, Event, FlightPlan, Frame
+from guidance_svc.domain import Command, Detail, FlightPlan, Frame
 from guidance_svc.errors import NotConverged
 from guidance_svc.session.engine import flown_stage
+from guidance_svc.session.events import next_event
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
 
@@ -45,7 +46,7 @@ def command_for(
         engine_on=order.engine_on,
         cutoff_at_s=cutoff,
         time_to_cutoff_s=None if cutoff is None else max(cutoff - now.time_s, 0.0),
-        event=next_event(order, memory),
+        event=next_event(order, memory, now.time_s),
         next_contact_s=order.next_contact_s,
         status=order.status,
         warnings=order.warnings,
@@ -66,14 +67,6 @@ def turning(
     pitch_soon, heading_soon = pitch_and_heading(order.direction_soon, later)
     turn = (heading_soon - heading + pi) % (2.0 * pi) - pi
     return (pitch_soon - pitch, turn if abs(pitch) < STRAIGHT_UP_RAD else 0.0, now.time_s)
-
-
-def next_event(order: Order, memory: Memory) -> Event | None:
-    """The first event that the script has not acknowledged."""
-    for event in order.events:
-        if event.id not in memory.seen:
-            return event
-    return None
 
 
 def detail_for(numbers: Numbers, memory: Memory, now: Navigation, plan: FlightPlan) -> Detail:

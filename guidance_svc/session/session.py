@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import inf
 
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, SessionFault
 from guidance_svc.session.air import cover_settled, cover_watched, uncovered, with_cover_event
+from guidance_svc.session.events import acknowledged, noted, require_known, shown, to_the_instant
 from guidance_svc.session.laws import LAWS, with_detours
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation, navigate
 from guidance_svc.session.reply import command_for, turning
 
 FRESH_CYCLES = 2.0  # a law older than this many major cycles is solved anew before the reply, not after it
-MOST_POINTS = 12000  # of history; beyond it every second one of the older half goes
+MOST_POINTS = 6000  # of history; beyond it the older ones are thinned
+THINNED_FRAC = 0.625  # of that is left at most after thinning, so that it does not come with every state
+GAPS_S = ((30.0, 0.015), (3600.0, 1.0), (inf, 10.0))  # (age up to, least gap between the points kept)
 PHYSICS_ERRORS = (GuidanceError, ArithmeticError, LookupError, ValueError)  # numpy's LinAlgError is a ValueError
 
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """The session right after one state.
+    """The session right after one state: 0.8 kB at 66 states a second, 2.5 kB at one (less is shared); measured.
 
     Args:
         due: the state from which a major cycle is still to be solved.
@@ -29,6 +34,18 @@ class Point:
     time_s: float
     memory: Memory
     due: Navigation | None
+
+
+def thinned(history: list[Point], stretch: float) -> list[Point]:
+    """The points that keep the least gap of their age, times `stretch`, and the first of every phase and stage."""
+    kept = history[:1]
+    newest_s = history[-1].time_s
+    for before, point in pairwise(history):
+        gap = next(gap for age, gap in GAPS_S if newest_s - point.time_s <= age)
+        first = (before.memory.phase, before.memory.stage) != (point.memory.phase, point.memory.stage)
+        if first or point.time_s - kept[-1].time_s >= gap * stretch:
+            kept.append(point)
+    return kept
 
 
 class Session:
@@ -49,7 +66,7 @@ class Session:
         The same `seq` again gets the same reply; time going back takes the session back.
 
         Raises:
-            SessionFault: `old_seq`; nothing changed.
+            SessionFault: `old_seq`, `unknown_event`; nothing changed.
             MessageFault: a physically impossible state; nothing changed.
         """
         if self.last_seq is not None and self.last_command is not None:
@@ -58,11 +75,12 @@ class Session:
             if message.seq < self.last_seq:
                 raise SessionFault("old_seq", "seq", f"more than {self.last_seq}", message.seq)
         now = navigate(message, self.plan, self.frame)
+        known = self.point.memory if self.point else Memory()
+        require_known(message.seen_event, known, self.plan, self.last_command)
         self.work()
         self.go_back_to(message.time_s)
         memory = self.point.memory if self.point else replace(Memory(), since_s=now.time_s)
-        if message.seen_event is not None and message.seen_event not in memory.seen:
-            memory = replace(memory, seen=memory.seen | {message.seen_event})
+        memory = acknowledged(message.seen_event, memory, now, uncovered(self.plan, memory))
         after, command = self.fly(memory, now, message.seq)
         if after is not None:
             self.remember(after, now)
@@ -82,10 +100,13 @@ class Session:
             row, phase = LAWS[self.plan.phases[memory.phase].law], self.plan.phases[memory.phase]
             plan = uncovered(self.plan, memory)
             order = with_cover_event(row.fly(memory, now, plan, phase), memory)
+            memory = shown(order, memory, now, self.plan)
+            order = to_the_instant(order, memory, now)
             rates = turning(order, memory.turning, now, plan, self.frame)
             memory = memory if rates is memory.turning else replace(memory, turning=rates)
             numbers = row.numbers(memory, now, plan, phase) if self.detail else None
-            return memory, command_for(seq, order, memory, now, plan, self.frame, numbers)
+            command = command_for(seq, order, memory, now, plan, self.frame, numbers)
+            return noted(memory, command.event, now), command
         except PHYSICS_ERRORS as problem:
             return before, self.stale(memory, now, seq, problem)
 
@@ -130,31 +151,42 @@ class Session:
         """Run the major cycle that is due; the replies to come see its result.
 
         It always runs before the next state is looked at, so that replies do not depend on when it runs.
+        Whatever it raises, it is no longer due: an unexpected error reaches the caller once, and the session goes on.
         """
         point = self.point
         if point is None or point.due is None:
             return
         phase = self.plan.phases[point.memory.phase]
+        memory = replace(point.memory, attempts=point.memory.attempts + 1)
         try:
             memory = LAWS[phase.law].solve(point.memory, point.due, uncovered(self.plan, point.memory), phase)
         except PHYSICS_ERRORS:
-            memory = replace(point.memory, attempts=point.memory.attempts + 1)
-        self.point = Point(point.time_s, memory, None)
+            pass  # the attempt is counted; the last law stays in force
+        finally:
+            self.point = Point(point.time_s, memory, None)
 
     def go_back_to(self, time_s: float) -> None:
-        """When the vehicle's clock went back, take up the last point before that time."""
+        """When the vehicle's clock went back, take up the last point before that time; before the first, begin anew."""
         if self.point is None or time_s >= self.point.time_s:
             return
         while self.history and self.history[-1].time_s >= time_s:
             self.history.pop()
         self.point = self.history.pop() if self.history else None
-        self.work()
+        if self.point is None:
+            self.last_command = None
 
     def thin(self) -> None:
-        """Bound the history: beyond the limit, keep every second point of the older half."""
-        if len(self.history) > MOST_POINTS:
-            half = len(self.history) // 2
-            self.history = self.history[:half:2] + self.history[half:]
+        """Bound the history: all of the last half minute (to 66 states a second), one point a second of the last hour.
+
+        One in ten seconds before that, and the first of every phase and stage; wider gaps if that is too much still.
+        At most 6000 points: 7 MB after 20 minutes at 50 Hz, 11 MB after many hours (from the sizes in `Point`).
+        """
+        if len(self.history) <= MOST_POINTS:
+            return
+        stretch = 1.0
+        while len(self.history) > THINNED_FRAC * MOST_POINTS:
+            self.history = thinned(self.history, stretch)
+            stretch *= 2.0
 
     def stale(self, memory: Memory, now: Navigation, seq: int, problem: Exception) -> Command:
         """The last good command for this state, marked stale, saying why."""

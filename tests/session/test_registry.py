@@ -9,6 +9,7 @@ import pytest
 
 from guidance_svc.domain import Frame, OpenRequest
 from guidance_svc.errors import MessageFault, SessionFault
+from guidance_svc.session.laws import LAWS
 from guidance_svc.session.registry import Registry
 from tests.session.exchange import CLIMB, LATE, late_flight
 
@@ -44,6 +45,7 @@ def test_a_vehicle_that_is_flown_already_needs_the_token() -> None:
     with pytest.raises(SessionFault) as caught:
         desk.open("b", request())
     assert code_of(caught) == ("vehicle_taken", "resume")
+    assert all(way in caught.value.expected for way in ("token file", "`close`", "restart the service"))
     assert desk.vehicle_of("b") is None
     assert desk.vehicle_of("a") == "curlew"
 
@@ -161,6 +163,25 @@ def test_waiting_major_cycles_are_worked_off_and_then_none_waits() -> None:
         assert not desk.pending()
     # 6 s of flight, a cycle each half second, the first one solved before its reply
     assert 9 <= waited <= 13
+
+
+def test_a_major_cycle_that_breaks_waits_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    def wrong(*_: object) -> None:
+        raise TypeError("a bug")
+
+    desk = registry()
+    desk.open("a", request())
+    messages = [exchange.message for exchange in late_flight()[:40]]
+    used = 0
+    while not desk.pending():
+        desk.state("a", messages[used])
+        used += 1
+    with monkeypatch.context() as patched:
+        patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], solve=wrong))
+        with pytest.raises(TypeError):
+            desk.work()
+    assert not desk.pending()
+    assert desk.state("a", messages[used]).status in ("ok", "converging")
 
 
 def test_closing_forgets_the_work_that_waited() -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import random
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 
 import pytest
 
 from guidance_svc.core.vectors import scale
 from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import MessageFault, SessionFault
+from guidance_svc.session import session as module
 from guidance_svc.session.laws import LAWS
 from guidance_svc.session.session import Session
 from tests.session.exchange import CLIMB, LATE, Exchange, climb_flight, late_flight
@@ -152,8 +154,66 @@ def test_a_clock_that_goes_back_before_the_first_state_begins_anew() -> None:
     assert [without_seq(c) for c in again] == [without_seq(e.reply) for e in late()[:60]]
 
 
+def test_a_reload_of_minutes_ago_is_found_within_a_second_after_twenty_minutes_at_50_hz() -> None:
+    # The pad's state with other times: what is kept of a flight depends on its times and phases alone.
+    session = fresh(CLIMB)
+    message = sent(climb())[0]
+    for seq in range(20 * 60 * 50):
+        session.state(replace(message, seq=seq, time_s=-1300.0 + 0.02 * seq))
+    assert len(session.history) <= module.MOST_POINTS
+    kept = [point.time_s for point in session.history]
+    assert kept[0] == -1300.0
+    assert max(b - a for a, b in pairwise(kept)) <= 1.0 + 0.02  # a second and one state
+    recent = [t for t in kept if t > kept[-1] - 25.0]
+    assert max(b - a for a, b in pairwise(recent)) <= 0.02 + 1e-9
+
+
+def test_the_first_point_of_every_phase_and_stage_outlives_all_thinning(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "MOST_POINTS", 40)
+    session = fresh(CLIMB)
+    firsts: dict[tuple[int, int], float] = {}
+    for message in sent(climb()):
+        session.state(message)
+        assert session.point is not None
+        firsts.setdefault((session.point.memory.phase, session.point.memory.stage), message.time_s)
+    assert len(session.history) <= 40
+    kept = {point.time_s for point in session.history}
+    assert len(firsts) == 3
+    assert set(firsts.values()) <= kept
+
+
+def test_a_clock_before_the_first_state_leaves_nothing_of_the_later_flight(monkeypatch: pytest.MonkeyPatch) -> None:
+    messages = sent(late())
+    flown, opened = fresh(LATE), fresh(LATE)
+    replies(flown, messages[20:200])
+    broke = {"insertion": replace(LAWS["insertion"], fly=broken)}
+    for law, row in broke.items():
+        monkeypatch.setitem(LAWS, law, row)
+    assert flown.state(replace(messages[0], seq=900)) == opened.state(replace(messages[0], seq=900))
+
+
+def test_a_major_cycle_that_breaks_in_an_unexpected_way_does_not_lock_the_session(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def wrong(*_: object) -> None:
+        raise TypeError("a bug")
+
+    session = fresh(LATE)
+    messages = sent(late())
+    replies(session, messages[:30])
+    at = next(k for k in range(30, 60) if session.state(messages[k]) and session.point and session.point.due)
+    assert session.point is not None
+    attempts = session.point.memory.attempts
+    with monkeypatch.context() as patched:
+        patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], solve=wrong))
+        with pytest.raises(TypeError):
+            session.work()
+        assert session.point.due is None
+        assert session.point.memory.attempts == attempts + 1
+    assert session.state(messages[at + 1]).status == "ok"
+
+
 def test_history_is_bounded_and_a_reload_still_finds_the_phase() -> None:
-    import guidance_svc.session.session as module
 
     session = fresh(CLIMB)
     message = sent(climb())[0]
@@ -263,15 +323,15 @@ def test_a_major_cycle_that_fails_leaves_the_last_law_in_force(monkeypatch: pyte
 
 def test_an_event_repeats_until_a_state_says_that_it_was_seen() -> None:
     session = fresh(CLIMB)
-    unseen = [replace(message, seen_event=None) for message in sent(climb())[:40]]
+    unseen = [replace(message, seen_event=None) for message in sent(climb())[:35]]  # ignition is at 7 s
     ids = [c.event.id if c.event else None for c in replies(session, unseen)]
-    assert ids == ["0-0-ignite"] * 40
-    seen = replace(sent(climb())[40], seen_event="0-0-ignite")
+    assert ids == ["0-0-ignite"] * 35
+    seen = replace(sent(climb())[35], time_s=7.0, engine_on=False, seen_event="0-0-ignite")
     told = session.state(seen)
     assert told.event is not None
     assert told.event.name == "release"
     # and stays seen when later states no longer say so
-    later = session.state(replace(sent(climb())[41], seen_event=None))
+    later = session.state(replace(sent(climb())[36], engine_on=False, seen_event=None))
     assert later.event is not None
     assert later.event.name == "release"
 

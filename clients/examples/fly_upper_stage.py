@@ -13,14 +13,14 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client.py lies there
 
 from guidance_client import GuidanceClient, cutoff_now
-from simulated_vehicle import SimulatedVehicle, say, seconds_to_fly
+from simulated_vehicle import SimulatedVehicle, ended, say, seconds_to_fly
 
 # What each event asks of the vehicle; the others only tell what comes next.
 VEHICLE_ACTIONS = {name: name for name in ("ignite", "cutoff")} | {"circularize": "ignite"}
 
 
-def main() -> None:
-    """Fly."""
+def main() -> int:
+    """Fly; 0 when the flight is complete."""
     options = read_options()
     vehicle = SimulatedVehicle(options.vehicle, "Curlew")  # waits until Sandpiper lets go of it
     client = GuidanceClient(options.guidance)
@@ -41,10 +41,10 @@ def main() -> None:
         if event and event["name"] in VEHICLE_ACTIONS:
             vehicle.at(VEHICLE_ACTIONS[event["name"]], event["at_s"])
 
-        if command["phase"] != said or command["time_s"] - said_s >= 1.0 or command["status"] == "complete":
+        if command["phase"] != said or command["time_s"] - said_s >= 1.0 or command["phase"] == "orbit":
             say(vehicle, command)
             said, said_s = command["phase"], command["time_s"]
-        if command["status"] == "complete":
+        if command["phase"] == "orbit":
             break
 
         vehicle.advance(seconds_to_fly(command))
@@ -52,6 +52,7 @@ def main() -> None:
             client.done(event)  # or the service goes on repeating it
     client.close()
     vehicle.close()
+    return ended(command)
 
 
 def read_options() -> argparse.Namespace:
@@ -64,4 +65,4 @@ def read_options() -> argparse.Namespace:
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import socket
+import sys
 import time
 from typing import Any
 
@@ -105,3 +106,11 @@ def say(vehicle: SimulatedVehicle, command: dict[str, Any]) -> None:
     """One line of progress on standard output, for the demo and for you to read."""
     names = ("time_s", "phase", "status", "pitch_deg", "heading_deg", "throttle", "time_to_cutoff_s", "warnings")
     print(json.dumps({name: command[name] for name in names} | {"mass_kg": vehicle.telemetry["mass_kg"]}), flush=True)
+
+
+def ended(command: dict[str, Any]) -> int:
+    """The exit code of a flight that is over: 0 when complete; else 1, and why on standard error."""
+    if command["status"] == "complete":
+        return 0
+    print("; ".join([f"ended {command['status']}", *command["warnings"]]), file=sys.stderr)
+    return 1

@@ -96,3 +96,54 @@ def test_how_far_a_script_flies_before_it_asks_again(
     event = None if event_in_s is None else {"id": "e", "name": "ignite", "at_s": 1000.0 + event_in_s}
     command = {"time_s": 1000.0, "engine_on": engine_on, "next_contact_s": next_contact_s, "event": event}
     assert example.seconds_to_fly(command) == pytest.approx(expected_s)
+
+
+@pytest.mark.parametrize(
+    ("status", "code"), [("complete", 0), ("short_of_propellant", 1), ("unreachable", 1), ("ok", 1)]
+)
+def test_only_a_complete_flight_ends_in_exit_code_0(
+    example: ModuleType, status: str, code: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert example.ended({"status": status, "warnings": ["perigee is 40 km too low"]}) == code
+    assert (status in capsys.readouterr().err) == (code == 1)
+
+
+class FlownIntoOrbit:
+    """Stands for the vehicle and the client of a script: one reply, in phase "orbit" with a given status."""
+
+    time_s = 0.0
+
+    def __init__(self, status: str) -> None:
+        self.reply = {
+            "phase": "orbit", "status": status, "warnings": ["the perigee is under the ground"], "time_s": 0.0,
+            "pointing": [0.0, 0.0, 1.0], "engine_on": False, "throttle": 0.0, "cutoff_at_s": None, "event": None,
+            "pitch_deg": 0.0, "heading_deg": 0.0, "time_to_cutoff_s": None, "next_contact_s": 600.0,
+        }  # fmt: skip
+        self.telemetry = {"mass_kg": 1.0}
+        self.asked = 0
+
+    def exchange(self, _: object) -> dict[str, Any]:
+        self.asked += 1
+        assert self.asked == 1, "the script flies on in orbit"
+        return self.reply
+
+    def open(self, **_: object) -> dict[str, Any]:
+        return {"phases": []}
+
+    def __getattr__(self, _: str) -> Any:
+        return lambda *_: None
+
+
+@pytest.mark.parametrize("name", ["fly_tanker", "fly_upper_stage"])
+@pytest.mark.parametrize(("status", "code"), [("complete", 0), ("short_of_propellant", 1), ("unreachable", 1)])
+def test_a_script_ends_in_orbit_whatever_the_status(
+    name: str, status: str, code: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.syspath_prepend(str(CLIENTS / "examples"))
+    monkeypatch.syspath_prepend(str(CLIENTS))
+    monkeypatch.setattr("sys.argv", [name])
+    script, stand_in = load(f"examples/{name}"), FlownIntoOrbit(status)
+    monkeypatch.setattr(script, "SimulatedVehicle", lambda *_: stand_in)
+    monkeypatch.setattr(script, "GuidanceClient", lambda *_: stand_in)
+    assert script.main() == code
+    assert status in capsys.readouterr().out

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from guidance_svc import __version__
-from guidance_svc.adapters.config_files import Library, default_folder, load_library, load_settings
+from guidance_svc.adapters.config_files import Library, chosen_folder, load_library, load_settings
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.recorder import McapRecorder, NoRecorder, Recorder
 from guidance_svc.adapters.replay import InProcess
@@ -45,6 +45,7 @@ class Service:
     server: Server
     recorder: Recorder
     recording: Path | None
+    configs: Path
 
 
 def make_service(choices: Choices) -> Service:
@@ -54,7 +55,7 @@ def make_service(choices: Choices) -> Service:
         ConfigError: a bad file, or an address that cannot be used.
         RecordingError: the recording cannot be made.
     """
-    folder = choices.configs or default_folder()
+    folder = chosen_folder(choices.configs)
     library, settings = load_library(folder), settings_of(folder, choices)
     sessions = Registry(new_token, settings.limits.sessions)
     if HAVE_NUMBA:
@@ -69,7 +70,7 @@ def make_service(choices: Choices) -> Service:
         if recording is not None:
             recording.unlink(missing_ok=True)
         raise
-    return Service(server, recorder, recording)
+    return Service(server, recorder, recording, folder)
 
 
 def run_service(service: Service, on_ready: Callable[[Ready], None]) -> None:

@@ -32,7 +32,8 @@ app = typer.Typer(
 Configs = Annotated[
     Path | None,
     typer.Option(
-        "--configs", help="Folder with bodies/, vehicles/, flights/ and service.toml; default: the shipped one."
+        "--configs",
+        help="Folder with bodies/, vehicles/, flights/ and service.toml; default: ./configs, else the shipped one.",
     ),
 ]
 
@@ -55,6 +56,7 @@ def serve(
     with plain_errors():
         service = make_service(Choices(configs, zmq, tcp, record, no_record))
         typer.echo(CAUTION)
+        typer.echo(f"configs: {service.configs}")
         typer.echo(f"recording: {service.recording or 'none'}")
 
         def on_ready(ready: Ready) -> None:
@@ -111,12 +113,12 @@ def replay(
 ) -> None:
     """Play a recording again and compare the replies; exit 1 and show the first difference if there is one."""
     from guidance_svc.adapters.addresses import zmq_endpoint
-    from guidance_svc.adapters.config_files import default_folder, load_library
+    from guidance_svc.adapters.config_files import chosen_folder, load_library
     from guidance_svc.adapters.replay import OverSocket
     from guidance_svc.bootstrap import fresh_service
 
     with plain_errors():
-        library = load_library(configs or default_folder())
+        library = load_library(chosen_folder(configs))
         service: Answering = fresh_service(library)
         if connect is not None:
             service = OverSocket(zmq_endpoint(connect, "--connect"))
@@ -168,11 +170,11 @@ def boost(
     configs: Configs = None,
 ) -> None:
     """Search the boost program that leaves the most propellant at orbit within the plan's limits."""
-    from guidance_svc.adapters.config_files import default_folder, load_library
+    from guidance_svc.adapters.config_files import chosen_folder, load_library
     from guidance_svc.loopback.boost_command import run_boost
 
     with plain_errors():
-        name, library = named_plan(flight, load_library(configs or default_folder()))
+        name, library = named_plan(flight, load_library(chosen_folder(configs)))
         code = run_boost(library, name, carries, out, plot, typer.echo)
     raise typer.Exit(code)
 
@@ -186,11 +188,11 @@ def campaign(
     configs: Configs = None,
 ) -> None:
     """Plan the launches that fill a depot by a date in a plane; write a flight plan for each."""
-    from guidance_svc.adapters.config_files import default_folder, load_library
+    from guidance_svc.adapters.config_files import chosen_folder, load_library
     from guidance_svc.loopback.campaign_command import run_campaign
 
     with plain_errors():
-        code = run_campaign(load_library(configs or default_folder()), file, out, typer.echo)
+        code = run_campaign(load_library(chosen_folder(configs)), file, out, typer.echo)
     raise typer.Exit(code)
 
 
@@ -240,11 +242,11 @@ def windows(
     configs: Configs = None,
 ) -> None:
     """List the launch opportunities into a plane that drifts; write a flight plan for each."""
-    from guidance_svc.adapters.config_files import default_folder, load_library
+    from guidance_svc.adapters.config_files import chosen_folder, load_library
     from guidance_svc.loopback.windows_command import ask_of, run_windows
 
     with plain_errors():
-        name, library = named_plan(flight, load_library(configs or default_folder()))
+        name, library = named_plan(flight, load_library(chosen_folder(configs)))
         run_windows(
             library,
             ask_of(name, carries, (plane, moon, orbit), start, days, epoch, meridian_deg, (j3, j4),
@@ -271,10 +273,11 @@ def show_plans(flights: list[str], configs: Path | None, role: Role) -> Body | N
     """Check the folder, print the plans (all of them when none is named); the last one's body."""
     from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
     from guidance_svc.adapters.checking import plan_lines
-    from guidance_svc.adapters.config_files import default_folder, load_library, load_settings
+    from guidance_svc.adapters.config_files import chosen_folder, load_library, load_settings
 
-    folder = configs or default_folder()
+    folder = chosen_folder(configs)
     library, settings = load_library(folder), load_settings(folder)
+    typer.echo(f"configs: {folder}")
     zmq_endpoint(settings.addresses.zmq)
     host_and_port(settings.addresses.tcp)
     body = None

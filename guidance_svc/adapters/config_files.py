@@ -34,12 +34,14 @@ class Library:
 
     Args:
         files: from "flights/curlew" and the like to the file's path, for errors.
+        folder: that was read, for errors.
     """
 
     bodies: Mapping[str, BodyModel] = field(default_factory=dict)
     vehicles: Mapping[str, VehicleModel] = field(default_factory=dict)
     flights: Mapping[str, FlightPlanModel] = field(default_factory=dict)
     files: Mapping[str, str] = field(default_factory=dict)
+    folder: str = ""
 
     def model(self, source: str | Mapping[str, Any]) -> FlightPlanModel:
         """The flight plan of that name, or the inline table, checked for itself.
@@ -48,7 +50,7 @@ class Library:
             ConfigError: unknown name, or a bad table.
         """
         if isinstance(source, str):
-            return _lookup(self.flights, source, "plan", "a flight plan")
+            return _lookup(self.flights, source, "plan", "a flight plan", self.folder)
         return parse_table(FlightPlanModel, source)
 
     def plan(self, source: str | Mapping[str, Any], role: domain.Role) -> domain.FlightPlan:
@@ -83,7 +85,7 @@ class Library:
         return table
 
     def _named(self, reference: str | M, known: Mapping[str, M], key: str) -> M:
-        return _lookup(known, reference, key, f"a {key}") if isinstance(reference, str) else reference
+        return _lookup(known, reference, key, f"a {key}", self.folder) if isinstance(reference, str) else reference
 
     def _build(self, model: FlightPlanModel, name: str, role: domain.Role) -> domain.FlightPlan:
         body_name = model.body if isinstance(model.body, str) else "inline"
@@ -109,6 +111,12 @@ def default_folder() -> Path:
     return shipped if shipped.is_dir() else package.parent / "configs"
 
 
+def chosen_folder(configs: Path | None = None) -> Path:
+    """The folder asked for; else ./configs where it has flight plans; else the one that came with the package."""
+    own = Path("configs")
+    return configs or (own if (own / "flights").is_dir() else default_folder())
+
+
 def load_library(folder: Path) -> Library:
     """Every body, vehicle and flight plan of a folder.
 
@@ -123,6 +131,7 @@ def load_library(folder: Path) -> Library:
         vehicles=_load_all(folder, "vehicles", VehicleModel, files),
         flights=_load_all(folder, "flights", FlightPlanModel, files),
         files=files,
+        folder=str(folder),
     )
 
 
@@ -181,12 +190,14 @@ def _load_all(folder: Path, kind: str, model: type[Model], files: dict[str, str]
     return loaded
 
 
-def _lookup(known: Mapping[str, M], name: str, key: str, what: str) -> M:
+def _lookup(known: Mapping[str, M], name: str, key: str, what: str, folder: str) -> M:
     if name in known:
         return known[name]
     near = get_close_matches(name, known, 1)
     hint = f"; did you mean {near[0]}?" if near else ""
-    raise ConfigError("unknown_name", key, f"{what} among {', '.join(sorted(known)) or 'none'}{hint}", name)
+    where = f" in {folder}" if folder else ""
+    expected = f"{what} among {', '.join(sorted(known)) or 'none'}{where}{hint}"
+    raise ConfigError("unknown_name", key, expected, name)
 
 
 def _target(model: TargetModel, body: domain.Body) -> domain.Target:

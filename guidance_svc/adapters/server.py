@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 import socket
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -23,6 +25,7 @@ from guidance_svc.wire.replies import fault_message
 
 IDLE_MS: Final = 1000  # nothing depends on it: every cause to act wakes the poller
 LISTEN_BACKLOG: Final = 128
+GONE_PEER: Final = frozenset({errno.ECONNABORTED, errno.EPROTO, errno.EINTR})  # accept(2): that peer's own trouble
 
 _log = logging.getLogger(__name__)
 
@@ -67,6 +70,7 @@ class Server:
         self._connections: dict[int, LineConnection] = {}
         self._connection_count = 0
         self._stopping = False
+        self._deaf_until_s: float | None = None
         self._poller = zmq.Poller()
         for source in (self._router.socket, self._listener, self._wake_read):
             self._poller.register(source, zmq.POLLIN)
@@ -93,6 +97,9 @@ class Server:
         """One round: wait, take at most a batch, answer, record, send, and one piece of deferred work."""
         waiting = self._sessions.pending() or any(c.lines for c in self._connections.values())
         ready = dict(self._poller.poll(0 if waiting else IDLE_MS))
+        if self._deaf_until_s is not None and time.monotonic() >= self._deaf_until_s:
+            self._poller.register(self._listener, zmq.POLLIN)
+            self._deaf_until_s = None
         replies = self._answer_zmq() if self._router.socket in ready else []
         if self._listener.fileno() in ready:
             self._accept()
@@ -154,8 +161,11 @@ class Server:
             except BlockingIOError:
                 return
             except OSError as error:
+                if error.errno in GONE_PEER:
+                    continue
                 _log.warning("a connection could not be accepted: %s", error)
-                self._poller.unregister(self._listener)  # until one closes: out of files, most likely
+                self._poller.unregister(self._listener)  # for a while, or the loop spins: out of files, most likely
+                self._deaf_until_s = time.monotonic() + IDLE_MS / 1000.0
                 return
             if len(self._connections) >= self._limits.tcp_connections:
                 _turn_away(sock, self._limits.tcp_connections)

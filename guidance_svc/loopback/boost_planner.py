@@ -84,7 +84,7 @@ def planned(ascent: Ascent, progress: Progress = lambda done, total, best: None)
     try:
         from scipy.optimize import minimize
     except ImportError:
-        expected = "scipy, whose optimisers the search uses: pip install 'guidance-svc[plan]'"
+        expected = "scipy, whose optimisers the search uses: pip install '.[plan]' in the checkout"
         raise ConfigError("missing_package", "scipy", expected, "not installed") from None
 
     search = search_for(ascent.plan, with_authority(ascent.boost))

@@ -118,6 +118,7 @@ def start_servers(flight: Flight, children: Children) -> list[str]:
     """The service and the simulated vehicles, all listening; their names."""
     zmq, tcp = flight.ports["zmq"], flight.ports["tcp"]
     serve = ["-m", "guidance_svc", "serve", "--zmq", f"tcp://127.0.0.1:{zmq}", "--tcp", f"127.0.0.1:{tcp}"]
+    serve += ["--configs", str(default_folder())]
     children.start(SERVICE, [*serve, "--record", str(flight.out / "recording")])
     for launch in RANGES:
         arguments = ["-m", "guidance_svc.loopback.vehicle", "--plan", launch.plan, "--log", str(flight.out)]

@@ -21,7 +21,7 @@ from guidance_svc.plan.zonal import Array
 AU_M = 149597870700.0  # IAU 2012
 DAY_S = 86400.0
 MU_M3_S2: dict[ThirdBody, float] = {"moon": 4.902800066e12, "sun": 1.32712440018e20}  # DE430, JPL; DE405, JPL
-HOW_TO_GET = "the package pyerfa: pip install 'guidance-svc[sky]'"
+HOW_TO_GET = "the package pyerfa: pip install '.[sky]' in the checkout"
 
 
 def erfa() -> Any:

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from guidance_svc.constants import CAUTION
 
-HOW_TO_GET_PLOTS = "no plot page: matplotlib is not installed; get it with  pip install 'guidance-svc[report]'"
+HOW_TO_GET_PLOTS = "no plot page: matplotlib is not installed; get it with  pip install '.[report]' in the checkout"
 COLOURS = ("#1f5f8b", "#c4572e", "#4b7f3f", "#6b4c9a")
 SVG_SALT = "guidance-svc"  # fixed, so that the same flight gives the same page
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import socket
@@ -14,6 +15,7 @@ import zmq
 from scripted_sessions import ScriptedSessions
 from service_world import OPEN, STATE, WAIT_S, ask_line, read_line
 
+from guidance_svc.adapters import server as server_module
 from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.adapters.router import Router
@@ -256,3 +258,39 @@ def test_an_address_in_use_is_named(run_server) -> None:
     server = run_server()
     with pytest.raises(ConfigError, match="free address"):
         Router(server.server.ready.zmq, Limits())
+
+
+def fail_accept(monkeypatch: pytest.MonkeyPatch, failures: list[OSError]) -> None:
+    """Let the next accepts fail as accept(2) may."""
+    real = socket.socket.accept
+
+    def accept(listener: socket.socket) -> object:
+        if failures:
+            raise failures.pop()
+        return real(listener)
+
+    monkeypatch.setattr(socket.socket, "accept", accept)
+
+
+@pytest.mark.parametrize("code", ["ECONNABORTED", "EPROTO", "EINTR", "EMFILE", "ENFILE", "ENOMEM"])
+def test_a_failed_accept_never_closes_the_port_for_good(
+    run_server, code: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server_module, "IDLE_MS", 10)
+    server = run_server()
+    failures = [OSError(getattr(errno, code), code)]
+    fail_accept(monkeypatch, failures)
+    assert ask_line(server.tcp_socket(), OPEN)["type"] == "opened"
+    assert failures == []
+
+
+def test_out_of_files_is_tried_again_without_spinning(run_server, monkeypatch: pytest.MonkeyPatch) -> None:
+    server = run_server()
+    other = server.zmq_socket()
+    ask(other, OPEN)
+    failures = [OSError(errno.EMFILE, "out of files") for _ in range(1000)]
+    fail_accept(monkeypatch, failures)
+    server.tcp_socket()
+    for seq in range(200):  # a busy service: many turns of the loop; accept is tried at most once a second in them
+        assert ask(other, {**STATE, "seq": seq})["type"] == "command"
+    assert 900 <= len(failures) < 1000

@@ -32,7 +32,7 @@ from tests.closed_loop.demo_flights import MOST_EXCHANGES, STEP_S, controls_for
 Array = NDArray[np.float64]
 
 DAY_S = 86400.0
-NODE_AT_DEPARTURE_DEG = 160.0  # configs/campaigns/lagoon.toml
+NODE_AT_DEPARTURE_DEG = 205.0  # configs/campaigns/lagoon.toml
 INCLINATION_DEG = 30.0
 
 

@@ -122,5 +122,5 @@ def test_command_leaves_more_propellant_than_the_plan_by_hand_and_writes_it(tmp_
 def test_missing_optimiser_is_said_with_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "scipy.optimize", None)
     plan = whole_ascent(load_library(default_folder()), "bargeman_to_lagoon", None)
-    with pytest.raises(ConfigError, match=r"guidance-svc\[plan\]"):
+    with pytest.raises(ConfigError, match=r"pip install '\.\[plan\]'"):
         planned(ascent_of(plan, World(plan.body, plan.vehicle)))

@@ -145,7 +145,8 @@ def test_two_advances_are_one(e: float, tilt_deg: float, first_s: float, second_
     mean = orbit(400.0, e, tilt_deg)
     once = advanced(mean, second_s, FIELD)
     twice = advanced(advanced(mean, first_s, FIELD), second_s, FIELD)
-    # the rates' own dependence on the turning eccentricity is frozen at each start: 1e-3 of it, of the second order; 0.02 at worst
+    # the rates' own dependence on the turning eccentricity is frozen at each start: 1e-3 of it, of the second order;
+    # 0.02 deg at worst over twelve days
     assert degrees(plane_angle_rad(once.inclination_rad, once.node_rad, twice.inclination_rad, twice.node_rad)) < 0.03
     ahead = (o.node_rad + o.perigee_rad + o.mean_anomaly_rad for o in (once, twice))
     assert off_deg(*ahead) < 0.03

@@ -24,7 +24,7 @@ PROTOCOL = 1
 ROUNDING_S = 1e-6  # two clock readings nearer than this are one
 
 
-class Fault(Exception):  # noqa: N818 - the word of the protocol
+class Fault(Exception):
     """The service refused a message. Attributes: code (stable, branch on it), field (its path), expected, got."""
 
     def __init__(self, fault: dict[str, Any]) -> None:

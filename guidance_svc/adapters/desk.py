@@ -97,13 +97,13 @@ class Desk:
         Args:
             link: the connection.
             payload: one frame or line.
-            encoding: of the reply; None means that of the payload.
+            encoding: of the line, where it has only one; None means that of the payload.
         """
-        encoding = encoding or encoding_of(payload)
+        json_lines, encoding = encoding == "json", encoding or encoding_of(payload)
         vehicle = self._sessions.vehicle_of(link)
         message: dict[str, Any] = {}
         try:
-            message = decode(payload, self._limit_bytes)
+            message = decode(payload, self._limit_bytes, json_lines)
             reply = self._handlers[message_type(message)](link, message)
             answer = encode(reply, encoding)
         except GuidanceError as error:

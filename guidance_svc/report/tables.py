@@ -9,6 +9,7 @@ from typing import Any
 from guidance_svc.report.flight import Row
 
 HEADINGS = ("vehicle", "at", "quantity", "target", "achieved", "error")
+TOP_OF_COAST = "circular: the target is the top of the coast as it was flown, not a height of the plan"
 
 
 def text_table(rows: Sequence[Row]) -> str:
@@ -21,7 +22,8 @@ def text_table(rows: Sequence[Row]) -> str:
         lines.append([name, moment, row.quantity, value(row.target, row), value(row.achieved, row), error(row)])
         seen = row
     widths = [max(len(line[i]) for line in lines) for i in range(len(HEADINGS))]
-    return "\n".join(aligned(line, widths) for line in lines)
+    notes = [TOP_OF_COAST] if any(row.moment == "circular" for row in rows) else []
+    return "\n".join([aligned(line, widths) for line in lines] + notes)
 
 
 def aligned(cells: Sequence[str], widths: Sequence[int]) -> str:

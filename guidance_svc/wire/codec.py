@@ -23,12 +23,13 @@ def encoding_of(payload: bytes) -> Encoding:
     return "json" if payload[:1] == b"{" else "msgpack"
 
 
-def decode(payload: bytes, limit_bytes: int = MESSAGE_LIMIT_BYTES) -> dict[str, Any]:
+def decode(payload: bytes, limit_bytes: int = MESSAGE_LIMIT_BYTES, json_lines: bool = False) -> dict[str, Any]:
     """One message as a dict; what stands in it is not checked yet.
 
     Args:
         payload: one frame or one line.
         limit_bytes: longest payload that is looked at.
+        json_lines: only JSON can come, as over TCP.
 
     Raises:
         MessageFault: ``message_too_long`` or ``garbage``.
@@ -38,15 +39,17 @@ def decode(payload: bytes, limit_bytes: int = MESSAGE_LIMIT_BYTES) -> dict[str, 
     """
     if len(payload) > limit_bytes:
         raise MessageFault("message_too_long", "", f"at most {limit_bytes} bytes", f"{len(payload)} bytes")
+    as_json = json_lines or payload[:1] == b"{"
+    either = "one JSON object a line, in UTF-8" if json_lines else "one MessagePack map or JSON object"
     if not payload:
-        raise MessageFault("garbage", "", "one MessagePack map or JSON object", "an empty message")
+        raise MessageFault("garbage", "", either, "an empty message")
     try:
-        message = _from_json(payload.decode()) if payload[0] == OPENING_BRACE else msgpack.unpackb(payload)
-    except (ValueError, RecursionError, msgpack.UnpackException) as error:  # StackError, ExtraData are ValueErrors
-        expected = "one JSON object in UTF-8" if payload[0] == OPENING_BRACE else "one MessagePack map"
-        raise MessageFault("garbage", "", expected, f"{_head(payload)} ({type(error).__name__})") from None
+        message = _from_json(payload.decode()) if as_json else msgpack.unpackb(payload)
+    except (ValueError, RecursionError, msgpack.UnpackException):  # StackError, ExtraData are ValueErrors
+        alone = "one JSON object in UTF-8" if as_json else either
+        raise MessageFault("garbage", "", either if json_lines else alone, _head(payload)) from None
     if not isinstance(message, dict):
-        raise MessageFault("garbage", "", "one MessagePack map or JSON object", _head(payload))
+        raise MessageFault("garbage", "", either, _head(payload))
     return message
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from guidance_svc.adapters.config_files import default_folder, load_library, load_settings, read_toml
+from guidance_svc.adapters.config_files import chosen_folder, default_folder, load_library, load_settings, read_toml
 from guidance_svc.adapters.settings import Settings
 from guidance_svc.domain import Body
 from guidance_svc.errors import ConfigError
@@ -211,3 +211,21 @@ def test_the_shipped_earth_is_that_of_its_sources() -> None:
     assert earth["mu_m3_s2"] == cases["CON-WGS84"]["GM"]["value"]
     assert earth["rotation_rad_s"] == cases["CON-WGS84"]["omega"]["value"]
     assert earth["j2"] == pytest.approx(cases["CON-EGM96"]["J2"]["value"], rel=1e-12)
+
+
+def test_the_working_directorys_own_configs_are_read_first_but_never_before_those_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert chosen_folder() == default_folder()
+    (tmp_path / "configs").mkdir()
+    assert chosen_folder() == default_folder()  # some other program's folder
+    (tmp_path / "configs" / "flights").mkdir()
+    assert chosen_folder() == Path("configs")
+    assert chosen_folder(tmp_path / "mine") == tmp_path / "mine"
+
+
+def test_an_unknown_name_is_told_with_the_folder_that_was_read() -> None:
+    with pytest.raises(ConfigError) as caught:
+        load_library(default_folder()).model("hopper_up")
+    assert f"in {default_folder()}" in caught.value.expected

@@ -294,3 +294,12 @@ def test_out_of_files_is_tried_again_without_spinning(run_server, monkeypatch: p
     for seq in range(200):  # a busy service: many turns of the loop; accept is tried at most once a second in them
         assert ask(other, {**STATE, "seq": seq})["type"] == "command"
     assert 900 <= len(failures) < 1000
+
+
+@pytest.mark.parametrize("line", [b"hello", b"\xef\xbb\xbf{}", b"[1]", b"{", b"\x81\xa1a\x01"])
+def test_garbage_on_the_json_port_is_told_that_a_line_is_one_json_object(run_server, line: bytes) -> None:
+    fault = ask_line(run_server().tcp_socket(), line)
+    assert fault["code"] == "garbage"
+    assert fault["expected"] == "one JSON object a line, in UTF-8"
+    assert "Error" not in fault["message"]
+    assert "MessagePack" not in fault["message"]

@@ -52,12 +52,17 @@ class OpenMessage(BaseModel):
     model_config = STRICT
 
     type: Literal["open"]
+    """The kind of message."""
     protocol: Literal[1]
+    """Version of the protocol that the script speaks."""
     vehicle: VehicleName
+    """The session's key: letters, digits, _, . and -; at most 64."""
     role: Literal["booster", "upper_stage", "tanker"]
+    """Which default list of phases applies."""
     plan: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_\-]{0,63}$")] | dict[str, Any]
     """Name of a flight plan that the service has, or the plan itself (the same keys as the TOML file)."""
     frame: FrameModel = FrameModel()
+    """How this script's numbers are to be read."""
     resume: Annotated[str, Field(max_length=128)] | None = None
     """Token of an earlier `opened`, to go on with that session."""
     detail: bool = False
@@ -70,24 +75,43 @@ class StateMessage(TypedDict):
     __pydantic_config__ = STRICT  # type: ignore[misc]
 
     type: Literal["state"]
+    """The kind of message."""
     seq: Annotated[int, Field(ge=0, le=2**53)]
+    """Number of this state; rises with each new one. The same again gets the same reply."""
     time_s: Annotated[float, Field(ge=-1e12, le=1e12)]
+    """Vehicle's clock, s: the only clock that guidance sees."""
     mass_kg: Annotated[float, Field(gt=0.0, le=1e12)]
+    """All that the engine pushes, kg."""
     position_m: NotRequired[Position]
+    """From the body's centre, m, script's frame."""
     velocity_m_s: NotRequired[Velocity]
+    """m/s, script's frame; relative to it where it turns."""
     latitude_deg: NotRequired[Annotated[float, Field(ge=-90.0, le=90.0)]]
+    """deg north, geocentric or geodetic as frame.up says."""
     longitude_deg: NotRequired[Annotated[float, Field(ge=-360.0, le=360.0)]]
+    """deg east of the prime meridian."""
     altitude_m: NotRequired[Length]
+    """m above what frame.height_above says."""
     vertical_speed_m_s: NotRequired[Speed]
+    """m/s upward, along the vertical of frame.up."""
     north_speed_m_s: NotRequired[Speed]
+    """m/s northward, counted as frame.local_velocity says."""
     east_speed_m_s: NotRequired[Speed]
+    """m/s eastward, counted as frame.local_velocity says."""
     thrust_n: NotRequired[Annotated[float, Field(ge=0.0, le=1e12)]]
+    """What the engines give now, N."""
     throttle: NotRequired[Annotated[float, Field(ge=0.0, le=1.0)]]
+    """What they are set to, 0 to 1."""
     pointing: NotRequired[Vector]
+    """Where the thrust axis points now: unit vector, script's frame, length 1 within 0.001."""
     stage: NotRequired[Annotated[int, Field(ge=0, le=100)]]
+    """Which of the plan's stages burns or burns next, counted from 0."""
     engine_on: NotRequired[bool]
+    """Whether it burns now."""
     propellant_kg: NotRequired[Annotated[float, Field(ge=0.0, le=1e12)]]
+    """Left in that stage, kg; recorded, guidance goes by mass_kg."""
     seen_event: NotRequired[Annotated[str, Field(max_length=64)]]
+    """id of the last event that was carried out."""
 
 
 class CloseMessage(BaseModel):
@@ -96,6 +120,7 @@ class CloseMessage(BaseModel):
     model_config = STRICT
 
     type: Literal["close"]
+    """The kind of message."""
 
 
 STATE_ADAPTER: TypeAdapter[StateMessage] = TypeAdapter(StateMessage)
@@ -110,120 +135,190 @@ class EventMessage(TypedDict):
     """Something the script must do at a stated vehicle time; repeated until a state carries its `id`."""
 
     id: str
+    """Send it back as seen_event when it is done."""
     name: Literal["release", "ignite", "cutoff", "separate", "drop_cover", "coast", "circularize", "orbit"]
+    """What is to be done, or what begins (coast, orbit)."""
     at_s: float
+    """When, s, vehicle's clock."""
 
 
 class OrbitMessage(TypedDict):
     """An osculating orbit; altitudes above the body's equatorial radius."""
 
     perigee_altitude_m: float
+    """m above the equatorial radius."""
     apogee_altitude_m: float
+    """m above the equatorial radius."""
     inclination_deg: float
+    """deg, 0 to 180."""
     node_deg: float
+    """Right ascension of the ascending node, deg from the inertial x axis."""
     period_s: float | None
+    """s; null on an escape path."""
     time_to_apoapsis_s: float | None
+    """s; null on an escape path."""
 
 
 class DetailMessage(TypedDict):
     """The numbers behind a command; null where they do not apply."""
 
     velocity_to_gain_m_s: float | None
+    """m/s left in this burn."""
     present_orbit: OrbitMessage | None
+    """Osculating orbit now."""
     predicted_orbit: OrbitMessage | None
+    """Osculating orbit at the cutoff."""
     radius_spread_m: float | None
+    """Largest minus smallest radius over the next revolution, m."""
     height_spread_m: float | None
+    """Largest minus smallest height above the ellipsoid over the next revolution, m."""
     propellant_margin_kg: float | None
+    """kg left above the reserve at the cutoff of this burn."""
     exhaust_velocity_m_s: float | None
+    """m/s, as estimated."""
     mass_flow_kg_s: float | None
+    """kg/s at full throttle, as estimated."""
     solver_residual: float | None
+    """Of the guidance equations."""
 
 
 class CommandMessage(TypedDict):
     """The reply to one state."""
 
     type: Literal["command"]
+    """The kind of message."""
     seq: int
+    """Of the state that it answers."""
     time_s: float
+    """Of that state, s, vehicle's clock."""
     phase: Literal["hold", "boost", "insertion", "coast", "raise", "circularize", "orbit"]
+    """Which stretch of the flight this is."""
     pitch_deg: float
-    """Above the local horizontal."""
+    """Where to point the thrust: deg above the local horizontal, -90 to 90."""
     heading_deg: float
-    """Clockwise from north, 0 to 360."""
+    """deg clockwise from north, 0 to 360."""
     pitch_rate_deg_s: float
+    """deg/s: turn on with it until the next reply."""
     heading_rate_deg_s: float
+    """deg/s, clockwise."""
     pointing: list[float]
     """The same direction as a unit vector in the script's own frame."""
     throttle: float
+    """0 to 1."""
     engine_on: bool
+    """Whether the engine should burn at time_s."""
     time_to_cutoff_s: float | None
+    """s; null while no cutoff is planned."""
     cutoff_at_s: float | None
+    """Cut at this instant, exactly, s, vehicle's clock; null while no cutoff is planned."""
     event: EventMessage | None
+    """The next thing to do, or null."""
     next_contact_s: float
+    """How long the script may stay silent, s, vehicle's clock."""
     status: Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
+    """How well the flight stands."""
     warnings: list[str]
+    """One sentence each."""
     detail: NotRequired[DetailMessage]
+    """The numbers behind it; only when asked for in open."""
 
 
 class TargetMessage(TypedDict):
     """The cutoff that insertion aims for, as the service understood it."""
 
     cutoff_radius_m: float
+    """m from the body's centre."""
     cutoff_altitude_m: float
+    """m above the equatorial radius."""
     cutoff_speed_m_s: float
+    """m/s, inertial."""
     cutoff_flight_path_angle_deg: float
+    """Inertial velocity above the local horizontal, deg, -90 to 90."""
     perigee_altitude_m: float
+    """m above the equatorial radius."""
     apogee_altitude_m: float
+    """m above the equatorial radius."""
     plane: Literal["inclination_and_node", "inclination", "free"]
+    """What of the plane is held."""
     inclination_deg: float | None
+    """deg, 0 to 180; null where the plane is free."""
     node_deg: float | None
+    """Right ascension of the ascending node, deg from the inertial x axis; null where it is not held."""
 
 
 class StageEcho(TypedDict):
     """One stage as the service understood it."""
 
     name: str
+    """As in the vehicle file."""
     dry_mass_kg: float
+    """kg, without propellant."""
     propellant_kg: float
+    """kg, loaded."""
     thrust_n: float
+    """N in vacuum at full throttle."""
     exhaust_velocity_m_s: float
+    """m/s in vacuum."""
     mass_flow_kg_s: float
+    """kg/s at full throttle."""
     burn_time_s: float
+    """s at full throttle, to the reserve."""
     ideal_speed_gain_m_s: float
+    """m/s by the rocket equation, no losses, reserve left."""
 
 
 class OpenedMessage(TypedDict):
     """Reply to `open`: the token, and everything as the service understood it."""
 
     type: Literal["opened"]
+    """The kind of message."""
     protocol: Literal[1]
+    """Version of the protocol that the service speaks."""
     vehicle: str
+    """As in open."""
     token: str
+    """Keep it: only its holder may command this vehicle, or take the session up again."""
     resumed: bool
+    """True when an earlier session goes on."""
     plan: str
+    """The flight plan's name."""
     body: str
+    """The central body's name."""
     gravity: Literal["sphere", "j2"]
+    """What guidance reckons with."""
     target: TargetMessage | None
+    """The cutoff that insertion aims for, or null."""
     stages: list[StageEcho]
+    """First to burn first."""
     phases: list[str]
     """One sentence a phase: what the service will do."""
     caution: str
+    """Read it once."""
 
 
 class ClosedMessage(TypedDict):
     """Reply to `close`."""
 
     type: Literal["closed"]
+    """The kind of message."""
     vehicle: str
+    """Whose session ended."""
 
 
 class FaultMessage(TypedDict):
     """A refusal; the session is as it was."""
 
     type: Literal["fault"]
+    """The kind of message."""
     code: str
+    """Stable; branch on it."""
     field: str
+    """Path of the offending field, such as position_m.2; empty where there is none."""
     expected: str
+    """What would have been right."""
     got: str
+    """What came, shortened."""
     message: str
+    """The whole as one sentence."""
     seq: int | None
+    """Of the refused state where it could be read, else null."""

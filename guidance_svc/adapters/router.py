@@ -9,6 +9,9 @@ from typing import Final, NamedTuple
 
 import zmq
 
+from guidance_svc.adapters.access import Access, Link
+from guidance_svc.adapters.gate import DOMAIN, Gate
+from guidance_svc.adapters.peers import Peers
 from guidance_svc.adapters.settings import Limits
 from guidance_svc.errors import ConfigError, MessageFault
 
@@ -23,11 +26,18 @@ class Request(NamedTuple):
     Args:
         envelope: frames that go before the reply: routing id, and the empty frame of a REQ socket.
         extra_frames: how many frames beyond the one; such a message is refused.
+        script: whose key the connection showed; empty without keys.
     """
 
     envelope: tuple[bytes, ...]
     payload: bytes
     extra_frames: int
+    script: str = ""
+
+    @property
+    def link(self) -> Link:
+        """The connection that it came over; another script's with the same routing id is another."""
+        return Link("zmq", self.envelope[0], self.script)
 
     def fault(self) -> MessageFault | None:
         """Why the transport itself refuses the message.
@@ -60,26 +70,21 @@ class Router:
 
     Args:
         endpoint: checked before (``addresses.zmq_endpoint``); port 0 takes any free one.
+        access: keys, and who may connect; None lets everybody in.
 
     Raises:
         ConfigError: the address is taken or cannot be bound.
     """
 
-    def __init__(self, endpoint: str, limits: Limits) -> None:
+    def __init__(self, endpoint: str, limits: Limits, access: Access | None = None) -> None:
         seed_routing_ids()
+        self._limits = limits
         self._context = zmq.Context()
         self.socket = self._context.socket(zmq.ROUTER)
-        options = {
-            zmq.LINGER: 0,
-            zmq.MAXMSGSIZE: limits.message_bytes,  # per frame; a peer beyond it is disconnected
-            zmq.SNDHWM: limits.zmq_queue_messages,
-            zmq.RCVHWM: limits.zmq_queue_messages,
-            zmq.HANDSHAKE_IVL: limits.handshake_ms,
-            zmq.HEARTBEAT_IVL: limits.heartbeat_ms,
-            zmq.ROUTER_MANDATORY: 1,  # a reply to nobody is an error to count, not silence
-        }  # ROUTER_HANDOVER stays off: with it, a peer takes over another's id
-        for option, value in options.items():
-            self.socket.setsockopt(option, value)
+        self.peers = Peers(self._context, self.socket, limits.unfinished_bytes)
+        self.gate = None if access is None else Gate(self._context, access, self.full)
+        self._keyed = access is not None
+        self._set_options(limits, access)
         try:
             self.socket.bind(endpoint)
         except zmq.ZMQError as error:
@@ -88,12 +93,37 @@ class Router:
         self.endpoint = self.socket.getsockopt_string(zmq.LAST_ENDPOINT)
         self.dropped_replies = 0
 
+    def _set_options(self, limits: Limits, access: Access | None) -> None:
+        options: dict[int, int | bytes] = {
+            zmq.LINGER: 0,
+            zmq.MAXMSGSIZE: limits.message_bytes,  # per frame; a peer beyond it is disconnected
+            zmq.SNDHWM: limits.zmq_queue_messages,
+            zmq.RCVHWM: limits.zmq_unread_messages,
+            zmq.HANDSHAKE_IVL: limits.handshake_ms,
+            zmq.HEARTBEAT_IVL: limits.heartbeat_ms,
+            zmq.ROUTER_MANDATORY: 1,  # a reply to nobody is an error to count, not silence
+        }  # ROUTER_HANDOVER stays off: with it, a peer takes over another's id
+        if access is not None:
+            options[zmq.CURVE_SERVER] = 1
+            options[zmq.CURVE_PUBLICKEY] = access.pair.public
+            options[zmq.CURVE_SECRETKEY] = access.pair.secret
+            options[zmq.ZAP_DOMAIN] = DOMAIN
+        for option, value in options.items():
+            self.socket.setsockopt(option, value)
+
+    def full(self) -> bool:
+        """Whether there are more connections than the limit allows."""
+        return len(self.peers) > self._limits.zmq_connections
+
     def receive(self) -> Request | None:
         """The next message, or None when there is none now."""
         try:
-            routing_id = self.socket.recv(_WAIT_NOT)
+            first = self.socket.recv(_WAIT_NOT, copy=False)
         except zmq.Again:
             return None
+        routing_id, descriptor = first.bytes, first.get(zmq.SRCFD)
+        script = str(first.get("User-Id")) if self._keyed else ""
+        self.peers.spoke(descriptor)
         envelope: tuple[bytes, ...] = (routing_id,)
         payload, more = self._next_frame()
         if more and not payload:
@@ -103,7 +133,9 @@ class Router:
         while more:
             _, more = self._next_frame()
             extra += 1
-        return Request(envelope, payload, extra)
+        if extra > self._limits.message_frames:
+            self.peers.shut(descriptor, f"a message of {extra + 1} frames (limits.message_frames)")
+        return Request(envelope, payload, extra, script)
 
     def send(self, envelope: tuple[bytes, ...], reply: bytes) -> None:
         """Send a reply; one that its script cannot take now is dropped, the script may ask again."""
@@ -119,6 +151,9 @@ class Router:
     def close(self) -> None:
         """Close without lingering."""
         self.socket.close(0)
+        self.peers.close()
+        if self.gate is not None:
+            self.gate.close()
         self._context.term()
 
     def _next_frame(self) -> tuple[bytes, bool]:

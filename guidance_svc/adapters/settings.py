@@ -1,10 +1,10 @@
-"""The service's own settings: addresses, limits, recordings; each limit's reason stands in configs/service.toml."""
+"""The service's own settings: addresses, access, limits, recordings; the reasons stand in configs/service.toml."""
 
 from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, Field, model_validator
 
 from guidance_svc.wire.plans import MODEL
 
@@ -12,14 +12,43 @@ Count = Annotated[int, Field(ge=1, le=1_000_000)]
 
 
 class Addresses(BaseModel):
-    """Where the service listens; loopback only."""
+    """Where the service listens."""
 
     model_config = MODEL
 
     zmq: str = "tcp://127.0.0.1:5770"
-    """ROUTER."""
+    """ROUTER; beyond loopback only with keys."""
     tcp: str = "127.0.0.1:5771"
-    """JSON lines."""
+    """JSON lines, loopback only; empty: none."""
+
+
+class ScriptAccess(BaseModel):
+    """One script that may connect, known by its key."""
+
+    model_config = MODEL
+
+    public_key: Annotated[str, Field(pattern=r"^[!-~]{40}$")] | None = None
+    """In the text form of CURVE keys (Z85)."""
+    public_key_file: str | None = None
+    """Instead: the file NAME.key, in the folder of the keys unless the path is absolute."""
+    vehicles: Annotated[list[Annotated[str, Field(pattern=r"^[A-Za-z0-9_.\-*?]{1,64}$")]], Field(min_length=1)]
+    """Names of vehicles that it may command; `*` and `?` stand for any characters."""
+
+    @model_validator(mode="after")
+    def _one_key(self) -> ScriptAccess:
+        if (self.public_key is None) == (self.public_key_file is None):
+            raise ValueError("either public_key or public_key_file")
+        return self
+
+
+class AccessSettings(BaseModel):
+    """Keys, and which key may command which vehicles."""
+
+    model_config = MODEL
+
+    keys: str = ""
+    """Folder that `guidance-svc keys` made; empty: no keys, loopback only."""
+    scripts: dict[Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_\-]{0,63}$")], ScriptAccess] = {}
 
 
 class Limits(BaseModel):
@@ -34,9 +63,22 @@ class Limits(BaseModel):
     """Replies held for a script that does not read; beyond it the connection is closed."""
     zmq_queue_messages: Count = 1000
     """High-water mark, per script and direction; replies beyond it are dropped."""
+    zmq_unread_messages: Count = 64
+    """Of one script, held before the service reads them; beyond it the script's own queue grows."""
+    zmq_connections: Count = 600
+    message_frames: Count = 1000
+    """Frames of one ZeroMQ message; beyond it the connection is cut."""
+    unfinished_bytes: Annotated[int, Field(ge=65536, le=1_073_741_824)] = 8_388_608
+    """What a ZeroMQ connection may send without a message that the service gets to read; beyond it it is cut."""
     batch_messages: Count = 256
     """Messages taken before their replies go out."""
+    batch_per_connection: Count = 4
+    """Messages of one connection in a batch."""
+    unanswered_per_second: Count = 1000
+    """Messages of one connection sent while an earlier one waits for its reply."""
     sessions: Count = 1000
+    idle_expiry_s: Annotated[float, Field(gt=0.0, le=1e9)] = 604_800.0
+    """Real time without a message after which a session is given up."""
     handshake_ms: Count = 1000
     heartbeat_ms: Count = 5000
 
@@ -56,5 +98,6 @@ class Settings(BaseModel):
     model_config = MODEL
 
     addresses: Addresses = Addresses()
+    access: AccessSettings = AccessSettings()
     limits: Limits = Limits()
     recording: Recording = Recording()

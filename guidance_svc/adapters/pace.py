@@ -1,0 +1,65 @@
+"""How fast one connection may send without waiting for its replies."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass
+from enum import Enum
+from typing import Final
+
+FAULT_EVERY_S: Final = 1.0
+BUCKET_LIMIT: Final = 4096  # connections under watch; the one that was slowest to come back is forgotten
+
+
+class Pace(Enum):
+    """What is done with a message."""
+
+    ANSWER = "answer"
+    REFUSE = "refuse"
+    DROP = "drop"
+
+
+@dataclass(slots=True)
+class _Bucket:
+    tokens: float
+    filled_at_s: float
+    told_at_s: float
+
+
+class PaceKeeper:
+    """One bucket of tokens for each connection that sends ahead; a second's worth may come at once.
+
+    Args:
+        per_second: tokens that come back.
+        clock_s: any clock that only goes forward.
+    """
+
+    def __init__(self, per_second: float, clock_s: Callable[[], float]) -> None:
+        self._per_second = per_second
+        self._clock_s = clock_s
+        self._buckets: dict[Hashable, _Bucket] = {}
+        self.dropped = 0
+
+    def ahead(self, link: Hashable) -> Pace:
+        """What to do with a message that came while an earlier one of its connection waited."""
+        now_s = self._clock_s()
+        bucket = self._buckets.get(link)
+        if bucket is None:
+            if len(self._buckets) >= BUCKET_LIMIT:
+                del self._buckets[next(iter(self._buckets))]
+            bucket = self._buckets[link] = _Bucket(self._per_second, now_s, now_s - FAULT_EVERY_S)
+        gained = (now_s - bucket.filled_at_s) * self._per_second
+        bucket.tokens = min(self._per_second, bucket.tokens + gained)
+        bucket.filled_at_s = now_s
+        if bucket.tokens >= 1.0:
+            bucket.tokens -= 1.0
+            return Pace.ANSWER
+        self.dropped += 1
+        if now_s - bucket.told_at_s >= FAULT_EVERY_S:
+            bucket.told_at_s = now_s
+            return Pace.REFUSE
+        return Pace.DROP
+
+    def forget(self, link: Hashable) -> None:
+        """The connection is gone."""
+        self._buckets.pop(link, None)

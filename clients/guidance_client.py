@@ -3,25 +3,37 @@
 Needs: pip install pyzmq msgpack. (No packages at all? Copy guidance_client_stdlib.py instead: same class, same calls.)
 For simulation and teaching only; do not connect it to a real vehicle.
 
-README.md has the loop of a flight script: open once, then exchange a state for a command, again and again.
+README.md has the loop of a flight script: open once, then exchange a state for a command, again and again. `exchange`
+waits for its answer. A loop that must not wait calls `steer`: it says at once what to do, with or without an answer.
 
 Cut the engine at `cutoff_at_s` on the vehicle's own clock, not when a reply happens to arrive: give that time to your
-simulator if it takes one, or ask an Autocut in every tick between two replies. PROTOCOL.md says what each field means.
+simulator if it takes one, or ask `now` (or an Autocut) in every tick between two replies. PROTOCOL.md has every field.
 """
 
 from __future__ import annotations
 
 import json
+import math
 import os
 import time
 import warnings
+from collections.abc import Callable
 from typing import Any
 
 import msgpack
 import zmq
+import zmq.auth
 
 PROTOCOL = 1
 ROUNDING_S = 1e-6  # two clock readings nearer than this are one
+TURN_ON_S = 10.0  # of vehicle time that turning rates are applied after their command
+TRAIL_S, MOST_TRAIL = 2.0, 200  # of vehicle time over which the turning of `pointing` is taken; commands kept for it
+SILENCE_S = 1.0  # of real time without any answer after which `steer` opens a new connection
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.1, 5.0  # of real time between attempts to connect; it doubles
+MOST_AT_ONCE = 1000  # replies taken in one call
+REFUSED_FOR_NOW = ("session_limit", "too_many_connections", "internal_error")  # of an `open`: asked again later
+REFUSED_FOR_GOOD = ("taken_over", "wrong_token", "vehicle_not_allowed")
+HINT = "is the service up? If it wants keys: does it know yours?"
 
 
 class Fault(Exception):
@@ -61,27 +73,130 @@ class Autocut:
         return cutoff_now(self.command, time_s, self.tick_s)
 
 
+class SafetyNet:
+    """What the vehicle does between two replies, and when none come any more: the last law, and never more than it.
+
+    Pitch, heading and pointing turn on for TURN_ON_S after their command and are then held. The engine is off from the
+    last `cutoff_at_s` on, and stays off until the answer to a later state lights it. When stale, it is never lit and
+    never throttled up. Where nothing is known, the engine stays as it is for `stale_after_s`, then it is off.
+    It goes by the vehicle's clock alone. The clients use it; a script needs it only for a link of its own.
+    """
+
+    def __init__(self, tick_s: float = 0.0, stale_after_s: float = 1.0) -> None:
+        self.tick_s, self.stale_after_s = tick_s, stale_after_s
+        self.command: dict[str, Any] | None = None  # the newest
+        self._trail: list[dict[str, Any]] = []  # the newest and those of TRAIL_S before it in the same phase
+        self._time_s = self._unknown_since_s = float("-inf")
+        self._cut_s: float | None = None
+        self._engine: tuple[bool, float] = (False, 0.0)  # on, throttle: last returned, or what the state shows
+
+    def at(self, time_s: float, state: dict[str, Any] | None = None) -> bool:
+        """Note the clock and the engine; True when the clock went back: what is of the later time is dropped."""
+        back, first = time_s < self._time_s, self._time_s == float("-inf")
+        if back:
+            self._trail = [command for command in self._trail if command["time_s"] <= time_s]
+            self.command = self._trail[-1] if self._trail else None
+            if self._cut_s is not None and self._cut_s > time_s:
+                self._cut_s = None
+        if back or first:
+            self._unknown_since_s = time_s
+        if state is not None and (back or self.command is None):
+            self._engine = (bool(state.get("engine_on", False)), float(state.get("throttle", 0.0)))
+        self._time_s = time_s
+        return back
+
+    def take(self, command: dict[str, Any]) -> None:
+        """Take a command, however late; one that is not newer than the last is passed over."""
+        if self.command is not None and command["seq"] <= self.command["seq"]:
+            return
+        near = [c for c in self._trail if 0.0 < command["time_s"] - c["time_s"] <= TRAIL_S]
+        self._trail = [*(c for c in near[-MOST_TRAIL:] if c["phase"] == command["phase"]), command]
+        self.command = command
+
+    def now(self, time_s: float, trouble: str = "") -> dict[str, Any]:
+        """What to do at `time_s`; `trouble` says what is wrong with the link, "" when nothing is."""
+        self.at(time_s)
+        command, (was_on, was_throttle) = self.command, self._engine
+        if command is None:
+            on = was_on and time_s - self._unknown_since_s <= self.stale_after_s
+            self._engine = (on, was_throttle)
+            says = f"{trouble or 'no answer yet'}; engine {'as it is for a moment' if on else 'off'}"
+            unknown = {"pitch_deg": None, "heading_deg": None, "pointing": None, "command": None}
+            return {"time_s": time_s, **unknown, "throttle": was_throttle, "engine_on": on, "stale": True, "says": says}
+        age_s = time_s - command["time_s"]
+        stale = bool(trouble) or age_s > max(command["next_contact_s"], self.stale_after_s)
+        if command["engine_on"] and not stale and self._cut_s is not None and command["time_s"] > self._cut_s:
+            self._cut_s = None
+        if self._cut_s is None and cutoff_now(command, time_s, self.tick_s):
+            self._cut_s = time_s
+        on, throttle = command["engine_on"] and self._cut_s is None, command["throttle"]
+        if stale:
+            on, throttle = on and was_on, min(throttle, was_throttle)
+        self._engine = (on, throttle)
+        says, turned = self._says(command, on, trouble), self._turned(command, max(0.0, min(age_s, TURN_ON_S)))
+        return {"time_s": time_s, **turned, "throttle": throttle, "engine_on": on, "stale": stale,
+                "says": says if stale else "", "command": command}  # fmt: skip
+
+    def _turned(self, command: dict[str, Any], seconds: float) -> dict[str, Any]:
+        pitch_deg = command["pitch_deg"] + command["pitch_rate_deg_s"] * seconds
+        heading_deg = (command["heading_deg"] + command["heading_rate_deg_s"] * seconds) % 360.0
+        first, pointing = self._trail[0], command["pointing"]
+        if command is not first and seconds > 0.0:
+            ahead = seconds / (command["time_s"] - first["time_s"])
+            moved = [b + ahead * (b - a) for a, b in zip(first["pointing"], pointing, strict=True)]
+            length = math.hypot(*moved)
+            pointing = [x / length for x in moved] if length > 0.0 else pointing
+        return {"pitch_deg": max(-90.0, min(90.0, pitch_deg)), "heading_deg": heading_deg, "pointing": pointing}
+
+    @staticmethod
+    def _says(command: dict[str, Any], on: bool, trouble: str) -> str:
+        cutoff_at_s = command["cutoff_at_s"]
+        then = f"flying on the last law until cutoff at {cutoff_at_s} s" if on else "engine off"
+        if on and cutoff_at_s is None:
+            then = "flying on the last law, and NO CUTOFF IS KNOWN: watch the engine yourself"
+        return f"{trouble or 'no answer'} since vehicle time {command['time_s']} s; {then}"
+
+
 class GuidanceClient:
     """One vehicle's line to the service.
 
     Args:
         address: of the service's ZeroMQ socket, "tcp://host:port".
-        timeout_s: real time to wait for a reply before asking again.
+        timeout_s: real time that `open`, `exchange` and `close` wait for a reply before asking again.
         tries: how often to ask; each new try opens a new connection and takes the session up again by its token.
         token_file: keeps the token (readable by you alone): a script started again goes on; one file a vehicle.
+        patience_s: real time that `steer` waits at most.
+        tick_s: length of your simulator's tick: `steer` and `now` cut at the tick nearest to the cutoff.
+        stale_after_s: vehicle time without a fresh answer after which data is stale (or `next_contact_s`, if longer).
+        clock: of real time, in seconds; for tests.
+        key_file, service_key_file: where the service wants keys: your script's `NAME.key_secret` and the service's
+            `service.key`, both from `guidance-svc keys`.
 
-    Attributes: token; resumed (False when the session began anew; in mid-flight a warning says so too).
+    Attributes: token; resumed (False when the session began anew; in mid-flight a warning says so too); stopped (the
+    Fault that ended all asking, or None; a new `open` asks again); net (the SafetyNet).
     """
 
-    def __init__(self, address: str, timeout_s: float = 5.0, tries: int = 3, token_file: str | None = None) -> None:
-        self.address, self.timeout_s, self.tries, self.token_file = address, timeout_s, tries, token_file
+    def __init__(
+        self, address: str,
+        timeout_s: float = 5.0, tries: int = 3, token_file: str | None = None,
+        patience_s: float = 0.05, tick_s: float = 0.0, stale_after_s: float = 1.0,
+        clock: Callable[[], float] = time.monotonic,
+        key_file: str | None = None, service_key_file: str | None = None,
+    ) -> None:  # fmt: skip
+        self.address, self._keys = address, curve_keys(key_file, service_key_file)
+        self.timeout_s, self.tries, self.token_file, self.patience_s = timeout_s, tries, token_file, patience_s
+        self.clock, self.net = clock, SafetyNet(tick_s, stale_after_s)
         self.token: str | None = None
         self.resumed: bool | None = None
+        self.stopped: Fault | None = None
         self.seq = 0
         self.done_event: str | None = None
-        self._time_s = float("-inf")
         self._open_message: dict[str, Any] = {}
         self._greeted = False
+        self._seq_floor = 0  # answers below it are to states of a time that was never flown
+        self._asked_s: float | None = None  # since when `steer` has heard nothing
+        self._pause_s, self._next_try_s = FIRST_PAUSE_S, float("-inf")
+        self._complaint = ""
         self._socket: zmq.Socket[bytes] | None = None
 
     def open(
@@ -93,20 +208,53 @@ class GuidanceClient:
             "type": "open", "protocol": PROTOCOL, "vehicle": vehicle, "role": role, "plan": plan,
             "frame": frame or {}, "detail": detail,
         }  # fmt: skip
-        self.token, self._greeted = resume or self._stored(), False
+        self.token, self._greeted, self.stopped = resume or self._stored(), False, None
         return self._ask({}, "opened")
 
     def exchange(self, state: dict[str, Any]) -> dict[str, Any]:
         """Send a state, return the command that answers it. `seq` and `seen_event` are filled in for you."""
-        self.seq = max(self.seq + 1, state.get("seq", 0))
+        self._stop_if_taken_over()
         if isinstance(time_s := state.get("time_s"), (int, float)):
-            if time_s < self._time_s:
-                self.done_event = None  # a save was reloaded: what was done after it is undone
-            self._time_s = time_s
-        message = {**state, "type": "state", "seq": self.seq}
-        if self.done_event and "seen_event" not in message:
-            message["seen_event"] = self.done_event
-        return self._ask(message, "command")
+            self._note_clock(time_s, state)
+        command = self._ask(self._numbered(state), "command")
+        self.net.take(command)
+        self._pause_s = FIRST_PAUSE_S
+        return command
+
+    def steer(self, state: dict[str, Any]) -> dict[str, Any]:
+        """Send a state and return what to do now, within `patience_s`, whatever the link does. After `open`.
+
+        Returns pitch_deg, heading_deg, pointing (each None before the first answer), throttle, engine_on, stale, says
+        (a sentence, or "") and command (the newest that came: for its phase, event and status; or None).
+        An answer that comes late is used in the next call. A lost connection is opened again, with pauses from 0.1 s to
+        5 s. Raises Fault only for `taken_over`: another script flies this vehicle, so let go of it.
+        """
+        if not isinstance(time_s := state.get("time_s"), (int, float)) or not self._open_message:
+            raise ValueError(f"steer: expected an open session and state['time_s'] in seconds; got {time_s!r}")
+        until = self.clock() + self.patience_s
+        self._stop_if_taken_over()
+        self._note_clock(time_s, state)
+        try:
+            if self._reach(until):
+                message = self._numbered(state)
+                self._send(message, until)
+                self._asked_s = self.clock() if self._asked_s is None else self._asked_s
+                self._take(until, message["seq"])
+        except OSError:
+            self._lost()
+        return self.now(time_s)
+
+    def now(self, time_s: float) -> dict[str, Any]:
+        """What to do at `time_s`, as from `steer`, without a state and without waiting: for the ticks in between."""
+        self._note_clock(time_s)
+        try:
+            self._take(0.0)
+        except OSError:
+            self._lost()
+        self._stop_if_taken_over()
+        trouble = "" if self._greeted else f"no answer from {self.address}"
+        told = self.net.now(time_s, f"{self.stopped} (not asked again)" if self.stopped else trouble)
+        return {**told, "says": told["says"] or self._complaint}
 
     def done(self, event: dict[str, Any]) -> None:
         """Say that an event was carried out; the next states carry its id, and the service stops repeating it."""
@@ -119,6 +267,21 @@ class GuidanceClient:
         self._open_message, self.token = {}, None
         if self.token_file and os.path.exists(self.token_file):
             os.remove(self.token_file)
+
+    def _note_clock(self, time_s: float, state: dict[str, Any] | None = None) -> None:
+        if self.net.at(time_s, state):  # a save was reloaded: what was done and answered after it is undone
+            self.done_event, self._seq_floor = None, self.seq + 1
+
+    def _numbered(self, state: dict[str, Any]) -> dict[str, Any]:
+        self.seq = max(self.seq + 1, state.get("seq", 0))
+        message = {**state, "type": "state", "seq": self.seq}
+        if self.done_event and "seen_event" not in message:
+            message["seen_event"] = self.done_event
+        return message
+
+    def _stop_if_taken_over(self) -> None:
+        if self.stopped is not None and self.stopped.code == "taken_over":
+            raise self.stopped
 
     def _ask(self, message: dict[str, Any], wanted: str) -> dict[str, Any]:
         for left in reversed(range(self.tries)):
@@ -133,24 +296,34 @@ class GuidanceClient:
             except Fault as fault:  # a service that was started again behind the same socket knows no session
                 if fault.code == "no_session":
                     self.hang_up()
+                self.stopped = fault if fault.code == "taken_over" else self.stopped
                 if fault.code != "no_session" or not (left and self._open_message):
                     raise
-        raise TimeoutError(f"no answer from {self.address} in {self.tries} x {self.timeout_s} s: is the service up?")
+        raise TimeoutError(f"no answer from {self.address} in {self.tries} x {self.timeout_s} s: {HINT}")
+
+    def _opening(self) -> dict[str, Any]:
+        return {**self._open_message, **({"resume": self.token} if self.token else {})}
 
     def _greet(self, message: dict[str, Any]) -> dict[str, Any]:
-        shown = self.token
-        opened = self._once({**self._open_message, **({"resume": shown} if shown else {})}, "opened")
-        self.token, self.resumed, self._greeted = opened["token"], opened["resumed"], True
+        if self._asked_s is not None:
+            self.hang_up()  # `steer` was in the middle of something
+        opened = self._once(self._opening(), "opened")
+        self._opened(opened)
+        if not self.resumed:
+            message.pop("seen_event", None)  # the new session never announced that event
+        return opened
+
+    def _opened(self, opened: dict[str, Any]) -> None:
+        shown, self.token = self.token, opened["token"]
+        self.resumed, self._greeted = opened["resumed"], True
         if self.token_file and self.token != self._stored():
             with os.fdopen(os.open(self.token_file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
                 os.chmod(self.token_file, 0o600)
-                file.write(self.token)
+                file.write(opened["token"])
         if not self.resumed:
             self.done_event = None
-            message.pop("seen_event", None)  # the new session never announced that event
             if shown:
-                warnings.warn("the service has no memory of this flight: its session began anew", stacklevel=4)
-        return opened
+                warnings.warn("the service has no memory of this flight: its session began anew", stacklevel=5)
 
     def _stored(self) -> str | None:
         if self.token_file and os.path.exists(self.token_file):
@@ -159,10 +332,12 @@ class GuidanceClient:
         return None
 
     def _once(self, message: dict[str, Any], wanted: str) -> dict[str, Any]:
-        until = time.monotonic() + self.timeout_s
+        until = self.clock() + self.timeout_s
+        self._connect_in_time(until)
         self._send(message, until)
         while True:
             reply = self._receive(until)
+            self._asked_s = None
             if reply.get("seq") not in (None, message.get("seq")):
                 continue  # the late answer to an earlier state
             if reply.get("type") == "fault":
@@ -170,23 +345,100 @@ class GuidanceClient:
             if reply.get("type") == wanted:
                 return reply
 
+    def _reach(self, until: float) -> bool:
+        """Whether a state can be sent; connects and greets, if it is time to, and takes up what comes of it later."""
+        if self.stopped is not None or (self._socket is None and self.clock() < self._next_try_s):
+            return False
+        if self._socket is None:
+            self._connect(until)
+            self._send(self._opening(), until)
+            self._asked_s = self.clock()
+        self._take(0.0 if self._greeted else until)
+        if self._asked_s is not None and self.clock() - self._asked_s > SILENCE_S:
+            raise ConnectionError("silent")
+        return self._greeted
+
+    def _take(self, until: float, seq: int | None = None) -> None:
+        """Take what has come; wait, until then at most, for the answer to `seq` or for anything."""
+        for _ in range(MOST_AT_ONCE):
+            if self._socket is None:
+                return
+            try:
+                reply = self._receive(until)
+            except TimeoutError:
+                return
+            self._asked_s = None
+            if reply.get("type") == "opened":
+                self._opened(reply)
+            elif reply.get("type") == "fault":
+                self._refused(Fault(reply))
+            elif reply.get("type") == "command" and reply["seq"] >= self._seq_floor:
+                self.net.take(reply)
+                self._pause_s, self._complaint = FIRST_PAUSE_S, ""
+            if seq is None or reply.get("seq") == seq:
+                until = 0.0  # the rest only if it is there
+
+    def _refused(self, fault: Fault) -> None:
+        if fault.code in ("no_session", *(() if self._greeted else REFUSED_FOR_NOW)):
+            raise ConnectionError(str(fault))  # try again later
+        if self._greeted and fault.code not in REFUSED_FOR_GOOD:
+            self._complaint = str(fault)
+            return
+        self.stopped = fault
+        self.hang_up()
+        if fault.code != "taken_over":
+            warnings.warn(f"{fault}: not asked again", stacklevel=4)
+
+    def _lost(self) -> None:
+        self.hang_up()
+        self._next_try_s = self.clock() + self._pause_s
+        self._pause_s = min(2.0 * self._pause_s, LONGEST_PAUSE_S)
+
     def hang_up(self) -> None:
         """Close the connection and leave the session open in the service; the next exchange takes it up again."""
         if self._socket is not None:
             self._socket.close()
-        self._socket, self._greeted = None, False
+        self._socket, self._greeted, self._asked_s = None, False, None
+
+    def _connect_in_time(self, until: float) -> None:
+        if self._socket is None:
+            self._connect(until)
+
+    def _connect(self, until: float) -> None:
+        self._socket = zmq.Context.instance().socket(zmq.DEALER)
+        self._socket.setsockopt(zmq.LINGER, 0)
+        for option, key in self._keys.items():
+            self._socket.setsockopt(option, key)
+        self._socket.connect(self.address)
 
     def _send(self, message: dict[str, Any], until: float) -> None:
-        if self._socket is None:
-            self._socket = zmq.Context.instance().socket(zmq.DEALER)
-            self._socket.setsockopt(zmq.LINGER, 0)
-            self._socket.connect(self.address)
+        assert self._socket is not None
+        if not self._socket.poll(self._left_ms(until), zmq.POLLOUT):
+            raise TimeoutError(f"{self.address} takes no more messages")
         self._socket.send(msgpack.packb(message))
 
     def _receive(self, until: float) -> dict[str, Any]:
         assert self._socket is not None
-        if not self._socket.poll(max(0, int((until - time.monotonic()) * 1000))):
+        if not self._socket.poll(self._left_ms(until)):
             raise TimeoutError(f"no answer from {self.address}")
         raw = self._socket.recv()
-        reply: dict[str, Any] = json.loads(raw) if raw[:1] == b"{" else msgpack.unpackb(raw)
-        return reply
+        try:
+            return dict(json.loads(raw) if raw[:1] == b"{" else msgpack.unpackb(raw))
+        except (ValueError, TypeError):
+            raise ConnectionError(f"{self.address} speaks another language") from None
+
+    def _left_ms(self, until: float) -> int:
+        return max(0, int((until - self.clock()) * 1000))
+
+
+def curve_keys(key_file: str | None, service_key_file: str | None) -> dict[int, bytes]:
+    """Options of a socket that shows the script's key and knows the service's; empty without keys."""
+    if key_file is None and service_key_file is None:
+        return {}
+    if key_file is None or service_key_file is None:
+        raise ValueError(f"key_file, service_key_file: expected both or none; got {key_file!r}, {service_key_file!r}")
+    public, secret = zmq.auth.load_certificate(key_file)
+    if secret is None:
+        raise ValueError(f"key_file: expected the secret key, NAME.key_secret; got the public key {key_file}")
+    service = zmq.auth.load_certificate(service_key_file)[0]
+    return {zmq.CURVE_PUBLICKEY: public, zmq.CURVE_SECRETKEY: secret, zmq.CURVE_SERVERKEY: service}

@@ -52,7 +52,17 @@ def usual_answer(message: dict[str, Any]) -> dict[str, Any]:
         return {"type": "opened", "token": "t-1", "resumed": message.get("resume") is not None, "phases": []}
     if message["type"] == "close":
         return {"type": "closed", "vehicle": "Curlew"}
-    return {"type": "command", "seq": message["seq"], "time_s": message["time_s"], "cutoff_at_s": 100.0}
+    return command_for(message)
+
+
+def command_for(state: dict[str, Any], **more: Any) -> dict[str, Any]:
+    """A command of a burn that ends at 100 s of the vehicle's clock, turning from 10 deg of pitch downward."""
+    return {
+        "type": "command", "seq": state["seq"], "time_s": state["time_s"], "phase": "insertion",
+        "pitch_deg": 10.0, "heading_deg": 90.0, "pitch_rate_deg_s": -0.1, "heading_rate_deg_s": 0.05,
+        "pointing": [1.0, 0.0, 0.0], "throttle": 0.8, "engine_on": True, "time_to_cutoff_s": 1.0,
+        "cutoff_at_s": 100.0, "event": None, "next_contact_s": 0.5, "status": "ok", "warnings": [], **more,
+    }  # fmt: skip
 
 
 @pytest.fixture

@@ -149,8 +149,8 @@ def test_refused_tries_are_few_because_the_pauses_grow(monkeypatch: pytest.Monke
         now[0] += seconds
 
     monkeypatch.setattr(socket, "create_connection", refuse)
-    monkeypatch.setattr(module, "time", type("Clock", (), {"monotonic": lambda: now[0], "sleep": sleep}))
-    client = module.GuidanceClient("tcp://127.0.0.1:1", timeout_s=5.0, tries=2)
+    monkeypatch.setattr(module, "time", type("Clock", (), {"sleep": sleep}))
+    client = module.GuidanceClient("tcp://127.0.0.1:1", timeout_s=5.0, tries=2, clock=lambda: now[0])
     with pytest.raises(TimeoutError, match=r"in 2 x 5\.0 s"):
         open_curlew(client)
     assert now[0] == pytest.approx(10.0)  # both tries waited out

@@ -1,4 +1,4 @@
-"""Reads a recording in the order in which it was written, up to the cut where there is one."""
+"""Reads a recording in the order in which it was written, up to the place where it is cut or damaged."""
 
 from __future__ import annotations
 
@@ -9,16 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Literal
 
-from mcap.exceptions import McapError
-from mcap.records import Channel, Header, McapRecord, Message, Metadata
-from mcap.stream_reader import StreamReader
+from mcap.opcode import Opcode
+from mcap.records import Channel, Header, Metadata
 from mcap.writer import MCAP0_MAGIC
-from zstandard import ZstdError
 
-from guidance_svc.adapters.recorder import PROFILE
+from guidance_svc.adapters.framing import MESSAGE_HEAD, PROFILE, SUFFIX, Cut, Damaged, Record, all_records, head_of
 from guidance_svc.errors import RecordingError
 
-RECORD_LIMIT_BYTES = 1 << 28  # a chunk is 1 MiB; a larger length is damage, not data
+BUFFER_BYTES = 1 << 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,68 +47,140 @@ class RecordedPlan:
     table: dict[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class RecordedSession:
+    """A session that was open when the file began, as the session layer wrote it down."""
+
+    vehicle: str
+    table: dict[str, str]
+
+
 class RecordingReader:
     """One pass over a recording.
 
     Args:
         path: of the file.
 
-    `about` (the metadata "service") fills as the pass goes; `cut` tells after it whether the end is missing.
+    `about` (the metadata "service") fills as the pass goes, `at` is the byte it has come to, of `size`. After it,
+    `cut` tells whether the end is missing, and `damage` what is wrong where bytes have changed; "" where nothing is.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.about: dict[str, str] = {}
         self.cut = False
+        self.damage = ""
+        self.at = 0
+        self.size = 0
+        self._sequence: int | None = None
 
-    def entries(self) -> Iterator[RecordedMessage | RecordedPlan]:
-        """Every whole message and plan, in order.
+    def entries(self) -> Iterator[RecordedMessage | RecordedPlan | RecordedSession]:
+        """Every whole message, plan and session before the first damage, in order.
 
         Raises:
-            RecordingError: no such file, empty, foreign, or damaged in the middle.
+            RecordingError: no such file, empty, foreign, or damaged before its first message.
         """
         channels: dict[int, Channel] = {}
-        for record in self._records():
-            if isinstance(record, Header) and record.profile != PROFILE:
-                raise self._error("foreign_recording", "a recording of this service", f"profile {record.profile!r}")
-            if isinstance(record, Channel):
-                channels[record.id] = record
-            elif isinstance(record, Metadata) and record.name == "service":
-                self.about.update(record.metadata)
-            elif isinstance(record, Metadata) and record.name == "flight_plan":
-                yield RecordedPlan(record.metadata["name"], json.loads(record.metadata["json"]))
-            elif isinstance(record, Message):
-                yield self._message(record, channels)
-
-    def _message(self, record: Message, channels: dict[int, Channel]) -> RecordedMessage:
+        messages = 0
         try:
-            about = channels[record.channel_id].metadata
-            message = json.loads(record.data)
-            link = message.pop("link")
-            direction: Literal["in", "out"] = "in" if about["direction"] == "in" else "out"
-            return RecordedMessage(direction, about["vehicle"], about["type"], link, record.log_time, message)
-        except (KeyError, ValueError, TypeError) as error:
-            raise self._error("damaged_recording", "messages as the recorder writes them", error) from None
-
-    def _records(self) -> Iterator[McapRecord]:
-        try:
-            with self.path.open("rb") as file:
-                head = file.peek(len(MCAP0_MAGIC))[: len(MCAP0_MAGIC)]
-                if not head:
-                    raise self._error("empty_recording", "a recording of this service", "an empty file")
-                if not MCAP0_MAGIC.startswith(head):
-                    raise self._error("foreign_recording", "an MCAP file", f"a file beginning {head!r}")
-                yield from self._whole_records(file)
+            with self.path.open("rb", buffering=BUFFER_BYTES) as file:
+                self._check_beginning(file)
+                for record in all_records(file):
+                    self.at = record.at
+                    entry = self._entry(record, channels)
+                    if entry is not None:
+                        messages += isinstance(entry, RecordedMessage)
+                        yield entry
+        except Cut as cut:
+            self.cut, self.at = True, cut.at
+        except Damaged as damage:
+            if not messages:
+                raise self._error("damaged_recording", "whole MCAP records", damage) from None
+            self.damage, self.at = f"{damage}, of {self.size}; the {messages} messages before it are whole", damage.at
         except OSError as error:
             raise self._error("cannot_read", "a readable file", error.strerror or error) from None
 
-    def _whole_records(self, file: IO[bytes]) -> Iterator[McapRecord]:
+    def remark(self) -> str:
+        """After the pass: what is missing of the recording, as a sentence; "" where nothing is."""
+        if self.damage:
+            return f"the recording is {self.damage}, and are used"
+        if self.cut:
+            return f"the recording is cut short at byte {self.at} of {self.size}; used up to its last whole message"
+        return ""
+
+    def _check_beginning(self, file: IO[bytes]) -> None:
+        self.size = file.seek(0, 2)
+        file.seek(0)
+        head = file.read(len(MCAP0_MAGIC))
+        file.seek(0)
+        if not head:
+            raise self._error("empty_recording", "a recording of this service", "an empty file")
+        if not MCAP0_MAGIC.startswith(head):
+            raise self._error("foreign_recording", "an MCAP file", f"a file beginning {head!r}")
+
+    def _entry(
+        self, record: Record, channels: dict[int, Channel]
+    ) -> RecordedMessage | RecordedPlan | RecordedSession | None:
+        if record.opcode == Opcode.MESSAGE:
+            return self._message(record, channels)
+        if record.opcode == Opcode.CHANNEL:
+            channel = record.parse(Channel)
+            channels[channel.id] = channel
+        elif record.opcode == Opcode.METADATA:
+            return self._metadata(record)
+        elif record.opcode == Opcode.HEADER:
+            profile = record.parse(Header).profile
+            if profile != PROFILE:
+                raise self._error("foreign_recording", "a recording of this service", f"profile {profile!r}")
+        return None
+
+    def _metadata(self, record: Record) -> RecordedPlan | RecordedSession | None:
+        metadata = record.parse(Metadata)
         try:
-            yield from StreamReader(file, record_size_limit=RECORD_LIMIT_BYTES).records
-        except (McapError, struct.error, ZstdError, ValueError, MemoryError) as error:
-            if file.read(1):
-                raise self._error("damaged_recording", "whole MCAP records", error) from None
-            self.cut = True  # the library raises one or the other, by where in a record the file ends
+            if metadata.name == "service":
+                self.about.update(metadata.metadata)
+            elif metadata.name == "flight_plan":
+                table = json.loads(metadata.metadata["json"])
+                if not isinstance(table, dict):
+                    raise TypeError("a flight plan that is no table")
+                return RecordedPlan(metadata.metadata["name"], table)
+            elif metadata.name == "session":
+                return RecordedSession(metadata.metadata["vehicle"], dict(metadata.metadata))
+        except (KeyError, ValueError, TypeError, RecursionError) as error:
+            raise Damaged(record.at, f"metadata {metadata.name!r}: {error}") from None
+        return None
+
+    def _message(self, record: Record, channels: dict[int, Channel]) -> RecordedMessage:
+        try:
+            channel, sequence, time_ns, _ = MESSAGE_HEAD.unpack_from(record.content)
+            about = channels[channel].metadata
+            message = json.loads(record.content[MESSAGE_HEAD.size :])
+            link = message.pop("link")
+            direction: Literal["in", "out"] = "in" if about["direction"] == "in" else "out"
+            vehicle, kind = about["vehicle"], about["type"]
+        except (KeyError, ValueError, TypeError, AttributeError, RecursionError, struct.error) as error:
+            raise Damaged(record.at, f"a message that no recorder writes: {error}") from None
+        self._check_order(record, sequence)
+        return RecordedMessage(direction, vehicle, kind, link, time_ns, message)
+
+    def _check_order(self, record: Record, sequence: int) -> None:
+        """The recorder counts its messages, so that one that went missing is noticed."""
+        if self._sequence is not None and sequence != (self._sequence + 1) & 0xFFFFFFFF:
+            raise Damaged(record.at, f"message {sequence} follows message {self._sequence}")
+        self._sequence = sequence
 
     def _error(self, code: str, expected: str, got: object) -> RecordingError:
         return RecordingError(code, "", expected, got, str(self.path))
+
+
+def parts(path: Path) -> list[Path]:
+    """A recording and those of its folder that go on where it ends, in order."""
+    following: dict[str, Path] = {}
+    for other in sorted(path.parent.glob(f"*{SUFFIX}")):
+        after = head_of(other).about.get("after")
+        if after:
+            following.setdefault(after, other)
+    found = [path]
+    while (then := following.get(found[-1].name)) is not None and then not in found:
+        found.append(then)
+    return found

@@ -221,6 +221,7 @@ class GuidanceClient:
             self._note_clock(time_s, state)
         command = self._ask(self._numbered(state), "command")
         self.net.take(command)
+        self.net.now(command["time_s"])
         self._pause_s = FIRST_PAUSE_S
         return command
 

@@ -26,7 +26,7 @@ DROPPED_FRAC = 0.5  # of a stage's dry mass, lost between two states: the stage 
 
 
 @dataclass
-class _Flown:
+class StatesFlown:
     """What the pass through a recording has collected of one vehicle."""
 
     known: Vehicle
@@ -62,7 +62,7 @@ def calibrate_recording(path: Path, vehicle: str | None = None) -> list[Calibrat
     return found
 
 
-def read_flights(path: Path) -> dict[str, _Flown]:
+def read_flights(path: Path) -> dict[str, StatesFlown]:
     """Every vehicle of a recording with its states and the replies to them.
 
     Raises:
@@ -70,7 +70,7 @@ def read_flights(path: Path) -> dict[str, _Flown]:
     """
     plans: dict[str, dict[str, Any]] = {}
     opens: list[tuple[str, dict[str, Any]]] = []
-    flights: dict[str, _Flown] = {}
+    flights: dict[str, StatesFlown] = {}
     states: list[RecordedMessage] = []
     for entry in RecordingReader(path).entries():
         if isinstance(entry, RecordedPlan):
@@ -87,7 +87,7 @@ def read_flights(path: Path) -> dict[str, _Flown]:
     return flights
 
 
-def _opened(path: Path, vehicle: str, message: dict[str, Any], plans: dict[str, dict[str, Any]]) -> _Flown:
+def _opened(path: Path, vehicle: str, message: dict[str, Any], plans: dict[str, dict[str, Any]]) -> StatesFlown:
     wanted = message.get("plan")
     table = plans.get(wanted) if isinstance(wanted, str) else wanted
     try:
@@ -97,7 +97,7 @@ def _opened(path: Path, vehicle: str, message: dict[str, Any], plans: dict[str, 
         frame = parse_frame(parse_table(FrameModel, message.get("frame", {})))
         planned = plan.vehicle.model_dump()
         body = plan.body.to_domain(plan.gravity)
-        return _Flown(plan.vehicle.to_domain(vehicle), planned, frame, body, _first_stage(plan))
+        return StatesFlown(plan.vehicle.to_domain(vehicle), planned, frame, body, _first_stage(plan))
     except ConfigError as error:
         expected = f"the flight plan that {vehicle} flew, with body and vehicle"
         raise RecordingError("no_plan", vehicle, expected, error.sentence(), str(path)) from None
@@ -111,7 +111,7 @@ def _first_stage(plan: FlightPlanModel) -> int:
     return next((phase.first_stage for phase in phases if isinstance(phase, Insertion)), 0)
 
 
-def _take(flown: _Flown, entry: RecordedMessage) -> None:
+def _take(flown: StatesFlown, entry: RecordedMessage) -> None:
     """One state, or the reply to the last one."""
     if entry.type == "command":
         if flown.commands and flown.states[-1].seq == entry.message["seq"]:
@@ -124,7 +124,7 @@ def _take(flown: _Flown, entry: RecordedMessage) -> None:
     flown.commands.append(None)
 
 
-def track_of(flown: _Flown) -> Track:
+def track_of(flown: StatesFlown) -> Track:
     """The arrays; what the script did not tell is taken from the command before."""
     states, body, frame = flown.states, flown.body, flown.frame
     told = [state_to_bci(state, frame, body) for state in states]
@@ -149,7 +149,7 @@ def track_of(flown: _Flown) -> Track:
     )
 
 
-def _stages(flown: _Flown) -> Ints:
+def _stages(flown: StatesFlown) -> Ints:
     """The burning stage as told; where it is not, one more whenever most of a stage's dry mass goes at once."""
     index = flown.first_stage
     found: list[int] = []
@@ -163,7 +163,7 @@ def _stages(flown: _Flown) -> Ints:
     return np.array(found, dtype=np.int64)
 
 
-def _too_fast(flown: _Flown, lost_kg: float, i: int) -> bool:
+def _too_fast(flown: StatesFlown, lost_kg: float, i: int) -> bool:
     """Whether a loss of mass before state i is more than any engine of the vehicle burns in that time."""
     gap_s = flown.states[i].time_s - flown.states[i - 1].time_s if i > 0 else 0.0
     return lost_kg > 2.0 * max(stage.mass_flow_kg_s for stage in flown.known.stages) * max(gap_s, 0.0)

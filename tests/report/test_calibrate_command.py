@@ -200,7 +200,7 @@ def test_a_stage_dropped_untold_is_noticed_by_its_mass(tmp_path: Path) -> None:
         controls = Controls(separate_at_s=state.time_s + 0.01 if dry else None,
                             ignite_at_s=state.time_s + 0.05 if dry else None)  # fmt: skip
         state = step(state, controls, 0.1, world)
-    flight = calibrating._Flown(known, {}, FRAME, EARTH, 0, states, [None] * len(states))
+    flight = calibrating.StatesFlown(known, {}, FRAME, EARTH, 0, states, [None] * len(states))
     stages, missed = calibrate(calibrating.track_of(flight), known)
     assert missed == ()
     assert [stage.index for stage in stages] == [0, 1]

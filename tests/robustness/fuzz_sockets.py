@@ -1,0 +1,180 @@
+"""The part of the fuzz run that goes to a served process: frames over ZeroMQ, lines over TCP, whole and torn."""
+
+from __future__ import annotations
+
+import socket
+import struct
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from random import Random
+from typing import Final
+
+import zmq
+
+from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding
+from tests.robustness.fuzz import HONEST_EVERY, Honest, Tally
+from tests.robustness.judge import BadReply, read
+from tests.robustness.mutations import mutation
+from tests.robustness.process import Dealers, Served, connect_tcp, served
+from tests.robustness.world import honest_flight, opening
+
+LINES_AT_ONCE: Final = 20  # messages over one TCP connection
+SETTINGS: Final = ""
+
+
+def over_sockets(seed: int, count: int, watch: Callable[[], None] = lambda: None, folder: Path | None = None) -> Tally:
+    """So many bad messages to a process of its own, half over each transport.
+
+    Raises:
+        BadReply: a reply that must not be, a missing one, a disturbed honest script, a fault in the service's log.
+    """
+    if folder is None:
+        with tempfile.TemporaryDirectory() as made:
+            return over_sockets(seed, count, watch, Path(made))
+    with served(folder, "--no-record", settings=SETTINGS) as service:
+        run = OverSockets(seed, service)
+        try:
+            run.run(count, watch)
+        finally:
+            run.dealers.close()
+        if service.trouble():
+            raise BadReply(f"in the service's log: {service.trouble()[:5]}")
+    return run.tally
+
+
+class OverSockets:
+    """The run against a served process."""
+
+    def __init__(self, seed: int, service: Served) -> None:
+        self.draw, self.service, self.tally, self.dealers = Random(seed), service, Tally(), Dealers()
+        self.good = self.dealers.connect(service.zmq)
+        self.honest = Honest(self._ask_honest)
+        self.bad = self.dealers.connect(service.zmq)
+        self.sent = 0
+
+    def run(self, count: int, watch: Callable[[], None]) -> None:
+        """Both transports in turn, the honest script in between."""
+        warm = False
+        while self.sent < count:
+            before = self.sent
+            began = time.perf_counter()
+            payload = self._frames() if self.draw.random() < 0.9 else self._lines()
+            took = time.perf_counter() - began
+            if took > self.tally.longest_s:
+                self.tally.longest_s, self.tally.slowest = took, payload
+            for _ in range(self.sent - before):
+                watch()
+            if self.sent // HONEST_EVERY != before // HONEST_EVERY:
+                self.honest.next()
+                self.tally.honest += 1
+            if not warm and self.sent >= count // 10:
+                warm, self.tally.warm_mb = True, self.service.resident_mb()
+        self.tally.end_mb = self.service.resident_mb()
+
+    def _ask_honest(self, payload: bytes) -> bytes:
+        self.good.send(payload)
+        return self.good.recv()
+
+    def _message(self, encoding: Encoding | None = None) -> bytes:
+        flight = honest_flight()
+        good = opening("bad") if self.draw.random() < 0.2 else self.draw.choice(flight.messages[:500])
+        return mutation(good, self.draw, encoding)
+
+    def _count(self, reply: bytes, as_json: bool) -> None:
+        message = read(reply, as_json)
+        self.tally.codes[message["code"] if message["type"] == "fault" else message["type"]] += 1
+
+    def _frames(self) -> bytes:
+        """One ZeroMQ message: mostly one frame, now and then several, or an empty one in front."""
+        payload = self._message()
+        if len(payload) > MESSAGE_LIMIT_BYTES:  # the transport ends such a connection: by a socket that it may end
+            return self._over_long(payload)
+        shape = self.draw.random()
+        if shape < 0.03:
+            frames = [payload] + [self._message()[:1000] for _ in range(self.draw.choice((1, 2, 50)))]
+        elif shape < 0.06:
+            frames = [b"", payload]
+        elif shape < 0.08:
+            frames = [b""] * self.draw.choice((1, 2, 3))
+        else:
+            frames = [payload]
+        self.bad.send_multipart(frames)
+        *envelope, reply = self.bad.recv_multipart()
+        if envelope not in ([], [b""]):
+            raise BadReply(f"{len(envelope)} frames before the reply to {payload[:100]!r}")
+        asked = frames[1] if not frames[0] and len(frames) > 1 else frames[0]
+        self._count(reply, as_json=asked[:1] == b"{")
+        self.sent += 1
+        if self.draw.random() < 0.01:  # a script that comes anew; what it flew stays
+            self.bad.close()
+            self.bad = self.dealers.connect(self.service.zmq)
+        return payload
+
+    def _over_long(self, payload: bytes) -> bytes:
+        sock = self.dealers.connect(self.service.zmq, RECONNECT_IVL=-1)
+        monitor = sock.get_monitor_socket(zmq.EVENT_DISCONNECTED)
+        monitor.setsockopt(zmq.RCVTIMEO, self.bad.getsockopt(zmq.RCVTIMEO))
+        sock.send(payload)
+        monitor.recv_multipart()  # raises Again when the connection is not ended
+        sock.disable_monitor()
+        monitor.close()
+        sock.close()
+        self.tally.codes["connection closed"] += 1
+        self.sent += 1
+        return payload
+
+    def _lines(self) -> bytes:
+        """A few lines over one connection, in pieces of any length; then an end of any kind."""
+        payloads = [self._message("json") for _ in range(self.draw.randint(1, LINES_AT_ONCE))]
+        ends = (b"\n", b"\r\n", b"\n\n", b"\x00\n", b" \n")
+        data = b"".join(payload + self.draw.choice(ends) for payload in payloads)
+        if self.draw.random() < 0.2:
+            data = data[:-3]  # the last line without its end is no message
+        *whole, _ = data.split(b"\n")
+        expected = sum(1 for line in whole if line.strip())
+        with connect_tcp(self.service.tcp) as sock:
+            if self.draw.random() < 0.1:  # gone without a word, replies unread
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+                self._push(sock, data)
+                self.sent += len(payloads)
+                self.tally.codes["gone without a word"] += len(payloads)
+                return data
+            self._push(sock, data)
+            replies = self._read_to_end(sock)
+        if len(replies) > expected:
+            raise BadReply(f"{len(replies)} replies to {expected} lines: {data[:300]!r}")
+        for reply in replies:
+            self._count(reply, as_json=True)
+        self.tally.codes["connection closed"] += max(0, expected - len(replies))
+        self.sent += len(payloads)
+        return data
+
+    def _push(self, sock: socket.socket, data: bytes) -> None:
+        """Send in pieces; a service that has closed already is no error here."""
+        at = 0
+        try:
+            while at < len(data):
+                size = self.draw.choice((1, 7, 100, 5000, len(data)))
+                sock.sendall(data[at : at + size])
+                at += size
+        except ConnectionError:
+            pass
+
+    def _read_to_end(self, sock: socket.socket) -> list[bytes]:
+        """Half-close, then every reply to the end of the connection.
+
+        Raises:
+            TimeoutError: the service keeps the connection open.
+        """
+        received = bytearray()
+        try:
+            sock.shutdown(socket.SHUT_WR)
+            while piece := sock.recv(65536):
+                received += piece
+        except (ConnectionError, OSError) as problem:
+            if isinstance(problem, TimeoutError):
+                raise
+        *whole, _ = bytes(received).split(b"\n")  # a reply cut by a reset is none
+        return whole

@@ -1,0 +1,81 @@
+"""A small seeded part of the fuzz run, and what the large one found."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from random import Random
+
+import msgpack
+import pytest
+
+from guidance_svc.wire.codec import encode
+from tests.robustness.fuzz import InProcess
+from tests.robustness.fuzz_sockets import over_sockets
+from tests.robustness.judge import BadReply, agree, read
+from tests.robustness.mutations import mutation
+from tests.robustness.world import PLAN, Service, honest_flight, opening
+
+FAULT = {"type": "fault", "field": "", "expected": "", "got": "", "message": "x"}
+ANSWERED = ("opened", "command", "closed", "health")
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_bad_messages_get_faults_change_nothing_and_leave_the_honest_script_alone(seed: int) -> None:
+    tally = InProcess(seed).run(2500)
+    refused = tally.sent - sum(tally.codes[kind] for kind in ANSWERED)
+    assert tally.sent == 2500
+    assert tally.honest > len(honest_flight().messages)  # one flight to its end, every reply compared
+    assert 0.5 < refused / tally.sent < 1.0  # else the mutations test nothing, or the good ones are refused
+    assert len(tally.codes) > 12
+
+
+def test_bad_messages_over_both_transports_get_faults_and_leave_the_honest_script_alone(tmp_path: Path) -> None:
+    tally = over_sockets(3, 400, folder=tmp_path)
+    assert tally.sent >= 400
+    assert tally.honest >= 19
+    assert tally.codes["garbage"] > 20
+
+
+def test_the_same_seed_makes_the_same_bytes() -> None:
+    made = [[mutation(opening("bad"), Random(7)) for _ in range(50)] for _ in range(2)]
+    assert made[0] == made[1]
+
+
+@pytest.mark.parametrize(
+    "reply",
+    [
+        {**FAULT, "code": "internal_error", "seq": None},
+        {**FAULT, "code": "garbage"},
+        {**FAULT, "code": "garbage", "seq": None, "got": "x" * 5000},
+        {"type": "closed", "vehicle": "curlew", "more": 1},
+        {"type": "gone"},
+    ],
+)
+def test_the_judge_refuses_replies_that_break_the_wire(reply: dict[str, object]) -> None:
+    with pytest.raises(BadReply):
+        read(encode(reply, "json"), as_json=True)
+
+
+def test_the_judge_refuses_an_answer_to_another_message() -> None:
+    with pytest.raises(BadReply):
+        agree(b'{"type":"state","seq":4,"time_s":1.0}', {"type": "command", "seq": 5, "time_s": 1.0})
+
+
+@pytest.mark.parametrize("encoding", ["json", "msgpack"])
+def test_an_escape_path_is_reported_with_no_apogee_and_no_infinite_number(encoding: str) -> None:
+    # found by fuzzing: infinity in `present_orbit` was internal_error in JSON, and left the service in MessagePack
+    service = Service()
+    service.told("script", opening("curlew", detail=True))
+    state = {**honest_flight().messages[0], "velocity_m_s": [330.0, 12_000.0, 0.0]}
+    if encoding == "json":
+        command = json.loads(service.ask("script", json.dumps(state).encode()))
+    else:
+        command = msgpack.unpackb(service.ask("script", msgpack.packb(state)))
+    orbit = command["detail"]["present_orbit"]
+    assert (orbit["apogee_altitude_m"], orbit["period_s"], orbit["time_to_apoapsis_s"]) == (None, None, None)
+    assert orbit["perigee_altitude_m"] == pytest.approx(165e3, abs=60e3)  # it climbs from 165 km, a little past perigee
+
+
+def test_the_plan_of_these_tests_stands_inside_its_own_limits() -> None:
+    assert Service().told("script", opening("curlew", plan=PLAN))["type"] == "opened"

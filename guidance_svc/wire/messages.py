@@ -147,8 +147,8 @@ class OrbitMessage(TypedDict):
 
     perigee_altitude_m: float
     """m above the equatorial radius."""
-    apogee_altitude_m: float
-    """m above the equatorial radius."""
+    apogee_altitude_m: float | None
+    """m above the equatorial radius; null on an escape path, which has none."""
     inclination_deg: float
     """deg, 0 to 180."""
     node_deg: float

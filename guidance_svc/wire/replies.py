@@ -124,16 +124,21 @@ def _event(event: Event) -> dict[str, Any]:
 
 def _detail(detail: Detail) -> dict[str, Any]:
     return {
-        "velocity_to_gain_m_s": detail.velocity_to_gain_m_s,
+        "velocity_to_gain_m_s": _finite(detail.velocity_to_gain_m_s),
         "present_orbit": _orbit(detail.present_orbit),
         "predicted_orbit": _orbit(detail.predicted_orbit),
-        "radius_spread_m": detail.radius_spread_m,
-        "height_spread_m": detail.height_spread_m,
-        "propellant_margin_kg": detail.propellant_margin_kg,
-        "exhaust_velocity_m_s": detail.exhaust_velocity_m_s,
-        "mass_flow_kg_s": detail.mass_flow_kg_s,
-        "solver_residual": detail.solver_residual,
+        "radius_spread_m": _finite(detail.radius_spread_m),
+        "height_spread_m": _finite(detail.height_spread_m),
+        "propellant_margin_kg": _finite(detail.propellant_margin_kg),
+        "exhaust_velocity_m_s": _finite(detail.exhaust_velocity_m_s),
+        "mass_flow_kg_s": _finite(detail.mass_flow_kg_s),
+        "solver_residual": _finite(detail.solver_residual),
     }
+
+
+def _finite(value: float | None) -> float | None:
+    """The number, or null where there is none, such as the apogee of an escape path."""
+    return value if value is not None and isfinite(value) else None
 
 
 def _orbit(orbit: OrbitReport | None) -> dict[str, Any] | None:
@@ -141,9 +146,9 @@ def _orbit(orbit: OrbitReport | None) -> dict[str, Any] | None:
         return None
     return {
         "perigee_altitude_m": orbit.perigee_altitude_m,
-        "apogee_altitude_m": orbit.apogee_altitude_m,
+        "apogee_altitude_m": _finite(orbit.apogee_altitude_m),
         "inclination_deg": degrees(orbit.inclination_rad),
         "node_deg": degrees(orbit.node_rad),
-        "period_s": orbit.period_s,
-        "time_to_apoapsis_s": orbit.time_to_apoapsis_s,
+        "period_s": _finite(orbit.period_s),
+        "time_to_apoapsis_s": _finite(orbit.time_to_apoapsis_s),
     }

@@ -85,10 +85,11 @@ class Access:
         return script
 
     def may_command(self, link: Hashable, vehicle: str) -> bool:
-        """Whether a connection may command a vehicle; one without key (JSON lines on loopback) may."""
-        name = link.script if isinstance(link, Link) else ""
-        script = self._by_name.get(name)
-        return not name or (script is not None and script.may_command(vehicle))
+        """Whether a connection may command a vehicle; JSON lines, which have no keys and stay on loopback, may."""
+        if not isinstance(link, Link):
+            return False
+        script = self._by_name.get(link.script)
+        return link.transport == "tcp" or (script is not None and script.may_command(vehicle))
 
     def check(self, link: Hashable, vehicle: str) -> None:
         """Refuse an `open` of a vehicle that is not on the script's list.

@@ -6,13 +6,15 @@ import logging
 from collections.abc import Callable, Hashable
 from typing import Any, Final, Protocol
 
+from guidance_svc.adapters.access import Access
 from guidance_svc.adapters.config_files import Library
+from guidance_svc.adapters.health import Health
 from guidance_svc.adapters.recorder import NoRecorder, Recorder
-from guidance_svc.domain import Command, OpenRequest, VehicleState
+from guidance_svc.domain import Command, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import ConfigError, GuidanceError, MessageFault
 from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding, decode, encode, encoding_of
 from guidance_svc.wire.messages import OpenMessage
-from guidance_svc.wire.parse import message_type, parse_close, parse_frame, parse_open, parse_state
+from guidance_svc.wire.parse import message_type, parse_close, parse_frame, parse_health, parse_open, parse_state
 from guidance_svc.wire.replies import closed_message, command_message, fault_message, opened_message
 
 LINK_LIMIT: Final = 10_000  # ZeroMQ does not tell when a peer is gone for good; the oldest are forgotten
@@ -35,6 +37,14 @@ class OpenedSession(Protocol):
     def phases(self) -> tuple[str, ...]:
         """One sentence a phase."""
 
+    @property
+    def plan(self) -> FlightPlan:
+        """That is flown."""
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What the script's author should know."""
+
 
 class Sessions(Protocol):
     """What the desk needs of the session layer; every method may raise a GuidanceError, which becomes a fault."""
@@ -50,6 +60,9 @@ class Sessions(Protocol):
 
     def drop_link(self, link: Hashable) -> None:
         """The connection is gone; its session stays."""
+
+    def forget(self, vehicle: str) -> None:
+        """Give a session up; its connection, if there is one, has none any more."""
 
     def pending(self) -> bool:
         """Whether guidance solutions wait to be worked out."""
@@ -69,6 +82,8 @@ class Desk:
         library: bodies, vehicles and flight plans by name.
         recorder: gets every message in and out.
         limit_bytes: longest message.
+        access: which script may command which vehicles; None: every one.
+        health: told of what passes, and asked by `health` messages.
     """
 
     def __init__(
@@ -77,11 +92,15 @@ class Desk:
         library: Library,
         recorder: Recorder | None = None,
         limit_bytes: int = MESSAGE_LIMIT_BYTES,
+        access: Access | None = None,
+        health: Health | None = None,
     ) -> None:
         self._sessions = sessions
         self._library = library
         self._recorder: Recorder = recorder or NoRecorder()
         self._limit_bytes = limit_bytes
+        self._access = access
+        self.health = health or Health(lambda: 0.0)
         self._numbers: dict[Hashable, int] = {}
         self._faults: dict[Hashable, int] = {}
         self._next_number = 1
@@ -89,6 +108,7 @@ class Desk:
             "state": self._state,
             "open": self._open,
             "close": self._close,
+            "health": self._health,
         }
 
     def receive(self, link: Hashable, payload: bytes, encoding: Encoding | None = None) -> bytes:
@@ -113,12 +133,30 @@ class Desk:
             internal = GuidanceError("internal_error", "", "no fault of the service; see its log", type(error).__name__)
             return self._refuse(link, vehicle, payload, encoding, internal, message)
         named = vehicle or self._sessions.vehicle_of(link)
+        kind = reply["type"]
+        if kind == "health":  # not recorded: a scraper would fill the recording, and no flight depends on it
+            return answer
+        if kind == "closed":
+            self.health.ended(reply["vehicle"])
+        elif named is not None:
+            self.health.heard(named, reply if kind == "command" else None)
         self._keep(self._recorder.exchange, link, named, message, reply)
         return answer
 
     def refuse(self, link: Hashable, payload: bytes, fault: MessageFault, encoding: Encoding | None = None) -> bytes:
         """The fault for bytes that the transport itself does not accept; recorded like any other."""
         return self._refuse(link, self._sessions.vehicle_of(link), payload, encoding or encoding_of(payload), fault, {})
+
+    def expire(self, longer_than_s: float) -> None:
+        """Give up the sessions of vehicles that have been silent for longer, in real time."""
+        for vehicle in self.health.silent(longer_than_s):
+            _log.warning(
+                "%s: no message for %g s, its session is given up (limits.idle_expiry_s)", vehicle, longer_than_s,
+                extra={"vehicle": vehicle},
+            )  # fmt: skip
+            self._sessions.forget(vehicle)
+            self.health.ended(vehicle)
+            self.health.counts["expired_sessions"] += 1
 
     def drop(self, link: Hashable) -> None:
         """The connection is gone; its session stays."""
@@ -128,18 +166,24 @@ class Desk:
 
     def _open(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
         request = parse_open(message)
+        if self._access is not None:
+            self._access.check(link, request.vehicle)
         frame = parse_frame(request.frame)
         try:
             plan = self._library.plan(request.plan, request.role)
             table = self._library.inlined(request.plan)
         except ConfigError as error:
             raise _plan_fault(request, error) from None
-        asked = OpenRequest(request.vehicle, request.role, plan, frame, request.resume, request.detail)
+        named = isinstance(request.plan, str)
+        asked = OpenRequest(request.vehicle, request.role, plan, frame, request.resume, request.detail, named)
         opened = self._sessions.open(link, asked)
-        if isinstance(request.plan, str):
+        if named:
             self._recorder.plan(request.plan, table)
-        _log.info("%s %s: flight plan %s", request.vehicle, "resumed" if opened.resumed else "opened", plan.name)
-        return opened_message(request.vehicle, plan, opened.token, opened.resumed, opened.phases)
+        done = "resumed" if opened.resumed else "opened"
+        _log.info("%s %s: flight plan %s", request.vehicle, done, plan.name, extra={"vehicle": request.vehicle})
+        return opened_message(
+            request.vehicle, opened.plan, opened.token, opened.resumed, opened.phases, opened.warnings
+        )
 
     def _state(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
         return command_message(self._sessions.state(link, parse_state(message)))
@@ -147,8 +191,15 @@ class Desk:
     def _close(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
         parse_close(message)
         vehicle = self._sessions.close(link)
-        _log.info("%s closed", vehicle)
+        _log.info("%s closed", vehicle, extra={"vehicle": vehicle})
         return closed_message(vehicle)
+
+    def _health(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
+        parse_health(message)
+        access = self._access
+        if access is None:
+            return self.health.report()
+        return self.health.report(lambda vehicle: access.may_command(link, vehicle))
 
     def _refuse(
         self,
@@ -162,15 +213,17 @@ class Desk:
         seq = message.get("seq")
         known = isinstance(seq, int) and not isinstance(seq, bool) and 0 <= seq <= 2**53
         reply = fault_message(error, seq if known else None)
-        self._tell(link, vehicle, error)
+        self.health.fault(error.code)
+        self._tell(link, vehicle, error, reply["seq"])
         self._keep(self._recorder.refusal, link, vehicle, payload, reply)
         return encode(reply, encoding)
 
-    def _tell(self, link: Hashable, vehicle: str | None, error: GuidanceError) -> None:
+    def _tell(self, link: Hashable, vehicle: str | None, error: GuidanceError, seq: int | None) -> None:
         """Log a connection's faults 1, 2, 4, 8, ...: a script that floods does not flood the log."""
         count = self._faults[link] = self._faults.get(link, 0) + 1
         if count & (count - 1) == 0:
-            _log.warning("fault %d of %s: %s", count, vehicle or "a connection without session", error)
+            whose, extra = vehicle or "a connection without session", {"vehicle": vehicle, "seq": seq}
+            _log.warning("fault %d of %s: %s", count, whose, error, extra=extra)
 
     def _keep(self, keep: Callable[..., None], link: Hashable, *what: object) -> None:
         """Record; a recorder's own fault must not cost a script its reply."""

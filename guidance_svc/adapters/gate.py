@@ -1,4 +1,4 @@
-"""Answers libzmq's question at each CURVE handshake, whether this key may connect (RFC 27), in the service's own loop."""
+"""Answers libzmq's question at each CURVE handshake, whether this key may connect (RFC 27), in the loop itself."""
 
 from __future__ import annotations
 

@@ -7,8 +7,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from guidance_svc.adapters.recorder import NoRecorder
+from guidance_svc.adapters.recorder import OFF, OK, Recorder
 
+GAUGES: Final = (
+    "dropped_replies", "too_fast", "refused_connections", "refused_handshakes", "zmq_connections", "tcp_connections",
+)  # fmt: skip
+KEEPERS: Final = ("recording", "journal")
 REPLY_TIMES: Final = 4096  # the last minute and a half at 50 Hz, 20 s of 200 messages a second
 
 
@@ -37,11 +41,11 @@ class Health:
     ) -> None:
         self.clock_s = clock_s
         self.version = version
-        self.keepers = dict(keepers or {})
+        self.keepers: dict[str, Callable[[], str]] = {**dict.fromkeys(KEEPERS, lambda: "none"), **(keepers or {})}
         self.counts: Counter[str] = Counter()
         self.faults: Counter[str] = Counter()
         self.vehicles: dict[str, Heard] = {}
-        self.gauges: dict[str, Callable[[], int]] = {}
+        self.gauges: dict[str, Callable[[], int]] = dict.fromkeys(GAUGES, lambda: 0)
         self._began_s = clock_s()
         self._took_s: deque[float] = deque(maxlen=REPLY_TIMES)
 
@@ -92,6 +96,7 @@ class Health:
             "messages": self.counts["messages"],
             "replies": self.counts["replies"],
             "faults": dict(sorted(self.faults.items())),
+            "expired_sessions": self.counts["expired_sessions"],
             **{name: count() for name, count in self.gauges.items()},
             "reply_p50_us": _quantile(took_us, 0.50),
             "reply_p99_us": _quantile(took_us, 0.99),
@@ -105,12 +110,9 @@ class Health:
         }  # fmt: skip
 
 
-def state_of(keeper: object) -> str:
+def state_of(keeper: Recorder) -> str:
     """What a recorder says of itself: "ok", "none" or "stopped: why"."""
-    if isinstance(keeper, NoRecorder):
-        return "none"
-    why = getattr(keeper, "stopped", None)
-    return f"stopped: {why}" if why else "ok"
+    return {OK: "ok", OFF: "none"}.get(keeper.state, f"stopped: {keeper.state}")
 
 
 def _quantile(rising: list[float], share: float) -> float | None:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import logging
+import re
 import socket
 from collections import deque
 from typing import Final
 
+from guidance_svc.adapters.access import Link
 from guidance_svc.adapters.settings import Limits
 
 READ_BYTES: Final = 65536  # one system call a turn and connection, so that no script starves another
+
+METRICS: Final = re.compile(rb"GET /metrics(\?\S*)? HTTP/1\.[0-9]")
 
 _log = logging.getLogger(__name__)
 
@@ -27,9 +31,13 @@ class LineConnection:
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.sock = sock
         self.number = number
-        self.link = ("tcp", number)
+        self.link = Link("tcp", number)
         self.lines: deque[bytes] = deque()
         self.closed = False
+        self.asks_metrics = False
+        self.foreign: bytes | None = None
+        """The first line, where it does not begin an object: a web page must not post orders in a request's body."""
+        self._fresh = True
         self._limits = limits
         self._partial = bytearray()
         self._outgoing = bytearray()
@@ -62,20 +70,37 @@ class LineConnection:
         if not data:  # the peer may still read; a half line is no message
             self._no_more = True
         self._partial += data
+        if self._fresh and not self._greeted():
+            return
         if b"\n" in data:
             *whole, rest = bytes(self._partial).split(b"\n")
             self.lines.extend(line for line in map(bytes.strip, whole) if line)
             self._partial = bytearray(rest)
 
+    def _greeted(self) -> bool:
+        """Look at the first line that is not blank; whether it belongs to a script."""
+        if self._partial[:1].isspace():
+            self._partial = self._partial.lstrip()
+        if self._partial[:1] == b"{" or b"\n" not in self._partial:
+            self._fresh = self._partial[:1] != b"{"
+            return not self._fresh
+        first = bytes(self._partial.partition(b"\n")[0]).strip()
+        if METRICS.fullmatch(first) is None:
+            self.foreign = first
+        elif self._no_more or b"\n\n" in self._partial.replace(b"\r", b""):  # the request is whole
+            self.asks_metrics = True
+        return False
+
     def finish(self) -> None:
         """Read no more; close when the replies are out."""
+        self.asks_metrics, self.foreign = False, None
         self._no_more = True
         self._partial.clear()
 
-    def send(self, reply: bytes) -> None:
+    def send(self, reply: bytes, end: bytes = b"\n") -> None:
         """Queue one reply."""
         self._outgoing += reply
-        self._outgoing += b"\n"
+        self._outgoing += end
 
     def flush(self) -> None:
         """Send what the peer takes now; close a peer that is gone, is done, or does not read."""

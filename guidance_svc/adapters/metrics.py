@@ -35,28 +35,25 @@ def metrics_text(report: dict[str, Any]) -> str:
 def http_answer(report: dict[str, Any]) -> bytes:
     """The whole answer to ``GET /metrics``; the connection is closed after it."""
     body = metrics_text(report).encode()
-    head = f"HTTP/1.1 200 OK\r\nContent-Type: {CONTENT_TYPE}\r\nContent-Length: {len(body)}\r\nConnection: close\r\n\r\n"
-    return head.encode() + body
+    head = ("HTTP/1.1 200 OK", f"Content-Type: {CONTENT_TYPE}", f"Content-Length: {len(body)}", "Connection: close")
+    return "\r\n".join((*head, "", "")).encode() + body
 
 
 def _lines(report: dict[str, Any]) -> Iterator[str]:
     yield from _family("build", "info", "Version of the service.", [f'_info{{version="{report["version"]}"}} 1'])
     yield from _family("uptime_seconds", "gauge", "Since the start.", [f" {report['uptime_s']:.3f}"])
     for name, text in COUNTERS.items():
-        if name in report:
-            yield from _family(name, "counter", text, [f"_total {report[name]}"])
+        yield from _family(name, "counter", text, [f"_total {report[name]}"])
     faults = [f'_total{{code="{code}"}} {count}' for code, count in report["faults"].items()]
     yield from _family("faults", "counter", "Refusals by code.", faults)
     for name, text in GAUGES.items():
-        if name in report:
-            yield from _family(name, "gauge", text, [f" {report[name]}"])
+        yield from _family(name, "gauge", text, [f" {report[name]}"])
     quantiles = ((q, report[key]) for q, key in ((0.5, "reply_p50_us"), (0.99, "reply_p99_us")))
     times = [f'{{quantile="{q}"}} {us / 1e6:.9f}' for q, us in quantiles if us is not None]
     yield from _family("reply_seconds", "summary", "From receipt to the reply being ready.", times)
     for name in ("recording", "journal"):
-        if name in report:
-            healthy = int(report[name] == "ok")
-            yield from _family(f"{name}_ok", "gauge", f"1 while the {name} is kept.", [f" {healthy}"])
+        healthy = int(report[name] == "ok")
+        yield from _family(f"{name}_ok", "gauge", f"1 while the {name} is kept.", [f" {healthy}"])
     sessions = report["sessions"]
     yield from _family("sessions", "gauge", "Sessions now.", [f" {len(sessions)}"])
     silent = [f'{{vehicle="{one["vehicle"]}"}} {one["silent_s"]:.3f}' for one in sessions]

@@ -8,7 +8,7 @@ from enum import Enum
 from typing import Final
 
 FAULT_EVERY_S: Final = 1.0
-BUCKET_LIMIT: Final = 4096  # connections under watch; the one that was slowest to come back is forgotten
+BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
 
 
 class Pace(Enum):
@@ -29,6 +29,9 @@ class _Bucket:
 class PaceKeeper:
     """One bucket of tokens for each connection that sends ahead; a second's worth may come at once.
 
+    A message counts if another one of its connection came in the same turn, or more than one in the turn before:
+    a script that waits for each reply never has two in a turn.
+
     Args:
         per_second: tokens that come back.
         clock_s: any clock that only goes forward.
@@ -38,10 +41,27 @@ class PaceKeeper:
         self._per_second = per_second
         self._clock_s = clock_s
         self._buckets: dict[Hashable, _Bucket] = {}
+        self._counts: dict[Hashable, int] = {}
+        self._ahead: set[Hashable] = set()
         self.dropped = 0
 
-    def ahead(self, link: Hashable) -> Pace:
-        """What to do with a message that came while an earlier one of its connection waited."""
+    def begin_turn(self) -> None:
+        """The replies of the turn before have gone out."""
+        self._ahead = {link for link, count in self._counts.items() if count > 1}
+        self._counts.clear()
+
+    def count(self, link: Hashable) -> int:
+        """Messages of a connection in this turn."""
+        return self._counts.get(link, 0)
+
+    def judge(self, link: Hashable) -> Pace:
+        """Count one message of this turn, and say what to do with it."""
+        count = self._counts[link] = self._counts.get(link, 0) + 1
+        if count == 1 and link not in self._ahead:
+            return Pace.ANSWER
+        return self._spend(link)
+
+    def _spend(self, link: Hashable) -> Pace:
         now_s = self._clock_s()
         bucket = self._buckets.get(link)
         if bucket is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 import logging
 import os
+from collections.abc import Container
 from typing import Final, NamedTuple
 
 import zmq
@@ -18,6 +19,8 @@ from guidance_svc.errors import ConfigError, MessageFault
 _log = logging.getLogger(__name__)
 _SEEDED: list[int] = []
 _WAIT_NOT: Final = zmq.NOBLOCK
+NO_DESCRIPTOR: Final = -1
+NOBODY: Final = "?"  # no name of a script; cannot happen while libzmq asks at each handshake
 
 
 class Request(NamedTuple):
@@ -111,6 +114,18 @@ class Router:
         for option, value in options.items():
             self.socket.setsockopt(option, value)
 
+    def sources(self) -> tuple[zmq.Socket[bytes], ...]:
+        """What the loop waits for."""
+        gate = () if self.gate is None else (self.gate.socket,)
+        return (self.socket, self.peers.socket, *gate)
+
+    def answer_handshakes(self, ready: Container[object]) -> None:
+        """Take note of connections that came and went, and answer who asks to come in."""
+        if self.peers.socket in ready:
+            self.peers.listen()
+        if self.gate is not None and self.gate.socket in ready:
+            self.gate.answer()
+
     def full(self) -> bool:
         """Whether there are more connections than the limit allows."""
         return len(self.peers) > self._limits.zmq_connections
@@ -121,8 +136,8 @@ class Router:
             first = self.socket.recv(_WAIT_NOT, copy=False)
         except zmq.Again:
             return None
-        routing_id, descriptor = first.bytes, first.get(zmq.SRCFD)
-        script = str(first.get("User-Id")) if self._keyed else ""
+        routing_id = first.bytes
+        descriptor, script = self._sender(first)
         self.peers.spoke(descriptor)
         envelope: tuple[bytes, ...] = (routing_id,)
         payload, more = self._next_frame()
@@ -155,6 +170,19 @@ class Router:
         if self.gate is not None:
             self.gate.close()
         self._context.term()
+
+    def _sender(self, frame: zmq.Frame) -> tuple[int, str]:
+        """Descriptor of the connection, and whose key it showed; peers of ZMTP 1 and 2 come without either."""
+        try:
+            descriptor = int(frame.get(zmq.SRCFD))
+        except zmq.ZMQError:
+            descriptor = NO_DESCRIPTOR
+        if not self._keyed:
+            return descriptor, ""
+        try:
+            return descriptor, str(frame.get("User-Id"))
+        except zmq.ZMQError:
+            return descriptor, NOBODY
 
     def _next_frame(self) -> tuple[bytes, bool]:
         payload: bytes = self.socket.recv(_WAIT_NOT)

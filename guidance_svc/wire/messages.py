@@ -123,6 +123,14 @@ class CloseMessage(BaseModel):
     """The kind of message."""
 
 
+class HealthRequest(BaseModel):
+    """How is the service? Needs no session."""
+
+    model_config = STRICT
+
+    type: Literal["health"]
+
+
 STATE_ADAPTER: TypeAdapter[StateMessage] = TypeAdapter(StateMessage)
 
 CARTESIAN_FIELDS = ("position_m", "velocity_m_s")
@@ -292,6 +300,8 @@ class OpenedMessage(TypedDict):
     """First to burn first."""
     phases: list[str]
     """One sentence a phase: what the service will do."""
+    warnings: list[str]
+    """What the script's author should know, in sentences."""
     caution: str
     """Read it once."""
 
@@ -303,6 +313,48 @@ class ClosedMessage(TypedDict):
     """The kind of message."""
     vehicle: str
     """Whose session ended."""
+
+
+class SessionHealth(TypedDict):
+    """One session as the service last heard of it; null before its first command."""
+
+    vehicle: str
+    phase: str | None
+    seq: int | None
+    time_s: float | None
+    """On the vehicle's clock."""
+    silent_s: float
+    """Real time since its last message that was accepted, or since the service started."""
+
+
+class HealthMessage(TypedDict):
+    """Reply to `health`: counts since the start, reply times of the last few thousand messages."""
+
+    type: Literal["health"]
+    version: str
+    uptime_s: float
+    messages: int
+    replies: int
+    """Faults included."""
+    faults: dict[str, int]
+    """By code."""
+    dropped_replies: int
+    """Over ZeroMQ, to scripts that were gone or did not read."""
+    too_fast: int
+    """Messages left without an answer; see `unanswered_per_second`."""
+    refused_connections: int
+    """Beyond the limit, or cut."""
+    refused_handshakes: int
+    expired_sessions: int
+    zmq_connections: int
+    tcp_connections: int
+    reply_p50_us: float | None
+    """From receipt to the reply being ready; null before the first message."""
+    reply_p99_us: float | None
+    recording: str
+    """"ok", "none" or "stopped: why"."""
+    journal: str
+    sessions: list[SessionHealth]
 
 
 class FaultMessage(TypedDict):

@@ -18,12 +18,13 @@ from guidance_svc.wire.messages import (
     STATE_ADAPTER,
     CloseMessage,
     FrameModel,
+    HealthRequest,
     OpenMessage,
     StateMessage,
 )
 
 UNIT_TOLERANCE: Final = 1e-3  # single-precision script vectors are good to 1e-6; a forgotten scaling is not
-REQUEST_TYPES: Final = ("open", "state", "close")
+REQUEST_TYPES: Final = ("open", "state", "close", "health")
 
 _LOCAL = frozenset(LOCAL_FIELDS)
 _CARTESIAN = frozenset(CARTESIAN_FIELDS)
@@ -66,6 +67,18 @@ def parse_close(message: dict[str, Any]) -> None:
         CloseMessage.model_validate(message)
     except ValidationError as error:
         raise _fault(error, CloseMessage) from None
+
+
+def parse_health(message: dict[str, Any]) -> None:
+    """Check a `health` request.
+
+    Raises:
+        MessageFault: naming the field.
+    """
+    try:
+        HealthRequest.model_validate(message)
+    except ValidationError as error:
+        raise _fault(error, HealthRequest) from None
 
 
 def parse_state(message: dict[str, Any]) -> VehicleState:

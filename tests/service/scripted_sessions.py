@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable
 from dataclasses import dataclass
 
-from guidance_svc.domain import Command, Event, OpenRequest, VehicleState
+from guidance_svc.domain import Command, Event, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import SessionFault
 
 
@@ -14,6 +14,8 @@ class Opened:
     token: str
     resumed: bool
     phases: tuple[str, ...]
+    plan: FlightPlan
+    warnings: tuple[str, ...] = ()
 
 
 class ScriptedSessions:
@@ -28,7 +30,7 @@ class ScriptedSessions:
 
     def open(self, link: Hashable, request: OpenRequest) -> Opened:
         self.vehicles[link] = request.vehicle
-        return Opened(f"token-of-{request.vehicle}", request.resume is not None, ("held still",))
+        return Opened(f"token-of-{request.vehicle}", request.resume is not None, ("held still",), request.plan)
 
     def state(self, link: Hashable, state: VehicleState) -> Command:
         if link not in self.vehicles:
@@ -51,6 +53,9 @@ class ScriptedSessions:
 
     def drop_link(self, link: Hashable) -> None:
         self.vehicles.pop(link, None)
+
+    def forget(self, vehicle: str) -> None:
+        self.vehicles = {link: name for link, name in self.vehicles.items() if name != vehicle}
 
     def pending(self) -> bool:
         return self._waiting > 0

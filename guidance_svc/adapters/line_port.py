@@ -1,0 +1,203 @@
+"""The TCP port of JSON lines: takes connections, answers their lines in turn, tells or closes who does not belong."""
+
+from __future__ import annotations
+
+import errno
+import logging
+import socket
+from collections import deque
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Final
+
+import zmq
+
+from guidance_svc.adapters.desk import Desk
+from guidance_svc.adapters.lines import LineConnection
+from guidance_svc.adapters.metrics import http_answer
+from guidance_svc.adapters.pace import Pace, PaceKeeper
+from guidance_svc.adapters.settings import Limits
+from guidance_svc.errors import ConfigError, MessageFault
+from guidance_svc.wire.codec import encode
+from guidance_svc.wire.replies import fault_message
+
+LISTEN_BACKLOG: Final = 128
+DEAF_S: Final = 1.0  # no connection is taken for so long after a failure that would come again at once
+GONE_PEER: Final = frozenset({errno.ECONNABORTED, errno.EPROTO, errno.EINTR})  # accept(2): that peer's own trouble
+
+_log = logging.getLogger(__name__)
+
+
+class LinePort:
+    """The listener and its connections.
+
+    Args:
+        address: loopback, checked before.
+        poller: of the loop; the port registers what it waits for.
+        pace: of the turn, shared with the other transport.
+        clock_s: any clock that only goes forward.
+
+    Raises:
+        ConfigError: the address is taken.
+    """
+
+    def __init__(
+        self,
+        address: tuple[str, int],
+        desk: Desk,
+        limits: Limits,
+        poller: zmq.Poller,
+        pace: PaceKeeper,
+        clock_s: Callable[[], float],
+    ) -> None:
+        self._listener = _listen(address)
+        self._desk, self._limits, self._poller, self._pace, self._clock_s = desk, limits, poller, pace, clock_s
+        self._connections: dict[int, LineConnection] = {}
+        self._order: deque[int] = deque()
+        self._count = 0
+        self._deaf_until_s: float | None = None
+        self.turned_away = 0
+        poller.register(self._listener, zmq.POLLIN)
+
+    def __len__(self) -> int:
+        """Connections now."""
+        return len(self._connections)
+
+    @property
+    def address(self) -> str:
+        """Where it listens, HOST:PORT."""
+        host, port = self._listener.getsockname()
+        return f"{host}:{port}"
+
+    def waiting(self) -> bool:
+        """Whether lines wait that have been read."""
+        return any(connection.lines for connection in self._connections.values())
+
+    def answer(self, ready: dict[object, int]) -> None:
+        """Take new connections, and answer what has come; the turn's limits leave the rest for the next one."""
+        if self._deaf_until_s is not None and self._clock_s() >= self._deaf_until_s:
+            self._poller.register(self._listener, zmq.POLLIN)
+            self._deaf_until_s = None
+        if self._listener.fileno() in ready:
+            self._accept()
+        left = self._limits.batch_messages
+        for _ in range(len(self._order)):
+            fd = self._order[0]
+            connection = self._connections[fd]
+            if ready.get(fd, 0) & (zmq.POLLIN | zmq.POLLERR) and connection.wants_read:
+                connection.read()
+            left -= self._answer_one(connection, left)
+            if left <= 0:
+                return  # who was not asked comes first next time
+            self._order.rotate(-1)
+
+    def flush(self) -> None:
+        """Send replies, drop closed connections, and wait for what each needs."""
+        for fd, connection in list(self._connections.items()):
+            connection.flush()
+            if connection.closed:
+                if fd in self._poller:
+                    self._poller.unregister(fd)
+                del self._connections[fd]
+                self._order.remove(fd)
+                self._pace.forget(connection.link)
+                self._desk.drop(connection.link)
+                self._poller.register(self._listener, zmq.POLLIN)
+                continue
+            reading = zmq.POLLIN if connection.wants_read else 0
+            self._poller.register(fd, reading | (zmq.POLLOUT if connection.wants_write else 0))  # 0 takes it out
+
+    def close(self) -> None:
+        """Close everything at once."""
+        for connection in self._connections.values():
+            connection.close()
+        self._connections.clear()
+        self._order.clear()
+        self._listener.close()
+
+    def _answer_one(self, connection: LineConnection, left: int) -> int:
+        """Answer a few lines of one connection; how many."""
+        many = min(len(connection.lines), self._limits.batch_per_connection, left)
+        for _ in range(many):
+            self._answer_line(connection, connection.lines.popleft())
+        if connection.asks_metrics:
+            connection.send(http_answer(self._desk.health.report()), b"")
+            connection.finish()
+        if connection.foreign is not None:
+            connection.send(self._desk.receive(connection.link, connection.foreign, "json"))
+            connection.finish()
+        start = connection.too_long
+        if start is not None and not connection.lines:
+            limit = self._limits.message_bytes
+            fault = MessageFault("message_too_long", "", f"lines of at most {limit} bytes (limits.message_bytes)")
+            connection.send(self._desk.refuse(connection.link, start, fault, "json"))
+            connection.finish()
+        return many
+
+    def _answer_line(self, connection: LineConnection, line: bytes) -> None:
+        began_s = self._clock_s()
+        pace = self._pace.judge(connection.link)
+        if pace is Pace.DROP:
+            self._desk.health.dropped()
+            return
+        if pace is Pace.ANSWER:
+            reply = self._desk.receive(connection.link, line, "json")
+        else:
+            reply = self._desk.refuse(connection.link, line, too_fast(self._limits), "json")
+        connection.send(reply)
+        self._desk.health.took(self._clock_s() - began_s)
+
+    def _accept(self) -> None:
+        """Take new connections; beyond the limit each is told so and closed."""
+        for _ in range(LISTEN_BACKLOG):
+            try:
+                sock, _ = self._listener.accept()
+            except BlockingIOError:
+                return
+            except OSError as error:
+                if error.errno in GONE_PEER:
+                    continue
+                _log.warning("a connection could not be accepted: %s", error)
+                self._poller.unregister(self._listener)  # for a while, or the loop spins: out of files, most likely
+                self._deaf_until_s = self._clock_s() + DEAF_S
+                return
+            if len(self._connections) >= self._limits.tcp_connections:
+                self.turned_away += 1
+                _turn_away(sock, self._limits.tcp_connections)
+                continue
+            self._count += 1
+            self._connections[sock.fileno()] = LineConnection(sock, self._count, self._limits)
+            self._order.append(sock.fileno())
+            self._poller.register(sock.fileno(), zmq.POLLIN)
+
+
+def too_fast(limits: Limits) -> MessageFault:
+    """Why a message of a flood is not answered; told once a second."""
+    most = limits.unanswered_per_second
+    return MessageFault(
+        "too_fast",
+        "",
+        f"at most {most} messages a second without waiting for their replies (limits.unanswered_per_second)",
+        "more; the rest stays unanswered",
+    )
+
+
+def _listen(address: tuple[str, int]) -> socket.socket:
+    sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        sock.bind(address)
+        sock.listen(LISTEN_BACKLOG)
+        sock.setblocking(False)
+    except OSError as error:
+        sock.close()
+        where = f"{address[0]}:{address[1]}"
+        raise ConfigError("cannot_listen", "addresses.tcp", "a free address", f"{where}: {error.strerror}") from None
+    return sock
+
+
+def _turn_away(sock: socket.socket, limit: int) -> None:
+    expected = f"at most {limit} connections at once (limits.tcp_connections)"
+    with sock, suppress(OSError):
+        sock.setblocking(False)
+        sock.send(encode(fault_message(MessageFault("too_many_connections", "", expected)), "json") + b"\n")

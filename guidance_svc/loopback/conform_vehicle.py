@@ -1,0 +1,126 @@
+"""The vehicle that the conformance kit starts for a script: one of the plan's, already where its flight begins."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+from math import cos, pi, radians, sin, sqrt
+from typing import Any
+
+from guidance_svc.adapters.conforming import Run
+from guidance_svc.core.frames import triad
+from guidance_svc.core.vectors import cross, unit
+from guidance_svc.domain import FlightPlan, Vec
+from guidance_svc.errors import ConfigError, GuidanceError
+from guidance_svc.loopback.craft import Craft, launched
+from guidance_svc.loopback.vehicle import Range, Server
+from guidance_svc.sim.state import SimState, World, full_tanks
+
+# Where an upper stage is let go, about as the demo's booster does it: invented.
+START_S = 152.0
+START_ALTITUDE_M = 76e3
+START_SPEED_FRAC = 0.335  # of the circular speed
+START_PATH_ANGLE_RAD = radians(24.0)
+START_ARGUMENT_RAD = radians(69.0)  # along the target's plane from its node
+
+
+def at_separation(plan: FlightPlan) -> SimState:
+    """The state in which a vehicle without a site of its own begins: in the target's plane, rising, engine off.
+
+    Raises:
+        ConfigError: the plan has neither site nor target.
+    """
+    target, body = plan.target, plan.body
+    if target is None:
+        raise ConfigError("missing_field", "site", f"a launch site or a target in flight plan {plan.name}", "neither")
+    i, node = target.inclination_rad, target.node_rad
+    along_node: Vec = (cos(node), sin(node), 0.0)
+    normal: Vec = (sin(i) * sin(node), -sin(i) * cos(node), cos(i))
+    ahead = cross(normal, along_node)
+    c, s = cos(START_ARGUMENT_RAD), sin(START_ARGUMENT_RAD)
+    out = mixed(along_node, c, ahead, s)
+    forward = mixed(along_node, -s, ahead, c)
+    radius = body.radius_m + START_ALTITUDE_M
+    speed = START_SPEED_FRAC * sqrt(body.mu_m3_s2 / radius)
+    velocity = mixed(out, speed * sin(START_PATH_ANGLE_RAD), forward, speed * cos(START_PATH_ANGLE_RAD))
+    position: Vec = (radius * out[0], radius * out[1], radius * out[2])
+    return SimState(START_S, position, velocity, unit(velocity), full_tanks(plan.vehicle))
+
+
+def mixed(a: Vec, x: float, b: Vec, y: float) -> Vec:
+    """x a + y b."""
+    return (x * a[0] + y * b[0], x * a[1] + y * b[1], x * a[2] + y * b[2])
+
+
+class Witnessed(Range):
+    """A range with one vehicle, which notes down what it told and what it did.
+
+    Args:
+        plan: whose vehicle flies, from its site or from `at_separation`.
+        run: whose `truth` and `acts` are filled.
+    """
+
+    def __init__(self, plan: FlightPlan, run: Run) -> None:
+        self.name, self._run, self._one_at_a_time = plan.vehicle.name, run, threading.Lock()
+        if plan.site is not None:
+            self.craft = launched(self.name, plan, None, self.note)
+        else:
+            self.craft = Craft(self.name, World(plan.body, plan.vehicle), at_separation(plan), self.note)
+        self._tell(self.craft.telemetry())
+
+    @property
+    def names(self) -> list[str]:
+        """The one vehicle."""
+        return [self.name]
+
+    def answer(self, request: Mapping[str, Any], attached: Craft | None) -> tuple[dict[str, Any], Craft | None]:
+        """As Range: attach, read, advance."""
+        with self._one_at_a_time:
+            do = request.get("do")
+            if do == "advance":
+                self.craft.command(request.get("controls") or {})
+                self.craft.fly(float(request.get("seconds", 0.0)))
+            elif do not in ("attach", "read"):
+                raise GuidanceError("bad_value", "do", "attach, read or advance", do)
+            return self._tell(self.craft.telemetry()), self.craft
+
+    def note(self, line: Mapping[str, Any]) -> None:
+        """Take a line of the flight log."""
+        if line["mark"]:
+            self._run.acts.append((float(line["time_s"]), str(line["mark"])))
+
+    def _tell(self, told: dict[str, Any]) -> dict[str, Any]:
+        self._run.truth[round(float(told["time_s"]), 6)] = told
+        return told
+
+
+class VehicleServer:
+    """A vehicle behind a loopback port, in a thread of its own, as a context.
+
+    Args:
+        port: 0 takes any free one; then `port` says which.
+    """
+
+    def __init__(self, vehicle: Witnessed, port: int) -> None:
+        try:
+            self._server = Server(port, vehicle)
+        except OSError as error:
+            raise ConfigError("cannot_listen", "--vehicle", "a free port", f"{port}: {error.strerror}") from None
+        self.port = int(self._server.server_address[1])
+        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.05,), daemon=True)
+
+    def __enter__(self) -> VehicleServer:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join(5.0)
+
+
+def altitude_words(plan: FlightPlan, state: SimState) -> str:
+    """Where the vehicle begins, in words."""
+    up = triad(state.position_m, "geocentric", plan.body).up
+    radius = sum(a * b for a, b in zip(up, state.position_m, strict=True))
+    return f"{(radius - plan.body.radius_m) / 1e3:.1f} km above the equatorial radius at {state.time_s:g} s"

@@ -1,0 +1,76 @@
+"""Log lines for people and machines: one record, one line, whatever a peer has sent.
+
+    time=2026-11-25T16:46:12.123Z level=warning vehicle=Curlew seq=12 text="fault 1 of Curlew: ..."
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+import time
+from typing import Final, Literal, TextIO, get_args
+
+from guidance_svc.errors import ConfigError
+
+Form = Literal["logfmt", "json"]
+FIELDS: Final = ("vehicle", "seq")  # that a call may give through `extra`
+
+_ESCAPES: Final = {'"': '\\"', "\\": "\\\\"}
+
+
+class LineFormatter(logging.Formatter):
+    """One record as one line of key=value pairs, or as one JSON object.
+
+    Control characters, line ends and anything else that does not print are escaped: what a script sends cannot
+    begin a line of its own, nor a field.
+    """
+
+    def __init__(self, form: Form = "logfmt") -> None:
+        super().__init__()
+        self._form = form
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The line, without its end."""
+        fields: dict[str, object] = {"time": _utc(record.created), "level": record.levelname.lower()}
+        for name in FIELDS:
+            value = getattr(record, name, None)
+            if value is not None:
+                fields[name] = value
+        fields["text"] = record.getMessage()
+        if record.exc_info:
+            fields["trace"] = self.formatException(record.exc_info)
+        if self._form == "json":
+            return json.dumps(fields)
+        return " ".join(f"{name}={_value(value)}" for name, value in fields.items())
+
+
+def set_up_logs(form: str, stream: TextIO | None = None) -> None:
+    """Log to standard error in the chosen form, from `info` upwards.
+
+    Raises:
+        ConfigError: no such form.
+    """
+    if form not in get_args(Form):
+        raise ConfigError("bad_value", "--log-format", f"one of {', '.join(get_args(Form))}", form)
+    handler = logging.StreamHandler(stream or sys.stderr)
+    handler.setFormatter(LineFormatter("json" if form == "json" else "logfmt"))
+    logging.basicConfig(level=logging.INFO, handlers=[handler])
+
+
+def _utc(seconds: float) -> str:
+    whole = int(seconds)
+    return f"{time.strftime('%Y-%m-%dT%H:%M:%S', time.gmtime(whole))}.{int(1000 * (seconds - whole)):03d}Z"
+
+
+def _value(value: object) -> str:
+    """As it is where that is safe, else in quotes with escapes."""
+    text = str(value)
+    if text and all(c.isprintable() and c not in ' "=\\' for c in text):
+        return text
+    inner = "".join(_ESCAPES.get(c) or (c if c.isprintable() else _escaped(c)) for c in text)
+    return f'"{inner}"'
+
+
+def _escaped(character: str) -> str:
+    return character.encode("unicode_escape").decode("ascii")

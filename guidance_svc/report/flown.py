@@ -1,0 +1,218 @@
+"""One session of one vehicle as a report sees it: states, the replies to them, what guidance believed, the link."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from math import degrees, pi
+
+import numpy as np
+
+from guidance_svc.core.frames import longitude_rad, meridian_rad, pitch_and_heading, triad
+from guidance_svc.core.kepler import orbit_report
+from guidance_svc.domain import FlightPlan, Frame, OrbitReport, Role
+from guidance_svc.report.track import Bools, Floats, Ints, Track, vec
+
+LATE_S = 0.5  # beyond what a reply allowed; scripts that act on their own clock step over a cutoff by a tick
+
+
+@dataclass(frozen=True)
+class Replies:
+    """What the replies said, arrays of one number a state; NaN (or "") where a state has none or it does not apply.
+
+    Args:
+        pitch_deg, heading_deg, throttle_frac, time_to_cutoff_s, next_contact_s: as in `command`.
+        pitch_rate_deg_s: likewise.
+        phase, status: likewise.
+        velocity_to_gain_m_s, perigee_altitude_m, apogee_altitude_m, margin_kg, exhaust_velocity_m_s,
+            mass_flow_kg_s: of the detail; the altitudes are those of the predicted cutoff orbit.
+    """
+
+    pitch_deg: Floats
+    pitch_rate_deg_s: Floats
+    heading_deg: Floats
+    throttle_frac: Floats
+    time_to_cutoff_s: Floats
+    next_contact_s: Floats
+    phase: tuple[str, ...]
+    status: tuple[str, ...]
+    velocity_to_gain_m_s: Floats
+    perigee_altitude_m: Floats
+    apogee_altitude_m: Floats
+    margin_kg: Floats
+    exhaust_velocity_m_s: Floats
+    mass_flow_kg_s: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class SeenEvent:
+    """An event of the replies.
+
+    Args:
+        at_s: vehicle time it was last announced for.
+        announced_s: vehicle time of the state whose reply named it first.
+        done_s: vehicle time of the first state that acknowledged it; None where none did.
+    """
+
+    id: str
+    name: str
+    at_s: float
+    announced_s: float
+    done_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A warning, or a fault, and how often it came; times on the vehicle's clock, None where unknown."""
+
+    text: str
+    count: int
+    first_s: float | None
+    last_s: float | None
+
+
+@dataclass(frozen=True)
+class Link:
+    """What the connection was like.
+
+    Args:
+        connections: how many the session came over.
+        resumed: how often the session was taken up again with its token.
+        repeats: states sent again under the same number.
+        faults: refused messages.
+        reloads: (vehicle time reached, vehicle time gone back to).
+        closed: whether the script said `close`.
+    """
+
+    connections: int = 1
+    resumed: int = 0
+    repeats: int = 0
+    faults: tuple[Said, ...] = ()
+    reloads: tuple[tuple[float, float], ...] = ()
+    closed: bool = False
+
+
+@dataclass(frozen=True)
+class Flown:
+    """A flight as it counts: what a reload threw away and repeated states are left out.
+
+    Args:
+        vehicle: name; text from the recording.
+        number: of the session among those of this vehicle, from 1; `of` is how many there are.
+        track: the states, BCI.
+        seqs, wall_s: of each state; wall time counts from the recording's first message.
+        propellant_kg: as told; NaN where it was not.
+        told: names of the optional fields that states carried.
+        notes: sentences on what is estimated or missing.
+    """
+
+    vehicle: str
+    number: int
+    of: int
+    role: Role
+    plan: FlightPlan
+    frame: Frame
+    track: Track
+    seqs: Ints
+    wall_s: Floats
+    propellant_kg: Floats
+    replies: Replies
+    events: tuple[SeenEvent, ...] = ()
+    warnings: tuple[Said, ...] = ()
+    link: Link = field(default_factory=Link)
+    told: frozenset[str] = frozenset()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """The vehicle, with the session's number where it has several."""
+        return self.vehicle if self.of == 1 else f"{self.vehicle}, session {self.number}"
+
+    @cached_property
+    def altitude_m(self) -> Floats:
+        """Above the body's equatorial radius."""
+        radii: Floats = np.linalg.norm(self.track.positions_m, axis=1)
+        return radii - self.plan.body.radius_m
+
+    @cached_property
+    def speed_m_s(self) -> Floats:
+        """Inertial."""
+        speed: Floats = np.linalg.norm(self.track.velocities_m_s, axis=1)
+        return speed
+
+    @cached_property
+    def ground_speed_m_s(self) -> Floats:
+        """Over ground, vertical part included."""
+        speed: Floats = np.linalg.norm(self.track.wind_m_s, axis=1)
+        return speed
+
+    @cached_property
+    def dynamic_pressure_pa(self) -> Floats:
+        """Half density times air speed squared, with the plan's atmosphere and no wind."""
+        return np.asarray(0.5 * self.track.air[:, 0] * self.ground_speed_m_s**2)
+
+    @cached_property
+    def attitude_deg(self) -> Floats:
+        """(n, 2): pitch and heading of the thrust axis about the script's own vertical; NaN where unknown."""
+        body, rows = self.plan.body, []
+        for position, pointing in zip(self.track.positions_m, self.track.pointing, strict=True):
+            if np.isnan(pointing[0]):
+                rows.append((np.nan, np.nan))
+                continue
+            pitch, heading = pitch_and_heading(vec(pointing), triad(vec(position), self.frame.up, body))
+            rows.append((degrees(pitch), degrees(heading)))
+        return np.array(rows).reshape(-1, 2)
+
+    @cached_property
+    def orbits(self) -> list[OrbitReport]:
+        """The osculating orbit of each state."""
+        body = self.plan.body
+        pairs = zip(self.track.positions_m, self.track.velocities_m_s, strict=True)
+        return [orbit_report(vec(p), vec(v), body) for p, v in pairs]
+
+    @cached_property
+    def perigee_altitude_m(self) -> Floats:
+        """Osculating, above the equatorial radius."""
+        return np.array([o.perigee_altitude_m for o in self.orbits])
+
+    @cached_property
+    def apogee_altitude_m(self) -> Floats:
+        """Osculating, above the equatorial radius; infinite on an escape path."""
+        return np.array([o.apogee_altitude_m for o in self.orbits])
+
+    def ground_point_deg(self, time_s: float, position_m: Floats) -> tuple[float, float]:
+        """Longitude (-180 to 180, east) and geocentric latitude below a position."""
+        place = vec(position_m)
+        east = longitude_rad(place, meridian_rad(self.plan.body, self.frame, time_s))
+        up = np.arctan2(place[2], np.hypot(place[0], place[1]))
+        return degrees(east), float(degrees(up))
+
+    @cached_property
+    def pitch_error_deg(self) -> Floats:
+        """Flown pitch less the one that the reply before asked for at this time; NaN across gaps."""
+        asked = self.replies.pitch_deg[:-1] + self.replies.pitch_rate_deg_s[:-1] * self.track.gaps_s
+        asked[self.track.gaps_s > 1.0] = np.nan
+        return np.concatenate([[np.nan], self.attitude_deg[1:, 0] - asked])
+
+    @cached_property
+    def heading_error_deg(self) -> Floats:
+        """The same for the heading, on the short way round; NaN where the axis is nearly vertical."""
+        off = np.full(len(self.seqs), np.nan)
+        off[1:] = np.degrees(
+            np.remainder(np.radians(self.attitude_deg[1:, 1] - self.replies.heading_deg[:-1]) + pi, 2.0 * pi) - pi
+        )
+        off[1:][self.track.gaps_s > 1.0] = np.nan
+        off[np.abs(self.attitude_deg[:, 0]) > 85.0] = np.nan
+        return off
+
+    @cached_property
+    def late(self) -> Bools:
+        """Whether a state came later on the vehicle's clock than the reply before it allowed, by over LATE_S."""
+        allowed = self.replies.next_contact_s[:-1]
+        return np.concatenate([[False], self.track.gaps_s > np.where(np.isnan(allowed), np.inf, allowed) + LATE_S])
+
+    @cached_property
+    def missing_seqs(self) -> int:
+        """Numbers that were skipped, where the script counts by one; reloads may count anew."""
+        steps = np.diff(self.seqs)
+        return int(np.sum(steps[steps > 1] - 1)) if len(steps) and np.median(steps) == 1 else 0

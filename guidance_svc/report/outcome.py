@@ -1,0 +1,101 @@
+"""What a recorded flight came to: the table of target, achieved and error, and one sentence."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from guidance_svc.core.kepler import orbit_report
+from guidance_svc.domain import OrbitReport, Target
+from guidance_svc.report.burns import Burn, Burns, followed
+from guidance_svc.report.flight import (
+    Moment,
+    Row,
+    circular_rows,
+    height_row,
+    insertion_rows,
+    left_row,
+    plane_rows,
+    separation_rows,
+)
+from guidance_svc.report.flown import Flown
+from guidance_svc.report.track import vec
+
+INSERTION_PHASES = ("insertion", "raise")
+
+
+def outcome_rows(flown: Flown, burns: Burns) -> list[Row]:
+    """Separation, insertion, circular orbit and what is left, as far as the flight came; else the last state.
+
+    The moments are those of the burns' ends: the state after it, followed back to the told instant.
+    """
+    plan, rows = flown.plan, []
+    laws = [phase.law for phase in plan.phases]
+    parted = parting(flown, burns) if "boost" in laws else None
+    if parted is not None:
+        rows += separation_rows(flown.name, plan, parted)
+    inserted, circular = last_in(burns, INSERTION_PHASES), last_in(burns, ("circularize",))
+    if inserted is not None and plan.target is not None and not flown.track.engine_on[inserted.last]:
+        rows += insertion_rows(flown.name, plan.body, plan.target, inserted.ended)
+        if circular is not None:
+            rows += circular_rows(flown.name, plan.body, inserted.ended, circular.ended)
+        rows.append(left_row(flown.name, (circular or inserted).ended))
+    if not rows:
+        rows = last_rows(flown, burns)
+    return rows
+
+
+def last_in(burns: Burns, phases: tuple[str, ...]) -> Burn | None:
+    """The last burn that the replies flew in one of these phases."""
+    return next((b for b in reversed(burns.list) if b.phase in phases), None)
+
+
+def parting(flown: Flown, burns: Burns) -> Moment | None:
+    """The moment just before the first stage let go of what it carries; None if it did not."""
+    last = last_in(burns, ("boost", "hold"))
+    if last is not None and last.ended.mark == "separate":
+        return last.ended
+    event = next((e for e in flown.events if e.name == "separate"), None)
+    if last is None or event is None or not last.end_s <= event.at_s <= flown.track.times_s[-1]:
+        return None
+    i = int(np.searchsorted(flown.track.times_s, event.at_s)) - 1
+    position, velocity = vec(flown.track.positions_m[i]), vec(flown.track.velocities_m_s[i])
+    span_s = event.at_s - float(flown.track.times_s[i])
+    position, velocity = followed(position, velocity, span_s, flown.plan.body)
+    return replace(last.ended, time_s=event.at_s, position_m=position, velocity_m_s=velocity, mark="separate")
+
+
+def last_rows(flown: Flown, burns: Burns) -> list[Row]:
+    """Where a flight stood when its recording ends."""
+    body, target = flown.plan.body, flown.plan.target
+    got = orbit_report(vec(flown.track.positions_m[-1]), vec(flown.track.velocities_m_s[-1]), body)
+    at = "last state"
+    rows = [Row(flown.name, at, "altitude", None, float(flown.altitude_m[-1]) / 1e3, None, "km", "m")]
+    rows += against(flown.name, at, target, got, body.radius_m) if target is not None else []
+    if burns.tanks:
+        rows.append(Row(flown.name, at, "propellant left", None, burns.tanks[-1].left_kg, None, "kg", "kg", 1))
+    return rows
+
+
+def against(name: str, at: str, target: Target, got: OrbitReport, radius_m: float) -> list[Row]:
+    """An orbit against the target."""
+    rows = [height_row(name, at, "perigee", target.perigee_radius_m - radius_m, got.perigee_altitude_m)]
+    if got.apogee_altitude_m < float("inf"):
+        rows.append(height_row(name, at, "apogee", target.apogee_radius_m - radius_m, got.apogee_altitude_m))
+    return rows + plane_rows(name, at, target, got)
+
+
+def verdict(flown: Flown) -> str:
+    """One sentence: whether the plan was flown to its end, and if not, where it stands."""
+    phases, laws = [p for p in flown.replies.phase if p], [phase.law for phase in flown.plan.phases]
+    if not phases:
+        return "No state of this session was answered."
+    status = [s for s in flown.replies.status if s][-1]
+    reached = phases[-1]
+    if status == "complete":
+        return "The flight plan was flown to its end."
+    if reached == laws[-1] and flown.link.closed:
+        return f"The script closed the session in the plan's last phase, {reached}."
+    ending = "the script closed the session" if flown.link.closed else "the recording ends"
+    return f"Not finished: {ending} in phase {reached}, status {status}."

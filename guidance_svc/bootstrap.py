@@ -12,8 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from guidance_svc import __version__
+from guidance_svc.adapters.access import load_access
+from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
 from guidance_svc.adapters.config_files import Library, chosen_folder, load_library, load_settings
 from guidance_svc.adapters.desk import Desk
+from guidance_svc.adapters.health import Health, state_of
+from guidance_svc.adapters.privileges import drop_privileges, warn_of_root
 from guidance_svc.adapters.recorder import McapRecorder, NoRecorder, Recorder
 from guidance_svc.adapters.replay import InProcess
 from guidance_svc.adapters.server import Ready, Server
@@ -36,6 +40,8 @@ class Choices:
     tcp: str | None = None
     record: Path | None = None
     no_record: bool = False
+    user: str | None = None
+    """Whom the service goes on as once the sockets are bound."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +63,21 @@ def make_service(choices: Choices) -> Service:
     """
     folder = chosen_folder(choices.configs)
     library, settings = load_library(folder), settings_of(folder, choices)
+    access = load_access(settings.access)
+    zmq_endpoint(settings.addresses.zmq, with_keys=access is not None)  # before anything that takes long
+    if settings.addresses.tcp:
+        host_and_port(settings.addresses.tcp)
     sessions = Registry(new_token, settings.limits.sessions)
     if HAVE_NUMBA:
         _log.info("compiling the guidance kernels")
         warm_up()
     recorder, recording = open_recorder(settings, choices, time.time_ns)
     try:
-        desk = Desk(sessions, library, recorder, settings.limits.message_bytes)
-        server = Server(desk, sessions, recorder, settings.addresses, settings.limits)
+        health = Health(time.monotonic, __version__, {"recording": lambda: state_of(recorder)})
+        desk = Desk(sessions, library, recorder, settings.limits.message_bytes, access, health)
+        server = Server(desk, sessions, recorder, settings.addresses, settings.limits, access)
+        if choices.user is not None:
+            drop_privileges(choices.user)
     except ConfigError:
         recorder.close()
         if recording is not None:
@@ -82,6 +95,7 @@ def run_service(service: Service, on_ready: Callable[[Ready], None]) -> None:
         signal.signal(number, signal.SIG_DFL)
 
     before = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGINT)}
+    warn_of_root()
     gc.collect()
     gc.freeze()  # the models and schemas live as long as the process: no pause to look through them again
     try:

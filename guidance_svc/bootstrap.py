@@ -18,13 +18,14 @@ from guidance_svc.adapters.config_files import Library, chosen_folder, load_libr
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.health import Health, state_of
 from guidance_svc.adapters.privileges import drop_privileges, warn_of_root
-from guidance_svc.adapters.recorder import McapRecorder, NoRecorder, Recorder
+from guidance_svc.adapters.recorder import NoRecorder, Recorder
 from guidance_svc.adapters.replay import InProcess
+from guidance_svc.adapters.rotating import RotatingRecorder, Storage, no_sessions
 from guidance_svc.adapters.server import Ready, Server
 from guidance_svc.adapters.settings import Settings
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
 from guidance_svc.core.compiled import HAVE_NUMBA
-from guidance_svc.errors import ConfigError, RecordingError
+from guidance_svc.errors import ConfigError
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.warmup import warm_up
 
@@ -125,8 +126,16 @@ def settings_of(folder: Path, choices: Choices) -> Settings:
     return settings.model_copy(update={"addresses": addresses})
 
 
-def open_recorder(settings: Settings, choices: Choices, clock_ns: Callable[[], int]) -> tuple[Recorder, Path | None]:
-    """The recorder and its file; no recording where none is wanted.
+def open_recorder(
+    settings: Settings,
+    choices: Choices,
+    clock_ns: Callable[[], int],
+    sessions_now: Callable[[], list[dict[str, str]]] = no_sessions,
+) -> tuple[Recorder, Path | None]:
+    """The recorder and its first file; no recording where none is wanted.
+
+    Args:
+        sessions_now: what the open sessions are, for the head of each part.
 
     Raises:
         RecordingError: the file cannot be made.
@@ -140,16 +149,9 @@ def open_recorder(settings: Settings, choices: Choices, clock_ns: Callable[[], i
         "settings": settings.model_dump_json(),
         "caution": CAUTION,
     }
-    start = time.strftime("%Y-%m-%dT%H%M%SZ", time.gmtime(clock_ns() // 1_000_000_000))
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        path = next(
-            p for p in (folder / f"{start}{n}.mcap" for n in ("", *map("-{}".format, range(2, 99)))) if not p.exists()
-        )
-        return McapRecorder(path, clock_ns, about), path
-    except OSError as error:
-        expected, got = "a folder that can be written to (or --no-record)", error.strerror or str(error)
-        raise RecordingError("cannot_record", "", expected, got, str(folder)) from None
+    storage = Storage(folder, settings.recording.rotate_bytes, settings.recording.keep_bytes)
+    recorder = RotatingRecorder(storage, clock_ns, about, sessions_now)
+    return recorder, recorder.path
 
 
 def new_token() -> str:

@@ -15,8 +15,9 @@ from guidance_svc.domain import Body, Role
 from guidance_svc.errors import ConfigError, GuidanceError
 
 if TYPE_CHECKING:
+    from guidance_svc.adapters.changes import VehicleChange
     from guidance_svc.adapters.config_files import Library
-    from guidance_svc.adapters.replay import Answering, VehicleChange
+    from guidance_svc.adapters.replay import Answering
     from guidance_svc.adapters.server import Ready
 
 BAD_INPUT = 2  # exit code: what was asked cannot be done as it stands
@@ -146,7 +147,7 @@ def calibrate(
     from guidance_svc.report.calibration_text import table_lines
 
     with plain_errors():
-        found = [one for one in calibrate_recording(recording, vehicle) if one.stages or one.missed]
+        found = [one for one in calibrate_recording(recording, vehicle, typer.echo) if one.stages or one.missed]
         if out is not None and len(found) != 1:
             names = ", ".join(one.vehicle for one in found)
             raise ConfigError("which_vehicle", "--vehicle", f"one of {names} with --out", "nothing")
@@ -293,11 +294,13 @@ def show_plans(flights: list[str], configs: Path | None, role: Role) -> Body | N
 
 def show_replay(file: Path, service: Answering) -> int:
     """Play and print the verdict; the exit code."""
+    from guidance_svc.adapters.reading_bar import reading_bar
     from guidance_svc.adapters.replay import replay as play
 
-    verdict = play(file, service)
-    if verdict.cut:
-        typer.echo("the recording is cut short; played up to its last whole message")
+    with reading_bar(file) as watch:
+        verdict = play(file, service, watch)
+    if verdict.remark:
+        typer.echo(verdict.remark)
     if verdict.skipped:
         typer.echo(f"{verdict.skipped} refused messages are recorded in part only and were left out")
     if verdict.mismatch is not None:
@@ -309,7 +312,7 @@ def show_replay(file: Path, service: Answering) -> int:
 
 def show_changes(file: Path, service: Answering, vehicle: str | None, plan: dict[str, Any]) -> int:
     """Play with another plan and print what changes; the exit code."""
-    from guidance_svc.adapters.replay import replay_with_plan, vehicles_in
+    from guidance_svc.adapters.changes import replay_with_plan, vehicles_in
 
     flown = vehicles_in(file)
     if vehicle is None and len(flown) != 1:

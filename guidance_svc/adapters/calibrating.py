@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import logging
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import nan
 from pathlib import Path
@@ -10,10 +13,11 @@ from typing import Any
 
 import numpy as np
 
-from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordingReader
+from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader
+from guidance_svc.adapters.replay import MISSHAPEN
 from guidance_svc.core.frames import direction_to_bci, state_to_bci
 from guidance_svc.domain import Body, Boost, Frame, Insertion, Vec, Vehicle, VehicleState
-from guidance_svc.errors import ConfigError, RecordingError
+from guidance_svc.errors import ConfigError, GuidanceError, RecordingError
 from guidance_svc.report.calibration import calibrate
 from guidance_svc.report.calibration_text import Calibrated, vehicle_file
 from guidance_svc.report.track import Ints, Track, throttle_as_set
@@ -22,7 +26,10 @@ from guidance_svc.wire.parse import parse_frame, parse_state
 from guidance_svc.wire.plans import FlightPlanModel, VehicleModel, parse_table
 
 NOWHERE = (nan, nan, nan)
+OPEN_KEY = "open"  # of metadata "session": the `open` message as JSON, the flight plan in it
 DROPPED_FRAC = 0.5  # of a stage's dry mass, lost between two states: the stage is gone
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass
@@ -38,14 +45,19 @@ class StatesFlown:
     commands: list[dict[str, Any] | None] = field(default_factory=list)
 
 
-def calibrate_recording(path: Path, vehicle: str | None = None) -> list[Calibrated]:
+def calibrate_recording(
+    path: Path, vehicle: str | None = None, tell: Callable[[str], None] = _log.warning
+) -> list[Calibrated]:
     """The figures of one vehicle, or of all that burned.
+
+    Args:
+        tell: gets a sentence on what of the recording is missing, if something is.
 
     Raises:
         RecordingError: no recording, or no burn in it.
         ConfigError: no vehicle of that name in it.
     """
-    flights = read_flights(path)
+    flights = read_flights(path, tell)
     if vehicle is not None and vehicle not in flights:
         raise ConfigError("unknown_name", "--vehicle", f"one of {', '.join(flights) or 'none'}", vehicle)
     chosen = {vehicle: flights[vehicle]} if vehicle is not None else flights
@@ -62,29 +74,45 @@ def calibrate_recording(path: Path, vehicle: str | None = None) -> list[Calibrat
     return found
 
 
-def read_flights(path: Path) -> dict[str, StatesFlown]:
-    """Every vehicle of a recording with its states and the replies to them.
+def read_flights(path: Path, tell: Callable[[str], None]) -> dict[str, StatesFlown]:
+    """Every vehicle of a recording with its states and the replies to them, up to the first damage.
 
     Raises:
         RecordingError: no recording, or its flight plan is missing or does not hold.
     """
     plans: dict[str, dict[str, Any]] = {}
     opens: list[tuple[str, dict[str, Any]]] = []
-    flights: dict[str, StatesFlown] = {}
     states: list[RecordedMessage] = []
-    for entry in RecordingReader(path).entries():
+    reader = RecordingReader(path)
+    for entry in reader.entries():
         if isinstance(entry, RecordedPlan):
             plans[entry.name] = entry.table
+        elif isinstance(entry, RecordedSession):
+            opens += _open_of(entry)
         elif entry.type == "open":
             opens.append((entry.vehicle, entry.message))
         elif entry.type in ("state", "command"):
             states.append(entry)
-    for vehicle, message in opens:  # a plan stands after the `open` that named it
-        flights[vehicle] = _opened(path, vehicle, message, plans)
-    for entry in states:
-        if entry.vehicle in flights:
-            _take(flights[entry.vehicle], entry)
+    if reader.remark():
+        tell(reader.remark())
+    # plans first: compacting brings a plan before the messages of its chunk
+    flights = {vehicle: _opened(path, vehicle, message, plans) for vehicle, message in opens}
+    try:
+        for told in states:
+            if told.vehicle in flights:
+                _take(flights[told.vehicle], told)
+    except (*MISSHAPEN, GuidanceError) as error:
+        tell(f"the recording is damaged at a {told.type} of {told.vehicle}: {error}; what stands before is used")
     return flights
+
+
+def _open_of(entry: RecordedSession) -> list[tuple[str, dict[str, Any]]]:
+    """The `open` of a session that began in an earlier part, where the session layer has kept it."""
+    try:
+        message = json.loads(entry.table[OPEN_KEY])
+    except (KeyError, ValueError):
+        return []
+    return [(entry.vehicle, message)] if isinstance(message, dict) else []
 
 
 def _opened(path: Path, vehicle: str, message: dict[str, Any], plans: dict[str, dict[str, Any]]) -> StatesFlown:

@@ -3,33 +3,34 @@
 One channel a vehicle and message type, topic ``/curlew/state``; each message carries `link`, the number of the
 connection it came over. Messages that were refused stand under type ``refused`` with their bytes in base64,
 shortened. Tokens are never written. The live file is unchunked and flushed once a batch, before the replies of
-that batch go out; on a clean close it is rewritten in zstd chunks.
+that batch go out. What becomes of a finished one, and of a full disk, is the business of `rotating`.
 """
 
 from __future__ import annotations
 
 import json
-import logging
 import os
 from base64 import b64encode
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import cache
 from io import FileIO
 from pathlib import Path
 from struct import Struct
-from typing import IO, Any, Final, Protocol
+from typing import Any, Final, Protocol
 
-from mcap.records import Channel, Header, Message, Metadata, Schema
-from mcap.stream_reader import StreamReader
-from mcap.writer import CompressionType, Writer
+from mcap.writer import Writer
 from pydantic import TypeAdapter
 from pydantic_core import to_json  # 1.1 us a state against 5.2 of json; floats to the last bit as well
 
+from guidance_svc.adapters.folder_lock import lock_file_now
+from guidance_svc.adapters.framing import PROFILE
 from guidance_svc.errors import MessageFault
 from guidance_svc.wire import messages
 from guidance_svc.wire.codec import decode, encode, encoding_of
 
-PROFILE: Final = "guidance-svc"
+OK: Final = "ok"
+OFF: Final = "off"
 NOT_RECORDED: Final = "(not recorded)"
 NO_VEHICLE: Final = "unknown"
 REFUSED_LIMIT_BYTES: Final = 4096  # enough to replay a refused state; a flood of garbage stays small
@@ -39,8 +40,6 @@ REFUSED_LIMIT_BYTES: Final = 4096  # enough to replay a refused state; a flood o
 MESSAGE_OPCODE: Final = 0x05
 MESSAGE_HEAD: Final = Struct("<BQHIQQ")
 MESSAGE_FIXED_BYTES: Final = 22
-
-_log = logging.getLogger(__name__)
 
 MODELS: Final[Mapping[str, Any]] = {
     "open": messages.OpenMessage,
@@ -81,6 +80,10 @@ class Recorder(Protocol):
     def close(self) -> None:
         """Finish the recording."""
 
+    @property
+    def state(self) -> str:
+        """Why recording has stopped, or "ok", or "off"."""
+
 
 class NoRecorder:
     """Records nothing."""
@@ -100,6 +103,11 @@ class NoRecorder:
     def close(self) -> None:
         """Nothing."""
 
+    @property
+    def state(self) -> str:
+        """Always "off"."""
+        return OFF
+
 
 class McapRecorder:
     """One recording.
@@ -109,14 +117,20 @@ class McapRecorder:
         clock_ns: wall time, ns since 1970, for the log times; guidance never sees it.
         about: version, settings and the like, kept as metadata "service".
 
+    The file is locked while it is open, so that no other process finishes it.
+
     Raises:
-        OSError: the file cannot be made.
+        OSError: the file cannot be made; FileExistsError as well when another process was quicker.
     """
 
     def __init__(self, path: Path, clock_ns: Callable[[], int], about: Mapping[str, str]) -> None:
         self.path = path
         self._clock_ns = clock_ns
         self._sink = _Sink(FileIO(path, "xb"))
+        if not lock_file_now(self._sink.fileno()):
+            self._sink.close()
+            path.unlink(missing_ok=True)
+            raise FileExistsError(f"{path} is another's")
         self._writer = Writer(self._sink, use_chunking=False, use_statistics=False)  # type: ignore[arg-type]
         self._writer.start(PROFILE, f"guidance-svc {about.get('version', '')}")
         self._writer.add_metadata("service", dict(about))
@@ -132,6 +146,10 @@ class McapRecorder:
         if self._plans.get(name) != text:
             self._plans[name] = text
             self._writer.add_metadata("flight_plan", {"name": name, "json": text})
+
+    def session(self, table: Mapping[str, str]) -> None:
+        """Keep what an open session is at this moment; `table` names its "vehicle"."""
+        self._writer.add_metadata("session", dict(table))
 
     def exchange(self, link: int, vehicle: str | None, request: dict[str, Any], reply: dict[str, Any]) -> None:
         """Keep an accepted message and its reply, tokens left out."""
@@ -157,24 +175,38 @@ class McapRecorder:
         self._sink.hand_over()
 
     def close(self) -> None:
-        """Finish the file and rewrite it in compressed chunks; the plain one stays if that fails."""
-        self._writer.finish()  # type: ignore[no-untyped-call]
-        self._sink.hand_over()
+        """Finish the file; it stays plain."""
+        if not self._sink.trouble:
+            self._writer.finish()  # type: ignore[no-untyped-call]
+            self.flush()
         self._sink.close()
-        if self._sink.failed:
-            return
+
+    @property
+    def size(self) -> int:
+        """Bytes so far."""
+        return self._sink.tell()
+
+    @property
+    def state(self) -> str:
+        """Why nothing is written any more, or "ok"."""
+        return self._sink.trouble or OK
+
+    def is_there(self) -> bool:
+        """Whether the file is still the one that its path leads to; one that was deleted takes bytes for nobody."""
         try:
-            compact(self.path)
-        except OSError as error:
-            _log.error("recording %s stays uncompressed: %s", self.path, error)
+            return os.path.samestat(os.stat(self.path), os.fstat(self._sink.fileno()))
+        except OSError:
+            return False
 
     def _write(self, vehicle: str | None, kind: str, link: int, message: dict[str, Any], now_ns: int) -> None:
         body = to_json(message)
         data = b'{"link":%d,' % link + body[1:] if len(body) > 2 else b'{"link":%d}' % link
-        self._sequence = (self._sequence + 1) & 0xFFFFFFFF
         channel = self._channels.get((vehicle or NO_VEHICLE, kind))
-        if channel is None:  # the library writes channel and schema out with the next message that it writes itself
+        new = channel is None
+        if channel is None:
             channel = self._channel(vehicle or NO_VEHICLE, kind)
+        self._sequence = (self._sequence + 1) & 0xFFFFFFFF
+        if new:  # the library writes channel and schema out with the next message that it writes itself
             self._writer.add_message(channel, now_ns, data, now_ns, self._sequence)
             return
         head = MESSAGE_HEAD.pack(
@@ -192,55 +224,21 @@ class McapRecorder:
         return channel
 
 
-def compact(path: Path) -> None:
-    """Rewrite a recording in zstd chunks with an index, in place and in one step.
-
-    Raises:
-        OSError: the folder takes no second file; the first one is as it was.
-    """
-    new = path.with_name(f".{path.name}.compacting")
-    try:
-        with path.open("rb") as source, new.open("wb") as target:
-            _copy(source, Writer(target, compression=CompressionType.ZSTD))
-        os.replace(new, path)
-    finally:
-        new.unlink(missing_ok=True)
-
-
-def _copy(source: IO[bytes], writer: Writer) -> None:
-    schemas: dict[int, int] = {0: 0}
-    channels: dict[int, int] = {}
-    for record in StreamReader(source).records:
-        if isinstance(record, Header):
-            writer.start(record.profile, record.library)
-        elif isinstance(record, Metadata):
-            writer.add_metadata(record.name, record.metadata)
-        elif isinstance(record, Schema) and record.id not in schemas:
-            schemas[record.id] = writer.register_schema(record.name, record.encoding, record.data)
-        elif isinstance(record, Channel) and record.id not in channels:
-            schema = schemas[record.schema_id]
-            channels[record.id] = writer.register_channel(
-                record.topic, record.message_encoding, schema, record.metadata
-            )
-        elif isinstance(record, Message):
-            channel = channels[record.channel_id]
-            writer.add_message(channel, record.log_time, record.data, record.publish_time, record.sequence)
-    writer.finish()  # type: ignore[no-untyped-call]
-
-
 class _Sink:
     """A buffer of our own before the file: what the writer writes stays here until `hand_over`.
 
-    A disk that is full must not stop guidance: the first failure is logged, and nothing is written after it.
+    A disk that is full must not stop guidance: after the first failure, which `trouble` tells, nothing is written.
+    The file then ends with its last whole record.
     """
 
     def __init__(self, file: FileIO) -> None:
         self._file = file
         self._parts: list[bytes] = []
         self._length = 0
-        self.failed = False
+        self.trouble = ""
 
     def write(self, data: bytes) -> int:
+        """Keep whole records for the next `hand_over`."""
         self._parts.append(data)
         self._length += len(data)
         return len(data)
@@ -248,20 +246,37 @@ class _Sink:
     def tell(self) -> int:
         return self._length
 
+    def fileno(self) -> int:
+        return self._file.fileno()
+
     def hand_over(self) -> None:
         if not self._parts:
             return
-        data = memoryview(b"".join(self._parts))
-        self._parts.clear()
+        parts, self._parts = self._parts, []
+        data = memoryview(b"".join(parts))
+        left = data
         try:
-            while data and not self.failed:
-                data = data[self._file.write(data) or 0 :]
+            while left and not self.trouble:
+                left = left[self._file.write(left) or 0 :]
         except OSError as error:
-            self.failed = True
-            _log.error("recording stopped, guidance goes on: %s", error)
+            self.trouble = error.strerror or str(error)
+            self._cut_back(parts, len(data) - len(left))
+
+    def _cut_back(self, parts: list[bytes], written: int) -> None:
+        """Take away the record of which only a part was written."""
+        partial = written
+        for part in parts:
+            if len(part) > partial:
+                break
+            partial -= len(part)
+        with suppress(OSError):  # the reader finds the last whole record by itself
+            self._file.truncate(self._file.tell() - partial)
 
     def close(self) -> None:
-        self._file.close()
+        try:
+            self._file.close()
+        except OSError as error:  # a network's disk may tell only now
+            self.trouble = self.trouble or error.strerror or str(error)
 
 
 def _without_token(payload: bytes, whole: bool) -> bytes | None:

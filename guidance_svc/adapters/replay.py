@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import logging
 from base64 import b64decode
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
 import zmq
 
-from guidance_svc.adapters.comparing import Difference, first_difference, heading_difference_deg
+from guidance_svc.adapters.comparing import Difference, first_difference
 from guidance_svc.adapters.desk import Desk, Sessions
 from guidance_svc.adapters.recorder import NO_VEHICLE, NOT_RECORDED
-from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordingReader
+from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader
 from guidance_svc.errors import ConfigError, MessageFault, RecordingError
 from guidance_svc.wire.codec import decode, encode, encoding_of
 
+MISSHAPEN = (KeyError, TypeError, ValueError, AttributeError, IndexError)  # what changed bytes can make of a message
 REPLY_TIMEOUT_MS = 10_000  # a live service answers in a millisecond; this one is not there
 
 
@@ -26,16 +29,60 @@ class Answering(Protocol):
     def ask(self, link: int, payload: bytes) -> bytes:
         """The reply to one message over connection number `link`."""
 
+    def restore(self, table: Mapping[str, str]) -> str:
+        """Take up a session that was open when the recording began; the token that it has now."""
+
+    def bind(self, link: int, vehicle: str) -> None:
+        """Connection number `link` commands a restored session's vehicle."""
+
     def close(self) -> None:
         """Done with it."""
 
 
-class InProcess:
-    """A fresh service in this process."""
+class Restorer(Protocol):
+    """Puts recorded sessions back into the session layer."""
 
-    def __init__(self, desk: Desk, sessions: Sessions) -> None:
+    def restore(self, table: Mapping[str, str]) -> str:
+        """Take up the session that `table` tells of, as metadata "session" holds it; a new token for it.
+
+        Raises:
+            ValueError: it cannot be read, such as one of another version.
+        """
+
+    def bind(self, link: Hashable, vehicle: str) -> None:
+        """Let a connection command it."""
+
+
+class InProcess:
+    """A fresh service in this process.
+
+    Args:
+        restorer: of sessions that were open when a recording began.
+    """
+
+    def __init__(self, desk: Desk, sessions: Sessions, restorer: Restorer | None = None) -> None:
         self._desk = desk
         self._sessions = sessions
+        self._restorer = restorer
+
+    def restore(self, table: Mapping[str, str]) -> str:
+        """As `Answering.restore`.
+
+        Raises:
+            RecordingError: it cannot be read.
+        """
+        try:
+            if self._restorer is None:
+                raise ValueError("none here")
+            return self._restorer.restore(table)
+        except ValueError as error:
+            expected = "a session as this version writes it"
+            raise RecordingError("cannot_restore", table.get("vehicle", ""), expected, error) from None
+
+    def bind(self, link: int, vehicle: str) -> None:
+        """As `Answering.bind`."""
+        if self._restorer is not None:
+            self._restorer.bind(("replay", link), vehicle)
 
     def ask(self, link: int, payload: bytes) -> bytes:
         """As `Answering.ask`; deferred guidance is worked out after each message."""
@@ -77,6 +124,18 @@ class OverSocket:
             raise ConfigError("no_reply", "connect", expected, self._endpoint) from None
         return reply
 
+    def restore(self, table: Mapping[str, str]) -> str:
+        """Not possible from outside.
+
+        Raises:
+            ConfigError: always.
+        """
+        expected = "a recording that begins without open sessions; or leave --connect out"
+        raise ConfigError("begins_in_flight", "--connect", expected, f"a session of {table.get('vehicle')}")
+
+    def bind(self, link: int, vehicle: str) -> None:
+        """Nothing: nothing was restored."""
+
     def close(self) -> None:
         """Close the sockets."""
         for sock in self._sockets.values():
@@ -116,24 +175,37 @@ class Player:
     skipped: int = 0
     _tokens: dict[str, str] = field(default_factory=dict)
     _recorded_plans: dict[str, dict[str, Any]] = field(default_factory=dict)
+    _restored: set[str] = field(default_factory=set)
 
     def exchanges(self) -> Iterator[Exchange]:
-        """Every message played and answered, in the recorded order.
+        """Every message played and answered, in the recorded order, up to the first damage.
 
         Raises:
             RecordingError: the recording cannot be read.
             ConfigError: the service does not answer.
         """
         for request, recorded in self._pairs():
-            payload = self._payload(request)
+            try:
+                payload = self._payload(request)
+            except MISSHAPEN as error:
+                self.reader.damage = damage_text(self.reader, error)
+                return
             if payload is None:
                 self.skipped += 1
                 continue
+            self._bind(request)
             replayed = decode(self.service.ask(request.link, payload), limit_bytes=1 << 24)
             if replayed.get("type") == "opened":
                 self._tokens[replayed["vehicle"]] = replayed["token"]
+                self._restored.discard(replayed["vehicle"])
             vehicle = request.vehicle if recorded is None or request.vehicle != NO_VEHICLE else recorded.vehicle
             yield Exchange(vehicle, request.message, None if recorded is None else recorded.message, replayed)
+
+    def _bind(self, request: RecordedMessage) -> None:
+        """The first message, other than `open`, that names a restored vehicle comes over the link that commands it."""
+        if request.vehicle in self._restored and request.type != "open":
+            self._restored.discard(request.vehicle)
+            self.service.bind(request.link, request.vehicle)
 
     def _pairs(self) -> Iterator[tuple[RecordedMessage, RecordedMessage | None]]:
         """Each message in with the one out that the recorder wrote right after it."""
@@ -141,6 +213,9 @@ class Player:
         for entry in self.reader.entries():
             if isinstance(entry, RecordedPlan):
                 self._recorded_plans[entry.name] = entry.table
+            elif isinstance(entry, RecordedSession):
+                self._tokens[entry.vehicle] = self.service.restore(entry.table)
+                self._restored.add(entry.vehicle)
             elif entry.direction == "in":
                 waiting = entry
             elif waiting is not None:
@@ -175,6 +250,16 @@ class Player:
         return message
 
 
+def damage_text(reader: RecordingReader, error: Exception) -> str:
+    """For a message that can be read but means nothing."""
+    why = f"{type(error).__name__} {error}"
+    return f"damaged at byte {reader.at}: {why}, of {reader.size}; the messages before it are whole"
+
+
+def watch_nothing(reader: RecordingReader) -> None:
+    """Nobody looks."""
+
+
 @dataclass(frozen=True, slots=True)
 class Mismatch:
     """The first reply that differs, and where it stands in the flight."""
@@ -197,17 +282,25 @@ class Verdict:
 
     Args:
         compared: replies that were compared, up to and with the mismatch.
-        cut: whether the recording's end is missing.
+        remark: what of the recording is missing, as a sentence; "" where nothing is.
     """
 
     compared: int
     skipped: int
-    cut: bool
+    remark: str
     mismatch: Mismatch | None
 
+    @property
+    def cut(self) -> bool:
+        """Whether something is missing."""
+        return bool(self.remark)
 
-def replay(path: Path, service: Answering) -> Verdict:
+
+def replay(path: Path, service: Answering, watch: Callable[[RecordingReader], None] = watch_nothing) -> Verdict:
     """Play a recording and stop at the first reply that differs.
+
+    Args:
+        watch: told after each reply how far the reader is.
 
     Raises:
         RecordingError: it cannot be read, or holds no exchange.
@@ -215,89 +308,33 @@ def replay(path: Path, service: Answering) -> Verdict:
     """
     player = Player(RecordingReader(path), service)
     compared = 0
-    for exchange in player.exchanges():
-        if exchange.recorded is None:
-            continue
-        compared += 1
-        difference = first_difference(exchange.recorded, exchange.replayed)
-        if difference is not None:
-            request = exchange.request
-            mismatch = Mismatch(exchange.vehicle, request.get("seq"), request.get("time_s"), difference)
-            return Verdict(compared, player.skipped, player.reader.cut, mismatch)
+    with quiet_desk():
+        for exchange in player.exchanges():
+            watch(player.reader)
+            if exchange.recorded is None:
+                continue
+            compared += 1
+            difference = first_difference(exchange.recorded, exchange.replayed)
+            if difference is not None:
+                request = exchange.request
+                mismatch = Mismatch(exchange.vehicle, request.get("seq"), request.get("time_s"), difference)
+                return Verdict(compared, player.skipped, player.reader.remark(), mismatch)
     if compared == 0:
-        raise RecordingError("nothing_to_replay", "", "at least one message with its reply", "none", str(path))
-    return Verdict(compared, player.skipped, player.reader.cut, None)
+        got = player.reader.remark() or "none"
+        raise RecordingError("nothing_to_replay", "", "at least one message with its reply", got, str(path))
+    return Verdict(compared, player.skipped, player.reader.remark(), None)
 
 
-@dataclass(slots=True)
-class VehicleChange:
-    """What another flight plan changes for one vehicle; the states are those of the recorded flight.
-
-    Args:
-        events: each event's name with (seq, at_s) as recorded and as replayed; None where it did not come.
-        cutoff_at_s: the last one announced, recorded and replayed.
-        pitch_deg, heading_deg: largest difference, and the vehicle time of the largest pitch difference.
-        faults: replies that are faults now and were commands then.
-    """
-
-    commands: int = 0
-    events: dict[str, list[tuple[int, float] | None]] = field(default_factory=dict)
-    cutoff_at_s: list[float | None] = field(default_factory=lambda: [None, None])
-    pitch_deg: float = 0.0
-    pitch_at_s: float | None = None
-    heading_deg: float = 0.0
-    faults: int = 0
-
-    def add(self, recorded: dict[str, Any], replayed: dict[str, Any]) -> None:
-        """Take one pair of replies to the same state."""
-        if recorded["type"] != "command":
-            return
-        self.commands += 1
-        self._note(0, recorded)
-        if replayed["type"] != "command":
-            self.faults += 1
-            return
-        self._note(1, replayed)
-        pitch = abs(recorded["pitch_deg"] - replayed["pitch_deg"])
-        if pitch > self.pitch_deg:
-            self.pitch_deg, self.pitch_at_s = pitch, recorded["time_s"]
-        heading = heading_difference_deg(recorded["heading_deg"], replayed["heading_deg"])
-        self.heading_deg = max(self.heading_deg, heading)
-
-    def _note(self, side: int, command: dict[str, Any]) -> None:
-        if command["cutoff_at_s"] is not None:
-            self.cutoff_at_s[side] = command["cutoff_at_s"]
-        event = command["event"]
-        if event is not None:
-            pair = self.events.setdefault(event["id"], [None, None])
-            if pair[side] is None:
-                pair[side] = (command["seq"], event["at_s"])
+@contextmanager
+def quiet_desk() -> Iterator[None]:
+    """The desk's log without what it says of recorded flights: their faults were told when they happened."""
+    log = logging.getLogger(Desk.__module__)
+    log.addFilter(_is_error)
+    try:
+        yield
+    finally:
+        log.removeFilter(_is_error)
 
 
-def replay_with_plan(path: Path, service: Answering, vehicle: str, plan: dict[str, Any]) -> dict[str, VehicleChange]:
-    """Play a recording with another flight plan for one vehicle; what changes, by vehicle.
-
-    Raises:
-        RecordingError: it cannot be read.
-        MessageFault: the service refuses the plan.
-        ConfigError: the service does not answer.
-    """
-    changes: dict[str, VehicleChange] = {}
-    for exchange in Player(RecordingReader(path), service, {vehicle: plan}).exchanges():
-        if exchange.recorded is None:
-            continue
-        was, now = exchange.recorded, exchange.replayed
-        if was["type"] == "opened" and now["type"] == "fault":
-            raise MessageFault(now["code"], now["field"], now["expected"], now["got"])
-        changes.setdefault(exchange.vehicle, VehicleChange()).add(was, now)
-    return changes
-
-
-def vehicles_in(path: Path) -> list[str]:
-    """The vehicles that were opened in a recording.
-
-    Raises:
-        RecordingError: it cannot be read.
-    """
-    entries = RecordingReader(path).entries()
-    return sorted({e.vehicle for e in entries if isinstance(e, RecordedMessage) and e.type == "opened"})
+def _is_error(record: logging.LogRecord) -> bool:
+    return record.levelno >= logging.ERROR

@@ -90,6 +90,10 @@ class Recording(BaseModel):
 
     folder: str = "recordings"
     """Empty: none is made."""
+    rotate_bytes: Annotated[int, Field(ge=65536, le=1 << 40)] = 1 << 28
+    """A recording goes on in a new file beyond this."""
+    keep_bytes: Annotated[int, Field(ge=0, le=1 << 50)] = 0
+    """Of all recordings in the folder; the oldest are removed. 0: none ever is."""
 
 
 class Settings(BaseModel):

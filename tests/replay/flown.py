@@ -10,6 +10,7 @@ from typing import Any
 
 import msgpack
 
+from guidance_svc.adapters.compacting import compact
 from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.recorder import McapRecorder, Recorder
@@ -121,6 +122,7 @@ def fly(
     service.ask(links["kite-1"], {"type": "close"})
     if close:
         recorder.close()
+        compact(path)
     else:
         abandon(recorder)
     return path

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from io import FileIO
 from pathlib import Path
 
 import pytest
-from flown import Service, first_state, fly, open_message
+from flown import fly
 from mcap.reader import make_reader
 
-from guidance_svc.adapters import recorder
 from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordingReader
 from guidance_svc.errors import RecordingError
 
@@ -127,22 +125,6 @@ def test_an_existing_file_is_never_overwritten(tmp_path: Path) -> None:
     with pytest.raises(FileExistsError):
         fly(path)
     assert path.read_bytes() == b"mine"
-
-
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no device that is always full")
-def test_a_full_disk_ends_the_recording_and_not_the_guidance(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
-) -> None:
-    monkeypatch.setattr(recorder, "FileIO", lambda path, mode: FileIO("/dev/full", "wb"))
-    full = recorder.McapRecorder(tmp_path / "a.mcap", lambda: 1, {})
-    service = Service(full)
-    service.ask(("tcp", 1), open_message("kite-1"))
-    full.flush()
-    assert service.ask(("tcp", 1), first_state(0.0))["type"] == "command"
-    full.close()
-    assert [record.message for record in caplog.records].count(
-        "recording stopped, guidance goes on: [Errno 28] No space left on device"
-    ) == 1
 
 
 def test_the_number_of_a_link_is_all_that_a_recording_says_of_a_connection(tmp_path: Path) -> None:

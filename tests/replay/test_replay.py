@@ -10,10 +10,11 @@ import pytest
 from flown import Service, fly, library, plan_table
 from typer.testing import CliRunner
 
+from guidance_svc.adapters.changes import replay_with_plan
 from guidance_svc.adapters.comparing import first_difference
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.recorder import NoRecorder
-from guidance_svc.adapters.replay import InProcess, OverSocket, replay, replay_with_plan
+from guidance_svc.adapters.replay import InProcess, OverSocket, replay
 from guidance_svc.adapters.server import Server
 from guidance_svc.adapters.settings import Addresses, Limits
 from guidance_svc.cli import app

@@ -42,29 +42,63 @@ Configs = Annotated[
 @app.command()
 def serve(
     zmq: Annotated[str | None, typer.Option(help="ZeroMQ address, tcp://127.0.0.1:PORT; port 0: any free one.")] = None,
-    tcp: Annotated[str | None, typer.Option(help="Address for JSON lines, 127.0.0.1:PORT.")] = None,
+    tcp: Annotated[str | None, typer.Option(help='Address for JSON lines, 127.0.0.1:PORT; "": none.')] = None,
     configs: Configs = None,
     record: Annotated[Path | None, typer.Option(help="Folder for the recording.")] = None,
     no_record: Annotated[bool, typer.Option("--no-record", help="Make no recording.")] = False,
+    user: Annotated[str | None, typer.Option(help="Go on as this user once the sockets are bound.")] = None,
+    log_format: Annotated[str, typer.Option(help="Log lines as logfmt or json.")] = "logfmt",
 ) -> None:
     """Answer flight scripts until SIGTERM or Ctrl-C."""
     import logging
 
+    from guidance_svc.adapters.logs import set_up_logs
     from guidance_svc.bootstrap import Choices, make_service, run_service
 
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
     log = logging.getLogger("guidance_svc.serve")
     with plain_errors():
-        service = make_service(Choices(configs, zmq, tcp, record, no_record))
+        set_up_logs(log_format)
+        service = make_service(Choices(configs, zmq, tcp, record, no_record, user))
         typer.echo(CAUTION)
         typer.echo(f"configs: {service.configs}")
         typer.echo(f"recording: {service.recording or 'none'}")
 
         def on_ready(ready: Ready) -> None:
-            log.info("ready: zmq %s tcp %s", ready.zmq, ready.tcp)
+            log.info("ready: zmq %s tcp %s (Ctrl-C to stop)", ready.zmq, ready.tcp)
 
         run_service(service, on_ready)
     log.info("stopped")
+
+
+@app.command()
+def keys(
+    name: Annotated[str | None, typer.Argument(help="Script to make a key pair for; default: the service only.")] = None,
+    folder: Annotated[Path, typer.Option(help="Where the keys are kept, for their owner alone.")] = Path("keys"),
+) -> None:
+    """Make the key pairs that the service needs to listen beyond this machine."""
+    from guidance_svc.adapters.key_files import make_keys
+
+    with plain_errors():
+        typer.echo("\n".join(make_keys(folder, name)))
+
+
+@app.command()
+def health(
+    connect: Annotated[
+        str | None,
+        typer.Option(help="JSON lines, HOST:PORT, or ZeroMQ, tcp://HOST:PORT; default: as service.toml says."),
+    ] = None,
+    configs: Configs = None,
+) -> None:
+    """Ask a running service how it is: counts, reply times, sessions."""
+    from rich.console import Console
+
+    from guidance_svc.adapters.config_files import chosen_folder, load_settings
+    from guidance_svc.adapters.health_view import ask_health, health_tables
+
+    with plain_errors():
+        addresses = load_settings(chosen_folder(configs)).addresses
+        Console().print(health_tables(ask_health(connect or addresses.tcp or addresses.zmq)))
 
 
 @app.command()
@@ -272,6 +306,7 @@ def demo(
 
 def show_plans(flights: list[str], configs: Path | None, role: Role) -> Body | None:
     """Check the folder, print the plans (all of them when none is named); the last one's body."""
+    from guidance_svc.adapters.access import load_access
     from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
     from guidance_svc.adapters.checking import plan_lines
     from guidance_svc.adapters.config_files import chosen_folder, load_library, load_settings
@@ -279,8 +314,9 @@ def show_plans(flights: list[str], configs: Path | None, role: Role) -> Body | N
     folder = chosen_folder(configs)
     library, settings = load_library(folder), load_settings(folder)
     typer.echo(f"configs: {folder}")
-    zmq_endpoint(settings.addresses.zmq)
-    host_and_port(settings.addresses.tcp)
+    zmq_endpoint(settings.addresses.zmq, with_keys=load_access(settings.access) is not None)
+    if settings.addresses.tcp:
+        host_and_port(settings.addresses.tcp)
     body = None
     for wanted in flights or sorted(library.flights):
         name, library = named_plan(wanted, library)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import zmq.auth
@@ -10,6 +11,7 @@ import zmq.auth
 from guidance_svc.errors import ConfigError
 
 SERVICE = "service"  # name of the service's own pair
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_\-]{0,63}")
 
 
 def make_pair(folder: Path, name: str) -> tuple[Path, Path]:
@@ -77,3 +79,32 @@ def _read(path: Path, where: str) -> tuple[bytes, bytes | None]:
     if len(public) != 40 or (secret is not None and len(secret) != 40):
         raise ConfigError("bad_key_file", where, expected, "a key of another length", str(path))
     return public, secret
+
+
+def make_keys(folder: Path, script: str | None) -> list[str]:
+    """Make the service's pair where there is none, and that of a script; what to do next, line by line.
+
+    Args:
+        script: its name in service.toml; None for the service's pair alone.
+
+    Raises:
+        ConfigError: a bad name, or a pair that is there already.
+    """
+    if script is not None and (script == SERVICE or not NAME.fullmatch(script)):
+        expected = f"letters, digits, _ and -, at most 64, and not {SERVICE}"
+        raise ConfigError("bad_value", "NAME", expected, script)
+    lines = []
+    if script is None or not (folder / f"{SERVICE}.key").exists():
+        public, secret = make_pair(folder, SERVICE)
+        lines += [f"{public}  the service's public key: every script gets a copy", f"{secret}  stays here"]
+    lines += ["In service.toml:", "", "[access]", f'keys = "{folder}"']
+    if script is not None:
+        public, secret = make_pair(folder, script)
+        lines[:0] = [
+            f"{secret}  the script's own: move it to the script's machine, by a way that nobody reads",
+            f"{public}  stays here",
+        ]
+        lines += ["", f"[access.scripts.{script}]", f'public_key_file = "{public.name}"']
+        lines += ['vehicles = ["NAME"]  # that it may command; "Barge*" stands for all that begin so']
+    lines += ["", "Then `guidance-svc serve --zmq tcp://ADDRESS:5770`; README, Wider than this machine."]
+    return lines

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -72,7 +71,7 @@ def serve(
 
 @app.command()
 def keys(
-    name: Annotated[str | None, typer.Argument(help="Script to make a key pair for; default: the service only.")] = None,
+    name: Annotated[str | None, typer.Argument(help="Script to make a pair for; default: the service only.")] = None,
     folder: Annotated[Path, typer.Option(help="Where the keys are kept, for their owner alone.")] = Path("keys"),
 ) -> None:
     """Make the key pairs that the service needs to listen beyond this machine."""

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from scripted_sessions import ScriptedSessions
 from service_world import Running, small_library
 
+from guidance_svc.adapters.access import Access
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.settings import Limits
 
@@ -28,8 +31,9 @@ def run_server(sessions: ScriptedSessions, tmp_path: Path) -> Iterator[Callable[
     """Starts a server with the given limits; stopped at the end of the test."""
     running: list[Running] = []
 
-    def start(**limits: int) -> Running:
-        running.append(Running(sessions, tmp_path / "run.mcap", Limits(**limits)))
+    def start(access: Access | None = None, clock_s: Callable[[], float] = time.perf_counter, **limits: Any) -> Running:
+        path = tmp_path / f"run{len(running)}.mcap"
+        running.append(Running(sessions, path, Limits(**limits), access, clock_s))
         return running[-1]
 
     yield start

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import socket
 import threading
+import time
+from collections.abc import Callable
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -12,8 +14,10 @@ from typing import Any
 import zmq
 from scripted_sessions import ScriptedSessions
 
+from guidance_svc.adapters.access import Access
 from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.desk import Desk
+from guidance_svc.adapters.health import Health, state_of
 from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.adapters.server import Server
 from guidance_svc.adapters.settings import Addresses, Limits
@@ -52,14 +56,22 @@ def small_library() -> Library:
 class Running:
     """A server in its own thread, and sockets to it; all are closed at the end, within WAIT_S."""
 
-    def __init__(self, sessions: ScriptedSessions, path: Path, limits: Limits) -> None:
+    def __init__(
+        self,
+        sessions: ScriptedSessions,
+        path: Path,
+        limits: Limits,
+        access: Access | None = None,
+        clock_s: Callable[[], float] = time.perf_counter,
+    ) -> None:
         ticks = count(1_000_000_000)
         self.sessions = sessions
         self.path = path
         self.recorder = McapRecorder(path, lambda: next(ticks), {"version": "test"})
-        desk = Desk(sessions, small_library(), self.recorder, limits.message_bytes)
+        health = Health(clock_s, "test", {"recording": lambda: state_of(self.recorder)})
+        desk = Desk(sessions, small_library(), self.recorder, limits.message_bytes, access, health)
         addresses = Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0")
-        self.server = Server(desk, sessions, self.recorder, addresses, limits)
+        self.server = Server(desk, sessions, self.recorder, addresses, limits, access, clock_s)
         self._thread = threading.Thread(target=self.server.run)
         self._thread.start()
         self._context = zmq.Context()

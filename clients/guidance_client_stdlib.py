@@ -30,7 +30,7 @@ TRAIL_S, MOST_TRAIL = 2.0, 200  # of vehicle time over which the turning of `poi
 SILENCE_S = 1.0  # of real time without any answer after which `steer` opens a new connection
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.1, 5.0  # of real time between attempts to connect; it doubles
 MOST_AT_ONCE = 1000  # replies taken in one call
-REFUSED_FOR_NOW = ("session_limit", "too_many_connections", "internal_error")  # of an `open`: asked again later
+REFUSED_FOR_NOW = ("session_limit", "too_many_connections", "too_fast", "internal_error")  # of an `open`: asked later
 REFUSED_FOR_GOOD = ("taken_over", "wrong_token", "vehicle_not_allowed")
 HINT = "is the service up?"
 
@@ -129,6 +129,9 @@ class SafetyNet:
         if self._cut_s is None and cutoff_now(command, time_s, self.tick_s):
             self._cut_s = time_s
         on, throttle = command["engine_on"] and self._cut_s is None, command["throttle"]
+        down = command.get("throttle_down")  # told ahead, because the cutoff reckons with it
+        if down and time_s + ROUNDING_S >= down["at_s"]:
+            throttle = min(throttle, down["throttle"])
         if stale:
             on, throttle = on and was_on, min(throttle, was_throttle)
         self._engine = (on, throttle)

@@ -7,6 +7,7 @@ import json
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from types import ModuleType
@@ -16,7 +17,11 @@ import msgpack
 import pytest
 import zmq
 
+from guidance_svc.adapters.config_files import default_folder, load_library
+from guidance_svc.loopback.craft import Craft, launched
+from guidance_svc.sim.state import SimState, World
 from guidance_svc.wire.parse import parse_close, parse_open, parse_state
+from tests.clients.running_service import WAIT_S, Service
 
 CLIENTS = Path(__file__).parents[2] / "clients"
 Answer = Callable[[dict[str, Any]], dict[str, Any] | None]
@@ -136,3 +141,38 @@ def serve_tcp(stand_in: StandIn) -> Iterator[str]:
     acceptor.join(5)
     for thread in threads:
         thread.join(5)
+
+
+@pytest.fixture
+def service() -> Iterator[Service]:
+    running = Service()
+    yield running
+    running.kill()
+
+
+@pytest.fixture
+def make_client(module: ModuleType, service: Service) -> Iterator[Callable[..., Any]]:
+    made: list[Any] = []
+
+    def make(**more: Any) -> Any:
+        own = service.addresses.zmq if module.__name__ == "guidance_client" else f"tcp://{service.addresses.tcp}"
+        made.append(module.GuidanceClient(own, **{"timeout_s": WAIT_S, **more}))
+        return made[-1]
+
+    yield make
+    for client in made:
+        client.hang_up()
+
+
+@pytest.fixture(scope="session")
+def let_go() -> Callable[[], Craft]:
+    """Curlew as Sandpiper lets go of it, as often as wanted; flown up once."""
+    from tests.closed_loop.demo_flights import Flown, fly  # it imports this file
+
+    library = load_library(default_folder())
+    below, above = library.plan("sandpiper_boost", "booster"), library.plan("curlew_to_lagoon", "upper_stage")
+    kept: list[tuple[World, SimState]] = []
+    booster = launched("Sandpiper", below, above, lambda line: None)
+    booster.on_separation = lambda world, state: kept.append((replace(world, vehicle=above.vehicle), state))
+    fly(booster, Flown(below))
+    return lambda: Craft("Curlew", *kept[0], lambda line: None)

@@ -9,73 +9,15 @@ import socket
 import stat
 import threading
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
 
-from guidance_svc.adapters.config_files import default_folder, load_library
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.recorder import NoRecorder
-from guidance_svc.adapters.server import Server
-from guidance_svc.adapters.settings import Addresses, Limits
-from guidance_svc.bootstrap import new_token
-from guidance_svc.session.registry import Registry
+from tests.clients.running_service import WAIT_S, Service
 
-WAIT_S = 10.0  # bound of every wait, never waited out
 STATE = {"time_s": 100.0, "position_m": [6.48e6, 0.0, 0.0], "velocity_m_s": [500.0, 2500.0, 0.0], "mass_kg": 123400.0}
-
-
-class Service:
-    """The real service in a thread; `kill` forgets everything, `start` begins a new one on the same ports."""
-
-    def __init__(self) -> None:
-        self.library = load_library(default_folder())
-        self.addresses = Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0")
-        self.states: list[Any] = []
-        self.start()
-
-    def start(self) -> None:
-        registry = Registry(new_token)
-        answer = registry.state
-
-        def heard(link: Any, state: Any) -> Any:
-            self.states.append(state)
-            return answer(link, state)
-
-        registry.state = heard  # type: ignore[method-assign]
-        self.server = Server(Desk(registry, self.library), registry, NoRecorder(), self.addresses, Limits())
-        self.addresses = Addresses(zmq=self.server.ready.zmq, tcp=self.server.ready.tcp)
-        self.thread = threading.Thread(target=self.server.run)
-        self.thread.start()
-
-    def kill(self) -> None:
-        self.server.stop()
-        self.thread.join(WAIT_S)
-        assert not self.thread.is_alive()
-
-
-@pytest.fixture
-def service() -> Iterator[Service]:
-    running = Service()
-    yield running
-    running.kill()
-
-
-@pytest.fixture
-def make_client(module: ModuleType, service: Service) -> Iterator[Callable[..., Any]]:
-    made: list[Any] = []
-
-    def make(**more: Any) -> Any:
-        own = service.addresses.zmq if module.__name__ == "guidance_client" else f"tcp://{service.addresses.tcp}"
-        made.append(module.GuidanceClient(own, **{"timeout_s": WAIT_S, **more}))
-        return made[-1]
-
-    yield make
-    for client in made:
-        client.hang_up()
 
 
 def open_curlew(client: Any, **more: Any) -> dict[str, Any]:

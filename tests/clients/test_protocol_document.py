@@ -36,6 +36,9 @@ TABLES: dict[str, tuple[str, str, Any]] = {
     "close": ("## `close` ", "", m.CloseMessage),
     "closed": ("## `closed` ", "", m.ClosedMessage),
     "fault": ("## `fault` ", "", m.FaultMessage),
+    "health": ("## `health` ", "", m.HealthRequest),
+    "health reply": ("## `health` ", "The reply:", m.HealthMessage),
+    "sessions": ("## `health` ", "each of `sessions`;", m.SessionHealth),
     "frame": ("## Frames", "", m.FrameModel),
 }
 

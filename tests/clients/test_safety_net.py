@@ -152,6 +152,13 @@ def test_a_throttle_that_was_ordered_down_late_is_obeyed_though_stale(net: Any) 
     assert net.now(60.0)["throttle"] == 0.4
 
 
+def test_a_throttle_down_told_ahead_is_carried_out_though_nobody_answers(net: Any) -> None:
+    net.take(command(1, 94.9, throttle=1.0, throttle_down={"at_s": 95.0, "throttle": 0.46}))
+    assert net.now(94.99)["throttle"] == 1.0
+    assert net.now(95.0)["throttle"] == 0.46
+    assert net.now(99.0)["throttle"] == 0.46
+
+
 def test_it_says_since_when_and_until_when_it_flies_alone(net: Any) -> None:
     net.take(command(1, 90.0))
     net.now(90.0)
@@ -211,7 +218,8 @@ orders = st.tuples(st.booleans(), st.floats(0.0, 1.0), st.one_of(st.none(), time
 
 @given(st.lists(orders, min_size=1, max_size=40))
 def test_whatever_comes_the_engine_never_burns_past_the_last_cutoff_nor_harder_than_ordered(steps: list[Any]) -> None:
-    net, time_s, seq = load("guidance_client_stdlib").SafetyNet(), 0.0, 0
+    net: Any = load("guidance_client_stdlib").SafetyNet()
+    time_s, seq = 0.0, 0
     newest: dict[str, Any] | None = None
     before = {"engine_on": False, "throttle": 0.0}
     for on, throttle, cutoff_s, comes, pause_s in steps:

@@ -82,7 +82,7 @@ def new_client(module: ModuleType, link: Link) -> Any:
             link.connects.append(link.time_s)
             if link.refuses:
                 raise ConnectionRefusedError
-            self._socket = link
+            self._socket: Any = link
 
         def _send(self, message: dict[str, Any], until: float) -> None:
             link.send(message)
@@ -222,9 +222,9 @@ def test_taken_over_is_raised_and_nothing_is_sent_any_more(client: Any, link: Li
     with pytest.raises(module.Fault, match="it says no"):
         steer(client, link, 50.1)
     sent = len(link.heard)
-    for call in (lambda: client.steer(state(50.2)), lambda: client.now(50.2), lambda: client.exchange(state(50.2))):
+    for call, given in ((client.steer, state(50.2)), (client.now, 50.2), (client.exchange, state(50.2))):
         with pytest.raises(module.Fault):
-            call()
+            call(given)
     client.hang_up()
     with pytest.raises(module.Fault):
         client.exchange(state(50.3))

@@ -1,0 +1,53 @@
+"""The real service in a thread, for the clients' tests; every wait is bounded."""
+
+from __future__ import annotations
+
+import threading
+from typing import Any
+
+from guidance_svc.adapters.config_files import default_folder, load_library
+from guidance_svc.adapters.desk import Desk
+from guidance_svc.adapters.recorder import NoRecorder
+from guidance_svc.adapters.server import Server
+from guidance_svc.adapters.settings import Addresses, Limits
+from guidance_svc.bootstrap import new_token
+from guidance_svc.session.registry import Registry
+
+WAIT_S = 10.0  # bound of every wait, never waited out
+
+
+class Service:
+    """The real service in a thread; `kill` ends it, `start` begins one on the same ports.
+
+    `kill` and `start(forget=False)` is an outage of the link, `kill` and `start()` a service that lost everything.
+    """
+
+    def __init__(self) -> None:
+        self.library = load_library(default_folder())
+        self.addresses = Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0")
+        self.states: list[Any] = []
+        self.start()
+
+    def start(self, forget: bool = True) -> None:
+        if forget:
+            self.registry = self.watched()
+        self.server = Server(Desk(self.registry, self.library), self.registry, NoRecorder(), self.addresses, Limits())
+        self.addresses = Addresses(zmq=self.server.ready.zmq, tcp=self.server.ready.tcp)
+        self.thread = threading.Thread(target=self.server.run)
+        self.thread.start()
+
+    def watched(self) -> Registry:
+        registry = Registry(new_token)
+        answer = registry.state
+
+        def heard(link: Any, state: Any) -> Any:
+            self.states.append(state)
+            return answer(link, state)
+
+        registry.state = heard  # type: ignore[method-assign]
+        return registry
+
+    def kill(self) -> None:
+        self.server.stop()
+        self.thread.join(WAIT_S)
+        assert not self.thread.is_alive()

@@ -399,7 +399,7 @@ class Command:
 
 @dataclass(frozen=True, slots=True)
 class OpenRequest:
-    """One `open` message, its flight plan already resolved."""
+    """One `open` message, its flight plan already resolved; `named` when it asked for the plan by name."""
 
     vehicle: str
     role: Role
@@ -407,3 +407,4 @@ class OpenRequest:
     frame: Frame = field(default_factory=Frame)
     resume: str | None = None
     detail: bool = False
+    named: bool = False

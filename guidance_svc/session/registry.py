@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from hashlib import sha256
 from hmac import compare_digest
 
-from guidance_svc.domain import Command, OpenRequest, VehicleState
+from guidance_svc.domain import Command, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import SessionFault
 from guidance_svc.session.describe import phase_sentences
-from guidance_svc.session.session import Session
+from guidance_svc.session.history import History
+from guidance_svc.session.packing import shape, unpack
+from guidance_svc.session.session import HISTORY_BYTES, Point, Session
 
+SHAPE = shape(OpenRequest, Point, VehicleState)
+"""Names the form of what `Registry.restore` takes; it changes with the program."""
+DISPLACED_LIMIT = 10_000  # connections that lost their session to another; the oldest are forgotten
 TAKEN = (
     "the token of the session of {}, which the client keeps in its token file; without it, "
-    "`close` from the script that has it, or restart the service"
+    "`close` from the script that has it, or `guidance-svc forget {}` from who runs the service"
+)
+OLD_PLAN = (
+    "the flight plan {} has changed since this flight began; the flight goes on with the plan that it began with "
+    "(close and open to take the new one)"
 )
 
 
@@ -25,21 +35,31 @@ class Opened:
         token: shows later that the script may command this vehicle.
         resumed: whether an earlier session goes on.
         phases: one sentence a phase, what the service will do.
+        plan: that is flown; on resuming, the one that the flight began with.
+        warnings: what the script's author should know, in sentences.
     """
 
     token: str
     resumed: bool
     phases: tuple[str, ...]
+    plan: FlightPlan
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
 class Seat:
-    """One vehicle: its session, its token, the connection that commands it."""
+    """One vehicle: its session, what it was opened with, the connection that commands it.
+
+    Args:
+        digest: SHA-256 of the token, hexadecimal; the token itself is not kept.
+        request: without token.
+        link: None while no connection commands it.
+    """
 
     session: Session
-    token: str
+    digest: str
     request: OpenRequest
-    link: Hashable
+    link: Hashable | None
 
 
 class Registry:
@@ -48,20 +68,28 @@ class Registry:
     Args:
         make_token: returns a new unguessable text each time; given from outside so that this stays repeatable.
         session_limit: vehicles at once.
+        history_bytes: of past states, each session.
+
+    `touched` names the vehicles whose session changed since it was last emptied: what a journal has to write.
     """
 
-    def __init__(self, make_token: Callable[[], str], session_limit: int = 1000) -> None:
+    def __init__(
+        self, make_token: Callable[[], str], session_limit: int = 1000, history_bytes: int = HISTORY_BYTES
+    ) -> None:
         self.make_token = make_token
         self.session_limit = session_limit
+        self.history_bytes = history_bytes
         self.seats: dict[str, Seat] = {}
         self.vehicles: dict[Hashable, str] = {}
+        self.displaced: dict[Hashable, str] = {}
         self.due: dict[str, Session] = {}
+        self.touched: set[str] = set()
 
     def open(self, link: Hashable, request: OpenRequest) -> Opened:
         """Begin a session, or go on with one whose token is shown.
 
         With the token and the same plan and frame the session goes on; with another plan it begins anew under
-        the same token.
+        the same token. A named plan whose file has changed is the same plan: the flight goes on as it began.
 
         Raises:
             SessionFault: vehicle_taken, wrong_token, link_in_use, session_limit.
@@ -69,63 +97,111 @@ class Registry:
         bound = self.vehicles.get(link)
         if bound is not None and bound != request.vehicle:
             raise SessionFault("link_in_use", "vehicle", f"{bound}, or another connection", request.vehicle)
-        seat = self.seats.get(request.vehicle)
+        seat, shown = self.seats.get(request.vehicle), request.resume
         if seat is None:
             return self.seated(link, request, self.make_token())
-        if request.resume is None:
-            raise SessionFault("vehicle_taken", "resume", TAKEN.format(request.vehicle), "nothing")
-        if not compare_digest(request.resume.encode(), seat.token.encode()):
+        if shown is None:
+            raise SessionFault("vehicle_taken", "resume", TAKEN.format(*[request.vehicle] * 2), "nothing")
+        if not compare_digest(digest_of(shown), seat.digest):
             raise SessionFault("wrong_token", "resume", f"the token of the session of {request.vehicle}", "another")
-        self.vehicles.pop(seat.link, None)
-        if (request.plan, request.frame, request.role) != (seat.request.plan, seat.request.frame, seat.request.role):
-            return self.seated(link, request, seat.token)
-        seat.link = link
-        self.vehicles[link] = request.vehicle
-        seat.session.detail = request.detail
-        seat.session.forget_seq()
-        return Opened(seat.token, True, phase_sentences(request.plan))
+        if not same_flight(request, seat.request):
+            return self.seated(link, request, shown)
+        changed = request.plan != seat.request.plan
+        seat.request = replace(seat.request, detail=request.detail)
+        seat.session.resume(request.detail)
+        self.bind(link, request.vehicle, seat)
+        plan = seat.request.plan
+        return Opened(shown, True, phase_sentences(plan), plan, (OLD_PLAN.format(plan.name),) if changed else ())
 
     def seated(self, link: Hashable, request: OpenRequest, token: str) -> Opened:
         """A new session in its seat."""
-        if request.vehicle not in self.seats and len(self.seats) >= self.session_limit:
-            raise SessionFault("session_limit", "vehicle", f"at most {self.session_limit} sessions", request.vehicle)
-        session = Session(request.plan, request.frame, request.detail)
-        self.seats[request.vehicle] = Seat(session, token, request, link)
-        self.vehicles[link] = request.vehicle
-        return Opened(token, False, phase_sentences(request.plan))
+        before = self.seats.get(request.vehicle)
+        if before is None and len(self.seats) >= self.session_limit:
+            expected = f"at most {self.session_limit} sessions (limits.sessions)"
+            raise SessionFault("session_limit", "vehicle", expected, request.vehicle)
+        session = Session(request.plan, request.frame, request.detail, self.history_bytes)
+        seat = Seat(session, digest_of(token), replace(request, resume=None), before.link if before else None)
+        self.seats[request.vehicle] = seat
+        self.bind(link, request.vehicle, seat)
+        return Opened(token, False, phase_sentences(request.plan), request.plan)
+
+    def bind(self, link: Hashable, vehicle: str, seat: Seat) -> None:
+        """The connection commands the vehicle from now on; one that did before is told when it speaks again."""
+        if seat.link is not None and seat.link != link:
+            self.vehicles.pop(seat.link, None)
+            self.displaced[seat.link] = vehicle
+            if len(self.displaced) > DISPLACED_LIMIT:
+                self.displaced.pop(next(iter(self.displaced)))
+        seat.link = link
+        self.vehicles[link] = vehicle
+        self.displaced.pop(link, None)
+        self.touched.add(vehicle)
+
+    def restore(self, request: bytes, digest: str, history: History) -> str:
+        """Take up a session from what a journal or a recording kept; its script has to resume it. Returns the vehicle.
+
+        Raises:
+            ValueError: it cannot be read; nothing is changed.
+        """
+        opened = unpack(OpenRequest, request)
+        session = Session(opened.plan, opened.frame, opened.detail, self.history_bytes)
+        session.take_up(history)
+        self.seats[opened.vehicle] = Seat(session, digest, opened, None)
+        self.touched.add(opened.vehicle)
+        return opened.vehicle
 
     def state(self, link: Hashable, state: VehicleState) -> Command:
         """The command for one state of the vehicle that this connection commands.
 
         Raises:
-            SessionFault: no_session, old_seq.
+            SessionFault: no_session, taken_over, old_seq, unknown_event.
             MessageFault: a physically impossible state.
         """
-        vehicle = self.vehicles.get(link)
-        if vehicle is None:
-            raise SessionFault("no_session", "type", "open before state (with resume after a reconnect)", "state")
+        vehicle = self.commanded(link, "state")
         session = self.seats[vehicle].session
         command = session.state(state)
+        self.touched.add(vehicle)
         if session.point is not None and session.point.due is not None:
             self.due[vehicle] = session
         return command
+
+    def commanded(self, link: Hashable, what: str) -> str:
+        """The vehicle that the connection commands.
+
+        Raises:
+            SessionFault: no_session, taken_over.
+        """
+        vehicle = self.vehicles.get(link)
+        if vehicle is not None:
+            return vehicle
+        if link in self.displaced:
+            expected = f"one script for {self.displaced[link]}: another connection showed the token and commands it now"
+            raise SessionFault("taken_over", "type", expected, what)
+        raise SessionFault("no_session", "type", f"open before {what} (with resume after a reconnect)", what)
 
     def close(self, link: Hashable) -> str:
         """End the session of this connection; returns the vehicle's name.
 
         Raises:
-            SessionFault: no_session.
+            SessionFault: no_session, taken_over.
         """
-        vehicle = self.vehicles.pop(link, None)
-        if vehicle is None:
-            raise SessionFault("no_session", "type", "open before close", "close")
-        del self.seats[vehicle]
-        self.due.pop(vehicle, None)
+        vehicle = self.commanded(link, "close")
+        self.forget(vehicle)
         return vehicle
+
+    def forget(self, vehicle: str) -> None:
+        """End a session, whoever commands it."""
+        seat = self.seats.pop(vehicle)
+        self.vehicles.pop(seat.link, None)
+        self.due.pop(vehicle, None)
+        self.touched.add(vehicle)
 
     def drop_link(self, link: Hashable) -> None:
         """A connection is gone; its session waits for the token."""
-        self.vehicles.pop(link, None)
+        vehicle = self.vehicles.pop(link, None)
+        self.displaced.pop(link, None)
+        if vehicle is not None:
+            self.seats[vehicle].link = None
 
     def vehicle_of(self, link: Hashable) -> str | None:
         """The vehicle that a connection commands."""
@@ -142,3 +218,14 @@ class Registry:
         """
         if self.due:
             self.due.pop(next(iter(self.due))).work()
+
+
+def digest_of(token: str) -> str:
+    """What is kept of a token."""
+    return sha256(token.encode()).hexdigest()
+
+
+def same_flight(asked: OpenRequest, seat: OpenRequest) -> bool:
+    """Whether the flight goes on: same role, frame and plan; a named plan is the same whatever its file says now."""
+    plans = asked.plan == seat.plan or (asked.named and seat.named and asked.plan.name == seat.plan.name)
+    return plans and (asked.frame, asked.role) == (seat.frame, seat.role)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from math import inf
 
 from guidance_svc.core.vectors import norm, unit
@@ -11,54 +10,55 @@ from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, SessionFault
 from guidance_svc.session.air import cover_settled, cover_watched, uncovered, with_cover_event
 from guidance_svc.session.events import acknowledged, noted, require_known, shown, to_the_instant
+from guidance_svc.session.history import History, Place
 from guidance_svc.session.laws import LAWS, with_detours
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation, navigate
+from guidance_svc.session.packing import pack, unpack
 from guidance_svc.session.reply import command_for, turning
 
 FRESH_CYCLES = 2.0  # a law older than this many major cycles is solved anew before the reply, not after it
-MOST_POINTS = 6000  # of history; beyond it the older ones are thinned
-THINNED_FRAC = 0.625  # of that is left at most after thinning, so that it does not come with every state
-GAPS_S = ((30.0, 0.015), (3600.0, 1.0), (inf, 10.0))  # (age up to, least gap between the points kept)
 PHYSICS_ERRORS = (GuidanceError, ArithmeticError, LookupError, ValueError)  # numpy's LinAlgError is a ValueError
+HISTORY_BYTES = 8_388_608  # 18 minutes at 50 states a second, 15 hours at one
+CYCLE_COST = 16  # a major cycle against a reply
+MARK_COST = 128  # replies between two marks: 4 ms to fly them again
 
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """The session right after one state: 0.8 kB at 66 states a second, 2.5 kB at one (less is shared); measured.
+    """The session right after one state.
 
     Args:
         due: the state from which a major cycle is still to be solved.
+        command: that answered the state.
     """
 
     time_s: float
     memory: Memory
     due: Navigation | None
-
-
-def thinned(history: list[Point], stretch: float) -> list[Point]:
-    """The points that keep the least gap of their age, times `stretch`, and the first of every phase and stage."""
-    kept = history[:1]
-    newest_s = history[-1].time_s
-    for before, point in pairwise(history):
-        gap = next(gap for age, gap in GAPS_S if newest_s - point.time_s <= age)
-        first = (before.memory.phase, before.memory.stage) != (point.memory.phase, point.memory.stage)
-        if first or point.time_s - kept[-1].time_s >= gap * stretch:
-            kept.append(point)
-    return kept
+    command: Command
 
 
 class Session:
-    """The only thing that changes between messages is `point`, an immutable value; history is a list of them."""
+    """The only thing that changes between messages is `point`, an immutable value; `history` is what it was before.
 
-    def __init__(self, plan: FlightPlan, frame: Frame, detail: bool = False) -> None:
+    Args:
+        history_bytes: of past states; a reload of a time within them is exact.
+    """
+
+    def __init__(
+        self, plan: FlightPlan, frame: Frame, detail: bool = False, history_bytes: int = HISTORY_BYTES
+    ) -> None:
         self.plan = with_detours(plan)
         self.frame = frame
         self.detail = detail
         self.point: Point | None = None
-        self.history: list[Point] = []
-        self.last_seq: int | None = None
+        self.history = History(history_bytes)
+        self.last_message: VehicleState | None = None
         self.last_command: Command | None = None
+        self.resumed = False
+        self._unmarked = 0
+        self._marked: tuple[int, int] | None = None
 
     def state(self, message: VehicleState) -> Command:
         """The command for one state.
@@ -69,32 +69,59 @@ class Session:
             SessionFault: `old_seq`, `unknown_event`; nothing changed.
             MessageFault: a physically impossible state; nothing changed.
         """
-        if self.last_seq is not None and self.last_command is not None:
-            if message.seq == self.last_seq:
-                return self.last_command
-            if message.seq < self.last_seq:
-                raise SessionFault("old_seq", "seq", f"more than {self.last_seq}", message.seq)
+        said = self.said_before(message)
+        if said is not None:
+            return said
         now = navigate(message, self.plan, self.frame)
-        known = self.point.memory if self.point else Memory()
-        require_known(message.seen_event, known, self.plan, self.last_command)
+        start, place = self.point, None
+        if start is not None and message.time_s < start.time_s:
+            start, place = self.restored(self.history, message.time_s)
+        memory, last = (start.memory, start.command) if start else (Memory(), None)
+        require_known(message.seen_event, memory, self.plan, last)
+        if place is not None:
+            self.go_back(start, place)
         self.work()
-        self.go_back_to(message.time_s)
-        memory = self.point.memory if self.point else replace(Memory(), since_s=now.time_s)
-        memory = acknowledged(message.seen_event, memory, now, uncovered(self.plan, memory))
-        after, command = self.fly(memory, now, message.seq)
-        if after is not None:
-            self.remember(after, now)
-        self.last_seq, self.last_command = message.seq, command
+        self.mark()
+        self.point, command = self.after(self.point, message, now)
+        if self.point is not None:
+            self.history.add(message)
+        self.last_message, self.last_command, self.resumed = message, command, False
         return command
 
-    def fly(self, memory: Memory, now: Navigation, seq: int) -> tuple[Memory | None, Command]:
+    def said_before(self, message: VehicleState) -> Command | None:
+        """The reply to the last state, if this is that state again.
+
+        Raises:
+            SessionFault: `old_seq`, unless the script has just resumed: it may count from anywhere then.
+        """
+        last = self.last_message
+        if last is None:
+            return None
+        if message.seq == last.seq and (not self.resumed or message == last):
+            return self.last_command
+        if message.seq < last.seq and not self.resumed:
+            raise SessionFault("old_seq", "seq", f"more than {last.seq}", message.seq)
+        return None
+
+    def after(self, point: Point | None, message: VehicleState, now: Navigation) -> tuple[Point | None, Command]:
+        """The session after a state, and the reply; nothing is changed."""
+        memory = point.memory if point else replace(Memory(), since_s=now.time_s)
+        memory = acknowledged(message.seen_event, memory, now, uncovered(self.plan, memory))
+        after, command = self.fly(point, memory, now, message.seq)
+        if after is None:
+            return point, command
+        phase = self.plan.phases[after.phase]
+        due = after.solved_at_s != now.time_s and LAWS[phase.law].due(after, now, self.plan, phase)
+        return Point(now.time_s, after, now if due else None, command), command
+
+    def fly(self, point: Point | None, memory: Memory, now: Navigation, seq: int) -> tuple[Memory | None, Command]:
         """Phase table, order, command; a failure of the physics repeats the last good command as stale.
 
         Returns None for the memory when not even the first phase could begin.
         """
-        before = memory if self.point else None
+        before = memory if point else None
         try:
-            memory = memory if self.point else self.entered(memory, now)
+            memory = memory if point else self.entered(memory, now)
             memory = self.moved_on(cover_settled(memory, now), now)
             memory = self.kept_fresh(cover_watched(memory, now, self.plan), now)
             row, phase = LAWS[self.plan.phases[memory.phase].law], self.plan.phases[memory.phase]
@@ -108,7 +135,7 @@ class Session:
             command = command_for(seq, order, memory, now, plan, self.frame, numbers)
             return noted(memory, command.event, now), command
         except PHYSICS_ERRORS as problem:
-            return before, self.stale(memory, now, seq, problem)
+            return before, self.stale(point, memory, now, seq, problem)
 
     def entered(self, memory: Memory, now: Navigation) -> Memory:
         """The phase begins with this state."""
@@ -138,15 +165,6 @@ class Session:
             return row.solve(memory, now, uncovered(self.plan, memory), phase)
         return memory
 
-    def remember(self, memory: Memory, now: Navigation) -> None:
-        """Make this the present point; note whether a major cycle is due."""
-        phase = self.plan.phases[memory.phase]
-        due = memory.solved_at_s != now.time_s and LAWS[phase.law].due(memory, now, self.plan, phase)
-        if self.point is not None:
-            self.history.append(self.point)
-            self.thin()
-        self.point = Point(now.time_s, memory, now if due else None)
-
     def work(self) -> None:
         """Run the major cycle that is due; the replies to come see its result.
 
@@ -156,41 +174,65 @@ class Session:
         point = self.point
         if point is None or point.due is None:
             return
-        phase = self.plan.phases[point.memory.phase]
-        memory = replace(point.memory, attempts=point.memory.attempts + 1)
+        self._unmarked += CYCLE_COST
+        self.point = unsolved(point)
+        self.point = self.worked(point)
+
+    def worked(self, point: Point) -> Point:
+        """The point after the major cycle that is due; nothing is changed."""
+        if point.due is None:
+            return point
+        phase, memory = self.plan.phases[point.memory.phase], point.memory
         try:
-            memory = LAWS[phase.law].solve(point.memory, point.due, uncovered(self.plan, point.memory), phase)
+            solved = LAWS[phase.law].solve(memory, point.due, uncovered(self.plan, memory), phase)
         except PHYSICS_ERRORS:
-            pass  # the attempt is counted; the last law stays in force
-        finally:
-            self.point = Point(point.time_s, memory, None)
+            return unsolved(point)  # the attempt is counted; the last law stays in force
+        return replace(point, memory=solved, due=None)
 
-    def go_back_to(self, time_s: float) -> None:
-        """When the vehicle's clock went back, take up the last point before that time; before the first, begin anew."""
-        if self.point is None or time_s >= self.point.time_s:
+    def mark(self) -> None:
+        """Keep the present point in the history where flying the states again from the last mark would take long."""
+        point = self.point
+        if point is None:
             return
-        while self.history and self.history[-1].time_s >= time_s:
-            self.history.pop()
-        self.point = self.history.pop() if self.history else None
-        if self.point is None:
-            self.last_command = None
+        self._unmarked += 1 if point.memory.solved_at_s != point.time_s else CYCLE_COST
+        here = (point.memory.phase, point.memory.stage)
+        if self._unmarked >= MARK_COST or here != self._marked:
+            self.history.mark(point.time_s, pack(point))
+            self._unmarked, self._marked = 0, here
 
-    def thin(self) -> None:
-        """Bound the history: all of the last half minute (to 66 states a second), one point a second of the last hour.
+    def restored(self, history: History, time_s: float) -> tuple[Point | None, Place]:
+        """The session as it was before that time, and where that stands in the history; nothing is changed."""
+        place = history.before(time_s)
+        point = unpack(Point, place.mark.point) if place.mark else None
+        for message in place.states:
+            point = self.worked(point) if point else None
+            point, _ = self.after(point, message, navigate(message, self.plan, self.frame))
+        return point, place
 
-        One in ten seconds before that, and the first of every phase and stage; wider gaps if that is too much still.
-        At most 6000 points: 7 MB after 20 minutes at 50 Hz, 11 MB after many hours (from the sizes in `Point`).
+    def go_back(self, point: Point | None, place: Place) -> None:
+        """Take up an earlier point; what came after it was never flown."""
+        self.history.cut(place.at)
+        self.point, self._unmarked = point, MARK_COST
+
+    def take_up(self, history: History) -> None:
+        """Go on from a history that was kept on file; the script has not resumed yet.
+
+        Raises:
+            ValueError: it cannot be read; nothing is changed.
         """
-        if len(self.history) <= MOST_POINTS:
-            return
-        stretch = 1.0
-        while len(self.history) > THINNED_FRAC * MOST_POINTS:
-            self.history = thinned(self.history, stretch)
-            stretch *= 2.0
+        point, place = self.restored(history, inf)
+        self.history = history
+        self.go_back(point, place)
+        self.last_message = place.states[-1] if place.states else None
+        self.last_command = point.command if point else None
 
-    def stale(self, memory: Memory, now: Navigation, seq: int, problem: Exception) -> Command:
+    def resume(self, detail: bool) -> None:
+        """A script has resumed: it may count from anywhere."""
+        self.detail, self.resumed = detail, True
+
+    def stale(self, point: Point | None, memory: Memory, now: Navigation, seq: int, problem: Exception) -> Command:
         """The last good command for this state, marked stale, saying why."""
-        last = self.last_command
+        last = point.command if point else None
         direction: Vec = last.direction if last else now.local.up
         if last is None and norm(now.velocity_m_s) > 0.0:
             direction = unit(now.velocity_m_s)
@@ -205,6 +247,7 @@ class Session:
         )
         return command_for(seq, order, memory, now, self.plan, self.frame, None)
 
-    def forget_seq(self) -> None:
-        """A script that resumed may count from anywhere."""
-        self.last_seq = None
+
+def unsolved(point: Point) -> Point:
+    """The point with its major cycle tried and not solved."""
+    return replace(point, memory=replace(point.memory, attempts=point.memory.attempts + 1), due=None)

@@ -46,7 +46,7 @@ def command_message(command: Command) -> dict[str, Any]:
 
 
 def opened_message(
-    vehicle: str, plan: FlightPlan, token: str, resumed: bool, phases: tuple[str, ...]
+    vehicle: str, plan: FlightPlan, token: str, resumed: bool, phases: tuple[str, ...], warnings: tuple[str, ...] = ()
 ) -> dict[str, Any]:
     """The `opened` reply: everything as the service understood it.
 
@@ -66,6 +66,7 @@ def opened_message(
         "target": None if plan.target is None else target_message(plan.target, body.radius_m),
         "stages": stage_echoes(plan.vehicle),
         "phases": list(phases),
+        "warnings": list(warnings),
         "caution": CAUTION,
     }
 

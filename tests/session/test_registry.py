@@ -45,7 +45,7 @@ def test_a_vehicle_that_is_flown_already_needs_the_token() -> None:
     with pytest.raises(SessionFault) as caught:
         desk.open("b", request())
     assert code_of(caught) == ("vehicle_taken", "resume")
-    assert all(way in caught.value.expected for way in ("token file", "`close`", "restart the service"))
+    assert all(way in caught.value.expected for way in ("token file", "`close`", "guidance-svc forget curlew"))
     assert desk.vehicle_of("b") is None
     assert desk.vehicle_of("a") == "curlew"
 

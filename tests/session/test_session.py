@@ -5,14 +5,12 @@ from __future__ import annotations
 import random
 from dataclasses import replace
 from functools import cache
-from itertools import pairwise
 
 import pytest
 
 from guidance_svc.core.vectors import scale
 from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import MessageFault, SessionFault
-from guidance_svc.session import session as module
 from guidance_svc.session.laws import LAWS
 from guidance_svc.session.session import Session
 from tests.session.exchange import CLIMB, LATE, Exchange, climb_flight, late_flight
@@ -43,6 +41,11 @@ def fresh(plan: FlightPlan) -> Session:
 
 def sent(flight: tuple[Exchange, ...]) -> list[VehicleState]:
     return [exchange.message for exchange in flight]
+
+
+def held(session: Session) -> tuple[bytes, int]:
+    """What would show that a refused message left a trace."""
+    return bytes(session.history.stream), len(session.history.marks)
 
 
 def without_seq(command: Command) -> Command:
@@ -87,14 +90,14 @@ def test_the_same_seq_again_gets_the_same_reply_even_with_other_numbers() -> Non
 def test_an_older_seq_is_refused_and_changes_nothing() -> None:
     session = fresh(LATE)
     replies(session, sent(late())[:40])
-    point, history = session.point, list(session.history)
+    point, history = session.point, held(session)
     with pytest.raises(SessionFault) as caught:
         session.state(sent(late())[38])
     assert (caught.value.code, caught.value.field) == ("old_seq", "seq")
     assert "39" in caught.value.expected
     assert caught.value.got == "38"
     assert session.point is point
-    assert session.history == history
+    assert held(session) == history
     assert session.state(sent(late())[40]) == late()[40].reply
 
 
@@ -154,32 +157,72 @@ def test_a_clock_that_goes_back_before_the_first_state_begins_anew() -> None:
     assert [without_seq(c) for c in again] == [without_seq(e.reply) for e in late()[:60]]
 
 
-def test_a_reload_of_minutes_ago_is_found_within_a_second_after_twenty_minutes_at_50_hz() -> None:
-    # The pad's state with other times: what is kept of a flight depends on its times and phases alone.
-    session = fresh(CLIMB)
-    message = sent(climb())[0]
-    for seq in range(20 * 60 * 50):
-        session.state(replace(message, seq=seq, time_s=-1300.0 + 0.02 * seq))
-    assert len(session.history) <= module.MOST_POINTS
-    kept = [point.time_s for point in session.history]
-    assert kept[0] == -1300.0
-    assert max(b - a for a, b in pairwise(kept)) <= 1.0 + 0.02  # a second and one state
-    recent = [t for t in kept if t > kept[-1] - 25.0]
-    assert max(b - a for a, b in pairwise(recent)) <= 0.02 + 1e-9
+@pytest.mark.parametrize("count_of_reloads", [200, pytest.param(1000, marks=pytest.mark.slow)])
+def test_reloads_all_over_a_flight_leave_no_trace(count_of_reloads: int) -> None:
+    # Back by a state, by seconds, by the whole flight; again and again, before the flight had come as far as before.
+    dice = random.Random(DICE_SEED)
+    flight, session = late(), fresh(LATE)
+    replies(session, sent(flight))
+    here, seq = len(flight), 10**6
+    for _ in range(count_of_reloads):
+        there = dice.randrange(0, here - 1)
+        count = min(dice.choice((3, 10, 60)), len(flight) - there)
+        again = replies(session, renumbered(sent(flight[there : there + count]), seq))
+        assert [without_seq(c) for c in again] == [without_seq(e.reply) for e in flight[there : there + count]]
+        here, seq = there + count, seq + count
+        if here < 30:
+            replies(session, renumbered(sent(flight[here:]), seq))
+            here, seq = len(flight), seq + len(flight)
 
 
-def test_the_first_point_of_every_phase_and_stage_outlives_all_thinning(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "MOST_POINTS", 40)
-    session = fresh(CLIMB)
-    firsts: dict[tuple[int, int], float] = {}
-    for message in sent(climb()):
-        session.state(message)
-        assert session.point is not None
-        firsts.setdefault((session.point.memory.phase, session.point.memory.stage), message.time_s)
-    assert len(session.history) <= 40
-    kept = {point.time_s for point in session.history}
-    assert len(firsts) == 3
-    assert set(firsts.values()) <= kept
+def test_time_may_start_anywhere_and_replies_shift_with_it() -> None:
+    # A whole number of seconds keeps every difference of times exact, so that replies are equal but for the shift.
+    for start_s in (-86400.0, 65536.0):
+        moved = [replace(m, time_s=m.time_s + start_s) for m in sent(late())[:200]]
+        for got, exchange in zip(replies(fresh(LATE), moved), late()[:200], strict=True):
+            assert got.direction == pytest.approx(exchange.reply.direction, abs=1e-9)
+            assert (got.cutoff_at_s or 0.0) - start_s == pytest.approx(exchange.reply.cutoff_at_s or -start_s, abs=1e-4)
+
+
+def test_the_history_is_bounded_and_reloads_within_it_stay_exact() -> None:
+    flight = late()
+    session = Session(LATE, Frame(), history_bytes=40_000)  # a third of the flight
+    replies(session, sent(flight))
+    assert len(session.history.stream) <= 40_000
+    oldest = next(mark.time_s for mark in session.history.marks if mark.at >= session.history.base)
+    within = next(k for k, exchange in enumerate(flight) if exchange.message.time_s > oldest + 1.0)
+    again = replies(session, renumbered(sent(flight[within:]), 10**6))
+    assert [without_seq(c) for c in again] == [without_seq(e.reply) for e in flight[within:]]
+
+
+def test_a_reload_beyond_the_history_finds_the_phase_and_the_target() -> None:
+    flight = late()
+    session = Session(LATE, Frame(), history_bytes=40_000)
+    replies(session, sent(flight))
+    assert session.history.base > 0
+    there = 150
+    again = replies(session, renumbered(sent(flight[there : there + 100]), 10**6))
+    assert again[0].phase == flight[there].reply.phase
+    # The point kept is up to ten seconds older than the reload: the law is solved anew from the state itself.
+    assert again[-1].cutoff_at_s == pytest.approx(flight[there + 99].reply.cutoff_at_s, abs=0.01)
+    assert session.history.end == session.history.base + len(session.history.stream)
+
+
+def test_a_stale_command_after_a_reload_repeats_nothing_of_the_part_never_flown(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    flown, clean = fresh(LATE), fresh(LATE)
+    replies(flown, sent(late())[:300])
+    replies(clean, sent(late())[:100])
+    message, row = replace(sent(late())[100], seq=900), LAWS["insertion"]
+
+    def breaks_there(memory, now, *rest):  # type: ignore[no-untyped-def]
+        return row.fly(memory, now, *rest) if now.time_s < message.time_s else broken()
+
+    monkeypatch.setitem(LAWS, "insertion", replace(row, fly=breaks_there))
+    stale = flown.state(message)
+    assert stale.status == "stale"
+    assert stale == clean.state(message)
 
 
 def test_a_clock_before_the_first_state_leaves_nothing_of_the_later_flight(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -213,17 +256,6 @@ def test_a_major_cycle_that_breaks_in_an_unexpected_way_does_not_lock_the_sessio
     assert session.state(messages[at + 1]).status == "ok"
 
 
-def test_history_is_bounded_and_a_reload_still_finds_the_phase() -> None:
-
-    session = fresh(CLIMB)
-    message = sent(climb())[0]
-    for seq in range(module.MOST_POINTS + 500):
-        session.state(replace(message, seq=seq, time_s=-1000.0 + 0.01 * seq))
-    assert len(session.history) <= module.MOST_POINTS
-    assert session.history[0].time_s == -1000.0  # the oldest stays: a reload to the beginning works
-    assert session.state(replace(message, seq=10**6, time_s=-999.995)).phase == "hold"
-
-
 def bad(message: VehicleState, what: str) -> VehicleState:
     """A state that cannot be."""
     r: Vec = message.position_script_m or (0.0, 0.0, 0.0)
@@ -252,14 +284,14 @@ def test_an_impossible_state_names_its_field_and_limit_and_changes_nothing(what:
     session = fresh(LATE)
     messages = sent(late())
     replies(session, messages[:30])
-    point, history, last = session.point, list(session.history), session.last_command
+    point, history, last = session.point, held(session), session.last_command
     with pytest.raises(MessageFault) as caught:
         session.state(bad(messages[30], what))
     assert (caught.value.code, caught.value.field) == ("out_of_range", field)
     assert limit in caught.value.expected
     assert caught.value.got
     assert session.point is point
-    assert session.history == history
+    assert held(session) == history
     assert session.last_command is last
     assert session.state(messages[30]) == late()[30].reply  # the seq was not used up
 

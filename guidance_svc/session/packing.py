@@ -1,0 +1,150 @@
+"""Values of the session layer as bytes and back, exactly: what a session was, kept small, and fit for a file.
+
+Dataclasses become lists of their fields, so the reader must know their shape; `SHAPE` names it, and bytes of
+another shape are not read. Nothing in the bytes can be executed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import fields, is_dataclass
+from functools import cache
+from hashlib import sha256
+from operator import attrgetter
+from types import NoneType, UnionType
+from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+
+import msgpack
+import numpy as np
+
+T = TypeVar("T")
+Turn = Callable[[Any], Any]
+
+
+def pack(value: object) -> bytes:
+    """The bytes of a dataclass of this project; floats to the last bit."""
+    kind: Any = type(value)
+    packed: bytes = msgpack.packb(writer(kind)(value))
+    return packed
+
+
+def unpack(kind: type[T], data: bytes) -> T:
+    """The value of that type whose bytes these are.
+
+    Raises:
+        ValueError: these are no bytes of that type.
+    """
+    wanted: Any = kind
+    try:
+        value: T = reader(wanted)(msgpack.unpackb(data))
+    except (TypeError, ValueError, LookupError, msgpack.UnpackException) as error:
+        raise ValueError(f"no bytes of a {kind.__name__}: {error}") from None
+    return value
+
+
+def shape(*kinds: type) -> str:
+    """A short name for what the bytes of these types look like; it changes with any field of theirs."""
+    seen: dict[str, list[str]] = {}
+    for kind in kinds:
+        _describe(kind, seen)
+    return sha256(repr(sorted(seen.items())).encode()).hexdigest()[:16]
+
+
+@cache
+def writer(kind: Any) -> Turn:
+    """Turns a value of that type into what msgpack takes; numbers, texts and tuples of them go as they are."""
+    if _is_record(kind):
+        return _record_writer(kind)
+    origin, args = get_origin(kind), get_args(kind)
+    if origin in (Union, UnionType):
+        return _union(args, writer, lambda turns: lambda value: [name := type(value).__name__, turns[name](value)])
+    if origin is tuple:
+        turns = [writer(arg) for arg in args if arg is not Ellipsis]
+        if all(turn is _as_it_is for turn in turns):
+            return _as_it_is
+        return lambda value: [turn(part) for turn, part in zip(_each(turns, args, value), value, strict=True)]
+    if origin is frozenset:
+        return sorted
+    if origin is np.ndarray:
+        return lambda value: value.tolist()
+    return _as_it_is
+
+
+@cache
+def reader(kind: Any) -> Turn:
+    """Turns what msgpack gives into a value of that type."""
+    if _is_record(kind):
+        names = [name for name, _ in _hints(kind)]
+        parts = [reader(hint) for _, hint in _hints(kind)]
+        return lambda value: kind(**{n: turn(v) for n, turn, v in zip(names, parts, value, strict=True)})
+    origin, args = get_origin(kind), get_args(kind)
+    if origin in (Union, UnionType):
+        return _union(args, reader, lambda turns: lambda value: turns[value[0]](value[1]))
+    if origin is tuple:
+        turns = [reader(arg) for arg in args if arg is not Ellipsis]
+        if all(turn is _as_it_is for turn in turns):
+            return tuple
+        return lambda value: tuple(turn(v) for turn, v in zip(_each(turns, args, value), value, strict=True))
+    if origin is frozenset:
+        return frozenset
+    if origin is np.ndarray:
+        return lambda value: np.array(value, dtype=np.float64)
+    return _as_it_is
+
+
+def _record_writer(kind: Any) -> Turn:
+    names = [name for name, _ in _hints(kind)]
+    turns = [(at, turn) for at, (_, hint) in enumerate(_hints(kind)) if (turn := writer(hint)) is not _as_it_is]
+    get: Callable[[Any], Any] = attrgetter(*names) if len(names) > 1 else lambda value: (getattr(value, names[0]),)
+    if not names:
+        return lambda value: []
+
+    def turned(value: Any) -> list[Any]:
+        row = list(get(value))
+        for at, turn in turns:
+            row[at] = turn(row[at])
+        return row
+
+    return turned
+
+
+def _union(args: tuple[Any, ...], make: Callable[[Any], Turn], named: Callable[[dict[str, Turn]], Turn]) -> Turn:
+    """One type or None goes as it is; of several dataclasses each goes with its name."""
+    kinds = [arg for arg in args if arg is not NoneType]
+    turn = make(kinds[0]) if len(kinds) == 1 else named({kind.__name__: make(kind) for kind in kinds})
+    if turn is _as_it_is:
+        return turn
+    return lambda value: None if value is None else turn(value)
+
+
+def _each(turns: list[Turn], args: tuple[Any, ...], value: Any) -> list[Turn]:
+    return turns * len(value) if Ellipsis in args else turns
+
+
+def _as_it_is(value: Any) -> Any:
+    return value
+
+
+def _is_record(kind: Any) -> bool:
+    """A dataclass or a named tuple."""
+    return is_dataclass(kind) or (isinstance(kind, type) and issubclass(kind, tuple) and hasattr(kind, "_fields"))
+
+
+@cache
+def _hints(kind: Any) -> tuple[tuple[str, Any], ...]:
+    """What it is made with: names and types, in order."""
+    hints = get_type_hints(kind)
+    names = [field.name for field in fields(kind) if field.init] if is_dataclass(kind) else kind._fields
+    return tuple((name, hints[name]) for name in names)
+
+
+def _describe(kind: Any, seen: dict[str, list[str]]) -> None:
+    """Note a type and all it is made of."""
+    if get_origin(kind) is Literal:
+        return
+    for arg in get_args(kind):
+        _describe(arg, seen)
+    if _is_record(kind) and kind.__name__ not in seen:
+        seen[kind.__name__] = [f"{name} {hint}" for name, hint in _hints(kind)]
+        for _, hint in _hints(kind):
+            _describe(hint, seen)

@@ -1,0 +1,286 @@
+"""Sessions on disk: back after a kill as if nothing had happened, and orderly when the disk is not."""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import random
+from dataclasses import replace
+from itertools import count
+from pathlib import Path
+
+import pytest
+
+from guidance_svc.adapters import journal as module
+from guidance_svc.adapters.journal import FolderJournal, stem_of
+from guidance_svc.domain import Command, OpenRequest
+from guidance_svc.errors import ConfigError, SessionFault
+from guidance_svc.session.registry import Registry
+from tests.session.exchange import LATE, Exchange, late_flight
+
+DICE_SEED = 20261125
+FLIGHT: tuple[Exchange, ...] = tuple(late_flight())
+
+
+class Life:
+    """A service's registry and journal from one start to one kill; nothing is closed, as at kill -9."""
+
+    def __init__(self, folder: Path, history_bytes: int = 1 << 23) -> None:
+        tokens = count()
+        self.clock_s = 0.0
+        self.registry = Registry(lambda: f"secret-{next(tokens)}", history_bytes=history_bytes)
+        self.journal = FolderJournal(folder, self.registry, lambda: self.clock_s)
+        self.found = self.journal.take_up()
+
+    def open(self, token: str | None = None, vehicle: str = "curlew", **more: object) -> tuple[str, bool]:
+        request = replace(OpenRequest(vehicle, "upper_stage", LATE, resume=token), **more)  # type: ignore[arg-type]
+        opened = self.registry.open(f"link of {vehicle}", request)
+        self.journal.sync()
+        return opened.token, opened.resumed
+
+    def fly(self, exchanges: tuple[Exchange, ...], vehicle: str = "curlew", seq: int = 0) -> list[Command]:
+        replies = []
+        for exchange in exchanges:
+            message = replace(exchange.message, seq=exchange.message.seq + seq)
+            replies.append(replace(self.registry.state(f"link of {vehicle}", message), seq=exchange.message.seq))
+            self.journal.sync()
+            while self.registry.pending():
+                self.registry.work()
+        return replies
+
+    def kill(self) -> None:
+        """The process is gone: the system takes its locks and files back, and nothing else happens."""
+        self.journal._lock.release()
+        for descriptor in self.journal._files.values():
+            os.close(descriptor)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return tmp_path / "journal"
+
+
+def expected(exchanges: tuple[Exchange, ...]) -> list[Command]:
+    return [exchange.reply for exchange in exchanges]
+
+
+def test_after_kills_at_random_states_the_replies_are_those_of_the_unkilled_flight(folder: Path) -> None:
+    dice = random.Random(DICE_SEED)
+    cuts = sorted(dice.sample(range(1, len(FLIGHT)), 25))
+    life = Life(folder)
+    token, _ = life.open()
+    for start, end in zip([0, *cuts], [*cuts, len(FLIGHT)], strict=True):
+        assert life.fly(FLIGHT[start:end]) == expected(FLIGHT[start:end])
+        life.kill()
+        life = Life(folder)
+        assert life.found == ["curlew"]
+        assert life.open(token) == (token, True)
+
+
+def test_a_state_that_was_answered_before_the_kill_gets_the_same_reply_after_it(folder: Path) -> None:
+    life = Life(folder)
+    token, _ = life.open()
+    life.fly(FLIGHT[:200])
+    life.kill()
+    life = Life(folder)
+    life.open(token)
+    assert life.fly(FLIGHT[199:260]) == expected(FLIGHT[199:260])
+
+
+def test_a_save_reloaded_before_and_after_the_kill_is_answered_exactly(folder: Path) -> None:
+    life = Life(folder)
+    token, _ = life.open()
+    life.fly(FLIGHT[:500])
+    life.fly(FLIGHT[300:320], seq=1000)
+    life.kill()
+    life = Life(folder)
+    life.open(token)
+    assert life.fly(FLIGHT[320:330], seq=1000) == expected(FLIGHT[320:330])
+    assert life.fly(FLIGHT[50:140], seq=2000) == expected(FLIGHT[50:140])
+
+
+def test_without_the_token_nobody_gets_a_restored_session(folder: Path) -> None:
+    life = Life(folder)
+    life.open()
+    life.fly(FLIGHT[:20])
+    life.kill()
+    life = Life(folder)
+    for token, code in ((None, "vehicle_taken"), ("secret-1", "wrong_token")):
+        with pytest.raises(SessionFault) as caught:
+            life.open(token)
+        assert caught.value.code == code
+
+
+def test_a_closed_session_leaves_nothing_behind(folder: Path) -> None:
+    life = Life(folder)
+    life.open()
+    life.fly(FLIGHT[:200])
+    life.registry.close("link of curlew")
+    life.journal.sync()
+    assert [path.name for path in folder.iterdir()] == [".lock"]
+    life.kill()
+    assert Life(folder).found == []
+
+
+def test_a_changed_plan_file_does_not_change_the_flight_and_is_told(folder: Path) -> None:
+    life = Life(folder)
+    token, _ = life.open(named=True)
+    life.fly(FLIGHT[:300])
+    life.kill()
+    life = Life(folder)
+    changed = OpenRequest("curlew", "upper_stage", replace(LATE, major_cycle_s=2.0), resume=token, named=True)
+    opened = life.registry.open("link of curlew", changed)
+    assert opened.resumed
+    assert opened.plan == LATE
+    assert "goes on with the plan that it began with" in opened.warnings[0]
+    assert life.fly(FLIGHT[300:340]) == expected(FLIGHT[300:340])
+
+
+def test_the_tokens_are_not_on_disk_and_the_files_are_their_owners_alone(folder: Path) -> None:
+    life = Life(folder)
+    token, _ = life.open()
+    life.fly(FLIGHT[:200])
+    assert folder.stat().st_mode & 0o777 == 0o700
+    for path in folder.iterdir():
+        assert token.encode() not in path.read_bytes(), path
+        assert path.stat().st_mode & 0o077 == 0, path
+
+
+def test_a_second_service_on_the_folder_is_refused_in_a_sentence(folder: Path) -> None:
+    life = Life(folder)
+    with pytest.raises(ConfigError) as caught:
+        Life(folder)
+    assert caught.value.code == "folder_in_use"
+    assert str(os.getpid()) in str(caught.value)
+    life.kill()
+    Life(folder)
+
+
+def test_a_file_in_place_of_the_folder_is_refused_in_a_sentence(folder: Path) -> None:
+    folder.write_text("not a folder")
+    with pytest.raises(ConfigError) as caught:
+        Life(folder)
+    assert (caught.value.code, caught.value.field) == ("cannot_keep", "journal.folder")
+
+
+def test_whatever_is_cut_off_or_damaged_one_session_does_not_cost_the_others(
+    folder: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    dice = random.Random(DICE_SEED)
+    for trial in range(40):
+        where = folder / str(trial)
+        life = Life(where)
+        token, _ = life.open()
+        other, _ = life.open(vehicle="bargeman")
+        life.fly(FLIGHT[:150])
+        life.fly(FLIGHT[:150], "bargeman")
+        life.kill()
+        victim = dice.choice(sorted(where.glob(f"{stem_of('curlew')}.*")))
+        data = bytearray(victim.read_bytes())
+        if data and trial % 2:
+            data[dice.randrange(len(data))] ^= 1 << dice.randrange(8)
+        else:
+            del data[dice.randrange(len(data) + 1) :]
+        victim.write_bytes(data)
+        life = Life(where)
+        assert "bargeman" in life.found
+        assert life.open(other, "bargeman") == (other, True)
+        assert life.fly(FLIGHT[150:160], "bargeman") == expected(FLIGHT[150:160])
+        _, resumed = life.open(token) if "curlew" in life.found else life.open()
+        later = life.fly(FLIGHT[150:200])
+        assert later[-1].cutoff_at_s == pytest.approx(FLIGHT[199].reply.cutoff_at_s, abs=0.1), (victim, resumed)
+        life.kill()
+    assert any("set aside" in record.message for record in caplog.records)
+
+
+def test_a_session_of_another_version_is_set_aside_and_kept(folder: Path, caplog: pytest.LogCaptureFixture) -> None:
+    life = Life(folder)
+    life.open()
+    life.fly(FLIGHT[:50])
+    life.kill()
+    head = next(folder.glob("*.head"))
+    head.write_text(json.dumps({**json.loads(head.read_text()), "shape": "0" * 16, "version": "9.9"}))
+    assert Life(folder).found == []
+    assert "written by version 9.9" in caplog.text
+    assert len(list(folder.glob("*.states"))) == 1  # for who goes back to that version
+
+
+@pytest.fixture
+def full_disk(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
+    """A disk that is full while the list says so, in the middle of a write."""
+    full, write_all = [False], module.write_all
+
+    def write(descriptor: int, data: bytes, at: int) -> None:
+        if full[0]:
+            write_all(descriptor, data[: len(data) // 2], at)
+            raise OSError(28, "No space left on device")
+        write_all(descriptor, data, at)
+
+    monkeypatch.setattr(module, "write_all", write)
+    return full
+
+
+def test_on_a_full_disk_guidance_goes_on_says_so_once_and_catches_up(
+    folder: Path, full_disk: list[bool], caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.WARNING)
+    life = Life(folder)
+    token, _ = life.open()
+    life.fly(FLIGHT[:100])
+    full_disk[0] = True
+    assert life.fly(FLIGHT[100:200]) == expected(FLIGHT[100:200])
+    assert life.journal.state == "stopped: No space left on device"
+    life.clock_s = 11.0
+    life.fly(FLIGHT[200:210])
+    assert caplog.text.count("no longer kept on disk") == 1
+    full_disk[0] = False
+    life.fly(FLIGHT[210:220])  # before the next try
+    assert life.journal.state != "ok"
+    life.clock_s = 22.0
+    life.fly(FLIGHT[220:300])
+    assert life.journal.state == "ok"
+    life.kill()
+    life = Life(folder)
+    life.open(token)
+    assert life.fly(FLIGHT[300:400]) == expected(FLIGHT[300:400])
+
+
+def test_the_files_are_bounded_like_the_history(folder: Path) -> None:
+    life = Life(folder, history_bytes=20_000)
+    token, _ = life.open()
+    life.fly(FLIGHT[:600])
+    assert sum(path.stat().st_size for path in folder.glob("*.states")) <= 20_000
+    assert len(list(folder.glob("*.states"))) == 1
+    life.kill()
+    life = Life(folder, history_bytes=20_000)
+    life.open(token)
+    assert life.fly(FLIGHT[600:700]) == expected(FLIGHT[600:700])
+
+
+def test_vehicles_that_differ_in_case_or_have_odd_names_keep_apart(folder: Path) -> None:
+    names = ["curlew", "Curlew", "..", ".", "-", "con", "a.b", "a_b"]
+    stems = [stem_of(name).lower() for name in names]
+    assert len(set(stems)) == len(names)
+    life = Life(folder)
+    tokens = {name: life.open(vehicle=name)[0] for name in names}
+    life.kill()
+    life = Life(folder)
+    assert sorted(life.found) == sorted(names)
+    assert all(life.open(token, name) == (token, True) for name, token in tokens.items())
+    assert all(path.parent == folder for path in folder.rglob("*"))
+
+
+def test_more_sessions_than_open_files_all_come_back(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "OPEN_FILES", 2)
+    life = Life(folder)
+    names = [f"v{k}" for k in range(6)]
+    tokens = {name: life.open(vehicle=name)[0] for name in names}
+    for at in range(0, 40, 10):
+        for name in names:
+            life.fly(FLIGHT[at : at + 10], name)
+    life.kill()
+    life = Life(folder)
+    for name in names:
+        life.open(tokens[name], name)
+        assert life.fly(FLIGHT[40:45], name) == expected(FLIGHT[40:45])

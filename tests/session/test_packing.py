@@ -1,0 +1,71 @@
+"""Values as bytes and back: equal to the last bit, and refused when they are something else."""
+
+from __future__ import annotations
+
+import msgpack
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from guidance_svc.domain import Body, Event, FlightPlan, Frame, LocalState, OpenRequest, VehicleState
+from guidance_svc.session.packing import pack, shape, unpack
+from guidance_svc.session.registry import SHAPE
+from guidance_svc.session.session import Point, Session
+from tests.session.exchange import CLIMB, LATE, climb_flight, late_flight
+
+NUMBERS = st.floats(allow_nan=False)
+VECTORS = st.tuples(NUMBERS, NUMBERS, NUMBERS)
+MAYBE = st.none() | NUMBERS
+STATES = st.builds(
+    VehicleState, seq=st.integers(0, 2**53), time_s=NUMBERS, mass_kg=NUMBERS, position_script_m=st.none() | VECTORS,
+    velocity_script_m_s=st.none() | VECTORS, local=st.none() | st.builds(LocalState, *[NUMBERS] * 6),
+    thrust_n=MAYBE, throttle_frac=MAYBE, pointing_script=st.none() | VECTORS, stage=st.none() | st.integers(0, 100),
+    engine_on=st.none() | st.booleans(), propellant_kg=MAYBE, seen_event=st.none() | st.text(max_size=64),
+)  # fmt: skip
+
+
+@given(STATES)
+def test_any_state_comes_back_as_it_was(state: VehicleState) -> None:
+    assert unpack(VehicleState, pack(state)) == state
+
+
+@pytest.mark.parametrize(("plan", "flight"), [(LATE, late_flight), (CLIMB, lambda: climb_flight(900))])
+def test_a_session_comes_back_as_it_was_in_every_phase(plan: FlightPlan, flight) -> None:  # type: ignore[no-untyped-def]
+    session = Session(plan, Frame())
+    phases = set()
+    for at, exchange in enumerate(flight()):
+        session.state(exchange.message)
+        if at % 7 == 0:
+            assert session.point is not None
+            back = unpack(Point, pack(session.point))
+            assert back == session.point
+            law, kept = session.point.memory.law, back.memory.law  # equality leaves the Jacobian out
+            if law is not None and law.slope is not None:
+                assert kept is not None
+                assert kept.slope is not None
+                assert (kept.slope == law.slope).all()
+                assert kept.slope.dtype == law.slope.dtype
+            phases.add(exchange.reply.phase)
+    assert len(phases) >= 3
+
+
+@pytest.mark.parametrize("plan", [LATE, CLIMB])
+def test_what_was_opened_comes_back_with_every_kind_of_phase(plan: FlightPlan) -> None:
+    request = OpenRequest("curlew", "tanker", plan, Frame(up="geodetic"), None, True, True)
+    assert unpack(OpenRequest, pack(request)) == request
+
+
+@pytest.mark.parametrize(
+    "data",
+    [b"", b"\xc1", msgpack.packb([1, 2]), msgpack.packb({"a": 1}), msgpack.packb(7), pack(Event("0", "coast", 1.0))],
+)
+def test_bytes_of_something_else_are_refused(data: bytes) -> None:
+    with pytest.raises(ValueError, match="no bytes of a Point"):
+        unpack(Point, data)
+
+
+def test_the_shape_names_everything_that_a_value_is_made_of() -> None:
+    assert len(SHAPE) == 16
+    assert shape(Event) != shape(Body)
+    assert shape(Event, Body) == shape(Body, Event)
+    assert shape(FlightPlan) != shape(Body)  # though a plan holds a body

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from typing import Any
 
+from guidance_svc.adapters.access import Access
 from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.recorder import NoRecorder
@@ -22,7 +23,8 @@ class Service:
     `kill` and `start(forget=False)` is an outage of the link, `kill` and `start()` a service that lost everything.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, access: Access | None = None) -> None:
+        self.access = access
         self.library = load_library(default_folder())
         self.addresses = Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0")
         self.states: list[Any] = []
@@ -31,7 +33,8 @@ class Service:
     def start(self, forget: bool = True) -> None:
         if forget:
             self.registry = self.watched()
-        self.server = Server(Desk(self.registry, self.library), self.registry, NoRecorder(), self.addresses, Limits())
+        desk = Desk(self.registry, self.library, access=self.access)
+        self.server = Server(desk, self.registry, NoRecorder(), self.addresses, Limits(), self.access)
         self.addresses = Addresses(zmq=self.server.ready.zmq, tcp=self.server.ready.tcp)
         self.thread = threading.Thread(target=self.server.run)
         self.thread.start()

@@ -23,6 +23,7 @@ from guidance_svc.wire.messages import (
     StateMessage,
 )
 
+SECRET_FIELDS: Final = frozenset({"resume", "token"})  # what came in them is told to nobody
 UNIT_TOLERANCE: Final = 1e-3  # single-precision script vectors are good to 1e-6; a forgotten scaling is not
 REQUEST_TYPES: Final = ("open", "state", "close", "health")
 
@@ -192,4 +193,5 @@ def _schema_of(model: Any) -> dict[str, Any]:
 
 def _fault(error: ValidationError, model: type[BaseModel] | Any) -> MessageFault:
     problem = explain(error, _schema_of(model))
-    return MessageFault(problem.code, problem.field, problem.expected, problem.got)
+    secret = not SECRET_FIELDS.isdisjoint(problem.field.split("."))
+    return MessageFault(problem.code, problem.field, problem.expected, "(not shown)" if secret else problem.got)

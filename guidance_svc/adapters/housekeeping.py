@@ -39,19 +39,20 @@ class Finishing:
             self._child = None
         if self._waiting and (self._child is None or last):
             self._child, self._waiting = _started(self._waiting), []
-        if last and self._child is not None:
-            _outliving.append(self._child)
 
 
 def _started(paths: Sequence[Path]) -> subprocess.Popen[bytes] | None:
     """The process, in a session of its own so that Ctrl-C does not reach it, and holding none of our pipes."""
+    _outliving[:] = [child for child in _outliving if child.poll() is None]
     command = [sys.executable, "-m", MODULE, *(str(path.absolute()) for path in paths)]
     nothing = subprocess.DEVNULL
     try:
-        return subprocess.Popen(command, stdin=nothing, stdout=nothing, stderr=nothing, start_new_session=True)
+        child = subprocess.Popen(command, stdin=nothing, stdout=nothing, stderr=nothing, start_new_session=True)
     except OSError as error:
         _log.warning("recordings stay uncompressed: %s", error)
         return None
+    _outliving.append(child)
+    return child
 
 
 def remove_oldest(folder: Path, keep_bytes: int, live: Path) -> None:

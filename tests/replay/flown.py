@@ -13,7 +13,7 @@ import msgpack
 from guidance_svc.adapters.compacting import compact
 from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.recorder import McapRecorder, Recorder
+from guidance_svc.adapters.recorder import McapRecorder, NoRecorder, Recorder
 from guidance_svc.session.registry import Registry
 from guidance_svc.wire.plans import BodyModel, FlightPlanModel, StageModel, VehicleModel
 
@@ -48,6 +48,7 @@ class Service:
 
     def __init__(self, recorder: Recorder | None = None) -> None:
         tokens = count(1)
+        self.recorder = recorder or NoRecorder()
         self.registry = Registry(lambda: f"secret-{next(tokens)}")
         self.desk = Desk(self.registry, library(), recorder)
 
@@ -55,6 +56,7 @@ class Service:
         reply: dict[str, Any] = msgpack.unpackb(self.desk.receive(link, msgpack.packb(message)))
         while self.registry.pending():
             self.registry.work()
+        self.recorder.flush()
         return reply
 
 
@@ -103,7 +105,17 @@ def fly(
     """
     ticks = count(1_700_000_000_000_000_000, 1_000_000)
     recorder = McapRecorder(path, lambda: next(ticks), {"version": "test"})
-    service = Service(_Bending(recorder, bent) if bent else recorder)
+    play_through(Service(_Bending(recorder, bent) if bent else recorder), steps, detail)
+    if close:
+        recorder.close()
+        compact(path)
+    else:
+        abandon(recorder)
+    return path
+
+
+def play_through(service: Service, steps: int, detail: bool = True) -> None:
+    """The flight of `fly`."""
     links: dict[str, Any] = {"kite-1": ("tcp", 1), "kite-2": ("zmq", b"\x00a")}
     tokens = {name: service.ask(link, open_message(name, detail=True))["token"] for name, link in links.items()}
     states = {"kite-1": first_state(0.0), "kite-2": first_state(20e3)}
@@ -120,12 +132,6 @@ def fly(
             service.ask(links["kite-2"], {**states["kite-2"], "mass_kg": -1.0})
             service.desk.receive(links["kite-2"], b"\xc1garbage")
     service.ask(links["kite-1"], {"type": "close"})
-    if close:
-        recorder.close()
-        compact(path)
-    else:
-        abandon(recorder)
-    return path
 
 
 def abandon(recorder: McapRecorder) -> None:
@@ -139,7 +145,7 @@ class _Bending:
 
     def __init__(self, inner: McapRecorder, bent: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
         self._inner, self._bent = inner, bent
-        self.plan, self.refusal, self.flush = inner.plan, inner.refusal, inner.flush
+        self.plan, self.refusal, self.flush, self.state = inner.plan, inner.refusal, inner.flush, inner.state
 
     def exchange(self, link: int, vehicle: str | None, request: dict[str, Any], reply: dict[str, Any]) -> None:
         self._inner.exchange(link, vehicle, request, self._bent(dict(reply)))

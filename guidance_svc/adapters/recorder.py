@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from base64 import b64encode
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -33,6 +34,8 @@ OK: Final = "ok"
 OFF: Final = "off"
 NOT_RECORDED: Final = "(not recorded)"
 NO_VEHICLE: Final = "unknown"
+SECRET_FIELDS: Final = frozenset({"resume", "token", b"resume", b"token"})
+SECRET: Final = re.compile(rb"resume|token")
 REFUSED_LIMIT_BYTES: Final = 4096  # enough to replay a refused state; a flood of garbage stays small
 
 # A message record of MCAP version 0: opcode, length of what follows, channel, sequence, log time, publish time, data.
@@ -280,21 +283,22 @@ class _Sink:
 
 
 def _without_token(payload: bytes, whole: bool) -> bytes | None:
-    """The payload to keep, its resume token replaced; None where that cannot be done for certain."""
+    """The payload to keep, tokens in it replaced; None where that cannot be done for certain."""
     if not whole:
         return None
     try:
         message = decode(payload)
     except MessageFault:
-        return None if b"resume" in payload else payload
-    if "resume" in message:
-        return encode({**message, "resume": NOT_RECORDED}, encoding_of(payload))
-    return payload
+        return None if SECRET.search(payload) else payload
+    kept = {name: NOT_RECORDED if name in SECRET_FIELDS else value for name, value in message.items()}
+    if any(SECRET.search(repr(value).encode()) for value in kept.values()):
+        return None
+    return payload if kept == message else encode(kept, encoding_of(payload))
 
 
 def _before_token(payload: bytes) -> bytes:
     """The beginning of a payload that is kept in part only."""
-    return payload[:REFUSED_LIMIT_BYTES].partition(b"resume")[0]
+    return SECRET.split(payload[:REFUSED_LIMIT_BYTES], maxsplit=1)[0]
 
 
 @cache

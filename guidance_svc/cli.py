@@ -45,27 +45,37 @@ def serve(
     configs: Configs = None,
     record: Annotated[Path | None, typer.Option(help="Folder for the recording.")] = None,
     no_record: Annotated[bool, typer.Option("--no-record", help="Make no recording.")] = False,
+    journal: Annotated[Path | None, typer.Option(help="Folder that keeps the sessions over a restart.")] = None,
+    no_journal: Annotated[bool, typer.Option("--no-journal", help="Let sessions end with the service.")] = False,
     user: Annotated[str | None, typer.Option(help="Go on as this user once the sockets are bound.")] = None,
     log_format: Annotated[str, typer.Option(help="Log lines as logfmt or json.")] = "logfmt",
+    board: Annotated[bool, typer.Option("--board", help="Show all vehicles on a page; needs the extra board.")] = False,
+    board_address: Annotated[str | None, typer.Option(help="Where, 127.0.0.1:PORT; implies --board.")] = None,
+    plain: Annotated[bool, typer.Option("--plain", help="Log lines alone, even on a terminal.")] = False,
 ) -> None:
     """Answer flight scripts until SIGTERM or Ctrl-C."""
     import logging
 
+    from guidance_svc.adapters.board.beside import Watching
     from guidance_svc.adapters.logs import set_up_logs
     from guidance_svc.bootstrap import Choices, make_service, run_service
 
     log = logging.getLogger("guidance_svc.serve")
     with plain_errors():
         set_up_logs(log_format)
-        service = make_service(Choices(configs, zmq, tcp, record, no_record, user))
+        service = make_service(Choices(configs, zmq, tcp, record, no_record, journal, no_journal, user))
         typer.echo(CAUTION)
         typer.echo(f"configs: {service.configs}")
         typer.echo(f"recording: {service.recording or 'none'}")
+        typer.echo(f"journal: {service.journal or 'none'}")
+        if service.taken_up:
+            typer.echo(f"sessions taken up again, each waits for its token: {', '.join(service.taken_up)}")
 
         def on_ready(ready: Ready) -> None:
             log.info("ready: zmq %s tcp %s (Ctrl-C to stop)", ready.zmq, ready.tcp)
 
-        run_service(service, on_ready)
+        with watching.of(service.recording, typer.echo):
+            run_service(service, on_ready)
     log.info("stopped")
 
 
@@ -132,6 +142,28 @@ def check(
 
 
 @app.command()
+def board(
+    recording: Annotated[Path, typer.Argument(help="A recording; one that is still being written is followed.")],
+    address: Annotated[str | None, typer.Option(help="127.0.0.1:PORT; default: that of service.toml.")] = None,
+    table: Annotated[bool, typer.Option("--table", help="A table in this terminal instead of a page.")] = False,
+    configs: Configs = None,
+    beside_service: Annotated[bool, typer.Option("--beside-service", hidden=True)] = False,
+) -> None:
+    """Show every vehicle of a recording on a page, at any moment of it, until Ctrl-C."""
+    import os
+
+    os.environ.setdefault("NUMBA_DISABLE_JIT", "1")  # compiling the kernels takes longer than what they do here
+    from guidance_svc.adapters.board.running import show_board
+    from guidance_svc.adapters.terminal import show_table
+
+    with plain_errors():
+        if table:
+            show_table(recording, configs, beside_service)
+        else:
+            show_board(recording, address, configs, beside_service, typer.echo)
+
+
+@app.command()
 def replay(
     file: Annotated[Path, typer.Argument(help="A recording.")],
     connect: Annotated[
@@ -191,6 +223,32 @@ def calibrate(
                 path = out or Path(f"{one.vehicle}-measured.toml")
                 write_vehicle_file(one, path)
                 typer.echo(f"  vehicle file: {path}")
+
+
+@app.command()
+def report(
+    recording: Annotated[Path, typer.Argument(help="A recording.")],
+    vehicle: Annotated[str | None, typer.Option(help="Only this vehicle; default: all.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for the files; default: NAME-report.")] = None,
+    csv: Annotated[bool, typer.Option("--csv", help="Also one CSV file a vehicle, the unit in each column.")] = False,
+    odm: Annotated[
+        bool, typer.Option("--odm", help="Also CCSDS Orbit Parameter and Orbit Ephemeris Messages (.opm, .oem).")
+    ] = False,
+    epoch: Annotated[
+        str, typer.Option(help="UTC of vehicle time 0, for --odm; the default is invented.")
+    ] = "2026-01-01T00:00:00",
+    no_replay: Annotated[
+        bool, typer.Option("--no-replay", help="Show only recorded numbers; do not play the recording again for more.")
+    ] = False,
+) -> None:
+    """Show how a recorded flight went: one HTML page, and a PNG sheet for each vehicle."""
+    from guidance_svc.adapters.config_files import Library
+    from guidance_svc.adapters.report_files import Wanted, run_report
+    from guidance_svc.bootstrap import fresh_service
+
+    with plain_errors():
+        wanted = Wanted(recording, vehicle, out, csv, odm, epoch, not no_replay)
+        run_report(wanted, lambda: fresh_service(Library()), typer.echo)
 
 
 @app.command()

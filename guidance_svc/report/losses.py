@@ -96,8 +96,9 @@ class Budget:
     def burning(self) -> Bools:
         """Whether the engine burns between two states, in part at least, n - 1."""
         on, masses = self.track.engine_on, self.track.masses_kg
-        hidden = ~self.dropped & (-np.diff(masses) > HIDDEN_BURN_FRAC * masses[:-1])
-        return np.asarray(on[:-1] | (on[1:] & ~self.dropped) | hidden, dtype=bool)
+        hidden: Bools = ~self.dropped & (-np.diff(masses) > HIDDEN_BURN_FRAC * masses[:-1])
+        on_or_lit: Bools = on[:-1] | (on[1:] & ~self.dropped)
+        return on_or_lit | hidden
 
     @cached_property
     def burnt_kg(self) -> Floats:

@@ -1,0 +1,200 @@
+"""The `report` command: recording in, page, PNG sheets, CSV and orbit messages out."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from guidance_svc.adapters.replay import Answering
+from guidance_svc.adapters.reporting import (
+    Progress,
+    Recording,
+    add_detail,
+    flights_of,
+    needs_detail,
+    read_recording,
+    said,
+)
+from guidance_svc.errors import ConfigError, GuidanceError
+from guidance_svc.report.burns import Burns
+from guidance_svc.report.csv_text import csv_text
+from guidance_svc.report.flown import Flown
+from guidance_svc.report.odm import ephemeris, orbit_parameters, parse_epoch
+
+HOW_TO_GET_PAGES = (
+    "no page and no PNG: matplotlib is not installed; get it with  pip install '.[report]'  in the checkout, "
+    "or ask for --csv or --odm, which need nothing"
+)
+_UNSAFE = re.compile(r"[^A-Za-z0-9_\-]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the command line asks for.
+
+    Args:
+        out: folder; None: beside the recording's name in the working directory.
+        epoch: UTC of vehicle time 0, for the orbit messages.
+    """
+
+    recording: Path
+    vehicle: str | None = None
+    out: Path | None = None
+    csv: bool = False
+    odm: bool = False
+    epoch: str = ""
+    replay: bool = True
+
+
+def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[[str], None]) -> None:
+    """Write the report of a recording.
+
+    Args:
+        service: makes a fresh service, to play to where the recording lacks the numbers behind the commands.
+        echo: prints a line.
+
+    Raises:
+        RecordingError: no recording, or nothing in it to report.
+        ConfigError: a bad option, a folder that cannot be written, or no matplotlib and nothing else asked for.
+    """
+    epoch = parse_epoch(wanted.epoch)
+    with progress_bar() as progress:
+        recording = read_recording(wanted.recording, progress)
+        flights_of(recording, wanted.vehicle)  # says what is missing before anything takes long
+        if wanted.replay and needs_detail(recording):
+            replayed(recording, service(), progress)
+        flights = [(flown, Burns(flown)) for flown in flights_of(recording, wanted.vehicle)]
+        folder = wanted.out or Path(f"{wanted.recording.stem}-report")
+        for path in written(wanted, recording, flights, epoch, folder, progress):
+            echo(str(path))
+    if recording.remark:
+        echo(recording.remark)
+    if not have_matplotlib():
+        if not (wanted.csv or wanted.odm):
+            raise ConfigError("missing_package", "report", HOW_TO_GET_PAGES, "no matplotlib")
+        echo(HOW_TO_GET_PAGES)
+
+
+def replayed(recording: Recording, service: Answering, progress: Progress) -> None:
+    """What guidance believed, by playing the recording again; a recording that cannot be played is reported without."""
+    try:
+        add_detail(recording, service, progress)
+    except GuidanceError as error:
+        reason = f"it could not be played again: {error.sentence()}"
+        recording.remark = ". ".join(filter(None, (recording.remark, reason)))
+    finally:
+        service.close()
+
+
+def written(
+    wanted: Wanted, recording: Recording, flights: list[tuple[Flown, Burns]], epoch: datetime, folder: Path,
+    progress: Progress,
+) -> Iterator[Path]:  # fmt: skip
+    """Write the files one by one; their paths.
+
+    Raises:
+        ConfigError: the folder cannot be written.
+    """
+    start, end = wall_time(recording.start_ns), wall_time(recording.end_ns)
+    names = file_names([flown for flown, _ in flights])
+    for name, (flown, burns) in zip(names, flights, strict=True):
+        progress(f"writing {name}", 0, 0)
+        if wanted.csv:
+            yield write(folder / f"{name}.csv", csv_text(flown, start))
+        if wanted.odm:
+            yield write(folder / f"{name}.opm", orbit_parameters(flown, epoch, end))
+            yield write(folder / f"{name}.oem", ephemeris(flown, epoch, end))
+        if have_matplotlib():
+            from guidance_svc.report.drawing import sheet
+            from guidance_svc.report.page import panel_groups
+
+            yield write(folder / f"{name}.png", sheet(flown.name, panel_groups(flown, burns)))
+    if have_matplotlib():
+        from guidance_svc.report.page import About, report_page
+
+        progress("writing the page", 0, 0)
+        version, strangers = recording.about.get("version", ""), said(recording.strangers)
+        about = About(recording.path.name, start, end, version, remarks(recording), strangers)
+        yield write(folder / "report.html", report_page(about, flights))
+
+
+def wall_time(time_ns: int) -> datetime:
+    """UTC, without zone."""
+    return datetime(1970, 1, 1) + timedelta(microseconds=time_ns // 1000)
+
+
+def remarks(recording: Recording) -> tuple[str, ...]:
+    """Sentences on the recording as a whole."""
+    texts = [recording.remark]
+    left_out = "states of {} came before any session of it and are left out"
+    texts += [f"{count} {left_out.format(name)}" for name, count in recording.orphans.items()]
+    if recording.different:
+        texts.append(
+            f"played again, {recording.different} of {recording.replayed} replies differ from the recorded ones: "
+            "another version of the service; what guidance believed is what this version would have"
+        )
+    short = [f"{s.vehicle} ({len(s.states)})" for s in recording.sessions if len(s.states) < 2]
+    if short:
+        texts.append(f"sessions with fewer than two states are left out: {', '.join(short)}")
+    return tuple(text for text in texts if text)
+
+
+def file_names(flights: list[Flown]) -> list[str]:
+    """A safe and unique file name for each flight, whatever the vehicle is called."""
+    names: list[str] = []
+    for flown in flights:
+        name = _UNSAFE.sub("_", flown.vehicle)[:64].strip("_") or "vehicle"
+        name = name if flown.of == 1 else f"{name}-{flown.number}"
+        while name.lower() in (known.lower() for known in names):
+            name += "_"
+        names.append(name)
+    return names
+
+
+def write(path: Path, content: str | bytes) -> Path:
+    """Write a file, its folder made if missing; one that is there is replaced.
+
+    Raises:
+        ConfigError: it cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content.encode() if isinstance(content, str) else content)
+    except OSError as error:
+        expected = "a folder that can be written to"
+        raise ConfigError("cannot_write", "--out", expected, error.strerror or error, str(path)) from None
+    return path
+
+
+def have_matplotlib() -> bool:
+    """Whether plots can be drawn."""
+    try:
+        import matplotlib  # noqa: F401
+    except ImportError:
+        return False
+    return True
+
+
+@contextmanager
+def progress_bar() -> Iterator[Progress]:
+    """A bar on standard error while it is a terminal; else nothing."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bars
+
+    console = Console(stderr=True)
+    bars = Bars(
+        TextColumn("{task.description:<24}"), BarColumn(30), MofNCompleteColumn(), TimeElapsedColumn(),
+        console=console, transient=True, disable=not console.is_terminal,
+    )  # fmt: skip
+    with bars:
+        task = bars.add_task("reading", total=None)
+
+        def show(what: str, done: int, of: int) -> None:
+            bars.update(task, description=what, completed=done, total=of or None)
+
+        yield show

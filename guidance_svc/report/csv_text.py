@@ -1,0 +1,84 @@
+"""A flight as comma-separated text, one line a state, the unit in every column's name."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Sequence
+from datetime import datetime, timedelta
+from io import StringIO
+from math import degrees, isfinite
+from typing import Any
+
+import numpy as np
+
+from guidance_svc.report.flown import Flown
+
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take text that begins so for a formula
+
+
+def csv_text(flown: Flown, start: datetime) -> str:
+    """The flight, vectors BCI, heights above the equatorial radius; a field is empty where a value is missing.
+
+    Args:
+        start: wall time (UTC) of the recording's first message.
+    """
+    out = StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    names, rows = columns(flown, start)
+    writer.writerow(names)
+    writer.writerows([cell(value) for value in row] for row in rows)
+    return out.getvalue()
+
+
+def columns(flown: Flown, start: datetime) -> tuple[Sequence[str], Iterator[Sequence[Any]]]:
+    """Column names and rows."""
+    track, said = flown.track, flown.replies
+    ground = [flown.ground_point_deg(float(t), p) for t, p in zip(track.times_s, track.positions_m, strict=True)]
+    table: dict[str, Sequence[Any] | np.ndarray] = {
+        "wall_time_utc": [(start + timedelta(seconds=float(s))).isoformat() + "Z" for s in flown.wall_s],
+        "time_s": track.times_s,
+        "seq": flown.seqs,
+        "phase": said.phase,
+        "status": said.status,
+        **{f"position_{axis}_m": track.positions_m[:, k] for k, axis in enumerate("xyz")},
+        **{f"velocity_{axis}_m_s": track.velocities_m_s[:, k] for k, axis in enumerate("xyz")},
+        "mass_kg": track.masses_kg,
+        "propellant_kg": flown.propellant_kg,
+        "stage": track.stage,
+        "engine_on": track.engine_on.astype(int),
+        "throttle_frac": track.throttle_frac,
+        "thrust_n": track.thrust_n,
+        "altitude_m": flown.altitude_m,
+        "longitude_deg": [point[0] for point in ground],
+        "latitude_geocentric_deg": [point[1] for point in ground],
+        "speed_inertial_m_s": flown.speed_m_s,
+        "speed_over_ground_m_s": flown.ground_speed_m_s,
+        "dynamic_pressure_pa": flown.dynamic_pressure_pa,
+        "mach": track.mach,
+        "pitch_deg": flown.attitude_deg[:, 0],
+        "heading_deg": flown.attitude_deg[:, 1],
+        "perigee_altitude_m": flown.perigee_altitude_m,
+        "apogee_altitude_m": flown.apogee_altitude_m,
+        "inclination_deg": [degrees(o.inclination_rad) for o in flown.orbits],
+        "node_deg": [degrees(o.node_rad) for o in flown.orbits],
+        "commanded_pitch_deg": said.pitch_deg,
+        "commanded_heading_deg": said.heading_deg,
+        "commanded_throttle_frac": said.throttle_frac,
+        "time_to_cutoff_s": said.time_to_cutoff_s,
+        "velocity_to_gain_m_s": said.velocity_to_gain_m_s,
+        "predicted_perigee_altitude_m": said.perigee_altitude_m,
+        "predicted_apogee_altitude_m": said.apogee_altitude_m,
+        "propellant_margin_kg": said.margin_kg,
+        "believed_exhaust_velocity_m_s": said.exhaust_velocity_m_s,
+        "believed_mass_flow_kg_s": said.mass_flow_kg_s,
+    }
+    return tuple(table), zip(*table.values(), strict=True)
+
+
+def cell(value: Any) -> Any:
+    """A value as in the file: floats with all their digits, nothing for a missing one, text never a formula."""
+    if isinstance(value, float):
+        return repr(float(value)) if isfinite(value) else ""
+    if isinstance(value, str) and value.startswith(FORMULA_SIGNS):
+        return "'" + value
+    return value

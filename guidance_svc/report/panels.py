@@ -1,0 +1,361 @@
+"""The curves of a report, each panel with a title that says what one should see. Plain values; drawn elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+
+from guidance_svc.report.burns import Burns
+from guidance_svc.report.flown import Flown
+from guidance_svc.report.odm import fill
+from guidance_svc.report.track import LONGEST_GAP_S, Bools, Floats, Ints, vec
+
+Ink = Literal["flown", "asked", "second", "third", "muted"]
+MOST_POINTS = 900  # of one curve: three a pixel at the page's usual width
+AIR_PA = 50.0  # dynamic pressure below which there is nothing to show
+FLOOR_FRAC = 0.35  # of the highest apsis: how far below the surface the apsides' panel reaches
+COAST_STEP_S = 30.0  # between computed points of a coast without states
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One line; NaN makes a gap."""
+
+    label: str
+    ink: Ink
+    x: Floats
+    y: Floats
+    dashed: bool = False
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One plot.
+
+    Args:
+        title: what one should see.
+        unit: of y; x is vehicle time in seconds unless `x_label` says otherwise.
+        bands: (from, to) in x: the engine is on.
+        low, high: limits of y; None: as the curves need.
+        log: of y.
+    """
+
+    title: str
+    unit: str
+    curves: tuple[Curve, ...]
+    bands: tuple[tuple[float, float], ...] = ()
+    x_label: str = "vehicle time, s"
+    low: float | None = None
+    high: float | None = None
+    log: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A part of the flight that gets its own panels.
+
+    Args:
+        title: heading.
+        start_s, end_s: vehicle time.
+        last: index of the first state after its last burn.
+    """
+
+    title: str
+    start_s: float
+    end_s: float
+    last: int
+
+
+@dataclass(frozen=True)
+class View:
+    """A flight seen through one window."""
+
+    flown: Flown
+    burns: Burns
+    window: Window
+
+    @property
+    def shown(self) -> Bools:
+        """Which states lie in the window."""
+        times = self.flown.track.times_s
+        return np.asarray((times >= self.window.start_s) & (times <= self.window.end_s))
+
+    @property
+    def bands(self) -> tuple[tuple[float, float], ...]:
+        """The burns in the window."""
+        w = self.window
+        rows = ((max(b.start_s, w.start_s), min(b.end_s, w.end_s)) for b in self.burns.list)
+        return tuple((a, b) for a, b in rows if b > a)
+
+    def curve(self, label: str, ink: Ink, values: Floats, dashed: bool = False) -> Curve:
+        """The values in the window, thinned."""
+        x, y = self.flown.track.times_s[self.shown], np.asarray(values, dtype=float)[self.shown]
+        keep = thinned(np.where(np.isfinite(y), y, np.nan))
+        return Curve(label, ink, x[keep], np.where(np.isfinite(y), y, np.nan)[keep], dashed)
+
+
+def thinned(y: Floats) -> Ints:
+    """Indices of at most about MOST_POINTS values that keep every stretch's lowest and highest, and both ends."""
+    if len(y) <= MOST_POINTS:
+        return np.arange(len(y))
+    edges = np.linspace(0, len(y), MOST_POINTS // 2 + 1).astype(int)
+    kept = {0, len(y) - 1}
+    for a, b in pairwise(edges):
+        part = y[a:b]
+        known = np.flatnonzero(~np.isnan(part))
+        kept |= {int(a)} if not len(known) else {int(a + np.nanargmin(part)), int(a + np.nanargmax(part))}
+    return np.array(sorted(kept))
+
+
+def windows(flown: Flown, burns: Burns) -> list[Window]:
+    """The ascent, then each burn in orbit; the whole flight where nothing burns."""
+    times = flown.track.times_s
+    if not burns.list:
+        return [Window("The flight", float(times[0]), float(times[-1]), len(times) - 1)]
+    rising = [b for b in burns.list if b.counted == "over ground"]
+    found = []
+    if rising:
+        a, b = rising[0], rising[-1]
+        title = "To orbit" if b.after.perigee_altitude_m > 0.0 else "Powered flight"
+        found.append(Window(title, a.start_s - 10.0, b.end_s + 15.0, b.last))
+    orbital = [b for b in burns.list if b.counted == "inertial"]
+    for number, b in enumerate(orbital, 1):
+        margin_s = max(5.0, 0.25 * (b.end_s - b.start_s))
+        title = f"Burn {number} in orbit" if len(orbital) > 1 else "Burn in orbit"
+        title = f"{title}: {b.phase}" if b.phase else title
+        found.append(Window(title, b.start_s - margin_s, b.end_s + margin_s, b.last))
+    return found
+
+
+# --- panels of a window ------------------------------------------------------------------------------------------
+
+
+def panels(view: View) -> list[Panel]:
+    """All panels that have something to show in this window, in reading order."""
+    made = [make(view) for make in MAKERS]
+    return [p for p in made if p is not None and any(np.isfinite(c.y).sum() > 1 for c in p.curves)]
+
+
+def altitude(view: View) -> Panel | None:
+    """Height above the equatorial radius."""
+    curve = view.curve("altitude", "flown", view.flown.altitude_m / 1e3)
+    return Panel(f"Altitude, {span(curve.y, 'km')}", "km", (curve,), view.bands)
+
+
+def speed(view: View) -> Panel | None:
+    """Inertial and over ground."""
+    inertial = view.curve("inertial", "flown", view.flown.speed_m_s / 1e3)
+    ground = view.curve("over ground", "second", view.flown.ground_speed_m_s / 1e3)
+    turning = view.flown.plan.body.rotation_rad_s != 0.0
+    title = f"Speed, up to {np.nanmax(inertial.y):.3f} km/s" if len(inertial.y) else "Speed"
+    return Panel(title, "km/s", (inertial, ground) if turning else (inertial,), view.bands)
+
+
+def attitude(view: View, column: int, name: str, asked: Floats, off: Floats) -> Panel:
+    """Pitch or heading, commanded and flown."""
+    curves = (
+        view.curve("flown", "flown", unwound(view.flown.attitude_deg[:, column])),
+        view.curve("commanded", "asked", unwound(asked), dashed=True),
+    )
+    inside = np.abs(off[view.shown & view.flown.track.engine_on])
+    inside = inside[~np.isnan(inside)]
+    told = "pointing" in view.flown.told and len(inside) > 0
+    within = float(np.percentile(inside, 95)) if told else 0.0
+    title = f"{name} flown follows the command to {max(within, 0.001):.2g}°" if told else f"{name}, as commanded"
+    return Panel(title, "deg", curves if told else curves[1:], view.bands)
+
+
+def pitch(view: View) -> Panel | None:
+    """Above the local horizontal."""
+    return attitude(view, 0, "Pitch", view.flown.replies.pitch_deg, view.flown.pitch_error_deg)
+
+
+def heading(view: View) -> Panel | None:
+    """Clockwise from north; where the axis is nearly vertical it says nothing and is left out."""
+    flown = view.flown
+    asked = np.where(np.abs(flown.replies.pitch_deg) > 85.0, np.nan, flown.replies.heading_deg)
+    panel = attitude(view, 1, "Heading", asked, flown.heading_error_deg)
+    steep = np.abs(flown.attitude_deg[:, 0]) > 85.0
+    curve = view.curve("flown", "flown", unwound(np.where(steep, np.nan, flown.attitude_deg[:, 1])))
+    rest = tuple(c for c in panel.curves if c.label != "flown")
+    return Panel(panel.title, "deg", (curve, *rest) if len(panel.curves) > 1 else rest, view.bands)
+
+
+def throttle(view: View) -> Panel | None:
+    """As told, and as commanded."""
+    flown, on = view.flown, view.flown.track.engine_on
+    told = np.where(on, 100.0 * flown.track.throttle_frac, 0.0)
+    asked = view.curve("commanded", "asked", 100.0 * flown.replies.throttle_frac, dashed=True)
+    lowest = np.min(told[view.shown & on], initial=100.0)
+    title = "Throttle, full all through" if lowest > 99.5 else f"Throttle, down to {lowest:.0f} %"
+    curves = (view.curve("flown", "flown", told), asked) if "throttle" in flown.told else (asked,)
+    return Panel(title, "%", curves, view.bands, low=0.0, high=108.0)
+
+
+def time_to_cutoff(view: View) -> Panel | None:
+    """As the replies said it."""
+    curve = view.curve("to cutoff", "asked", view.flown.replies.time_to_cutoff_s)
+    return Panel("Time to cutoff runs down to zero", "s", (curve,), view.bands, low=0.0)
+
+
+def apsides(view: View) -> Panel | None:
+    """Osculating apsides as flown, and those predicted for cutoff."""
+    flown, said = view.flown, view.flown.replies
+    curves = [
+        view.curve("apogee", "flown", flown.apogee_altitude_m / 1e3),
+        view.curve("perigee", "second", flown.perigee_altitude_m / 1e3),
+    ]
+    ends = (b for b in view.burns.list if b.last <= view.window.last)
+    top = max((b.after.apogee_altitude_m for b in ends if np.isfinite(b.after.apogee_altitude_m)), default=np.nan) / 1e3
+    if np.isnan(top) or top <= 0.0:
+        return None
+    if np.isfinite(said.apogee_altitude_m[view.shown]).any():
+        curves.append(view.curve("apogee\npredicted", "asked", said.apogee_altitude_m / 1e3, dashed=True))
+        curves.append(view.curve("perigee\npredicted", "third", said.perigee_altitude_m / 1e3, dashed=True))
+    title = "Apsides grow into the predicted orbit" if len(curves) > 2 else "Apsides as flown"
+    low, high = (-FLOOR_FRAC * top, 1.25 * top) if np.nanmin(curves[1].y, initial=0.0) < 0.0 else (None, None)
+    return Panel(title, "km", tuple(curves), view.bands, low=low, high=high)
+
+
+def prediction_error(view: View) -> Panel | None:
+    """How far the predicted cutoff orbit was from the one that came."""
+    said, burn = view.flown.replies, next((b for b in view.burns.list if b.last == view.window.last), None)
+    if burn is None or not np.isfinite(burn.after.apogee_altitude_m):
+        return None
+    stretch = np.arange(len(said.phase)) < burn.last
+    pairs = (
+        ("apogee", "asked", said.apogee_altitude_m - burn.after.apogee_altitude_m),
+        ("perigee", "third", said.perigee_altitude_m - burn.after.perigee_altitude_m),
+    )
+    curves = tuple(
+        view.curve(name, ink, np.where(stretch, np.maximum(np.abs(off), 0.1), np.nan))  # type: ignore[arg-type]
+        for name, ink, off in pairs
+    )
+    last = [c.y[np.isfinite(c.y)][-1] for c in curves if np.isfinite(c.y).any()]
+    if not last:
+        return None
+    return Panel(f"Prediction closes to {max(last):.2g} m of what came", "m", curves, view.bands, log=True)
+
+
+def velocity_to_gain(view: View) -> Panel | None:
+    """What the burn still had to add."""
+    curve = view.curve("to gain", "asked", view.flown.replies.velocity_to_gain_m_s)
+    return Panel("Velocity to gain falls to zero", "m/s", (curve,), view.bands, low=0.0)
+
+
+def dynamic_pressure(view: View) -> Panel | None:
+    """With the plan's atmosphere, no wind."""
+    pressure = view.flown.dynamic_pressure_pa
+    if not view.shown.any() or np.max(pressure[view.shown]) < AIR_PA:
+        return None
+    curve = view.curve("pressure", "flown", pressure / 1e3)
+    k = int(np.argmax(np.where(view.shown, pressure, -1.0)))
+    at = float(view.flown.track.times_s[k])
+    title = f"Dynamic pressure, most at {at:.0f} s: {pressure[k] / 1e3:.1f} kPa"
+    return Panel(title, "kPa", (curve,), view.bands, low=0.0)
+
+
+def believed(view: View, values: Floats, planned: Callable[[int], float], what: str, unit: str) -> Panel | None:
+    """An engine figure as guidance estimated it, with the flight plan's."""
+    on = view.flown.track.engine_on
+    plan = np.where(on, np.array([planned(int(s)) for s in view.flown.track.stage]), np.nan)
+    off = (values / plan - 1.0)[view.shown & on]
+    off = off[~np.isnan(off)]
+    if not len(off):
+        return None
+    curves = (
+        view.curve("believed", "asked", np.where(on, values, np.nan)),
+        view.curve("flight plan", "muted", plan, dashed=True),
+    )
+    return Panel(f"{what} believed, in the end {100.0 * off[-1]:+.2f} % off the plan", unit, curves, view.bands)
+
+
+def exhaust_velocity(view: View) -> Panel | None:
+    """What guidance took the exhaust velocity for."""
+    stage = view.burns.budget.stage
+    values = view.flown.replies.exhaust_velocity_m_s
+    return believed(view, values, lambda k: stage(k).exhaust_velocity_m_s, "Exhaust velocity", "m/s")
+
+
+def mass_flow(view: View) -> Panel | None:
+    """What guidance took the mass flow for, at the throttle of the moment."""
+    stage = view.burns.budget.stage
+    return believed(view, view.flown.replies.mass_flow_kg_s, lambda k: stage(k).mass_flow_kg_s, "Mass flow", "kg/s")
+
+
+def margin(view: View) -> Panel | None:
+    """Propellant left above the reserve at cutoff, as predicted."""
+    values = view.flown.replies.margin_kg
+    known = values[view.shown][np.isfinite(values[view.shown])]
+    if len(known) < 2:
+        return None
+    curve = view.curve("margin", "asked", values)
+    return Panel(f"Propellant margin at cutoff: {known[-1]:.0f} kg", "kg", (curve,), view.bands)
+
+
+MAKERS: Sequence[Callable[[View], Panel | None]] = (
+    altitude, speed, pitch, heading, throttle, dynamic_pressure, time_to_cutoff, velocity_to_gain, apsides,
+    prediction_error, margin, exhaust_velocity, mass_flow,
+)  # fmt: skip
+
+
+# --- panels of the whole flight ----------------------------------------------------------------------------------
+
+
+def whole_flight(flown: Flown, burns: Burns) -> list[Panel]:
+    """Altitude over time and the ground track, coasts filled in with computed points."""
+    times, places = filled(flown)
+    heights = np.linalg.norm(places, axis=1) / 1e3 - flown.plan.body.radius_m / 1e3
+    bands = tuple((b.start_s, b.end_s) for b in burns.list)
+    keep = thinned(heights)
+    height = Panel(f"Altitude of the whole flight, {span(heights, 'km')}", "km",
+                   (Curve("altitude", "flown", times[keep], heights[keep]),), bands)  # fmt: skip
+    ground = np.array([flown.ground_point_deg(float(t), p) for t, p in zip(times[keep], places[keep], strict=True)])
+    x, y = without_wraps(ground[:, 0], ground[:, 1])
+    track = Panel("Ground track, from the dot", "deg", (Curve("", "flown", x, y),), x_label="longitude, deg east")
+    return [height, track]
+
+
+def filled(flown: Flown) -> tuple[Floats, Floats]:
+    """Times and positions, with points computed where the vehicle coasted without telling its state."""
+    track = flown.track
+    times: list[float] = []
+    places: list[Floats] = []
+    for i, (t, p) in enumerate(zip(track.times_s, track.positions_m, strict=True)):
+        times.append(float(t))
+        places.append(p)
+        if i < len(track.gaps_s) and not track.engine_on[i] and track.gaps_s[i] > LONGEST_GAP_S:
+            start = (float(t), vec(p), vec(track.velocities_m_s[i]))
+            for when, place, _ in fill(start, float(track.times_s[i + 1]), flown.plan.body, COAST_STEP_S):
+                times.append(when)
+                places.append(np.array(place))
+    return np.array(times), np.array(places)
+
+
+def without_wraps(x: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Longitudes with a gap where they jump by a turn."""
+    jumps = np.flatnonzero(np.abs(np.diff(x)) > 180.0) + 1
+    return np.insert(x, jumps, np.nan), np.insert(y, jumps, np.nan)
+
+
+def unwound(angles_deg: Floats) -> Floats:
+    """Angles without jumps of a whole turn, beginning within one."""
+    known = ~np.isnan(angles_deg)
+    out = angles_deg.astype(float).copy()
+    out[known] = np.degrees(np.unwrap(np.radians(out[known])))
+    return out
+
+
+def span(values: Floats, unit: str) -> str:
+    """From where to where, or up to where."""
+    known = values[np.isfinite(values)]
+    if not len(known):
+        return ""
+    low, high = float(np.min(known)), float(np.max(known))
+    if high - low < 1.0:
+        return f"steady at {high:.2f} {unit}"
+    return f"{low:.0f} to {high:.0f} {unit}"

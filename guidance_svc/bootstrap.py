@@ -17,6 +17,8 @@ from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
 from guidance_svc.adapters.config_files import Library, chosen_folder, load_library, load_settings
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.health import Health, state_of
+from guidance_svc.adapters.journal import FolderJournal
+from guidance_svc.adapters.keeping import Keeping, RecordedSessions, sessions_now
 from guidance_svc.adapters.privileges import drop_privileges, warn_of_root
 from guidance_svc.adapters.recorder import NoRecorder, Recorder
 from guidance_svc.adapters.replay import InProcess
@@ -25,7 +27,7 @@ from guidance_svc.adapters.server import Ready, Server
 from guidance_svc.adapters.settings import Settings
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
 from guidance_svc.core.compiled import HAVE_NUMBA
-from guidance_svc.errors import ConfigError
+from guidance_svc.errors import GuidanceError
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.warmup import warm_up
 
@@ -41,6 +43,8 @@ class Choices:
     tcp: str | None = None
     record: Path | None = None
     no_record: bool = False
+    journal: Path | None = None
+    no_journal: bool = False
     user: str | None = None
     """Whom the service goes on as once the sockets are bound."""
 
@@ -50,13 +54,16 @@ class Service:
     """A service that is bound and not running yet."""
 
     server: Server
-    recorder: Recorder
+    keeping: Keeping
     recording: Path | None
+    journal: Path | None
+    taken_up: tuple[str, ...]
+    """Vehicles whose sessions came back from the journal."""
     configs: Path
 
 
 def make_service(choices: Choices) -> Service:
-    """Read the configuration, open the recording, bind the sockets.
+    """Read the configuration, bind the sockets, take up the sessions of the journal, open the recording.
 
     Raises:
         ConfigError: a bad file, or an address that cannot be used.
@@ -68,23 +75,27 @@ def make_service(choices: Choices) -> Service:
     zmq_endpoint(settings.addresses.zmq, with_keys=access is not None)  # before anything that takes long
     if settings.addresses.tcp:
         host_and_port(settings.addresses.tcp)
-    sessions = Registry(new_token, settings.limits.sessions)
+    registry = Registry(new_token, settings.limits.sessions, settings.limits.history_bytes)
     if HAVE_NUMBA:
         _log.info("compiling the guidance kernels")
         warm_up()
-    recorder, recording = open_recorder(settings, choices, time.time_ns)
+    keeping = Keeping()
+    states = {"recording": lambda: state_of(keeping.recorder), "journal": lambda: keeping.journal.state}
+    health = Health(time.monotonic, __version__, states)
+    desk = Desk(registry, library, keeping, settings.limits.message_bytes, access, health)
+    server = Server(desk, registry, keeping, settings.addresses, settings.limits, access)
     try:
-        health = Health(time.monotonic, __version__, {"recording": lambda: state_of(recorder)})
-        desk = Desk(sessions, library, recorder, settings.limits.message_bytes, access, health)
-        server = Server(desk, sessions, recorder, settings.addresses, settings.limits, access)
         if choices.user is not None:
             drop_privileges(choices.user)
-    except ConfigError:
-        recorder.close()
-        if recording is not None:
-            recording.unlink(missing_ok=True)
+        journal, taken_up = open_journal(settings, choices, registry, keeping)
+        keeping.recorder, recording = open_recorder(settings, choices, time.time_ns, lambda: sessions_now(registry))
+        for vehicle in taken_up:
+            health.heard(vehicle)
+    except GuidanceError:
+        keeping.close()
+        server.close()
         raise
-    return Service(server, recorder, recording, folder)
+    return Service(server, keeping, recording, journal, taken_up, folder)
 
 
 def run_service(service: Service, on_ready: Callable[[Ready], None]) -> None:
@@ -102,7 +113,7 @@ def run_service(service: Service, on_ready: Callable[[Ready], None]) -> None:
     try:
         service.server.run(on_ready)
     finally:
-        service.recorder.close()
+        service.keeping.close()
         for number, handler in before.items():
             signal.signal(number, handler)
 
@@ -110,7 +121,7 @@ def run_service(service: Service, on_ready: Callable[[Ready], None]) -> None:
 def fresh_service(library: Library) -> InProcess:
     """A service in this process without sockets and recording, as a replay needs it."""
     sessions = Registry(new_token)
-    return InProcess(Desk(sessions, library), sessions)
+    return InProcess(Desk(sessions, library), sessions, RecordedSessions(sessions))
 
 
 def settings_of(folder: Path, choices: Choices) -> Settings:
@@ -124,6 +135,21 @@ def settings_of(folder: Path, choices: Choices) -> Settings:
         update={key: value for key, value in (("zmq", choices.zmq), ("tcp", choices.tcp)) if value is not None}
     )
     return settings.model_copy(update={"addresses": addresses})
+
+
+def open_journal(
+    settings: Settings, choices: Choices, registry: Registry, keeping: Keeping
+) -> tuple[Path | None, tuple[str, ...]]:
+    """The journal's folder, and the vehicles whose sessions it held; none where none is wanted.
+
+    Raises:
+        ConfigError: the folder cannot be used, or another service uses it.
+    """
+    folder = choices.journal or (Path(settings.journal.folder) if settings.journal.folder else None)
+    if choices.no_journal or folder is None:
+        return None, ()
+    keeping.journal = journal = FolderJournal(folder, registry, time.monotonic)
+    return folder, tuple(journal.take_up())
 
 
 def open_recorder(

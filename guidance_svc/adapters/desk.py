@@ -177,7 +177,7 @@ class Desk:
         named = isinstance(request.plan, str)
         asked = OpenRequest(request.vehicle, request.role, plan, frame, request.resume, request.detail, named)
         opened = self._sessions.open(link, asked)
-        if named:
+        if isinstance(request.plan, str):
             self._recorder.plan(request.plan, table)
         done = "resumed" if opened.resumed else "opened"
         _log.info("%s %s: flight plan %s", request.vehicle, done, plan.name, extra={"vehicle": request.vehicle})

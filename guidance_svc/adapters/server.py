@@ -106,7 +106,7 @@ class Server:
             while not self._stopping:
                 self._turn()
         finally:
-            self._close()
+            self.close()
 
     def stop(self) -> None:
         """End `run` soon; may be called from a signal handler or another thread."""
@@ -184,7 +184,8 @@ class Server:
         except Exception:
             _log.exception("deferred guidance work met a fault of the service itself")
 
-    def _close(self) -> None:
+    def close(self) -> None:
+        """Close every socket; `run` does so on its way out."""
         if self._port is not None:
             self._port.close()
         for sock in (self._wake_read, self._wake_write):

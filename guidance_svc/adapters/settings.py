@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, Field, model_validator
 
+from guidance_svc.session.session import HISTORY_BYTES
 from guidance_svc.wire.plans import MODEL
 
 Count = Annotated[int, Field(ge=1, le=1_000_000)]
@@ -77,6 +78,8 @@ class Limits(BaseModel):
     unanswered_per_second: Count = 1000
     """Messages of one connection sent while an earlier one waits for its reply."""
     sessions: Count = 1000
+    history_bytes: Annotated[int, Field(ge=65536, le=1 << 30)] = HISTORY_BYTES
+    """Past states of one session, in memory and in the journal; a reload within them is exact."""
     idle_expiry_s: Annotated[float, Field(gt=0.0, le=1e9)] = 604_800.0
     """Real time without a message after which a session is given up."""
     handshake_ms: Count = 1000
@@ -96,6 +99,24 @@ class Recording(BaseModel):
     """Of all recordings in the folder; the oldest are removed. 0: none ever is."""
 
 
+class JournalSettings(BaseModel):
+    """Where sessions are kept so that they come back."""
+
+    model_config = MODEL
+
+    folder: str = "journal"
+    """Empty: sessions end with the service."""
+
+
+class BoardSettings(BaseModel):
+    """The live page."""
+
+    model_config = MODEL
+
+    address: str = "127.0.0.1:5772"
+    """HTTP, loopback only; port 0 takes any free one."""
+
+
 class Settings(BaseModel):
     """configs/service.toml."""
 
@@ -105,3 +126,5 @@ class Settings(BaseModel):
     access: AccessSettings = AccessSettings()
     limits: Limits = Limits()
     recording: Recording = Recording()
+    journal: JournalSettings = JournalSettings()
+    board: BoardSettings = BoardSettings()

@@ -119,7 +119,7 @@ def start_servers(flight: Flight, children: Children) -> list[str]:
     zmq, tcp = flight.ports["zmq"], flight.ports["tcp"]
     serve = ["-m", "guidance_svc", "serve", "--zmq", f"tcp://127.0.0.1:{zmq}", "--tcp", f"127.0.0.1:{tcp}"]
     serve += ["--configs", str(default_folder())]
-    children.start(SERVICE, [*serve, "--record", str(flight.out / "recording")])
+    children.start(SERVICE, [*serve, "--record", str(flight.out / "recording"), "--no-journal"])
     for launch in RANGES:
         arguments = ["-m", "guidance_svc.loopback.vehicle", "--plan", launch.plan, "--log", str(flight.out)]
         arguments += ["--port", str(flight.ports[launch.name]), "--speed", str(flight.speed)]

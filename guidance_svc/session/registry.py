@@ -109,7 +109,7 @@ class Registry:
         changed = request.plan != seat.request.plan
         seat.request = replace(seat.request, detail=request.detail)
         seat.session.resume(request.detail)
-        self.bind(link, request.vehicle, seat)
+        self.bind(link, request.vehicle)
         plan = seat.request.plan
         return Opened(shown, True, phase_sentences(plan), plan, (OLD_PLAN.format(plan.name),) if changed else ())
 
@@ -122,11 +122,12 @@ class Registry:
         session = Session(request.plan, request.frame, request.detail, self.history_bytes)
         seat = Seat(session, digest_of(token), replace(request, resume=None), before.link if before else None)
         self.seats[request.vehicle] = seat
-        self.bind(link, request.vehicle, seat)
+        self.bind(link, request.vehicle)
         return Opened(token, False, phase_sentences(request.plan), request.plan)
 
-    def bind(self, link: Hashable, vehicle: str, seat: Seat) -> None:
+    def bind(self, link: Hashable, vehicle: str) -> None:
         """The connection commands the vehicle from now on; one that did before is told when it speaks again."""
+        seat = self.seats[vehicle]
         if seat.link is not None and seat.link != link:
             self.vehicles.pop(seat.link, None)
             self.displaced[seat.link] = vehicle
@@ -190,8 +191,14 @@ class Registry:
         return vehicle
 
     def forget(self, vehicle: str) -> None:
-        """End a session, whoever commands it."""
-        seat = self.seats.pop(vehicle)
+        """End a session, whoever commands it.
+
+        Raises:
+            SessionFault: no_session.
+        """
+        seat = self.seats.pop(vehicle, None)
+        if seat is None:
+            raise SessionFault("no_session", "vehicle", "a vehicle that has a session", vehicle)
         self.vehicles.pop(seat.link, None)
         self.due.pop(vehicle, None)
         self.touched.add(vehicle)

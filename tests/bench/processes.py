@@ -63,6 +63,7 @@ def service(folder: Path, plain: bool) -> Any:
     """The service, recording into a folder; `plain` hides the packages of the extra `fast`."""
     code = (PLAIN if plain else "") + SERVE
     where = ["--zmq", "tcp://127.0.0.1:0", "--tcp", "127.0.0.1:0", "--record", str(folder)]
+    where += ["--journal", str(folder / "journal")]
     return started("plain" if plain else "fast", [sys.executable, "-c", code, "serve", *where])
 
 

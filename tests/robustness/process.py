@@ -56,6 +56,7 @@ def served(folder: Path, *options: str, settings: str = "") -> Iterator[Served]:
     """
     configs, log = configs_with(folder / "configs", settings), folder / "service.log"
     command = [sys.executable, "-c", SERVE, "serve", "--configs", str(configs), "--record", str(folder / "recordings"),
+               "--journal", str(folder / "journal"),
                *options]  # fmt: skip
     with log.open("w") as out:
         process = subprocess.Popen(command, cwd=folder, stdout=out, stderr=subprocess.STDOUT, env=environment())

@@ -31,7 +31,7 @@ class Process:
 
     def __init__(self, folder: Path) -> None:
         command = [sys.executable, "-m", "guidance_svc", "serve", "--zmq", "tcp://127.0.0.1:0",
-                   "--tcp", "127.0.0.1:0", "--record", str(folder)]  # fmt: skip
+                   "--tcp", "127.0.0.1:0", "--record", str(folder), "--journal", str(folder / "journal")]  # fmt: skip
         self.folder = folder
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         assert self.process.stderr is not None

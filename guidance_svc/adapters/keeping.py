@@ -1,0 +1,100 @@
+"""What is kept of every batch before its replies go out: the recording, and the journal of sessions."""
+
+from __future__ import annotations
+
+from base64 import b64decode, b64encode
+from collections.abc import Hashable, Mapping
+from typing import Any
+
+from guidance_svc.adapters.journal import Journal, NoJournal
+from guidance_svc.adapters.recorder import NoRecorder, Recorder
+from guidance_svc.session.history import History, Mark
+from guidance_svc.session.packing import pack
+from guidance_svc.session.registry import SHAPE, Registry, digest_of
+
+
+class Keeping:
+    """A recorder whose flush writes the journal too; it keeps nothing until the two are set."""
+
+    def __init__(self) -> None:
+        self.recorder: Recorder = NoRecorder()
+        self.journal: Journal = NoJournal()
+
+    @property
+    def state(self) -> str:
+        """Of the recording."""
+        return self.recorder.state
+
+    def plan(self, name: str, table: Mapping[str, Any]) -> None:
+        """As `Recorder.plan`."""
+        self.recorder.plan(name, table)
+
+    def exchange(self, link: int, vehicle: str | None, request: dict[str, Any], reply: dict[str, Any]) -> None:
+        """As `Recorder.exchange`."""
+        self.recorder.exchange(link, vehicle, request, reply)
+
+    def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
+        """As `Recorder.refusal`."""
+        self.recorder.refusal(link, vehicle, payload, reply)
+
+    def flush(self) -> None:
+        """Hand everything of this batch to the operating system."""
+        self.recorder.flush()
+        self.journal.sync()
+
+    def close(self) -> None:
+        """Finish both; the recording first, for its last part tells what the sessions are."""
+        self.recorder.close()
+        self.journal.close()
+
+
+def sessions_now(registry: Registry) -> list[dict[str, str]]:
+    """What every session is at this moment, as a recording keeps it at the head of a part; no tokens."""
+    tables = []
+    for vehicle, seat in registry.seats.items():
+        base, stream, marks = seat.session.history.tail()
+        table = {
+            "vehicle": vehicle,
+            "shape": SHAPE,
+            "request": b64encode(pack(seat.request)).decode(),
+            "base": str(base),
+            "states": b64encode(stream).decode(),
+        }
+        for mark in marks:
+            table.update(mark_time_s=repr(mark.time_s), mark=b64encode(mark.point).decode())
+        tables.append(table)
+    return tables
+
+
+class RecordedSessions:
+    """Puts sessions that a recording tells of back into a registry.
+
+    Args:
+        registry: of the service that the recording is played to.
+    """
+
+    def __init__(self, registry: Registry) -> None:
+        self._registry = registry
+
+    def restore(self, table: Mapping[str, str]) -> str:
+        """Take one up; returns a new token for it.
+
+        Raises:
+            ValueError: it cannot be read, such as one of another version.
+        """
+        if table.get("shape") != SHAPE:
+            raise ValueError("written by another version, whose sessions this one cannot read")
+        try:
+            base = int(table["base"])
+            marks = [Mark(float(table["mark_time_s"]), base, b64decode(table["mark"]))] if "mark" in table else []
+            history = History(self._registry.history_bytes)
+            history.take_up(base, b64decode(table["states"]), marks)
+            token = self._registry.make_token()
+            self._registry.restore(b64decode(table["request"]), digest_of(token), history)
+        except LookupError as error:
+            raise ValueError(f"no {error}") from None
+        return token
+
+    def bind(self, link: Hashable, vehicle: str) -> None:
+        """Let a connection command it."""
+        self._registry.bind(link, vehicle)

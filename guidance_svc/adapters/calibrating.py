@@ -64,7 +64,7 @@ def calibrate_recording(
     found = []
     for name, flown in chosen.items():
         if len(flown.states) > 1:
-            stages, missed = calibrate(track_of(flown), flown.known)
+            stages, missed = calibrate(_whole_track(path, name, flown), flown.known)
             found.append(Calibrated(name, flown.known, flown.planned, stages, missed, len(flown.states)))
     if not any(one.stages for one in found):
         reasons = [text for one in found for text in one.missed]
@@ -104,6 +104,15 @@ def read_flights(path: Path, tell: Callable[[str], None]) -> dict[str, StatesFlo
     except (*MISSHAPEN, GuidanceError) as error:
         tell(f"the recording is damaged at a {told.type} of {told.vehicle}: {error}; what stands before is used")
     return flights
+
+
+def _whole_track(path: Path, vehicle: str, flown: StatesFlown) -> Track:
+    """The arrays, where every reply has its fields; changed bytes may have taken one away."""
+    try:
+        return track_of(flown)
+    except MISSHAPEN as error:
+        got = f"{type(error).__name__} {error}"
+        raise RecordingError("damaged_recording", vehicle, "whole replies", got, str(path)) from None
 
 
 def _open_of(entry: RecordedSession) -> list[tuple[str, dict[str, Any]]]:

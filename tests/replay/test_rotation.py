@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Hashable, Mapping
 from copy import deepcopy
-from itertools import count
+from itertools import count, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -93,7 +93,7 @@ def test_the_parts_together_hold_what_one_file_would(tmp_path: Path) -> None:
 
 def test_each_part_begins_with_the_plans_in_use_and_the_open_sessions(tmp_path: Path) -> None:
     found, _ = fly_in_parts(tmp_path / "parts")
-    for before, part in zip(found, found[1:], strict=False):
+    for before, part in pairwise(found):
         reader = RecordingReader(part)
         entries = list(reader.entries())
         assert [type(entry) for entry in entries[:3]] == [RecordedPlan, RecordedSession, RecordedSession]

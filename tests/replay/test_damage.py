@@ -1,0 +1,182 @@
+"""Recordings that were cut or changed, given to every command that reads one: a sentence, and what is whole is used."""
+
+from __future__ import annotations
+
+import traceback
+from pathlib import Path
+from random import Random
+
+import pytest
+from flown import Service, fly
+from test_rotation import messages
+from typer.testing import CliRunner
+
+from guidance_svc.adapters.calibrating import calibrate_recording
+from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.adapters.replay import InProcess, replay
+from guidance_svc.cli import app
+from guidance_svc.errors import GuidanceError, RecordingError
+
+SEED = 20
+
+
+def read(path: Path) -> tuple[list[RecordedMessage], RecordingReader]:
+    """What is read of a file; nothing where it is refused with a sentence."""
+    reader = RecordingReader(path)
+    found: list[RecordedMessage] = []
+    try:
+        for entry in reader.entries():
+            if isinstance(entry, RecordedMessage):
+                found.append(entry)
+    except RecordingError as error:
+        assert path.name in error.sentence()
+        assert not found, "what is whole is used"
+    return found, reader
+
+
+def play_and_calibrate(path: Path) -> None:
+    """Either works or is refused with a sentence; any other exception fails the test."""
+    service = Service()
+    told: list[str] = []
+    try:
+        replay(path, InProcess(service.desk, service.registry))
+    except GuidanceError as error:
+        told.append(error.sentence())
+    try:
+        calibrate_recording(path, None, told.append)
+    except GuidanceError as error:
+        told.append(error.sentence())
+    assert all("\n" not in text for text in told)
+
+
+def flipped(data: bytes, at: int, bit: int) -> bytes:
+    return data[:at] + bytes([data[at] ^ (1 << bit)]) + data[at + 1 :]
+
+
+@pytest.fixture(scope="module")
+def live(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return fly(tmp_path_factory.mktemp("live") / "live.mcap", 4, close=False, detail=False)
+
+
+@pytest.fixture(scope="module")
+def compacted(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return fly(tmp_path_factory.mktemp("compacted") / "compacted.mcap", 4, detail=False)
+
+
+@pytest.mark.parametrize("kind", ["live", "compacted"])
+def test_a_recording_cut_anywhere_is_read_up_to_there(
+    kind: str, request: pytest.FixtureRequest, tmp_path: Path
+) -> None:
+    source: Path = request.getfixturevalue(kind)
+    data, whole = source.read_bytes(), messages(source)
+    random, cut = Random(SEED), tmp_path / "cut.mcap"
+    for size in sorted(random.sample(range(len(data)), 150)):
+        cut.write_bytes(data[:size])
+        found, reader = read(cut)
+        assert found == whole[: len(found)]
+        assert reader.cut == (size > 0)
+        assert size == 0 or "cut short at byte" in reader.remark()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["live", "compacted"])
+def test_a_recording_cut_at_each_byte_is_played_and_calibrated_or_refused_in_a_sentence(
+    kind: str, request: pytest.FixtureRequest, tmp_path: Path
+) -> None:
+    source: Path = request.getfixturevalue(kind)
+    data, whole = source.read_bytes(), messages(source)
+    cut = tmp_path / "cut.mcap"
+    for size in range(len(data)):
+        cut.write_bytes(data[:size])
+        found, _ = read(cut)
+        assert found == whole[: len(found)]
+        if size % 10 == 0:
+            play_and_calibrate(cut)
+
+
+@pytest.mark.parametrize("kind", ["live", "compacted"])
+def test_a_changed_bit_gets_a_sentence_or_nothing_and_what_stands_before_is_used(
+    kind: str, request: pytest.FixtureRequest, tmp_path: Path
+) -> None:
+    source: Path = request.getfixturevalue(kind)
+    data, whole = source.read_bytes(), messages(source)
+    random, changed, told = Random(SEED), tmp_path / "changed.mcap", 0
+    for _ in range(200):
+        changed.write_bytes(flipped(data, random.randrange(len(data)), random.randrange(8)))
+        found, reader = read(changed)
+        told += bool(reader.remark()) or not found
+        if kind == "compacted":  # a chunk is used whole or not at all; a plain file has no checksums
+            assert [m.message for m in found] == [m.message for m in whole[: len(found)]]
+        play_and_calibrate(changed)
+    assert told > 20  # a check that flips are noticed at all
+
+
+def test_damage_behind_whole_messages_is_named_and_they_are_played(live: Path, tmp_path: Path) -> None:
+    data, changed = live.read_bytes(), tmp_path / "changed.mcap"
+    at = data.rindex(b'"type":"state"')
+    changed.write_bytes(data[:at] + b"\x00" + data[at + 1 :])
+    service = Service()
+    verdict = replay(changed, InProcess(service.desk, service.registry))
+    assert verdict.mismatch is None
+    assert verdict.compared > 5
+    assert "damaged at byte" in verdict.remark
+    assert "messages before it are whole" in verdict.remark
+
+
+def test_a_message_that_went_missing_is_noticed(live: Path, tmp_path: Path) -> None:
+    data, changed = live.read_bytes(), tmp_path / "changed.mcap"
+    start = data.index(b'"seq":2,') - 60
+    head = data.rindex(b"\x05", 0, start + 40)
+    while int.from_bytes(data[head + 1 : head + 9], "little") > 5000:  # the opcode byte, not one like it
+        head = data.rindex(b"\x05", 0, head)
+    length = int.from_bytes(data[head + 1 : head + 9], "little")
+    changed.write_bytes(data[:head] + data[head + 9 + length :])
+    _, reader = read(changed)
+    assert "follows message" in reader.remark()
+
+
+@pytest.mark.parametrize(
+    ("data", "text"),
+    [
+        (b"", "got an empty file"),
+        (b"name = 'curlew'\n", "a file beginning"),
+        (b"\x89MCAP0\r\n", "cut short"),
+        (bytes(3000), "a file beginning"),
+    ],
+    ids=["empty", "text", "magic only", "zeros"],
+)
+@pytest.mark.parametrize("command", ["replay", "calibrate"])
+def test_a_file_that_is_no_recording_gets_one_sentence_and_exit_code_2(
+    command: str, data: bytes, text: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "x.mcap"
+    path.write_bytes(data)
+    result = CliRunner().invoke(app, [command, str(path)])
+    assert result.exit_code == 2, traceback.format_exception(result.exception)
+    assert text in result.stdout + result.stderr
+    assert len(result.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize("command", ["replay", "calibrate"])
+def test_a_folder_in_place_of_a_recording_gets_one_sentence(command: str, tmp_path: Path) -> None:
+    result = CliRunner().invoke(app, [command, str(tmp_path)])
+    assert result.exit_code == 2
+    assert "cannot read" in result.stderr
+
+
+def test_the_command_says_up_to_where_a_cut_recording_was_played(live: Path, tmp_path: Path) -> None:
+    cut = tmp_path / "cut.mcap"
+    cut.write_bytes(live.read_bytes()[:-10])
+    result = CliRunner().invoke(app, ["replay", str(cut)])
+    assert result.exit_code == 0, result.stderr
+    assert "cut short at byte" in result.stdout
+    assert "the same" in result.stdout
+
+
+def test_recorded_refusals_are_not_told_again_by_a_replay(live: Path, caplog: pytest.LogCaptureFixture) -> None:
+    service = Service()
+    verdict = replay(live, InProcess(service.desk, service.registry))
+    assert verdict.mismatch is None
+    assert caplog.messages == []
+    service.ask(1, {"type": "state"})
+    assert len(caplog.messages) == 1  # the desk speaks again afterwards

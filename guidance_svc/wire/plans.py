@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 from math import inf, radians
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Final, Literal, TypeVar
 
 from pydantic import BaseModel, Discriminator, Field, Tag, TypeAdapter, ValidationError, model_validator
 
@@ -22,6 +22,9 @@ from guidance_svc.wire.quantities import Name as Name
 from guidance_svc.wire.quantities import NotNegative as NotNegative
 from guidance_svc.wire.quantities import Positive as Positive
 from guidance_svc.wire.quantities import Title as Title
+
+LEAST_DRY_FRAC: Final = 1e-6
+FLOW_LIMITS_KG_S: Final = (1e-9, 1e9)
 
 
 class BodyModel(BaseModel):
@@ -79,6 +82,16 @@ class StageModel(BaseModel):
     def _reserve_fits(self) -> StageModel:
         if self.reserve_kg >= self.propellant_kg:
             raise ValueError(f"reserve_kg below propellant_kg, {self.propellant_kg:g} kg; it is {self.reserve_kg:g} kg")
+        return self
+
+    @model_validator(mode="after")
+    def _figures_fit(self) -> StageModel:
+        """Far outside of what was ever built, and inside of what numbers of 16 digits can tell apart."""
+        low, high = FLOW_LIMITS_KG_S
+        if self.dry_mass_kg < LEAST_DRY_FRAC * self.propellant_kg:
+            raise ValueError(f"dry_mass_kg at least {LEAST_DRY_FRAC:g} of propellant_kg, {self.propellant_kg:g} kg")
+        if not low * self.exhaust_velocity_m_s <= self.thrust_n <= high * self.exhaust_velocity_m_s:
+            raise ValueError(f"thrust_n / exhaust_velocity_m_s, the mass flow, from {low:g} to {high:g} kg/s")
         return self
 
 

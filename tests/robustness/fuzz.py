@@ -15,6 +15,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from random import Random
 from typing import Any, Final
@@ -24,7 +25,7 @@ import msgpack
 from guidance_svc.wire.codec import encode
 from tests.robustness.judge import BadReply, agree, read
 from tests.robustness.mutations import mutation
-from tests.robustness.world import Service, honest_flight, opening
+from tests.robustness.world import PLAN, Service, honest_flight, library, opening
 
 HONEST_EVERY: Final = 20
 CONNECTIONS: Final = 6  # that stay; a passing one now and then, of which the service is never told that it is gone
@@ -40,6 +41,13 @@ def resident_mb() -> float:
         if line.startswith("VmRSS"):
             return int(line.split()[1]) / 1024.0
     raise RuntimeError("no VmRSS")
+
+
+@cache
+def whole_plans() -> tuple[dict[str, Any], ...]:
+    """Every plan of the library with body, vehicle, site and phases written out, for absurd values in each."""
+    inline = {**PLAN, "body": library().bodies["earth"].model_dump()}
+    return (*(library().inlined(name) for name in sorted(library().flights)), inline)
 
 
 @dataclass
@@ -130,8 +138,11 @@ class InProcess:
 
     def _opening(self, place: int) -> dict[str, Any]:
         message = opening(f"bad-{place}")
-        if self.draw.random() < 0.3:
+        part = self.draw.random()
+        if part < 0.2:
             message["plan"] = self.draw.choice(PLANS)
+        elif part < 0.6:
+            message["plan"] = self.draw.choice(whole_plans())
         message["role"] = self.draw.choice(ROLES)
         if self.draw.random() < 0.3:
             message["frame"] = {"motion": "turning", "axes": ["x", "z", "y"], "handedness": "left", "up": "geodetic"}

@@ -77,5 +77,24 @@ def test_an_escape_path_is_reported_with_no_apogee_and_no_infinite_number(encodi
     assert orbit["perigee_altitude_m"] == pytest.approx(165e3, abs=60e3)  # it climbs from 165 km, a little past perigee
 
 
+@pytest.mark.parametrize(
+    ("figures", "expected"),
+    [
+        ({"dry_mass_kg": 5e-324}, "dry_mass_kg at least"),
+        ({"dry_mass_kg": 1e-3, "propellant_kg": 1e15}, "dry_mass_kg at least"),
+        ({"thrust_n": 5e-324, "exhaust_velocity_m_s": 1e15}, "the mass flow"),
+        ({"thrust_n": 1e15, "exhaust_velocity_m_s": 5e-324}, "the mass flow"),
+    ],
+)
+def test_a_stage_whose_figures_cannot_be_reckoned_with_is_refused(figures: dict[str, float], expected: str) -> None:
+    # found by fuzzing: burn time and ideal speed gain divided by zero after the session had been opened
+    stage = {**PLAN["vehicle"]["stages"][0], **figures}
+    service = Service()
+    fault = service.told("script", opening("curlew", plan={**PLAN, "vehicle": {"stages": [stage]}}))
+    assert (fault["code"], fault["field"]) == ("bad_value", "plan.vehicle.stages.0")
+    assert expected in fault["expected"]
+    assert service.snapshot() == {}
+
+
 def test_the_plan_of_these_tests_stands_inside_its_own_limits() -> None:
     assert Service().told("script", opening("curlew", plan=PLAN))["type"] == "opened"

@@ -6,12 +6,16 @@ from collections.abc import Hashable
 from dataclasses import dataclass
 from functools import cache
 from itertools import count
+from pathlib import Path
+from shutil import copytree
+from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 import msgpack
 
 from guidance_svc.adapters.config_files import Library, default_folder, load_library
 from guidance_svc.adapters.desk import Desk
+from guidance_svc.adapters.journal import FolderJournal
 from guidance_svc.domain import FlightPlan, VehicleState
 from guidance_svc.session.registry import Registry
 from guidance_svc.sim.state import Controls, SimState, World, full_tanks
@@ -97,11 +101,43 @@ class Service:
         """Everything that a message may change, by vehicle; two that are equal hold the same session."""
         return {
             name: (
-                id(seat.session), id(seat.session.point), id(seat.session.last_command), seat.session.last_seq,
-                len(seat.session.history), seat.session.detail, seat.link, seat.token,
+                seat.session, seat.session.point, seat.session.last_message, seat.session.last_command,
+                seat.session.resumed, seat.session.detail, seat.session.history.base, seat.session.history.end,
+                len(seat.session.history.marks), seat.request, seat.link, seat.digest,
             )
             for name, seat in self.registry.seats.items()
         }  # fmt: skip
+
+
+class KeptService(Service):
+    """The same with its sessions kept on disk, written before each reply as the server does."""
+
+    def __init__(self, kept_in: Path | None = None) -> None:
+        super().__init__()
+        self.folder = TemporaryDirectory()
+        if kept_in is not None:
+            copytree(kept_in, self.folder.name, dirs_exist_ok=True)
+        self.journal = FolderJournal(Path(self.folder.name), self.registry, lambda: 0.0)
+        self.journal.take_up()
+
+    def ask(self, link: Hashable, payload: bytes, encoding: Encoding | None = None) -> bytes:
+        """As `Service.ask`, the journal written before guidance is worked out."""
+        reply = self.desk.receive(link, payload, encoding)
+        self.journal.sync()
+        while self.registry.pending():
+            self.registry.work()
+        return reply
+
+    def killed(self) -> KeptService:
+        """A new service from what stood on disk at this instant."""
+        after = KeptService(Path(self.folder.name))
+        self.end()
+        return after
+
+    def end(self) -> None:
+        """Give the folder back."""
+        self.journal.close()
+        self.folder.cleanup()
 
 
 @dataclass(frozen=True)

@@ -63,6 +63,7 @@ def serve(
     log = logging.getLogger("guidance_svc.serve")
     with plain_errors():
         set_up_logs(log_format)
+        watching = Watching(configs, board, board_address, plain, log_format)
         service = make_service(Choices(configs, zmq, tcp, record, no_record, journal, no_journal, user))
         typer.echo(CAUTION)
         typer.echo(f"configs: {service.configs}")

@@ -1,0 +1,91 @@
+"""What a vehicle flies, as far as the numbers on the board need it: body, frame, stages, target."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, log
+from typing import Any
+
+from guidance_svc.adapters.board.walk import Heard, Walk
+from guidance_svc.adapters.config_files import Library
+from guidance_svc.domain import FlightPlan, Frame, Role, Vehicle
+from guidance_svc.errors import GuidanceError
+from guidance_svc.session.stack import mass_at_burnout_kg
+from guidance_svc.wire.messages import FrameModel
+from guidance_svc.wire.parse import parse_frame
+from guidance_svc.wire.plans import parse_table
+
+SLACK_FRAC = 1e-3  # a stack may be told heavier than its plan by this and still be the same stage
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """The flight plan of a session and the frame of its script."""
+
+    plan: FlightPlan
+    frame: Frame
+
+
+def setting_of(heard: Heard, walk: Walk, library: Library) -> Setting | None:
+    """The setting of a vehicle; None where the recording does not tell it.
+
+    Args:
+        library: for the names within a plan that came inline.
+    """
+    table: Any = walk.plans.get(heard.plan) if isinstance(heard.plan, str) else heard.plan
+    if not table:
+        return None
+    roles: dict[str, Role] = {"booster": "booster", "tanker": "tanker"}
+    try:
+        plan = library.plan(table, roles.get(heard.role, "upper_stage"))
+        return Setting(plan, parse_frame(parse_table(FrameModel, heard.frame)))
+    except GuidanceError:
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """What is left of a burn.
+
+    Args:
+        gain_m_s: ideal speed that the engines still give until cutoff.
+        margin_kg: propellant above the reserve that is left then; negative where it does not reach.
+    """
+
+    gain_m_s: float
+    margin_kg: float
+
+
+def burn_ahead(vehicle: Vehicle, stage: int, mass_kg: float, throttle_frac: float, to_go_s: float) -> Ahead:
+    """The rest of a burn by the rocket equation, stage after stage, with the plan's engines at the present throttle.
+
+    Args:
+        stage: the one that burns now, from 0.
+        mass_kg: now, > 0.
+        throttle_frac: of the present stage; later ones burn at full throttle.
+        to_go_s: until cutoff, pauses between stages included.
+
+    Source: rocket equation, v = c ln(m0 / m1).
+    """
+    gain, left_s = 0.0, max(to_go_s, 0.0)
+    for index in range(stage, len(vehicle.stages)):
+        engine, last = vehicle.stages[index], index == len(vehicle.stages) - 1
+        flow = engine.mass_flow_kg_s * (throttle_frac if index == stage and throttle_frac > 0.0 else 1.0)
+        burnout_kg = mass_at_burnout_kg(vehicle, index)
+        burn_s = left_s if last else min(left_s, max(mass_kg - burnout_kg, 0.0) / flow)
+        after_kg = max(mass_kg - flow * burn_s, mass_kg * exp(-10.0))  # a burn beyond all propellant has no speed gain
+        gain += engine.exhaust_velocity_m_s * log(mass_kg / after_kg)
+        left_s -= burn_s
+        if last or left_s <= 0.0:
+            return Ahead(gain, after_kg - mass_at_burnout_kg(vehicle, index))
+        left_s = max(left_s - engine.drop_pause_s, 0.0)
+        mass_kg = vehicle.mass_at_ignition_kg(index + 1)
+    return Ahead(gain, 0.0)
+
+
+def stage_now(vehicle: Vehicle, told: int | None, mass_kg: float) -> int:
+    """The burning stage: as told, else the last one whose whole stack is not lighter than the vehicle is."""
+    if told is not None and 0 <= told < len(vehicle.stages):
+        return told
+    fits = [i for i in range(len(vehicle.stages)) if mass_kg <= vehicle.mass_at_ignition_kg(i) * (1.0 + SLACK_FRAC)]
+    return fits[-1] if fits else 0

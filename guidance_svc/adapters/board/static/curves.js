@@ -1,0 +1,184 @@
+// Altitude against downrange, and pitch against time, of the chosen vehicle; they grow as it flies.
+/* global uPlot */
+
+const MOST_VEHICLES = 8; // drawn behind the chosen one
+const POINTS_KEPT = 3000;
+
+/** The two charts and the columns they are drawn from. */
+export class Curves {
+  constructor(altitudeBox, pitchBox, fetchCurve) {
+    this.boxes = { altitude: altitudeBox, pitch: pitchBox };
+    this.fetchCurve = fetchCurve;
+    this.columns = new Map(); // vehicle -> columns, or a promise of them
+    this.charts = {};
+    this.shape = "";
+    this.chosen = null;
+    this.names = [];
+    this.untilS = Infinity;
+    new ResizeObserver(() => this.resize()).observe(altitudeBox);
+  }
+
+  /** Which vehicle is in front; `names` are all. */
+  choose(vehicle, names) {
+    this.chosen = vehicle;
+    this.names = names.length <= MOST_VEHICLES ? names : [vehicle];
+    for (const name of this.names) this.want(name);
+  }
+
+  want(name) {
+    if (this.columns.has(name)) return;
+    this.columns.set(name, null);
+    this.fetchCurve(name).then((columns) => {
+      this.columns.set(name, columns);
+      this.draw();
+    }, () => this.columns.delete(name));
+  }
+
+  /** Forget everything: fetched anew when wanted. */
+  forget() {
+    this.columns.clear();
+    for (const name of this.names) this.want(name);
+  }
+
+  /** A new moment of a vehicle, while live. */
+  grow(moment) {
+    const c = this.columns.get(moment.vehicle);
+    if (!c || moment.time_s === undefined) return;
+    if (c.time_s.length && moment.time_s === c.time_s[c.time_s.length - 1]) return;
+    c.wall_s.push(moment.wall_s);
+    c.time_s.push(moment.time_s);
+    c.downrange_km.push(moment.downrange_m === undefined ? null : moment.downrange_m / 1000);
+    c.altitude_km.push(moment.altitude_m === undefined ? null : moment.altitude_m / 1000);
+    c.pitch_deg.push(moment.pitch_deg);
+    c.flown_pitch_deg.push(moment.flown_pitch_deg ?? null);
+    if (c.time_s.length > POINTS_KEPT) for (const column of Object.values(c)) thin(column);
+  }
+
+  /** Draw what is known up to `untilS` on the recording's clock; what comes later stays faint. */
+  draw(untilS = this.untilS) {
+    this.untilS = untilS;
+    const mine = this.columns.get(this.chosen);
+    if (!mine) return;
+    const behind = this.names.filter((name) => name !== this.chosen && this.columns.get(name));
+    const upTo = indexAfter(mine.wall_s, untilS);
+    const whole = forward(mine, mine.wall_s.length);
+    const past = forward(mine, upTo);
+    this.put("altitude", `${this.chosen}|${behind}`, uPlot.join([
+      [pick(whole, mine.downrange_km), pick(whole, mine.altitude_km)],
+      [pick(past, mine.downrange_km), pick(past, mine.altitude_km)],
+      [last(past, mine.downrange_km), last(past, mine.altitude_km)],
+      ...behind.map((name) => {
+        const c = this.columns.get(name);
+        const kept = forward(c, indexAfter(c.wall_s, untilS));
+        return [pick(kept, c.downrange_km), pick(kept, c.altitude_km)];
+      }),
+    ].map(sortedByFirst)));
+    this.put("pitch", this.chosen, uPlot.join([
+      [pick(whole, mine.time_s), pick(whole, mine.pitch_deg)],
+      [pick(past, mine.time_s), pick(past, mine.pitch_deg)],
+      [last(past, mine.time_s), last(past, mine.pitch_deg)],
+      [pick(past, mine.time_s), pick(past, mine.flown_pitch_deg)],
+    ].map(sortedByFirst)));
+    this.tell(mine, past);
+  }
+
+  put(which, shape, data) {
+    const chart = this.charts[which];
+    if (chart && chart.shape === shape) {
+      chart.plot.setData(data);
+      return;
+    }
+    if (chart) chart.plot.destroy();
+    this.charts[which] = { shape, plot: new uPlot(this.options(which, data.length - 1), data, this.boxes[which]) };
+  }
+
+  options(which, seriesCount) {
+    const css = getComputedStyle(document.documentElement);
+    const colour = (name) => css.getPropertyValue(name).trim();
+    const line = (stroke, width, more = {}) => ({ stroke, width, spanGaps: true, points: { show: false }, ...more });
+    const dot = line("transparent", 0, { points: { show: true, size: 9, fill: colour("--curve"), stroke: colour("--surface"), width: 2 } });
+    const series = [{}, line(colour("--faint"), 1.5), line(colour("--curve"), 2.5), dot];
+    if (which === "pitch") series.push(line(colour("--second"), 2, { dash: [5, 4] }));
+    while (series.length <= seriesCount) series.push(line(colour("--behind"), 1.5));
+    const axis = { stroke: colour("--muted"), font: "12px system-ui, sans-serif", grid: { stroke: colour("--line"), width: 1 }, ticks: { show: false } };
+    return {
+      ...this.size(which), series, legend: { show: false }, cursor: { show: false }, padding: [10, 12, 0, 0],
+      scales: { x: { time: false }, y: { range: padded } },
+      axes: [{ ...axis, size: 30 }, { ...axis, size: 46 }],
+    };
+  }
+
+  size(which) {
+    const box = this.boxes[which];
+    return { width: Math.max(box.clientWidth, 200), height: Math.max(box.clientHeight, 140) };
+  }
+
+  resize() {
+    for (const [which, chart] of Object.entries(this.charts)) chart.plot.setSize(this.size(which));
+  }
+
+  /** The colours are others: draw with them. */
+  repaint() {
+    for (const chart of Object.values(this.charts)) chart.plot.destroy();
+    this.charts = {};
+    this.draw();
+  }
+
+  tell(c, past) {
+    const i = past[past.length - 1];
+    const here = i === undefined ? "no point yet" : `now ${Math.round(c.altitude_km[i] ?? 0)} km high, ${Math.round(c.downrange_km[i] ?? 0)} km downrange`;
+    const pitch = i === undefined ? "no point yet" : `now ${c.pitch_deg[i].toFixed(1)} deg at ${Math.round(c.time_s[i])} s`;
+    this.boxes.altitude.setAttribute("aria-label", `Altitude against downrange of ${this.chosen}: ${here}`);
+    this.boxes.pitch.setAttribute("aria-label", `Pitch against vehicle time of ${this.chosen}: ${pitch}`);
+    this.boxes.altitude.dataset.points = this.boxes.pitch.dataset.points = String(past.length);
+  }
+}
+
+function padded(_plot, low, high) {
+  if (low === null || high === null) return [0, 1];
+  const room = Math.max((high - low) * 0.06, 0.5);
+  return [low - room, high + room];
+}
+
+/** How many of a rising column are not after a value. */
+function indexAfter(column, value) {
+  let low = 0;
+  let high = column.length;
+  while (low < high) {
+    const middle = (low + high) >> 1;
+    if (column[middle] <= value) low = middle + 1;
+    else high = middle;
+  }
+  return low;
+}
+
+/** Indexes of the first `upTo` points; time that goes back takes what came later away, as the session does. */
+function forward(c, upTo) {
+  const kept = [];
+  for (let i = 0; i < upTo; i++) {
+    while (kept.length && c.time_s[kept[kept.length - 1]] >= c.time_s[i]) kept.pop();
+    kept.push(i);
+  }
+  return kept;
+}
+
+function pick(indexes, column) {
+  return indexes.map((i) => column[i]);
+}
+
+function last(indexes, column) {
+  return indexes.length ? [column[indexes[indexes.length - 1]]] : [];
+}
+
+/** Columns for a chart: x without nulls, rising, each once. */
+function sortedByFirst([xs, ys]) {
+  const pairs = xs.map((x, i) => [x, ys[i]]).filter(([x]) => x !== null).sort((a, b) => a[0] - b[0]);
+  const once = pairs.filter(([x], i) => i === pairs.length - 1 || x !== pairs[i + 1][0]);
+  return [once.map(([x]) => x), once.map(([, y]) => y)];
+}
+
+function thin(column) {
+  const kept = column.filter((_, i) => i % 2 === 0 || i === column.length - 1);
+  column.length = 0;
+  column.push(...kept);
+}

@@ -1,0 +1,135 @@
+// One strip a vehicle: is it going well, how long until cutoff, then the numbers.
+import { age, clock, count, km, number } from "./words.js";
+
+const SILENT_S = 3; // beyond what the reply allowed; less is a busy script
+const EVENTS = {
+  release: "release", ignite: "ignition", cutoff: "cutoff", separate: "separation", drop_cover: "cover dropped",
+  coast: "coast", circularize: "circularization", orbit: "orbit",
+};
+
+/** A vehicle's strip: built once, filled with what changes, and only while it can be seen. */
+export class Strip {
+  constructor(template, vehicle, onChosen) {
+    this.vehicle = vehicle;
+    this.root = template.content.firstElementChild.cloneNode(true);
+    this.at = {};
+    this.last = {};
+    for (const element of this.root.querySelectorAll("[data-is]")) this.at[element.dataset.is] = element;
+    this.button = this.at.name;
+    this.button.textContent = vehicle;
+    this.button.addEventListener("click", () => onChosen(vehicle));
+    this.visible = true;
+    this.moment = null;
+    this.kind = "idle";
+    this.word = "";
+  }
+
+  /** Take a moment; `nowS` is the time on the recording's clock that it is looked at. Returns whether the verdict is another. */
+  take(moment, nowS) {
+    this.moment = moment;
+    const before = `${this.kind} ${this.word.replace(/[\d.]+/g, "")}`;
+    [this.kind, this.word] = judged(moment, nowS - moment.wall_s);
+    if (this.visible) this.draw(nowS);
+    return before !== `${this.kind} ${this.word.replace(/[\d.]+/g, "")}`;
+  }
+
+  /** Write what has changed into the page. */
+  draw(nowS) {
+    const m = this.moment;
+    if (m === null) return;
+    if (this.last.kind !== this.kind) this.root.dataset.kind = this.last.kind = this.kind;
+    this.write("word", this.word);
+    this.write("phase", (m.phase ?? "no state yet").replace("_", " "));
+    this.write("role", [m.role, m.plan].filter(Boolean).join(" \u00b7 "));
+    this.write("clock", `${clock(m.time_s)}`);
+    this.countdown(m);
+    this.facts(m);
+    this.warnings(m.warnings);
+    this.link(m, nowS - m.wall_s);
+  }
+
+  countdown(m) {
+    const burning = m.to_cutoff_s !== null && m.to_cutoff_s !== undefined;
+    const coming = m.event && m.event.in_s > 0 ? m.event : null;
+    const name = m.event ? EVENTS[m.event.name] ?? m.event.name : "";
+    if (burning) {
+      this.write("bigLabel", "cutoff in");
+      this.write("big", clock(m.to_cutoff_s));
+      this.write("event", m.event && m.event.name !== "cutoff" ? `${name} in ${clock(m.event.in_s)}` : `at ${clock(m.cutoff_at_s)} vehicle time`);
+    } else if (coming) {
+      this.write("bigLabel", `${name} in`);
+      this.write("big", clock(coming.in_s));
+      this.write("event", "no burn now");
+    } else {
+      this.write("bigLabel", m.event && !m.closed ? `${name} now` : "nothing ahead");
+      this.write("big", "");
+      this.write("event", "");
+    }
+    this.mark("calm", !burning);
+    this.mark("soon", burning && m.to_cutoff_s < 10);
+    const whole = burning && m.burn_since_s !== null ? m.cutoff_at_s - m.burn_since_s : 0;
+    const done = whole > 0 ? Math.min(1, Math.max(0, 1 - m.to_cutoff_s / whole)) : 0;
+    const scale = `scaleX(${done.toFixed(3)})`;
+    if (this.last.bar !== scale) this.at.bar.style.transform = this.last.bar = scale;
+  }
+
+  facts(m) {
+    const then = m.at_cutoff;
+    const how = then && then.from === "predicted" ? "at cutoff" : then && then.from === "circle" ? "circular" : "aim";
+    this.write("perigee", km(m.perigee_m));
+    this.write("apogee", m.altitude_m !== undefined && m.apogee_m === null ? "escape" : km(m.apogee_m));
+    this.write("perigeeThen", then ? `${how} ${km(then.perigee_m)} km` : "");
+    this.write("apogeeThen", then ? `${how} ${km(then.apogee_m)} km` : "");
+    this.write("gain", number(m.velocity_to_gain_m_s, m.velocity_to_gain_m_s < 100 ? 1 : 0));
+    this.write("speed", m.speed_m_s === undefined ? "" : `speed ${number(m.speed_m_s)} m/s`);
+    this.write("margin", number(m.margin_kg));
+    this.write("mass", m.mass_kg === undefined ? "" : `mass ${number(m.mass_kg)} kg`);
+    this.write("altitude", km(m.altitude_m));
+    this.write("downrange", m.downrange_m === undefined ? "" : `downrange ${km(m.downrange_m)} km`);
+    this.write("pitch", number(m.pitch_deg, 1));
+    const flown = m.flown_pitch_deg === null || m.flown_pitch_deg === undefined ? "" : `flown ${number(m.flown_pitch_deg, 1)}`;
+    const engine = m.engine_on === undefined ? "" : m.engine_on ? `throttle ${number(100 * m.throttle)} %` : "engine off";
+    this.write("pitchFlown", [flown, engine].filter(Boolean).join(", "));
+    this.mark("short", typeof m.margin_kg === "number" && m.margin_kg < 0);
+  }
+
+  warnings(texts) {
+    const key = texts.join("\n");
+    if (this.last.warnings === key) return;
+    this.last.warnings = key;
+    this.at.warnings.hidden = texts.length === 0;
+    this.at.warnings.replaceChildren(...texts.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
+  }
+
+  link(m, ageS) {
+    const link = m.link;
+    const parts = [
+      m.closed ? "session closed" : `last state ${m.time_s === undefined ? "not yet" : age(ageS)}`,
+      count(link.states, "state", "states"), count(link.gaps, "gap", "gaps"), count(link.faults, "fault", "faults"),
+    ];
+    if (link.repeats) parts.push(count(link.repeats, "repeat", "repeats"));
+    if (link.last_fault) parts.push(`refused: ${link.last_fault}`);
+    this.write("link", parts.join(" \u00b7 "));
+  }
+
+  write(name, text) {
+    if (this.last[name] === text) return;
+    this.last[name] = text;
+    this.at[name].textContent = text;
+  }
+
+  mark(name, on) {
+    if (this.last[`is-${name}`] === on) return;
+    this.last[`is-${name}`] = on;
+    this.root.classList.toggle(name, on);
+  }
+}
+
+/** The verdict as it was told, unless the vehicle is silent for longer than its last reply allowed. */
+function judged(m, ageS) {
+  const allowed = SILENT_S + (m.next_contact_s ?? 0);
+  if (!m.closed && m.time_s !== undefined && ageS > allowed && m.verdict !== "bad" && m.verdict !== "done") {
+    return ["look", `silent for ${Math.round(ageS)} s`];
+  }
+  return [m.verdict, m.word];
+}

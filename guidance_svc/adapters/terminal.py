@@ -1,0 +1,187 @@
+"""A calm table in the terminal: one row a vehicle, a few looks a second, read from the recording as it grows."""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from guidance_svc.adapters.board.feed import BATCH_RECORDS, Feed
+from guidance_svc.adapters.board.running import step_back
+from guidance_svc.adapters.config_files import Library, chosen_folder, load_library
+from guidance_svc.adapters.framing import is_finished
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+LOOK_S: Final = 0.5
+ROWS_SPARED: Final = 6  # of the terminal's height, for the head and the shell
+SILENT_S: Final = 3.0  # beyond what the reply allowed
+STYLES: Final = {"good": "green", "settling": "cyan", "look": "yellow", "bad": "bold red", "done": "dim", "idle": "dim"}
+MARKS: Final = {"good": "+", "settling": "~", "look": "!", "bad": "x", "done": "=", "idle": "."}
+COLUMNS: Final = ("", "vehicle", "phase", "cutoff in", "next event", "perigee km", "apogee km", "to gain m/s",
+                  "margin kg", "link")  # fmt: skip
+
+
+def show_table(recording: Path, configs: Path | None, beside_service: bool) -> None:
+    """The table of a recording: once for a past one; else kept up until Ctrl-C or, beside a service, until it ends.
+
+    Args:
+        beside_service: log lines come on standard input and are printed above the table; its end is the end.
+
+    Raises:
+        RecordingError: no recording.
+        ConfigError: a bad configs folder.
+    """
+    from rich.console import Console
+
+    if beside_service:
+        step_back()
+    console, live = Console(), beside_service or not is_finished(recording)
+    rows = Rows(recording, load_library(chosen_folder(configs)), live)
+    if not live or not (console.is_terminal or beside_service):
+        rows.look()
+        console.print(rows.table())
+        return
+    try:
+        keep_up(rows, console, beside_service)
+    except KeyboardInterrupt:
+        return
+
+
+def keep_up(rows: Rows, console: Console, beside_service: bool) -> None:
+    """Look, draw, wait; log lines in between."""
+    from rich.live import Live
+
+    rest = b""
+    with Live(rows.table(), console=console, auto_refresh=False, transient=False) as live:
+        while True:
+            rows.look()
+            live.update(rows.table(console.height - ROWS_SPARED), refresh=True)
+            if not beside_service:
+                time.sleep(LOOK_S)
+                continue
+            if select.select([sys.stdin], [], [], LOOK_S)[0]:
+                heard = os.read(sys.stdin.fileno(), 65536)
+                *lines, rest = (rest + heard).split(b"\n")
+                for line in lines:
+                    console.print(line.decode(errors="replace"), markup=False, highlight=False)
+                if not heard:
+                    rows.look()
+                    live.update(rows.table(console.height - ROWS_SPARED), refresh=True)
+                    return
+
+
+class Rows:
+    """What the table shows.
+
+    Args:
+        recording: to read.
+        library: for names in plans that came inline.
+        live: whether it is still being written.
+    """
+
+    def __init__(self, recording: Path, library: Library, live: bool) -> None:
+        self._feed = Feed(recording, library, live)
+        self._moments: dict[str, dict[str, Any]] = {}
+        self._seen = 0
+
+    def look(self) -> None:
+        """Read what is new."""
+        while self._feed.look(BATCH_RECORDS):
+            pass
+        version = self._feed.version
+        for text in self._feed.since(self._seen):
+            moment = json.loads(text)
+            self._moments[moment["vehicle"]] = moment
+        self._seen = version
+
+    def table(self, most: int | None = None) -> RenderableType:
+        """The rows, those to look at first where there are more than `most`."""
+        from rich.table import Table
+        from rich.text import Text
+
+        began_ns = self._feed.walk.first_wall_ns
+        now_s = None if began_ns is None or not self._feed.live else (time.time_ns() - began_ns) / 1e9
+        table = Table(box=None, pad_edge=False, header_style="dim", expand=False)
+        for name in COLUMNS:
+            table.add_column(name, justify="left" if name in COLUMNS[:3] or name == "link" else "right", no_wrap=True)
+        shown, left = chosen(list(self._moments.values()), most)
+        for moment in shown:
+            kind, *cells = row(moment, now_s)
+            table.add_row(*(Text(cell, style=STYLES.get(kind, "") if i < 2 else "") for i, cell in enumerate(cells)))
+        if not shown:
+            table.add_row("", Text("no vehicle yet", style="dim"))
+        if left:
+            table.add_row("", Text(f"and {left} more", style="dim"))
+        return table
+
+
+def chosen(moments: Sequence[dict[str, Any]], most: int | None) -> tuple[Sequence[dict[str, Any]], int]:
+    """The moments that fit, in their order; those in trouble before others. And how many are left out."""
+    if most is None or len(moments) <= max(most, 1):
+        return moments, 0
+    order = list(STYLES)
+    rank = {"bad": 0, "look": 1, "settling": 2, "good": 3}
+    loud = sorted(range(len(moments)), key=lambda i: (rank.get(moments[i]["verdict"], len(order)), i))[: max(most, 1)]
+    return [moments[i] for i in sorted(loud)], len(moments) - len(loud)
+
+
+def row(moment: Mapping[str, Any], now_s: float | None) -> tuple[str, ...]:
+    """The verdict's kind, then the cells.
+
+    Args:
+        now_s: wall time since the recording began; None for a past one.
+    """
+    kind, word = moment["verdict"], moment["word"]
+    age_s = None if now_s is None else max(now_s - moment["wall_s"], 0.0)
+    silent = age_s is not None and age_s > SILENT_S + moment.get("next_contact_s", 0.0)
+    if silent and kind in ("good", "settling"):
+        kind, word = "look", "silent"
+    event, aim, link = moment.get("event"), moment.get("at_cutoff") or {}, moment["link"]
+    coming = event is not None and event["in_s"] > 0.0 and event["name"] != "cutoff"
+    parts = [f"{link['gaps']} gaps", f"{link['faults']} faults"]
+    if age_s is not None and not moment["closed"]:
+        parts.insert(0, f"{age_s:.1f} s ago")
+    return (
+        kind,
+        f"{MARKS[kind]} {word}",
+        moment["vehicle"],
+        str(moment.get("phase", "")),
+        clock(moment.get("to_cutoff_s")),
+        f"{event['name']} {clock(event['in_s'])}" if coming and event else "",
+        now_and_then(moment.get("perigee_m"), aim.get("perigee_m")),
+        now_and_then(moment.get("apogee_m"), aim.get("apogee_m")),
+        number(moment.get("velocity_to_gain_m_s")),
+        number(moment.get("margin_kg")),
+        ", ".join(parts),
+    )
+
+
+def now_and_then(now_m: float | None, then_m: float | None) -> str:
+    """Kilometres now, and at cutoff."""
+    now = "" if now_m is None else f"{now_m / 1e3:.1f}" if abs(now_m) < 1e6 else f"{now_m / 1e3:.0f}"
+    return now if then_m is None else f"{now} > {then_m / 1e3:.1f}"
+
+
+def number(value: float | None) -> str:
+    """Whole, or nothing."""
+    return "" if value is None else f"{value:.0f}"
+
+
+def clock(seconds: float | None) -> str:
+    """m:ss.t, or nothing.
+
+    >>> clock(75.04)
+    '1:15.0'
+    """
+    if seconds is None:
+        return ""
+    tenths = round(abs(seconds) * 10.0)
+    minutes, rest = divmod(tenths, 600)
+    return f"{'-' if seconds < 0.0 and tenths else ''}{minutes}:{rest / 10.0:04.1f}"

@@ -1,0 +1,182 @@
+"""The clients in other languages: each flies the simulated Curlew to orbit and has the safety net of the Python clients.
+
+A language whose tools are missing is skipped, saying which. The flights' goal is that of the flight plan; the net's
+expectations are those that test_safety_net.py holds the Python clients to.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import shutil
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from math import hypot
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from guidance_svc.loopback.craft import Craft
+from guidance_svc.loopback.vehicle import Range, Server
+from tests.clients.conftest import CLIENTS, command_for, load
+from tests.clients.running_service import Service
+from tests.clients.test_outages import apsides_km
+
+DRIVERS = Path(__file__).parent / "languages"
+EXAMPLES = CLIENTS / "examples"
+LONGEST_S = 120.0  # bound of a child process, never waited out
+
+
+@dataclass(frozen=True)
+class Language:
+    """How a language's example and its net driver are run.
+
+    Args:
+        tools: programs that must be there.
+        build: commands before, in a scratch folder that stands for {out}.
+        example, driver: commands.
+    """
+
+    name: str
+    tools: tuple[str, ...]
+    build: tuple[tuple[str, ...], ...]
+    example: tuple[str, ...]
+    driver: tuple[str, ...]
+
+
+LANGUAGES = (
+    Language(
+        "javascript", ("node",), (),
+        ("node", f"{EXAMPLES}/fly_upper_stage.js"),
+        ("node", f"{DRIVERS}/net_driver.js", f"{CLIENTS}/guidance_client.js"),
+    ),
+)  # fmt: skip
+
+
+@dataclass
+class Built:
+    language: Language
+    out: str
+
+    def command(self, parts: tuple[str, ...]) -> list[str]:
+        return [part.replace("{out}", self.out) for part in parts]
+
+
+@pytest.fixture(scope="module", params=LANGUAGES, ids=lambda language: language.name)
+def built(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Built:
+    language: Language = request.param
+    for tool in language.tools:
+        if shutil.which(tool) is None:
+            pytest.skip(f"{language.name}: no {tool} on this machine")
+    made = Built(language, str(tmp_path_factory.mktemp(language.name)))
+    for parts in language.build:
+        done = subprocess.run(made.command(parts), capture_output=True, text=True, timeout=LONGEST_S)
+        assert done.returncode == 0, done.stdout + done.stderr
+    return made
+
+
+@pytest.fixture
+def curlew(let_go: Callable[[], Craft]) -> Craft:
+    return let_go()
+
+
+@pytest.fixture
+def vehicle(curlew: Craft, service: Service) -> Iterator[str]:
+    """Curlew alone behind the simulated vehicle's socket."""
+    vehicles = Range(service.library, "bargeman_to_lagoon", None, None)
+    vehicles._crafts["Curlew"] = curlew
+    with Server(0, vehicles) as server:
+        thread = threading.Thread(target=server.serve_forever, args=(0.02,))
+        thread.start()
+        yield f"tcp://127.0.0.1:{server.server_address[1]}"
+        server.shutdown()
+        thread.join(5)
+
+
+def run(command: list[str], stdin: str = "") -> subprocess.CompletedProcess[str]:
+    return subprocess.run(command, input=stdin, capture_output=True, text=True, timeout=LONGEST_S)
+
+
+def flies_to_lagoon(done: subprocess.CompletedProcess[str], curlew: Craft) -> None:
+    """Exit code 0, and the plan's orbit: 460 km within 0.1 km, round within 50 m where it was burnt."""
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert json.loads(done.stdout.splitlines()[-1])["status"] == "complete"
+    perigee_km, apogee_km = apsides_km(curlew)
+    assert apogee_km - perigee_km < 0.05
+    height_km = (hypot(*curlew.state.position_m) - 6378137.0) / 1e3
+    assert height_km == pytest.approx(460.0, abs=0.1)
+
+
+def test_the_example_flies_the_upper_stage_to_orbit(
+    built: Built, curlew: Craft, vehicle: str, service: Service
+) -> None:
+    guidance = f"tcp://{service.addresses.tcp}"
+    done = run([*built.command(built.language.example), "--guidance", guidance, "--vehicle", vehicle])
+    flies_to_lagoon(done, curlew)
+
+
+def steps(seed: int) -> list[dict[str, Any]]:
+    """A flight with late answers, gaps, cutoffs, throttle steps, phases and reloaded saves, from a seed."""
+    dice, time_s, seq, found = random.Random(seed), 0.0, 0, []
+    for _ in range(300):
+        time_s = round(time_s + dice.choice((0.1, 0.1, 0.1, 0.7, 3.0)), 9)
+        if dice.random() < 0.02:
+            time_s = round(max(0.0, time_s - dice.choice((1.0, 30.0))), 9)
+        shown = {"engine_on": dice.random() < 0.5, "throttle": dice.choice((0.3, 1.0))}
+        found.append({"do": "at", "time_s": time_s, "state": dice.choice((None, shown, shown))})
+        if dice.random() < 0.6:
+            seq += 1
+            answered_s = round(time_s - dice.choice((0.0, 0.0, 0.3)), 9)
+            found.append({"do": "take", "command": an_answer(dice, seq, answered_s)})
+        trouble = dice.choice(("", "", "", "", "no answer from somewhere"))
+        found.append({"do": "now", "time_s": time_s, "trouble": trouble})
+    return found
+
+
+def an_answer(dice: random.Random, seq: int, time_s: float) -> dict[str, Any]:
+    direction = [dice.uniform(-1.0, 1.0) for _ in range(3)]
+    length = hypot(*direction)
+    return command_for(
+        {"seq": seq, "time_s": time_s},
+        phase=dice.choice(("insertion",) * 9 + ("coast",)),
+        pitch_deg=dice.uniform(-90.0, 90.0),
+        heading_deg=dice.uniform(0.0, 360.0),
+        pointing=[x / length for x in direction],
+        throttle=dice.choice((0.46, 0.8, 1.0)),
+        engine_on=dice.random() < 0.8,
+        cutoff_at_s=dice.choice((None, time_s + dice.choice((0.2, 2.0, 60.0)))),
+        next_contact_s=dice.choice((0.5, 0.5, 600.0)),
+        throttle_down=dice.choice((None, {"at_s": time_s + 0.3, "throttle": 0.46})),
+    )
+
+
+SAME = ("time_s", "throttle", "engine_on", "stale")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_its_safety_net_says_what_that_of_the_python_clients_says(built: Built, seed: int) -> None:
+    tick_s = 0.1 * (seed % 2)
+    net: Any = load("guidance_client").SafetyNet(tick_s, 1.0)
+    wanted = []
+    for step in steps(seed):
+        if step["do"] == "take":
+            net.take(step["command"])
+        elif step["do"] == "at":
+            net.at(step["time_s"], step["state"])
+        else:
+            wanted.append(net.now(step["time_s"], step["trouble"]))
+    text = "".join(json.dumps(step) + "\n" for step in steps(seed))
+    done = run([*built.command(built.language.driver), str(tick_s), "1.0"], text)
+    assert done.returncode == 0, done.stderr
+    told = [json.loads(line) for line in done.stdout.splitlines()]
+    assert len(told) == len(wanted)
+    for mine, theirs in zip(wanted, told, strict=True):
+        assert {name: theirs[name] for name in SAME} == {name: mine[name] for name in SAME}
+        assert bool(theirs["says"]) == bool(mine["says"])
+        for name in ("pitch_deg", "heading_deg", "pointing"):  # the same sums in another order of rounding
+            assert theirs[name] == (None if mine[name] is None else pytest.approx(mine[name], abs=1e-9)), name
+    assert {True, False} == {mine["engine_on"] for mine in wanted} == {mine["stale"] for mine in wanted}

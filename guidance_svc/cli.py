@@ -362,6 +362,42 @@ def demo(
     raise typer.Exit(run_demo(out, as_json, times))
 
 
+@app.command()
+def conform(
+    connect: Annotated[
+        str | None,
+        typer.Option(help="Check a running service instead: tcp://127.0.0.1:PORT (ZeroMQ) or 127.0.0.1:PORT (lines)."),
+    ] = None,
+    zmq: Annotated[str, typer.Option(help="Where your script connects by ZeroMQ.")] = "tcp://127.0.0.1:5770",
+    tcp: Annotated[str, typer.Option(help="Where your script connects for JSON lines.")] = "127.0.0.1:5771",
+    plan: Annotated[str, typer.Option(help="Flight plan of the vehicle that the kit flies.")] = "curlew_to_lagoon",
+    role: Annotated[str, typer.Option(help="booster, upper_stage or tanker.")] = "upper_stage",
+    vehicle_port: Annotated[int, typer.Option(help="Where your script finds the kit's vehicle.")] = 5821,
+    own_vehicle: Annotated[bool, typer.Option("--own-vehicle", help="Your script flies your own simulator.")] = False,
+    mishaps: Annotated[
+        str, typer.Option(help="Played on purpose: drop, delay, repeat, fault (ends the flight); or none.")
+    ] = "drop,delay,repeat",
+    patience_s: Annotated[float, typer.Option(help="Real time to wait for a silent script.", min=0.1)] = 30.0,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+    configs: Configs = None,
+) -> None:
+    """Play the service to your script and say what is wrong with it; exit 1 if anything is."""
+    from guidance_svc.adapters.config_files import chosen_folder, load_library
+    from guidance_svc.loopback.conform_command import Wishes, mishaps_of, run_conform, show
+
+    with plain_errors():
+        library = load_library(chosen_folder(configs))
+        if connect is not None:
+            from guidance_svc.loopback.conform_connect import check_service
+
+            checks = list(check_service(library, plan, role_of(role), connect))
+        else:
+            port = None if own_vehicle else vehicle_port
+            wishes = Wishes(plan, role_of(role), zmq, tcp, port, mishaps_of(mishaps), patience_s)
+            checks = run_conform(library, wishes, lambda line: typer.echo(line, err=True))
+    raise typer.Exit(show(checks, as_json))
+
+
 def show_plans(flights: list[str], configs: Path | None, role: Role) -> Body | None:
     """Check the folder, print the plans (all of them when none is named); the last one's body."""
     from guidance_svc.adapters.access import load_access

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from math import cos, pi, radians, sin, sqrt
+from math import cos, radians, sin, sqrt
 from typing import Any
 
 from guidance_svc.adapters.conforming import Run

@@ -1,0 +1,296 @@
+"""The other way round: a reference client that flies a simulated vehicle against a running service and checks it."""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from math import radians
+from typing import Any, Final, Protocol
+
+import msgpack
+import zmq
+from pydantic import TypeAdapter, ValidationError
+
+from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
+from guidance_svc.adapters.config_files import Library
+from guidance_svc.adapters.conforming import Check, Run, failed, not_seen, passed
+from guidance_svc.core.frames import pitch_and_heading, triad
+from guidance_svc.core.kepler import orbit_report
+from guidance_svc.domain import FlightPlan, Role
+from guidance_svc.errors import ConfigError
+from guidance_svc.loopback.conform_vehicle import Witnessed
+from guidance_svc.wire.messages import ClosedMessage, CommandMessage, FaultMessage, OpenedMessage
+
+Message = dict[str, Any]
+
+REPLY_S: Final = 10.0  # real time; a service answers in milliseconds
+MOST_STATES: Final = 20_000
+STEP_S: Final = 0.1
+ORBIT_M: Final = 25e3  # a circular burn moves the apogee by 10 km (J2), a lesser orbit than the plan's by more
+ANGLE_RAD: Final = 1e-6
+FIELDS: Final = ("time_s", "position_m", "velocity_m_s", "mass_kg", "stage", "engine_on", "throttle", "thrust_n",
+                 "pointing")  # fmt: skip
+SHAPES: Final[dict[str, TypeAdapter[Any]]] = {
+    "opened": TypeAdapter(OpenedMessage), "command": TypeAdapter(CommandMessage),
+    "closed": TypeAdapter(ClosedMessage), "fault": TypeAdapter(FaultMessage),
+}  # fmt: skip
+
+
+class Line(Protocol):
+    """A connection to a service."""
+
+    def ask(self, message: Message | bytes) -> Message:
+        """The reply."""
+
+    def close(self) -> None:
+        """Hang up."""
+
+
+class JsonLine:
+    """Over TCP, JSON lines."""
+
+    def __init__(self, address: tuple[str, int]) -> None:
+        self._socket = socket.create_connection(address, REPLY_S)
+        self._file = self._socket.makefile("rb")
+
+    def ask(self, message: Message | bytes) -> Message:
+        """As Line."""
+        self._socket.sendall((message if isinstance(message, bytes) else json.dumps(message).encode()) + b"\n")
+        if not (line := self._file.readline()):
+            raise ConnectionError("the service hung up")
+        reply: Message = json.loads(line)
+        return reply
+
+    def close(self) -> None:
+        """As Line."""
+        self._file.close()
+        self._socket.close()
+
+
+class ZmqLine:
+    """Over ZeroMQ, MessagePack."""
+
+    def __init__(self, endpoint: str) -> None:
+        self._context = zmq.Context()
+        self._socket = self._context.socket(zmq.DEALER)
+        for option, value in ((zmq.LINGER, 0), (zmq.RCVTIMEO, int(REPLY_S * 1e3))):
+            self._socket.setsockopt(option, value)
+        self._socket.connect(endpoint)
+
+    def ask(self, message: Message | bytes) -> Message:
+        """As Line."""
+        self._socket.send(message if isinstance(message, bytes) else msgpack.packb(message))
+        try:
+            raw = self._socket.recv()
+        except zmq.Again:
+            raise TimeoutError(f"no reply in {REPLY_S:g} s") from None
+        reply: Message = json.loads(raw) if raw[:1] == b"{" else msgpack.unpackb(raw)
+        return reply
+
+    def close(self) -> None:
+        """As Line."""
+        self._socket.close(0)
+        self._context.term()
+
+
+def line_to(address: str) -> Callable[[], Line]:
+    """Makes connections: tcp://HOST:PORT is ZeroMQ, HOST:PORT is JSON lines.
+
+    Raises:
+        ConfigError: a malformed address.
+    """
+    if address.startswith("tcp://"):
+        endpoint = zmq_endpoint(address, "--connect")
+        return lambda: ZmqLine(endpoint)
+    where = host_and_port(address, "--connect")
+    return lambda: JsonLine(where)
+
+
+class Client:
+    """The reference client.
+
+    Args:
+        connect: makes a connection.
+        library, plan: the plan is sent whole, so the service need not have it.
+    """
+
+    def __init__(self, connect: Callable[[], Line], library: Library, plan: str, role: Role) -> None:
+        self.connect, self.line = connect, connect()
+        self.plan: FlightPlan = library.plan(plan, role)
+        self.vehicle = Witnessed(self.plan, Run())
+        self.seq = 0
+        self.opening: Message = {
+            "type": "open", "protocol": 1, "vehicle": f"conform-{self.vehicle.name}", "role": role,
+            "plan": library.inlined(plan),
+        }  # fmt: skip
+
+    def state(self) -> Message:
+        """The next one."""
+        self.seq += 1
+        told = self.vehicle.craft.telemetry()
+        return {"type": "state", "seq": self.seq} | {name: told[name] for name in FIELDS}
+
+    def obey(self, command: Message) -> None:
+        """Fly on as told."""
+        time_s, cut = self.vehicle.craft.state.time_s, command["cutoff_at_s"]
+        on = command["engine_on"] and not (cut is not None and time_s + 1e-6 >= cut)
+        controls = {name: command[name] for name in ("pointing", "throttle", "cutoff_at_s")} | {"engine_on": on}
+        event = command["event"]
+        acts = {"ignite": "ignite", "circularize": "ignite", "release": "release", "separate": "separate",
+                "drop_cover": "drop_cover"}  # fmt: skip
+        if event and event["name"] in acts:
+            controls[f"{acts[event['name']]}_at_s"] = event["at_s"]
+        span = float(command["next_contact_s"])
+        if event and event["at_s"] > time_s:
+            span = min(span, event["at_s"] - time_s)
+        self.vehicle.craft.command(controls)
+        self.vehicle.craft.fly(STEP_S if command["engine_on"] else max(STEP_S, span))
+
+
+def check_service(library: Library, plan: str, role: Role, address: str) -> Iterator[Check]:
+    """Play the protocol and one flight to a running service.
+
+    Raises:
+        ConfigError: the service cannot be reached, or the address is malformed.
+    """
+    try:
+        client = Client(line_to(address), library, plan, role)
+    except OSError as error:
+        raise ConfigError("no_reply", "--connect", "a running service", f"{address}: {error}") from None
+    try:
+        yield from opening_checks(client)
+        yield from state_checks(client)
+        yield from flight_checks(client)
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        yield failed("answers", "one reply answers each message", f"{type(error).__name__}: {error}",
+                     "answer every message with one JSON object a line, or one frame")  # fmt: skip
+    finally:
+        with suppress(OSError, ValueError):
+            client.line.ask({"type": "close"})
+        client.line.close()
+
+
+def shaped(name: str, reply: Message, wanted: str) -> Check:
+    """Whether a reply is of the wanted kind and has that kind's fields."""
+    words = f"the reply is a {wanted} with all its fields"
+    if reply.get("type") != wanted:
+        return failed(name, words, f"it is {reply.get('type')!r}: {reply.get('message', '')}", f"reply with {wanted}")
+    try:
+        SHAPES[wanted].validate_python(reply, strict=True)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(map(str, first["loc"]))
+        return failed(name, words, f"{where}: {first['msg']}", f"see {wanted} in PROTOCOL.md")
+    return passed(name, words, "it is")
+
+
+def refused(name: str, reply: Message, code: str) -> Check:
+    """Whether a reply is the fault with this code."""
+    words = f"it is refused with the fault {code}"
+    if reply.get("type") == "fault" and reply.get("code") == code:
+        return shaped(name, reply, "fault")
+    return failed(name, words, f"{reply.get('type')} {reply.get('code', '')}".strip(), f"reply with fault {code}")
+
+
+def opening_checks(client: Client) -> Iterator[Check]:
+    """Before the first state."""
+    yield refused("state_before_open", client.line.ask(client.state()), "no_session")
+    opened = client.line.ask(client.opening)
+    yield shaped("opened", opened, "opened")
+    if opened.get("type") != "opened":
+        raise ConfigError("no_session", "open", "opened", str(opened.get("message", opened)))
+    other = client.connect()
+    try:
+        yield refused("taken", other.ask(client.opening), "vehicle_taken")
+        yield refused("wrong_token", other.ask(client.opening | {"resume": "not-the-token"}), "wrong_token")
+    finally:
+        other.close()
+    client.opening["resume"] = opened["token"]
+
+
+def state_checks(client: Client) -> Iterator[Check]:
+    """The rules of seq, time and faults."""
+    first = client.state()
+    told = client.line.ask(first)
+    yield shaped("command", told, "command")
+    yield same("same_seq", "the same seq again gets the same reply", told, client.line.ask(first))
+    yield refused("bad_value", client.line.ask(client.state() | {"mass_kg": -1.0}), "bad_value")
+    yield refused("unknown_field", client.line.ask(client.state() | {"mass": 1.0}), "unknown_field")
+    yield refused("garbage", client.line.ask(b"{nonsense"), "garbage")
+    yield same("after_faults", "faults change nothing", *(without_seq(client.line.ask(client.state())) for _ in "ab"))
+    yield refused("old_seq", client.line.ask(first), "old_seq")
+    client.line.close()
+    client.line = client.connect()
+    opened = client.line.ask(client.opening)
+    yield shaped("resumed", opened, "opened")
+    if opened.get("resumed") is not True:
+        yield failed("resumes", "the token takes the session up again", "resumed is not true", "keep the session")
+
+
+def without_seq(reply: Message) -> Message:
+    """A command without what must differ."""
+    return {k: v for k, v in reply.items() if k != "seq"}
+
+
+def same(name: str, words: str, one: Message, other: Message) -> Check:
+    """Whether two replies are equal."""
+    parts = [key for key in one.keys() | other.keys() if one.get(key) != other.get(key)]
+    if not parts:
+        return passed(name, words, "it is the same")
+    return failed(name, words, f"different: {', '.join(sorted(parts))}", "answer by the state and nothing else")
+
+
+def flight_checks(client: Client) -> Iterator[Check]:
+    """Fly to the end of the plan."""
+    words, worst, command = "the plan is flown to its end", 0.0, Message()
+    for _ in range(MOST_STATES):
+        command = client.line.ask(client.state())
+        if command.get("type") != "command":
+            yield failed("flies", words, str(command.get("message", command)), "answer good states with commands")
+            return
+        worst = max(worst, pitch_gap_rad(client, command))
+        if command["phase"] == "orbit" or command["status"] == "complete":
+            break
+        client.obey(command)
+    yield shaped("last_command", command, "command")
+    yield angles_check(worst)
+    done = f"phase {command['phase']}, status {command['status']}"
+    yield (passed if command["status"] == "complete" else failed_flight)("flies", words, done)
+    yield orbit_check(client)
+    yield shaped("closed", client.line.ask({"type": "close"}), "closed")
+
+
+def failed_flight(name: str, words: str, seen: str) -> Check:
+    """A flight that did not come to its end."""
+    return failed(name, words, seen, "compare the commands with those of this service, state by state")
+
+
+def pitch_gap_rad(client: Client, command: Message) -> float:
+    """Difference of pitch_deg from the pitch of pointing (inertial frame, geocentric vertical), rad."""
+    x, y, z = command["pointing"]
+    local = triad(client.vehicle.craft.state.position_m, "geocentric", client.plan.body)
+    return abs(pitch_and_heading((x, y, z), local)[0] - radians(float(command["pitch_deg"])))
+
+
+def angles_check(worst_rad: float) -> Check:
+    """Pointing against pitch."""
+    words = "pointing and pitch_deg say the same"
+    if worst_rad < ANGLE_RAD:
+        return passed("angles", words, f"to {worst_rad:.1e} rad")
+    return failed("angles", words, f"up to {worst_rad:.2g} rad apart", "see Frames in PROTOCOL.md")
+
+
+def orbit_check(client: Client) -> Check:
+    """The end of a flight that circularises, or the reached target."""
+    words, target, state = "the vehicle ends in the orbit of the plan", client.plan.target, client.vehicle.craft.state
+    if target is None:
+        return not_seen("orbit", words, "the plan has no target")
+    orbit = orbit_report(state.position_m, state.velocity_m_s, client.plan.body)
+    apogee = target.apogee_radius_m - client.plan.body.radius_m
+    off = abs(orbit.apogee_altitude_m - apogee)
+    seen = f"apogee {orbit.apogee_altitude_m / 1e3:.2f} km, the plan says {apogee / 1e3:.2f} km"
+    if off < ORBIT_M:
+        return passed("orbit", words, seen)
+    return failed("orbit", words, seen, "compare the commands with those of this service, state by state")

@@ -49,6 +49,7 @@ def columns(flown: Flown, start: datetime) -> tuple[Sequence[str], Iterator[Sequ
         "throttle_frac": track.throttle_frac,
         "thrust_n": track.thrust_n,
         "altitude_m": flown.altitude_m,
+        "height_above_ellipsoid_m": flown.height_m,
         "longitude_deg": [point[0] for point in ground],
         "latitude_geocentric_deg": [point[1] for point in ground],
         "speed_inertial_m_s": flown.speed_m_s,

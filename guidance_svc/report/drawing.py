@@ -12,10 +12,12 @@ import numpy as np
 from guidance_svc.report.panels import Curve, Panel
 
 SALT: Final = "guidance-svc"  # fixed, so that the same flight gives the same page
-SIZE_IN: Final = (4.2, 2.55)
-FONT_PT: Final = 8.6
+SIZE_IN: Final = (3.75, 2.35)
+FONT_PT: Final = 8.8
 LINE_PT: Final = 11.0  # between two labels, one below the other
-BOX: Final = (0.115, 0.175, 0.685, 0.72)  # of the axes in a panel: left, bottom, width, height
+BOX: Final = (0.13, 0.19, 0.65, 0.69)  # of the axes in a panel: left, bottom, width, height; room for labels
+BOX_ALONE: Final = (0.13, 0.19, 0.84, 0.69)  # the same for a single curve, which its title names
+LANES_IN: Final = 10.5
 SHEET_COLUMNS: Final = 3
 
 # One palette on paper (PNG), one of stand-ins that the page's style sheet replaces. Blue, orange, teal and violet stay
@@ -45,8 +47,13 @@ def svg(panel: Panel) -> str:
 
     with style():
         chart = Figure(figsize=SIZE_IN)
-        draw(chart.add_axes(BOX), panel, STAND_INS)
+        draw(chart.add_axes(box_of(panel)), panel, STAND_INS)
         return as_svg(chart, panel.title)
+
+
+def box_of(panel: Panel) -> tuple[float, float, float, float]:
+    """Where the axes lie in a panel."""
+    return BOX if len(panel.curves) > 1 else BOX_ALONE
 
 
 def lanes_svg(lanes: Sequence[Lane], x_label: str) -> str:
@@ -54,9 +61,9 @@ def lanes_svg(lanes: Sequence[Lane], x_label: str) -> str:
     from matplotlib.figure import Figure
 
     with style():
-        height = 0.62 + 0.34 * len(lanes)
-        chart = Figure(figsize=(2 * SIZE_IN[0], height))
-        axes = chart.add_axes((0.015, 0.42 / height, 0.97, 1.0 - 0.5 / height))
+        height = 0.55 + 0.36 * len(lanes)
+        chart = Figure(figsize=(LANES_IN, height))
+        axes = chart.add_axes((0.01, 0.42 / height, 0.98, 1.0 - 0.46 / height))
         for row, lane in enumerate(lanes):
             y = -float(row)
             for a, b in lane.flown:
@@ -99,7 +106,7 @@ def sheet(title: str, groups: Sequence[tuple[str, Sequence[Panel]]]) -> bytes:
 
 def place(chart: Any, panel: Panel, column: int, bottom_in: float, width_in: float, height_in: float) -> None:
     """One panel of a sheet, its title above."""
-    x, y, w, h = BOX
+    x, y, w, h = box_of(panel)
     left = column * SIZE_IN[0]
     axes = chart.add_axes((
         (left + x * SIZE_IN[0]) / width_in, (bottom_in + y * SIZE_IN[1]) / height_in, w * SIZE_IN[0] / width_in,
@@ -136,14 +143,19 @@ def draw(axes: Any, panel: Panel, palette: Mapping[str, str]) -> None:
     for a, b in panel.bands:
         axes.axvspan(a, b, color=palette["band"], lw=0, zorder=0)
     for curve in panel.curves:
-        dashes = (4.0, 2.2) if curve.dashed else (None, None)
-        axes.plot(curve.x, curve.y, color=palette[curve.ink], lw=1.3, dashes=dashes if curve.dashed else (), zorder=3)
+        broad = curve.stroke == "broad"
+        axes.plot(
+            curve.x, curve.y, color=palette[curve.ink], lw=4.6 if broad else 1.4, alpha=0.5 if broad else 1.0,
+            dashes=(4.0, 2.2) if curve.stroke == "dashed" else (), zorder=2 if broad else 3,
+            drawstyle="steps-post" if curve.steps else "default",
+        )  # fmt: skip
     if panel.x_label.startswith("longitude"):
         first = panel.curves[0]
         axes.plot(first.x[:1], first.y[:1], "o", ms=4, color=palette["flown"], zorder=4)
-        axes.set_aspect("equal", adjustable="datalim")
-    if panel.log:
+        even_scales(axes)
+    elif panel.log:
         axes.set_yscale("log")
+        axes.set_ylim(bottom=0.8, top=max(12.0, axes.get_ylim()[1]))
     else:
         roomy(axes, panel)
     frame(axes, palette, panel.x_label)
@@ -151,6 +163,15 @@ def draw(axes: Any, panel: Panel, palette: Mapping[str, str]) -> None:
     axes.annotate(unit, (0.0, 1.0), xycoords="axes fraction", xytext=(-1, 4), textcoords="offset points",
                   color=palette["quiet"], ha="left" if len(unit) > 5 else "right")  # fmt: skip
     labels(axes, panel.curves, palette)
+
+
+def even_scales(axes: Any) -> None:
+    """Limits that make a degree as long upwards as sideways, and a small track not look like a large one."""
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    box = axes.get_window_extent()
+    scale = max((right - left) / box.width, (high - low) / box.height, 1.0 / box.height)
+    for set_limits, a, b, length in ((axes.set_xlim, left, right, box.width), (axes.set_ylim, low, high, box.height)):
+        set_limits(0.5 * (a + b) - 0.5 * scale * length, 0.5 * (a + b) + 0.5 * scale * length)
 
 
 def roomy(axes: Any, panel: Panel) -> None:
@@ -169,11 +190,13 @@ def roomy(axes: Any, panel: Panel) -> None:
 
 def frame(axes: Any, palette: Mapping[str, str], x_label: str) -> None:
     """A base line, a light grid, quiet numbers."""
-    from matplotlib.ticker import MaxNLocator, NullFormatter, ScalarFormatter
+    from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter, ScalarFormatter
 
     axes.xaxis.set_major_locator(MaxNLocator(6))
     axes.xaxis.set_major_formatter(ScalarFormatter(useOffset=False))
     axes.yaxis.set_minor_formatter(NullFormatter())
+    if axes.get_yscale() == "log":
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axes.set_facecolor("none")
     for side, spine in axes.spines.items():
         spine.set_visible(side == "bottom")
@@ -196,21 +219,21 @@ def labels(axes: Any, curves: Sequence[Curve], palette: Mapping[str, str]) -> No
     if len([c for c in curves if c.label]) < 2:
         return
     ends.sort(key=lambda end: end[0])
-    floor = -0.02 * height_pt
-    spots = []
-    for fraction, curve in ends:
-        lines = curve.label.count("\n") + 1
-        y = max(min(max(fraction, 0.0), 1.0) * height_pt - 0.5 * LINE_PT * lines, floor)
-        spots.append([y, lines, curve])
-        floor = y + LINE_PT * lines + 1.0
-    over = floor - height_pt * 1.04
-    for spot in reversed(spots):
-        if over <= 0.0:
-            break
-        spot[0] -= over
-        below = [s for s in spots if s[0] < spot[0] and s is not spot]
-        nearest = max((s[0] + LINE_PT * s[1] + 1.0 for s in below), default=-99.0)
-        over = nearest - spot[0]
-    for y, _, curve in spots:
+    sizes = [LINE_PT * (curve.label.count("\n") + 1) for _, curve in ends]
+    middles = [min(max(fraction, 0.0), 1.0) * height_pt for fraction, _ in ends]
+    for y, (_, curve) in zip(moved_apart(middles, sizes, -6.0, height_pt + 8.0), ends, strict=True):
         axes.annotate(curve.label, (1.0, 0.0), xycoords="axes fraction", xytext=(5, y), textcoords="offset points",
                       color=palette[curve.ink], va="bottom", linespacing=1.05, annotation_clip=False)  # fmt: skip
+
+
+def moved_apart(middles: Sequence[float], sizes: Sequence[float], low: float, high: float) -> list[float]:
+    """Lower edges of boxes near their wished middles (rising), none over another as long as all fit."""
+    edges: list[float] = []
+    for middle, size in zip(middles, sizes, strict=True):
+        floor = edges[-1] + sizes[len(edges) - 1] if edges else low
+        edges.append(max(middle - 0.5 * size, floor))
+    ceiling = high
+    for k in range(len(edges) - 1, -1, -1):
+        edges[k] = min(edges[k], ceiling - sizes[k])
+        ceiling = edges[k]
+    return edges

@@ -8,7 +8,7 @@ from math import degrees, pi
 
 import numpy as np
 
-from guidance_svc.core.frames import longitude_rad, meridian_rad, pitch_and_heading, triad
+from guidance_svc.core.frames import altitude_m, longitude_rad, meridian_rad, pitch_and_heading, triad
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan, Frame, OrbitReport, Role
 from guidance_svc.report.track import Bools, Floats, Ints, Track, vec
@@ -133,6 +133,11 @@ class Flown:
         """Above the body's equatorial radius."""
         radii: Floats = np.linalg.norm(self.track.positions_m, axis=1)
         return radii - self.plan.body.radius_m
+
+    @cached_property
+    def height_m(self) -> Floats:
+        """Above the body's ellipsoid."""
+        return np.array([altitude_m(vec(p), self.plan.body, "ellipsoid") for p in self.track.positions_m])
 
     @cached_property
     def speed_m_s(self) -> Floats:

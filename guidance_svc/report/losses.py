@@ -90,7 +90,8 @@ class Budget:
     def dropped(self) -> Bools:
         """Whether a stage or a cover went between two states, n - 1."""
         track = self.track
-        return (np.diff(track.stage) != 0) | mass_dropped(track.masses_kg, track.gaps_s)
+        parted: Bools = np.diff(track.stage) != 0
+        return parted | mass_dropped(track.masses_kg, track.gaps_s)
 
     @cached_property
     def burning(self) -> Bools:

@@ -20,6 +20,7 @@ from guidance_svc.report.losses import Losses
 from guidance_svc.report.outcome import outcome_rows, verdict
 from guidance_svc.report.page_style import STYLE
 from guidance_svc.report.panels import Panel, View, panels, whole_flight, windows
+from guidance_svc.report.panels import together as all_together
 from guidance_svc.report.tables import TOP_OF_COAST, error
 
 NOTHING = "\N{EN DASH}"
@@ -99,8 +100,9 @@ def together(about: About, flights: Sequence[tuple[Flown, Burns]]) -> str:
             escape(size_text(orbit)), left, str(sum(f.count for f in flown.link.faults)),
         ))  # fmt: skip
     names = ("vehicle", "flight plan", "how it ended", "orbit in its last state", "propellant left", "faults")
-    summary = table(names, rows, numbers=(5,), raw=True)
-    return f"<section><h2>All vehicles</h2>{summary}{time_lines(about, flights)}</section>"
+    summary = table(names, rows, numbers=(4, 5), raw=True)
+    shared = "".join(figure(p.title, svg(p)) for p in all_together(flights))
+    return f'<section class="all"><h2>All vehicles</h2>{summary}{time_lines(about, flights)}<div class="grid">{shared}</div></section>'
 
 
 def time_lines(about: About, flights: Sequence[tuple[Flown, Burns]]) -> str:
@@ -137,7 +139,8 @@ def vehicle_section(flown: Flown, burns: Burns, number: int) -> str:
         f"<p class=facts>{escape(who)}</p>",
         "<h3>Target, achieved, error</h3>", outcome_table(rows),
         *(group(title, made) for title, made in panel_groups(flown, burns)),
-        burns_tables(burns), losses_tables(burns), tanks_table(burns), events_table(flown), link_table(flown),
+        burns_tables(burns), losses_tables(burns), tanks_table(burns),
+        f'<div class="pair"><div>{events_table(flown)}</div><div>{link_table(flown)}</div></div>',
         said_table("Warnings", flown.warnings), said_table("Faults", flown.link.faults), notes(flown.notes),
         "</section>",
     ]  # fmt: skip
@@ -258,7 +261,7 @@ def tanks_table(burns: Burns) -> str:
 def events_table(flown: Flown) -> str:
     """Events of the replies."""
     rows = [
-        (e.name, f"{e.at_s:.3f}", f"{e.announced_s:.3f}", "not acknowledged" if e.done_s is None else f"{e.done_s:.3f}")
+        (e.name, f"{e.at_s:.3f}", f"{e.announced_s:.3f}", NOTHING if e.done_s is None else f"{e.done_s:.3f}")
         for e in sorted(flown.events, key=lambda e: e.at_s)
     ]
     if not rows:

@@ -21,12 +21,14 @@ a{color:var(--flown)}
 .caution{border-left:3px solid var(--asked);padding-left:.7rem;margin:1rem 0 0}
 .remark{border-left:3px solid var(--third);padding-left:.7rem}
 .grid{display:grid;gap:1.1rem 1.4rem;grid-template-columns:repeat(auto-fill,minmax(min(100%,21.5rem),1fr))}
-.wide{display:grid;gap:1.2rem;margin-top:1.2rem}
+.wide{display:grid;gap:1.2rem;margin:1.2rem 0}
 figure{margin:0;background:var(--card);border:1px solid var(--grid);border-radius:3px}
 figure{padding:.65rem .7rem .3rem;min-width:0}
 figcaption{font-size:.95rem;line-height:1.3;margin-bottom:.2rem}
 svg{display:block;width:100%;height:auto}
 svg text{font-family:"Helvetica Neue",Arial,"Liberation Sans",sans-serif!important}
+.pair{display:grid;gap:0 3rem;grid-template-columns:repeat(auto-fit,minmax(min(100%,24rem),max-content))}
+.all td{white-space:nowrap}
 .scroll{overflow-x:auto}
 table{border-collapse:collapse;font-size:.9rem;font-variant-numeric:tabular-nums}
 th{font-weight:400;color:var(--quiet);text-align:left;vertical-align:bottom;border-bottom:1px solid var(--quiet)}

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 
+from guidance_svc.core.frames import altitude_m
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.odm import fill
 from guidance_svc.report.track import LONGEST_GAP_S, Bools, Floats, Ints, vec
 
 Ink = Literal["flown", "asked", "second", "third", "muted"]
+Stroke = Literal["line", "dashed", "broad"]  # broad: lies under a line that should follow it
 MOST_POINTS = 900  # of one curve: three a pixel at the page's usual width
 AIR_PA = 50.0  # dynamic pressure below which there is nothing to show
+VEHICLE_INKS: tuple[Ink, ...] = ("flown", "asked", "second", "third")
+STEEP_DEG = 85.0  # pitch beyond which the heading says nothing
+FINEST_M = 1.0  # errors of the prediction below this are drawn as this
 FLOOR_FRAC = 0.35  # of the highest apsis: how far below the surface the apsides' panel reaches
 COAST_STEP_S = 30.0  # between computed points of a coast without states
 
@@ -29,7 +34,8 @@ class Curve:
     ink: Ink
     x: Floats
     y: Floats
-    dashed: bool = False
+    stroke: Stroke = "line"
+    steps: bool = False
 
 
 @dataclass(frozen=True)
@@ -91,18 +97,24 @@ class View:
         rows = ((max(b.start_s, w.start_s), min(b.end_s, w.end_s)) for b in self.burns.list)
         return tuple((a, b) for a, b in rows if b > a)
 
-    def curve(self, label: str, ink: Ink, values: Floats, dashed: bool = False) -> Curve:
+    def curve(self, label: str, ink: Ink, values: Floats, stroke: Stroke = "line", steps: bool = False) -> Curve:
         """The values in the window, thinned."""
         x, y = self.flown.track.times_s[self.shown], np.asarray(values, dtype=float)[self.shown]
-        keep = thinned(np.where(np.isfinite(y), y, np.nan))
-        return Curve(label, ink, x[keep], np.where(np.isfinite(y), y, np.nan)[keep], dashed)
+        y = np.where(np.isfinite(y), y, np.nan)
+        keep = thinned(x, y)
+        return Curve(label, ink, x[keep], y[keep], stroke, steps)
+
+    def until_cutoff(self, values: Floats) -> Floats:
+        """What replies said while the window's last burn was still ahead; what comes after is about the next phase."""
+        return np.where(np.arange(len(values)) < self.window.last, values, np.nan)
 
 
-def thinned(y: Floats) -> Ints:
-    """Indices of at most about MOST_POINTS values that keep every stretch's lowest and highest, and both ends."""
+def thinned(x: Floats, y: Floats) -> Ints:
+    """Indices of about MOST_POINTS values at most: the lowest and highest of each stretch of x, and both ends."""
     if len(y) <= MOST_POINTS:
         return np.arange(len(y))
-    edges = np.linspace(0, len(y), MOST_POINTS // 2 + 1).astype(int)
+    edges = np.unique(np.searchsorted(x, np.linspace(x[0], x[-1], MOST_POINTS // 2 + 1)))
+    edges = np.append(edges, len(y)) if edges[-1] < len(y) else edges
     kept = {0, len(y) - 1}
     for a, b in pairwise(edges):
         part = y[a:b]
@@ -121,7 +133,7 @@ def windows(flown: Flown, burns: Burns) -> list[Window]:
     if rising:
         a, b = rising[0], rising[-1]
         title = "To orbit" if b.after.perigee_altitude_m > 0.0 else "Powered flight"
-        found.append(Window(title, a.start_s - 10.0, b.end_s + 15.0, b.last))
+        found.append(Window(title, a.start_s - 10.0, b.end_s + 3.0, b.last))
     orbital = [b for b in burns.list if b.counted == "inertial"]
     for number, b in enumerate(orbital, 1):
         margin_s = max(5.0, 0.25 * (b.end_s - b.start_s))
@@ -141,32 +153,33 @@ def panels(view: View) -> list[Panel]:
 
 
 def altitude(view: View) -> Panel | None:
-    """Height above the equatorial radius."""
-    curve = view.curve("altitude", "flown", view.flown.altitude_m / 1e3)
-    return Panel(f"Altitude, {span(curve.y, 'km')}", "km", (curve,), view.bands)
+    """Height above the ellipsoid."""
+    curve = view.curve("altitude", "flown", view.flown.height_m / 1e3)
+    return Panel(f"Altitude above the ellipsoid, {span(curve.y, 'km')}", "km", (curve,), view.bands)
 
 
 def speed(view: View) -> Panel | None:
     """Inertial and over ground."""
     inertial = view.curve("inertial", "flown", view.flown.speed_m_s / 1e3)
     ground = view.curve("over ground", "second", view.flown.ground_speed_m_s / 1e3)
-    turning = view.flown.plan.body.rotation_rad_s != 0.0
+    rising = any(b.counted == "over ground" and b.last == view.window.last for b in view.burns.list)
+    turning = view.flown.plan.body.rotation_rad_s != 0.0 and (rising or not view.burns.list)
     title = f"Speed, up to {np.nanmax(inertial.y):.3f} km/s" if len(inertial.y) else "Speed"
     return Panel(title, "km/s", (inertial, ground) if turning else (inertial,), view.bands)
 
 
 def attitude(view: View, column: int, name: str, asked: Floats, off: Floats) -> Panel:
     """Pitch or heading, commanded and flown."""
-    curves = (
-        view.curve("flown", "flown", unwound(view.flown.attitude_deg[:, column])),
-        view.curve("commanded", "asked", unwound(asked), dashed=True),
-    )
+    steep = np.abs(view.flown.attitude_deg[:, 0]) > STEEP_DEG
+    flown = unwound(np.where(steep & (column == 1), np.nan, view.flown.attitude_deg[:, column]))
+    asked = same_turn(unwound(view.until_cutoff(asked)), flown)
+    curves = (view.curve("commanded", "asked", asked, "broad"), view.curve("flown", "flown", view.until_cutoff(flown)))
     inside = np.abs(off[view.shown & view.flown.track.engine_on])
     inside = inside[~np.isnan(inside)]
     told = "pointing" in view.flown.told and len(inside) > 0
     within = float(np.percentile(inside, 95)) if told else 0.0
     title = f"{name} flown follows the command to {max(within, 0.001):.2g}°" if told else f"{name}, as commanded"
-    return Panel(title, "deg", curves if told else curves[1:], view.bands)
+    return Panel(title, "deg", curves if told else (replace(curves[0], stroke="line"),), view.bands)
 
 
 def pitch(view: View) -> Panel | None:
@@ -177,28 +190,27 @@ def pitch(view: View) -> Panel | None:
 def heading(view: View) -> Panel | None:
     """Clockwise from north; where the axis is nearly vertical it says nothing and is left out."""
     flown = view.flown
-    asked = np.where(np.abs(flown.replies.pitch_deg) > 85.0, np.nan, flown.replies.heading_deg)
-    panel = attitude(view, 1, "Heading", asked, flown.heading_error_deg)
-    steep = np.abs(flown.attitude_deg[:, 0]) > 85.0
-    curve = view.curve("flown", "flown", unwound(np.where(steep, np.nan, flown.attitude_deg[:, 1])))
-    rest = tuple(c for c in panel.curves if c.label != "flown")
-    return Panel(panel.title, "deg", (curve, *rest) if len(panel.curves) > 1 else rest, view.bands)
+    asked = np.where(np.abs(flown.replies.pitch_deg) > STEEP_DEG, np.nan, flown.replies.heading_deg)
+    return attitude(view, 1, "Heading", asked, flown.heading_error_deg)
 
 
 def throttle(view: View) -> Panel | None:
     """As told, and as commanded."""
     flown, on = view.flown, view.flown.track.engine_on
     told = np.where(on, 100.0 * flown.track.throttle_frac, 0.0)
-    asked = view.curve("commanded", "asked", 100.0 * flown.replies.throttle_frac, dashed=True)
+    said = view.until_cutoff(100.0 * flown.replies.throttle_frac)
     lowest = np.min(told[view.shown & on], initial=100.0)
     title = "Throttle, full all through" if lowest > 99.5 else f"Throttle, down to {lowest:.0f} %"
-    curves = (view.curve("flown", "flown", told), asked) if "throttle" in flown.told else (asked,)
+    if "throttle" not in flown.told:
+        return Panel(title, "%", (view.curve("commanded", "asked", said, steps=True),), view.bands, low=0.0, high=108.0)
+    asked = view.curve("commanded", "asked", said, "broad", steps=True)
+    curves = (asked, view.curve("flown", "flown", told, steps=True))
     return Panel(title, "%", curves, view.bands, low=0.0, high=108.0)
 
 
 def time_to_cutoff(view: View) -> Panel | None:
     """As the replies said it."""
-    curve = view.curve("to cutoff", "asked", view.flown.replies.time_to_cutoff_s)
+    curve = view.curve("to cutoff", "asked", view.until_cutoff(view.flown.replies.time_to_cutoff_s))
     return Panel("Time to cutoff runs down to zero", "s", (curve,), view.bands, low=0.0)
 
 
@@ -213,11 +225,15 @@ def apsides(view: View) -> Panel | None:
     top = max((b.after.apogee_altitude_m for b in ends if np.isfinite(b.after.apogee_altitude_m)), default=np.nan) / 1e3
     if np.isnan(top) or top <= 0.0:
         return None
-    if np.isfinite(said.apogee_altitude_m[view.shown]).any():
-        curves.append(view.curve("apogee\npredicted", "asked", said.apogee_altitude_m / 1e3, dashed=True))
-        curves.append(view.curve("perigee\npredicted", "third", said.perigee_altitude_m / 1e3, dashed=True))
-    title = "Apsides grow into the predicted orbit" if len(curves) > 2 else "Apsides as flown"
     low, high = (-FLOOR_FRAC * top, 1.25 * top) if np.nanmin(curves[1].y, initial=0.0) < 0.0 else (None, None)
+    title = "Apsides as flown"
+    if low is not None and curves[1].y[-1] < low:
+        title, curves = "Apogee as flown; perigee far below ground", curves[:1]
+    top_m, bottom_m = view.until_cutoff(said.apogee_altitude_m), view.until_cutoff(said.perigee_altitude_m)
+    if np.isfinite(top_m[view.shown]).any():
+        curves.append(view.curve("apogee\npredicted", "asked", top_m / 1e3, "dashed"))
+        curves.append(view.curve("perigee\npredicted", "third", bottom_m / 1e3, "dashed"))
+        title = "Apsides grow into the predicted orbit"
     return Panel(title, "km", tuple(curves), view.bands, low=low, high=high)
 
 
@@ -226,24 +242,23 @@ def prediction_error(view: View) -> Panel | None:
     said, burn = view.flown.replies, next((b for b in view.burns.list if b.last == view.window.last), None)
     if burn is None or not np.isfinite(burn.after.apogee_altitude_m):
         return None
-    stretch = np.arange(len(said.phase)) < burn.last
     pairs = (
         ("apogee", "asked", said.apogee_altitude_m - burn.after.apogee_altitude_m),
         ("perigee", "third", said.perigee_altitude_m - burn.after.perigee_altitude_m),
     )
     curves = tuple(
-        view.curve(name, ink, np.where(stretch, np.maximum(np.abs(off), 0.1), np.nan))  # type: ignore[arg-type]
+        view.curve(name, ink, view.until_cutoff(np.maximum(np.abs(off), FINEST_M)))  # type: ignore[arg-type]
         for name, ink, off in pairs
     )
     last = [c.y[np.isfinite(c.y)][-1] for c in curves if np.isfinite(c.y).any()]
     if not last:
         return None
-    return Panel(f"Prediction closes to {max(last):.2g} m of what came", "m", curves, view.bands, log=True)
+    return Panel(f"Prediction comes within {max(last):.2g} m of the orbit flown", "m", curves, view.bands, log=True)
 
 
 def velocity_to_gain(view: View) -> Panel | None:
     """What the burn still had to add."""
-    curve = view.curve("to gain", "asked", view.flown.replies.velocity_to_gain_m_s)
+    curve = view.curve("to gain", "asked", view.until_cutoff(view.flown.replies.velocity_to_gain_m_s))
     return Panel("Velocity to gain falls to zero", "m/s", (curve,), view.bands, low=0.0)
 
 
@@ -268,10 +283,11 @@ def believed(view: View, values: Floats, planned: Callable[[int], float], what: 
     if not len(off):
         return None
     curves = (
-        view.curve("believed", "asked", np.where(on, values, np.nan)),
-        view.curve("flight plan", "muted", plan, dashed=True),
+        view.curve("believed", "asked", view.until_cutoff(np.where(on, values, np.nan)), "broad"),
+        view.curve("flight plan", "flown", plan),
     )
-    return Panel(f"{what} believed, in the end {100.0 * off[-1]:+.2f} % off the plan", unit, curves, view.bands)
+    percent = round(100.0 * float(off[-1]), 2) + 0.0  # no minus before a zero
+    return Panel(f"{what} believed: plan {percent:+.2f} % in the end", unit, curves, view.bands)
 
 
 def exhaust_velocity(view: View) -> Panel | None:
@@ -289,7 +305,7 @@ def mass_flow(view: View) -> Panel | None:
 
 def margin(view: View) -> Panel | None:
     """Propellant left above the reserve at cutoff, as predicted."""
-    values = view.flown.replies.margin_kg
+    values = view.until_cutoff(view.flown.replies.margin_kg)
     known = values[view.shown][np.isfinite(values[view.shown])]
     if len(known) < 2:
         return None
@@ -309,15 +325,30 @@ MAKERS: Sequence[Callable[[View], Panel | None]] = (
 def whole_flight(flown: Flown, burns: Burns) -> list[Panel]:
     """Altitude over time and the ground track, coasts filled in with computed points."""
     times, places = filled(flown)
-    heights = np.linalg.norm(places, axis=1) / 1e3 - flown.plan.body.radius_m / 1e3
+    heights = np.array([altitude_m(vec(p), flown.plan.body, "ellipsoid") for p in places]) / 1e3
     bands = tuple((b.start_s, b.end_s) for b in burns.list)
-    keep = thinned(heights)
-    height = Panel(f"Altitude of the whole flight, {span(heights, 'km')}", "km",
+    keep = thinned(times, heights)
+    height = Panel(f"Altitude above the ellipsoid, {span(heights, 'km')}", "km",
                    (Curve("altitude", "flown", times[keep], heights[keep]),), bands)  # fmt: skip
     ground = np.array([flown.ground_point_deg(float(t), p) for t, p in zip(times[keep], places[keep], strict=True)])
     x, y = without_wraps(ground[:, 0], ground[:, 1])
     track = Panel("Ground track, from the dot", "deg", (Curve("", "flown", x, y),), x_label="longitude, deg east")
     return [height, track]
+
+
+def together(flights: Sequence[tuple[Flown, Burns]]) -> list[Panel]:
+    """Altitude and speed of all vehicles on their clocks, until the last of them is in orbit; for two to four of them."""
+    if not 1 < len(flights) <= len(VEHICLE_INKS):
+        return []
+    ends = [w.end_s for flown, burns in flights for w in windows(flown, burns)[:1]]
+    found = []
+    for title, unit in (("Altitude above the ellipsoid, all vehicles", "km"), ("Inertial speed, all vehicles", "km/s")):
+        curves = []
+        for ink, (flown, burns) in zip(VEHICLE_INKS, flights, strict=False):
+            view = View(flown, burns, Window("", -np.inf, max(ends), len(flown.seqs)))
+            curves.append(view.curve(flown.name, ink, (flown.height_m if unit == "km" else flown.speed_m_s) / 1e3))
+        found.append(Panel(title, unit, tuple(curves)))
+    return found
 
 
 def filled(flown: Flown) -> tuple[Floats, Floats]:
@@ -348,6 +379,14 @@ def unwound(angles_deg: Floats) -> Floats:
     out = angles_deg.astype(float).copy()
     out[known] = np.degrees(np.unwrap(np.radians(out[known])))
     return out
+
+
+def same_turn(angles_deg: Floats, like_deg: Floats) -> Floats:
+    """The angles shifted by whole turns to where they lie nearest to the others."""
+    both = ~np.isnan(angles_deg) & ~np.isnan(like_deg)
+    if not both.any():
+        return angles_deg
+    return angles_deg - 360.0 * np.round(np.median(angles_deg[both] - like_deg[both]) / 360.0)
 
 
 def span(values: Floats, unit: str) -> str:

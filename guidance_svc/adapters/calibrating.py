@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from guidance_svc.adapters.recorder import OPEN_KEY
 from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader
 from guidance_svc.adapters.replay import MISSHAPEN
 from guidance_svc.core.frames import direction_to_bci, state_to_bci
@@ -26,7 +27,6 @@ from guidance_svc.wire.parse import parse_frame, parse_state
 from guidance_svc.wire.plans import FlightPlanModel, VehicleModel, parse_table
 
 NOWHERE = (nan, nan, nan)
-OPEN_KEY = "open"  # of metadata "session": the `open` message as JSON, the flight plan in it
 DROPPED_FRAC = 0.5  # of a stage's dry mass, lost between two states: the stage is gone
 
 _log = logging.getLogger(__name__)

@@ -34,6 +34,7 @@ OK: Final = "ok"
 OFF: Final = "off"
 NOT_RECORDED: Final = "(not recorded)"
 NO_VEHICLE: Final = "unknown"
+OPEN_KEY: Final = "open"  # of metadata "session": the `open` message as JSON, its token left out
 SECRET_FIELDS: Final = frozenset({"resume", "token", b"resume", b"token"})
 SECRET: Final = re.compile(rb"resume|token")
 REFUSED_LIMIT_BYTES: Final = 4096  # enough to replay a refused state; a flood of garbage stays small

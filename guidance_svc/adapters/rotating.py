@@ -13,10 +13,12 @@ from itertools import count
 from pathlib import Path
 from typing import Any, Final
 
+from pydantic_core import to_json
+
 from guidance_svc.adapters.compacting import compact
 from guidance_svc.adapters.framing import SUFFIX
 from guidance_svc.adapters.housekeeping import Finishing, remove_oldest
-from guidance_svc.adapters.recorder import OK, McapRecorder
+from guidance_svc.adapters.recorder import NOT_RECORDED, OK, OPEN_KEY, McapRecorder
 from guidance_svc.errors import RecordingError
 
 IN_PLACE_BYTES: Final = 4 << 20  # 0.2 s of compacting, of the second that stopping may take; measured, DESIGN.md
@@ -70,6 +72,7 @@ class RotatingRecorder:
         self._about = dict(about)
         self._sessions_now = sessions_now
         self._plans: dict[str, Mapping[str, Any]] = {}
+        self._opens: dict[str, str] = {}
         self._before = ""
         self._missed = 0
         self._trouble = ""
@@ -97,6 +100,8 @@ class RotatingRecorder:
 
     def exchange(self, link: int, vehicle: str | None, request: dict[str, Any], reply: dict[str, Any]) -> None:
         """Keep an accepted message and its reply."""
+        if request["type"] == "open" and vehicle is not None:
+            self._opens[vehicle] = to_json({**request, "resume": NOT_RECORDED}).decode()
         if self._part is None:
             self._missed += 1
         else:
@@ -172,12 +177,18 @@ class RotatingRecorder:
         return part
 
     def _open_sessions(self) -> list[dict[str, str]]:
-        """A fault of theirs must not cost the recording."""
+        """Each with the `open` that this run has heard of it; a fault of theirs must not cost the recording."""
         try:
-            return self._sessions_now()
+            tables = self._sessions_now()
         except Exception:
             _log.exception("the open sessions could not be recorded")
             return []
+        opens = {table["vehicle"]: self._opens.get(table["vehicle"]) for table in tables}
+        self._opens = {vehicle: text for vehicle, text in opens.items() if text is not None}
+        return [
+            {**table, OPEN_KEY: self._opens[table["vehicle"]]} if table["vehicle"] in self._opens else table
+            for table in tables
+        ]
 
     def _paths(self) -> Iterator[Path]:
         start = time.strftime("%Y-%m-%dT%H%M%SZ", time.gmtime(self._clock_ns() // 1_000_000_000))

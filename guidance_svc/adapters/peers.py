@@ -22,6 +22,7 @@ REFUSED: Final = (
     zmq.EVENT_HANDSHAKE_FAILED_AUTH | zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL | zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL
 )
 EVENT_HEAD: Final = struct.Struct("=HI")  # zmq_socket_monitor(3): event, value
+RESET: Final = struct.pack("ii", 1, 0)  # struct linger: closing ends the connection at once
 TCP_INFO: Final = getattr(socket, "TCP_INFO", None)  # Linux
 BYTES_RECEIVED_AT: Final = 128  # of tcpi_bytes_received in struct tcp_info, since Linux 4.1: include/uapi/linux/tcp.h
 
@@ -94,6 +95,7 @@ class Peers:
             _log.warning("a ZeroMQ connection was cut, %d so far: %s", self.cut, why)
         with _borrowed(descriptor) as sock, suppress(OSError):
             if sock is not None:
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESET)  # or the peer is left waiting
                 sock.shutdown(socket.SHUT_RDWR)
 
     def close(self) -> None:

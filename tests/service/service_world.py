@@ -77,14 +77,16 @@ class Running:
         self._context = zmq.Context()
         self._sockets: list[socket.socket | zmq.Socket[bytes]] = []
 
-    def zmq_socket(self, kind: int = zmq.DEALER, **options: Any) -> zmq.Socket[bytes]:
+    def zmq_socket(self, kind: int = zmq.DEALER, address: str | None = None, **options: Any) -> zmq.Socket[bytes]:
+        """Connected to the server; with an empty address not connected yet."""
         sock = self._context.socket(kind)
         sock.setsockopt(zmq.LINGER, 0)
         sock.setsockopt(zmq.RCVTIMEO, int(WAIT_S * 1000))
         sock.setsockopt(zmq.SNDTIMEO, int(WAIT_S * 1000))
         for name, value in options.items():
             sock.setsockopt(getattr(zmq, name), value)
-        sock.connect(self.server.ready.zmq)
+        if address != "":
+            sock.connect(address or self.server.ready.zmq)
         self._sockets.append(sock)
         return sock
 

@@ -10,15 +10,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from guidance_svc.adapters.replay import Answering
-from guidance_svc.adapters.reporting import (
-    Progress,
-    Recording,
-    add_detail,
-    flights_of,
-    needs_detail,
-    read_recording,
-    said,
-)
+from guidance_svc.adapters.report_detail import add_detail, needs_detail
+from guidance_svc.adapters.report_reading import Progress, Recording, read_recording
+from guidance_svc.adapters.reporting import flights_of, said
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.csv_text import csv_text
@@ -110,7 +104,7 @@ def written(
             yield write(folder / f"{name}.oem", ephemeris(flown, epoch, end))
         if have_matplotlib():
             from guidance_svc.report.drawing import sheet
-            from guidance_svc.report.page import panel_groups
+            from guidance_svc.report.overview import panel_groups
 
             yield write(folder / f"{name}.png", sheet(flown.name, panel_groups(flown, burns)))
     if have_matplotlib():

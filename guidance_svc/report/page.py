@@ -18,9 +18,10 @@ from guidance_svc.report.flight import Row
 from guidance_svc.report.flown import Flown, Said
 from guidance_svc.report.losses import Losses
 from guidance_svc.report.outcome import outcome_rows, verdict
+from guidance_svc.report.overview import panel_groups
+from guidance_svc.report.overview import together as all_together
 from guidance_svc.report.page_style import STYLE
-from guidance_svc.report.panels import Panel, View, panels, whole_flight, windows
-from guidance_svc.report.panels import together as all_together
+from guidance_svc.report.panels import Panel
 from guidance_svc.report.tables import TOP_OF_COAST, error
 
 NOTHING = "\N{EN DASH}"
@@ -102,7 +103,8 @@ def together(about: About, flights: Sequence[tuple[Flown, Burns]]) -> str:
     names = ("vehicle", "flight plan", "how it ended", "orbit in its last state", "propellant left", "faults")
     summary = table(names, rows, numbers=(4, 5), raw=True)
     shared = "".join(figure(p.title, svg(p)) for p in all_together(flights))
-    return f'<section class="all"><h2>All vehicles</h2>{summary}{time_lines(about, flights)}<div class="grid">{shared}</div></section>'
+    lines = time_lines(about, flights)
+    return f'<section class="all"><h2>All vehicles</h2>{summary}{lines}<div class="grid">{shared}</div></section>'
 
 
 def time_lines(about: About, flights: Sequence[tuple[Flown, Burns]]) -> str:
@@ -145,13 +147,6 @@ def vehicle_section(flown: Flown, burns: Burns, number: int) -> str:
         "</section>",
     ]  # fmt: skip
     return "".join(parts)
-
-
-def panel_groups(flown: Flown, burns: Burns) -> list[tuple[str, list[Panel]]]:
-    """Headings and their panels, in reading order; those without anything to show left out."""
-    groups = [("The whole flight", whole_flight(flown, burns))]
-    groups += [(window.title, panels(View(flown, burns, window))) for window in windows(flown, burns)]
-    return [(title, made) for title, made in groups if made]
 
 
 def group(title: str, made: Sequence[Panel]) -> str:

@@ -1,0 +1,61 @@
+"""What guidance believed in a recorded flight, by playing the recording again with detail on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.adapters.replay import Answering, Player
+from guidance_svc.adapters.report_reading import Progress, Recording, detail_of
+
+
+class DetailedReader(RecordingReader):
+    """The same recording, in which every script asked for detail."""
+
+    def entries(self) -> Iterator[Any]:
+        """As `RecordingReader.entries`."""
+        for entry in super().entries():
+            if isinstance(entry, RecordedMessage) and entry.type == "open":
+                entry = replace(entry, message={**entry.message, "detail": True})
+            yield entry
+
+
+def add_detail(recording: Recording, service: Answering, progress: Progress = lambda what, done, of: None) -> None:
+    """Play the recording to a fresh service with detail on, and keep what its replies say behind the commands.
+
+    Replies are repeatable, so this is what guidance believed in the flight; `different` counts the replies whose
+    pointing or cutoff differ all the same (another version of the service), 1e-9 apart.
+
+    Raises:
+        RecordingError: it cannot be read.
+    """
+    total = sum(len(replies) for replies in recording.asked.values())
+    place = dict.fromkeys(recording.asked, 0)
+    for exchange in Player(DetailedReader(recording.path), service).exchanges():
+        if exchange.request.get("type") != "state" or exchange.vehicle not in place or exchange.recorded is None:
+            continue
+        if exchange.recorded["type"] != "command" or place[exchange.vehicle] >= len(recording.asked[exchange.vehicle]):
+            continue
+        said = recording.asked[exchange.vehicle][place[exchange.vehicle]]
+        place[exchange.vehicle] += 1
+        if recording.replayed % 500 == 0:
+            progress("playing again", recording.replayed, total)
+        recording.replayed += 1
+        if exchange.replayed["type"] != "command" or not the_same(said, exchange.replayed):
+            recording.different += 1
+        if said["detail"] is None and exchange.replayed.get("detail"):
+            said["detail"] = detail_of(exchange.replayed["detail"])
+
+
+def the_same(said: Mapping[str, Any], replayed: Mapping[str, Any]) -> bool:
+    """Whether two replies ask for the same."""
+    ends = said["cutoff_at_s"], replayed["cutoff_at_s"]
+    close = ends[0] == ends[1] or (None not in ends and abs(ends[0] - ends[1]) < 1e-6)
+    return close and all(abs(a - b) < 1e-9 for a, b in zip(said["pointing"], replayed["pointing"], strict=True))
+
+
+def needs_detail(recording: Recording) -> bool:
+    """Whether any reply was recorded without the numbers behind it."""
+    return any(said["detail"] is None for replies in recording.asked.values() for said in replies)

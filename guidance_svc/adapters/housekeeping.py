@@ -32,13 +32,21 @@ class Finishing:
             paths: files, or a folder for all in it that need it.
             last: this process ends; a process that outlives it takes all that is left.
         """
-        self._waiting += [path for path in paths if path.is_file() or any(path.glob(f"*{SUFFIX}"))]
+        self._waiting += [path for path in paths if _has_work(path)]
         if self._child is not None and self._child.poll() is not None:
             if self._child.returncode:
                 _log.warning("%d recordings could not be finished and stay as they are", self._child.returncode)
             self._child = None
         if self._waiting and (self._child is None or last):
             self._child, self._waiting = _started(self._waiting), []
+
+
+def _has_work(path: Path) -> bool:
+    """Whether it is a file, or a folder with recordings, that can be looked at."""
+    try:
+        return path.is_file() or any(path.glob(f"*{SUFFIX}"))
+    except OSError:
+        return False
 
 
 def _started(paths: Sequence[Path]) -> subprocess.Popen[bytes] | None:

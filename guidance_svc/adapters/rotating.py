@@ -152,7 +152,7 @@ class RotatingRecorder:
             return self._new_part()
         except OSError as error:
             expected = "a folder that can be written to (--record or recording.folder), or --no-record"
-            raise RecordingError("cannot_record", "", expected, _reason(error, folder), str(folder)) from None
+            raise RecordingError("cannot_record", "", expected, _reason(error), str(folder)) from None
 
     def _new_part(self) -> McapRecorder:
         """A file with all that is in use at its head; none stays behind where that does not fit.
@@ -208,7 +208,7 @@ class RotatingRecorder:
         try:
             self._part = self._new_part()
         except OSError as error:
-            self._stop(_reason(error, self._storage.folder))
+            self._stop(_reason(error))
             return False
         if self._trouble:
             self._trouble = ""
@@ -236,7 +236,7 @@ class RotatingRecorder:
         try:
             self._storage.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            self._stop(_reason(error, self._storage.folder))
+            self._stop(_reason(error))
             return
         self._begin()
 
@@ -254,8 +254,8 @@ def _made(paths: Iterator[Path], clock_ns: Callable[[], int], about: Mapping[str
             continue
 
 
-def _reason(error: OSError, folder: Path) -> str:
+def _reason(error: OSError) -> str:
     """What is in the way, in words."""
     if isinstance(error, (FileExistsError, NotADirectoryError)):
-        return f"{folder} or a folder above it is a file"
+        return "it, or a folder above it, is a file"
     return error.strerror or str(error)

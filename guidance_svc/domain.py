@@ -338,6 +338,14 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class ThrottleDown:
+    """The throttle that the end of a burn is flown at, and from when on; the cutoff reckons with it."""
+
+    at_s: float
+    throttle_frac: float
+
+
+@dataclass(frozen=True, slots=True)
 class OrbitReport:
     """An osculating orbit; altitudes above the body's equatorial radius."""
 
@@ -375,6 +383,7 @@ class Command:
         heading_rad: clockwise from north, [0, 2 pi).
         cutoff_at_s: on the vehicle's clock; None while no cutoff is planned.
         next_contact_s: how long the script may stay silent.
+        throttle_down: told ahead, for a script that may not hear again before the cutoff.
     """
 
     seq: int
@@ -395,6 +404,7 @@ class Command:
     status: Status
     warnings: tuple[str, ...] = ()
     detail: Detail | None = None
+    throttle_down: ThrottleDown | None = None
 
 
 @dataclass(frozen=True, slots=True)

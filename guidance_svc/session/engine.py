@@ -17,7 +17,7 @@ from guidance_svc.core.estimator import due, watch
 from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import along, dot, norm, scale, unit
-from guidance_svc.domain import Body, FlightPlan, Stage, Vec
+from guidance_svc.domain import Body, FlightPlan, Stage, ThrottleDown, Vec
 from guidance_svc.session.memory import CutoffSeen, Finish, Memory
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.stack import engine_as_flown, mass_at_burnout_kg
@@ -160,6 +160,17 @@ def end_of(memory: Memory, plan: FlightPlan, index: int, mass_kg: float) -> End:
     if memory.tail_off_n_s is not None and index == memory.stage:
         stage = replace(stage, tail_off_impulse_n_s=memory.tail_off_n_s)
     return End(stage, index, cruise_throttle(stage, mass_kg), mass_at_burnout_kg(plan.vehicle, index))
+
+
+def throttle_down(memory: Memory, now: Navigation, plan: FlightPlan) -> ThrottleDown | None:
+    """The taper that the planned cutoff reckons with, until it has begun; None where the burn ends as it goes."""
+    if memory.law is None or memory.finish is not None or memory.ignite_at_s is not None:
+        return None
+    end = end_of(memory, plan, memory.stage, now.mass_kg)
+    at_s = memory.law.cutoff_s - end.closing_s
+    if not end.tapers or memory.throttle_frac <= end.taper or at_s <= now.time_s:
+        return None
+    return ThrottleDown(at_s, end.taper)
 
 
 def with_end(arcs: tuple[Arc, ...], memory: Memory, plan: FlightPlan) -> tuple[Arc, ...]:

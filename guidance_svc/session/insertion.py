@@ -23,6 +23,7 @@ from guidance_svc.session.engine import (
     finished,
     flown_stage,
     near_end,
+    throttle_down,
     watched,
     with_end,
     with_tail_off,
@@ -235,6 +236,7 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
         throttle_frac=memory.throttle_frac,
         cutoff_at_s=cutoff if memory.law is not None and not waiting else None,
         events=insertion_events(memory, plan, spent_at if staging else None),
+        throttle_down=None if staging else throttle_down(memory, now, plan),
         next_contact_s=CONTACT_S if law.cutoff_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status=insertion_status(memory, now),
         warnings=(

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from guidance_svc.core.detour import Detour
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
-from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, Vec
+from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +152,7 @@ class Order:
     throttle_frac: float = 1.0
     cutoff_at_s: float | None = None
     events: tuple[Event, ...] = ()
+    throttle_down: ThrottleDown | None = None
     next_contact_s: float = 1.0
     status: Status = "ok"
     warnings: tuple[str, ...] = ()

@@ -23,6 +23,7 @@ from guidance_svc.session.engine import (
     frozen,
     near_end,
     tail_off_learnt,
+    throttle_down,
     watched,
     with_tail_off,
 )
@@ -271,6 +272,7 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
         throttle_frac=memory.throttle_frac,
         cutoff_at_s=memory.cutoff_at_s,
         events=(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s),),
+        throttle_down=throttle_down(memory, now, plan),
         next_contact_s=CONTACT_S if memory.cutoff_at_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status="short_of_propellant" if margin < 0.0 else status_after(memory) if law.converged else "converging",
         warnings=shortage(memory, plan) if memory.given_up else (),

@@ -51,6 +51,7 @@ def command_for(
         status=order.status,
         warnings=order.warnings,
         detail=detail_for(numbers, memory, now, plan) if numbers else None,
+        throttle_down=order.throttle_down,
     )
     require_finite(command)
     return command

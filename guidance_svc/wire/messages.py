@@ -190,6 +190,15 @@ class DetailMessage(TypedDict):
     """Of the guidance equations."""
 
 
+class ThrottleDownMessage(TypedDict):
+    """Throttle for the end of the burn."""
+
+    at_s: float
+    """From then on, s, vehicle's clock."""
+    throttle: float
+    """0 to 1."""
+
+
 class CommandMessage(TypedDict):
     """The reply to one state."""
 
@@ -219,6 +228,8 @@ class CommandMessage(TypedDict):
     """s; null while no cutoff is planned."""
     cutoff_at_s: float | None
     """Cut at this instant, exactly, s, vehicle's clock; null while no cutoff is planned."""
+    throttle_down: ThrottleDownMessage | None
+    """The end of the burn that the cutoff reckons with, told ahead in case no reply comes by then; or null."""
     event: EventMessage | None
     """The next thing to do, or null."""
     next_contact_s: float

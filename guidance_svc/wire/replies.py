@@ -6,7 +6,7 @@ from math import degrees, isfinite, log
 from typing import Any
 
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
-from guidance_svc.domain import Command, Detail, Event, FlightPlan, OrbitReport, Stage, Target, Vehicle
+from guidance_svc.domain import Command, Detail, Event, FlightPlan, OrbitReport, Stage, Target, ThrottleDown, Vehicle
 from guidance_svc.errors import GuidanceError
 
 
@@ -35,6 +35,7 @@ def command_message(command: Command) -> dict[str, Any]:
         "engine_on": c.engine_on,
         "time_to_cutoff_s": c.time_to_cutoff_s,
         "cutoff_at_s": c.cutoff_at_s,
+        "throttle_down": None if c.throttle_down is None else _throttle_down(c.throttle_down),
         "event": None if c.event is None else _event(c.event),
         "next_contact_s": c.next_contact_s,
         "status": c.status,
@@ -115,6 +116,12 @@ def _stage(stage: Stage, ignition_mass_kg: float) -> dict[str, Any]:
         "burn_time_s": usable_kg / stage.mass_flow_kg_s,
         "ideal_speed_gain_m_s": gain_m_s,
     }
+
+
+def _throttle_down(down: ThrottleDown) -> dict[str, Any]:
+    if not isfinite(down.at_s + down.throttle_frac):
+        raise ArithmeticError("a throttle down holds a number that is not finite")
+    return {"at_s": down.at_s, "throttle": down.throttle_frac}
 
 
 def _event(event: Event) -> dict[str, Any]:

@@ -30,6 +30,7 @@ TABLES: dict[str, tuple[str, str, Any]] = {
     "stages": ("## `opened` ", "each of `stages`:", m.StageEcho),
     "state": ("## `state` ", "", m.StateMessage),
     "command": ("## `command` ", "", m.CommandMessage),
+    "throttle_down": ("## `command` ", "`throttle_down`; ", m.ThrottleDownMessage),
     "event": ("## `command` ", "`event`:", m.EventMessage),
     "detail": ("## `command` ", "`detail`; ", m.DetailMessage),
     "orbit": ("## `command` ", "each orbit:", m.OrbitMessage),

@@ -10,7 +10,6 @@ import errno
 import logging
 import os
 import shutil
-import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -18,9 +17,8 @@ from io import FileIO
 from pathlib import Path
 from typing import Any
 
-import msgpack
 import pytest
-import zmq
+from served import OPEN, ROOT, Served, state
 from service_world import STATE, WAIT_S
 
 from guidance_svc.adapters import recorder as recorder_module
@@ -29,7 +27,6 @@ from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader, p
 from guidance_svc.adapters.rotating import LOOK_EVERY_NS, RETRY_EVERY_NS, RotatingRecorder, Storage
 from guidance_svc.errors import ConfigError, RecordingError
 
-ROOT = Path(__file__).resolve().parents[2]
 LIMITED = """
 import os, resource, sys
 resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
@@ -249,51 +246,6 @@ def test_two_recorders_in_one_folder_take_different_files(tmp_path: Path, clock:
 # The whole service.
 
 
-class Served:
-    """`guidance-svc serve` in a folder of its own, and one DEALER to it."""
-
-    def __init__(self, folder: Path, prefix: list[str], *options: str) -> None:
-        # the journal grows as well; these tests are about the recording
-        command = [*prefix, sys.executable, "-m", "guidance_svc", "serve", "--zmq", "tcp://127.0.0.1:0",
-                   "--tcp", "127.0.0.1:0", "--no-journal", *options]  # fmt: skip
-        self.process = subprocess.Popen(
-            command, cwd=folder, env={**os.environ, "PYTHONPATH": str(ROOT)},
-            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        assert self.process.stderr is not None
-        self.log: list[str] = []
-        endpoint = ""
-        for line in self.process.stderr:
-            self.log.append(line)
-            if "tcp://127.0.0.1:" in line:
-                endpoint = next(word for word in line.replace('"', " ").replace("=", " ").split() if "tcp://" in word)
-                break
-        self._context = zmq.Context()
-        self._socket = self._context.socket(zmq.DEALER)
-        self._socket.setsockopt(zmq.LINGER, 0)
-        self._socket.setsockopt(zmq.RCVTIMEO, int(WAIT_S * 1000))
-        if endpoint:
-            self._socket.connect(endpoint)
-
-    def ask(self, message: dict[str, Any]) -> dict[str, Any]:
-        self._socket.send(msgpack.packb(message))
-        reply: dict[str, Any] = msgpack.unpackb(self._socket.recv())
-        return reply
-
-    def end(self) -> tuple[int, str]:
-        """Exit code and everything it logged; ended by SIGTERM if it still runs."""
-        if self.process.poll() is None:
-            self.process.send_signal(signal.SIGTERM)
-        _, rest = self.process.communicate(timeout=WAIT_S)
-        return self.process.returncode, "".join(self.log) + rest
-
-    def close(self) -> None:
-        self.process.kill()
-        self.process.communicate(timeout=WAIT_S)
-        self._socket.close()
-        self._context.term()
-
-
 @pytest.fixture
 def serve(tmp_path: Path) -> Iterator[Callable[..., Served]]:
     started: list[Served] = []
@@ -307,18 +259,14 @@ def serve(tmp_path: Path) -> Iterator[Callable[..., Served]]:
         one.close()
 
 
-OPEN = {"type": "open", "protocol": 1, "vehicle": "curlew", "role": "upper_stage", "plan": "curlew_to_lagoon"}
-
-
 def fly_on(service: Served, states: int) -> None:
     assert service.ask(OPEN)["type"] == "opened"
     for seq in range(states):
-        state = {**STATE, "seq": seq, "time_s": 0.02 * seq, "position_m": [6.5e6, 0.0, 0.0], "mass_kg": 1e5}
-        assert service.ask(state)["type"] == "command"
+        assert service.ask(state(seq))["type"] == "command"
 
 
 def test_a_service_flies_on_when_the_kernel_cuts_a_write_in_two(serve: Callable[..., Served], tmp_path: Path) -> None:
-    service = serve("--record", "recordings", prefix=(sys.executable, "-c", LIMITED))
+    service = serve("--no-journal", "--record", "recordings", prefix=(sys.executable, "-c", LIMITED))
     fly_on(service, 200)  # 200 kB
     code, log = service.end()
     assert code == 0
@@ -350,7 +298,7 @@ def mounted(options: str) -> tuple[str, ...]:
 
 @pytest.mark.skipif(not may_mount(), reason="this system lets nobody mount in a namespace of his own")
 def test_a_service_flies_on_when_its_file_system_is_full(serve: Callable[..., Served]) -> None:
-    service = serve("--record", "recordings", prefix=mounted("size=100k"))
+    service = serve("--no-journal", "--record", "recordings", prefix=mounted("size=100k"))
     fly_on(service, 200)
     (path,) = Path(f"/proc/{service.process.pid}/cwd/recordings").glob("*.mcap")
     reader = RecordingReader(path)
@@ -369,7 +317,7 @@ def test_a_service_flies_on_when_its_file_system_is_full(serve: Callable[..., Se
 def test_a_service_says_at_the_start_that_it_cannot_record(
     serve: Callable[..., Served], options: str, text: str
 ) -> None:
-    code, log = serve("--record", "recordings", prefix=mounted(options)).end()
+    code, log = serve("--no-journal", "--record", "recordings", prefix=mounted(options)).end()
     assert code == 2
     last = log.splitlines()[-1]
     assert text in last

@@ -1,0 +1,105 @@
+"""A service that ends by a signal or a kill, at any moment: what was answered is recorded, and the files are whole."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import pytest
+from served import OPEN, ROOT, Served, state
+from service_world import WAIT_S
+
+from guidance_svc.adapters.compacting import compact
+from guidance_svc.adapters.framing import SUFFIX, head_of, is_finished
+from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader, parts
+
+BURST = 64  # states on their way when the service is killed
+ROTATE = "rotate_bytes = 65536"  # a part is 60 exchanges, so that some kills meet the change from one to the next
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[Served]:
+    """A service whose recording goes on in a new file all the time."""
+    shutil.copytree(ROOT / "configs", tmp_path / "configs")
+    settings = tmp_path / "configs" / "service.toml"
+    lines = settings.read_text().splitlines()
+    settings.write_text("\n".join(ROTATE if line.startswith("rotate_bytes") else line for line in lines) + "\n")
+    assert ROTATE in settings.read_text()
+    service = Served(tmp_path, [], "--record", "recordings", "--no-journal")
+    yield service
+    service.close()
+
+
+def recorded(folder: Path) -> list[RecordedMessage]:
+    """Everything that a run recorded, over all its parts."""
+    (first,) = [path for path in folder.glob(f"*{SUFFIX}") if "after" not in head_of(path).about]
+    found = [entry for part in parts(first) for entry in RecordingReader(part).entries()]
+    return [entry for entry in found if isinstance(entry, RecordedMessage)]
+
+
+def lines_of(sock: socket.socket) -> Iterator[dict[str, Any]]:
+    """Every whole reply until the connection ends."""
+    rest = b""
+    sock.settimeout(WAIT_S)
+    while True:
+        try:
+            piece = sock.recv(1 << 16)
+        except ConnectionError:
+            return
+        if not piece:
+            return
+        *whole, rest = (rest + piece).split(b"\n")
+        yield from map(json.loads, whole)
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_in_flight_ends_the_service_with_every_part_whole(
+    served: Served, tmp_path: Path, number: signal.Signals
+) -> None:
+    assert served.ask(OPEN)["type"] == "opened"
+    for seq in range(200):
+        assert served.ask(state(seq))["type"] == "command"
+    code, log = served.end(number)
+    assert code == 0
+    assert log.splitlines()[-1].endswith("stopped")
+    files = list((tmp_path / "recordings").glob(f"*{SUFFIX}"))
+    assert len(files) > 2
+    assert all(is_finished(path) for path in files)
+    found = recorded(tmp_path / "recordings")
+    assert [m.message["seq"] for m in found if m.type == "command"] == list(range(200))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_every_reply_that_a_script_got_is_in_the_recording_whenever_the_service_is_killed(
+    served: Served, tmp_path: Path, seed: int
+) -> None:
+    random = Random(seed)
+    sock = served.stream()
+    replies = lines_of(sock)
+    sock.sendall(json.dumps(OPEN).encode() + b"\n")
+    got = [next(replies)]
+    assert got[0]["type"] == "opened"
+    wanted, sent = random.randrange(1, 300), 0
+    while len(got) <= wanted:
+        if sent < len(got) + BURST:
+            sock.sendall(b"".join(json.dumps(state(seq)).encode() + b"\n" for seq in range(sent, sent + BURST)))
+            sent += BURST
+        got.append(next(replies))
+    os.kill(served.process.pid, signal.SIGKILL)
+    got += replies
+    assert served.process.wait(WAIT_S) == -signal.SIGKILL
+    out = [message.message for message in recorded(tmp_path / "recordings") if message.direction == "out"]
+    got[0]["token"] = out[0]["token"]  # which is not recorded
+    assert out[: len(got)] == got
+    assert len(got) > wanted
+    for path in (tmp_path / "recordings").glob(f"*{SUFFIX}"):  # as the next start does it
+        compact(path)
+    again = [message.message for message in recorded(tmp_path / "recordings") if message.direction == "out"]
+    assert again == out

@@ -131,8 +131,8 @@ class SafetyNet {
 /**
  * One vehicle's line to the service.
  *
- * Options: timeoutS (5) real time to wait for a reply before asking again; tries (3); tokenFile keeps the token, so that
- * a script started again goes on; tickS, staleAfterS of the safety net; warn(sentence), by default to standard error.
+ * Options: timeoutS (5) real time to wait for a reply before asking again; tries (3); tokenFile keeps the token, so
+ * that a script started again goes on; tickS, staleAfterS of the safety net; warn(sentence), else standard error.
  */
 class GuidanceClient {
   constructor(address, options = {}) {

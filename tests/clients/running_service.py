@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 from typing import Any
 
@@ -28,6 +29,7 @@ class Service:
         self.library = load_library(default_folder())
         self.addresses = Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0")
         self.states: list[Any] = []
+        self.cut_after, self.cuts, self.reached = sys.maxsize, 0, threading.Event()
         self.start()
 
     def start(self, forget: bool = True) -> None:
@@ -45,10 +47,20 @@ class Service:
 
         def heard(link: Any, state: Any) -> Any:
             self.states.append(state)
+            if len(self.states) >= self.cut_after:
+                self.reached.set()
             return answer(link, state)
 
         registry.state = heard  # type: ignore[method-assign]
         return registry
+
+    def cut_at(self, count: int) -> None:
+        """Wait for so many states, then cut every connection; the sessions stay."""
+        self.cut_after = count
+        if self.reached.wait(10.0 * WAIT_S):
+            self.kill()
+            self.start(forget=False)
+            self.cuts += 1
 
     def kill(self) -> None:
         self.server.stop()

@@ -1,4 +1,4 @@
-"""The clients in other languages: each flies the simulated Curlew to orbit and has the safety net of the Python clients.
+"""The clients in other languages: each flies the simulated Curlew to orbit and has the Python clients' safety net.
 
 A language whose tools are missing is skipped, saying which. The flights' goal is that of the flight plan; the net's
 expectations are those that test_safety_net.py holds the Python clients to.
@@ -10,7 +10,6 @@ import json
 import random
 import shutil
 import subprocess
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -37,12 +36,14 @@ class Language:
 
     Args:
         tools: programs that must be there.
+        needs: commands that must succeed, such as looking for a library.
         build: commands before, in a scratch folder that stands for {out}.
         example, driver: commands.
     """
 
     name: str
     tools: tuple[str, ...]
+    needs: tuple[tuple[str, ...], ...]
     build: tuple[tuple[str, ...], ...]
     example: tuple[str, ...]
     driver: tuple[str, ...]
@@ -50,9 +51,14 @@ class Language:
 
 LANGUAGES = (
     Language(
-        "javascript", ("node",), (),
+        "javascript", ("node",), (), (),
         ("node", f"{EXAMPLES}/fly_upper_stage.js"),
         ("node", f"{DRIVERS}/net_driver.js", f"{CLIENTS}/guidance_client.js"),
+    ),
+    Language(
+        "lua", ("lua5.4",), (("lua5.4", "-e", "require('socket')"),), (),
+        ("lua5.4", f"{EXAMPLES}/fly_upper_stage.lua"),
+        ("lua5.4", f"{DRIVERS}/net_driver.lua", f"{CLIENTS}/guidance_client.lua"),
     ),
 )  # fmt: skip
 
@@ -72,6 +78,9 @@ def built(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     for tool in language.tools:
         if shutil.which(tool) is None:
             pytest.skip(f"{language.name}: no {tool} on this machine")
+    for parts in language.needs:
+        if subprocess.run(parts, capture_output=True, timeout=LONGEST_S).returncode != 0:
+            pytest.skip(f"{language.name}: {' '.join(parts)} fails on this machine")
     made = Built(language, str(tmp_path_factory.mktemp(language.name)))
     for parts in language.build:
         done = subprocess.run(made.command(parts), capture_output=True, text=True, timeout=LONGEST_S)
@@ -152,6 +161,18 @@ def an_answer(dice: random.Random, seq: int, time_s: float) -> dict[str, Any]:
         next_contact_s=dice.choice((0.5, 0.5, 600.0)),
         throttle_down=dice.choice((None, {"at_s": time_s + 0.3, "throttle": 0.46})),
     )
+
+
+def test_the_example_flies_on_when_its_connection_is_cut_in_the_burn(
+    built: Built, curlew: Craft, vehicle: str, service: Service
+) -> None:
+    guidance = f"tcp://{service.addresses.tcp}"
+    cut = threading.Thread(target=lambda: service.cut_at(1000))
+    cut.start()
+    done = run([*built.command(built.language.example), "--guidance", guidance, "--vehicle", vehicle])
+    cut.join(LONGEST_S)
+    assert service.cuts == 1
+    flies_to_lagoon(done, curlew)
 
 
 SAME = ("time_s", "throttle", "engine_on", "stale")

@@ -17,6 +17,7 @@ from guidance_svc.core.frames import (
     altitude_m,
     direction_to_bci,
     meridian_rad,
+    on_ellipsoid,
     pitch_and_heading,
     state_to_bci,
     triad,
@@ -24,7 +25,7 @@ from guidance_svc.core.frames import (
 )
 from guidance_svc.core.kepler import orbit_report, vis_viva_speed
 from guidance_svc.core.vectors import cross, dot, norm, unit
-from guidance_svc.domain import Body, Vec, VehicleState
+from guidance_svc.domain import Body, FlightPlan, Site, Vec, VehicleState
 from guidance_svc.wire.parse import parse_state
 
 WARNINGS_SHOWN: Final = 8
@@ -46,7 +47,7 @@ class Travel:
     """What has to be remembered from one moment to the next.
 
     Args:
-        downrange_m: way over ground since the first state.
+        downrange_m: way over ground from the plan's site, or where it names none from the first state.
         last_ground: unit vector to the last position, turning with the body.
         last_s: vehicle time of it.
         burn_since_s, burn_phase: when the present burn was first seen.
@@ -74,7 +75,7 @@ def shown(heard: Heard, setting: Setting | None, travel: Travel) -> dict[str, An
             message.pop("link", None)
             state = parse_state(message)
             out |= flown(state, setting, travel)
-            out |= outlook(command, state, setting, out, heard.opened)
+            out |= outlook(command, state, setting, out)
     out["verdict"], out["word"] = verdict(heard, out)
     return out
 
@@ -85,7 +86,7 @@ def about(heard: Heard) -> dict[str, Any]:
     return {
         "vehicle": heard.vehicle,
         "role": heard.role.replace("_", " "),
-        "plan": opened.get("plan", ""),
+        "plan": opened.get("plan") or (heard.plan if isinstance(heard.plan, str) else ""),
         "body": opened.get("body", ""),
         "flights": heard.flights,
         "closed": heard.closed,
@@ -127,6 +128,8 @@ def flown(state: VehicleState, setting: Setting, travel: Travel) -> dict[str, An
     plan, frame = setting.plan, setting.frame
     position, velocity = state_to_bci(state, frame, plan.body)
     orbit = orbit_report(position, velocity, plan.body)
+    if travel.last_ground is None and plan.site is not None:
+        travel.last_ground, travel.last_s = above(plan.site, plan.body), state.time_s
     ground = turn_z(unit(position), -meridian_rad(plan.body, frame, state.time_s))
     if travel.last_ground is not None and state.time_s >= travel.last_s:
         swept = atan2(norm(cross(travel.last_ground, ground)), dot(travel.last_ground, ground))
@@ -152,12 +155,15 @@ def flown(state: VehicleState, setting: Setting, travel: Travel) -> dict[str, An
     }
 
 
-def outlook(
-    command: dict[str, Any], state: VehicleState, setting: Setting, now: dict[str, Any], opened: dict[str, Any] | None
-) -> dict[str, Any]:
+def above(site: Site, body: Body) -> Vec:
+    """Direction from the centre of a body to a site, turning with the body."""
+    return unit(on_ellipsoid(site.latitude_rad, site.longitude_rad, 0.0, body.radius_m, body.flattening))
+
+
+def outlook(command: dict[str, Any], state: VehicleState, setting: Setting, now: dict[str, Any]) -> dict[str, Any]:
     """At cutoff: apsides (predicted where the reply has them, else aimed at), velocity to gain, margin."""
     detail = command.get("detail") or {}
-    aim, predicted = aimed_at(command["phase"], now, opened), detail.get("predicted_orbit")
+    aim, predicted = aimed_at(command["phase"], now, setting.plan), detail.get("predicted_orbit")
     if predicted:
         aim = {
             "perigee_m": predicted["perigee_altitude_m"],
@@ -185,11 +191,12 @@ def to_circle_m_s(perigee_m: float, apogee_m: float, body: Body) -> float:
     return vis_viva_speed(top, top, body.mu_m3_s2) - vis_viva_speed(top, 0.5 * (top + low), body.mu_m3_s2)
 
 
-def aimed_at(phase: str, now: dict[str, Any], opened: dict[str, Any] | None) -> dict[str, Any] | None:
-    """The apsides that a phase aims for."""
-    target = (opened or {}).get("target")
-    if phase in ("hold", "boost", "insertion", "raise") and target:
-        return {"perigee_m": target["perigee_altitude_m"], "apogee_m": target["apogee_altitude_m"], "from": "target"}
+def aimed_at(phase: str, now: dict[str, Any], plan: FlightPlan) -> dict[str, Any] | None:
+    """The apsides that a phase aims for; altitudes above the equatorial radius."""
+    target, radius_m = plan.target, plan.body.radius_m
+    if phase in ("hold", "boost", "insertion", "raise") and target is not None:
+        low, high = target.perigee_radius_m - radius_m, target.apogee_radius_m - radius_m
+        return {"perigee_m": low, "apogee_m": high, "from": "target"}
     if phase in ("coast", "circularize") and now["apogee_m"] is not None:
         return {"perigee_m": now["apogee_m"], "apogee_m": now["apogee_m"], "from": "circle"}
     return None

@@ -14,7 +14,7 @@ from mcap.opcode import Opcode
 from mcap.records import Channel, Metadata
 
 from guidance_svc.adapters.framing import MESSAGE_HEAD, Damaged, Record
-from guidance_svc.adapters.recorder import NO_VEHICLE
+from guidance_svc.adapters.recorder import NO_VEHICLE, OPEN_KEY
 
 SEQ: Final = b'"seq":'
 TIME: Final = b'"time_s":'
@@ -73,6 +73,11 @@ class Heard:
     seq: int | None = None
     link: Link = field(default_factory=Link)
 
+    def describe(self, message: dict[str, Any]) -> None:
+        """What the script's `open` said."""
+        self.frame, self.plan = message.get("frame") or {}, message["plan"]
+        self.role = str(message.get("role", ""))
+
 
 class Walk:
     """Takes records in order.
@@ -84,7 +89,6 @@ class Walk:
     def __init__(self) -> None:
         self.vehicles: dict[str, Heard] = {}
         self.plans: dict[str, dict[str, Any]] = {}
-        self.sessions: dict[str, dict[str, str]] = {}
         self.refused = 0
         self.last_refusal = ""
         self.first_wall_ns: int | None = None
@@ -114,9 +118,15 @@ class Walk:
         if metadata.name == "flight_plan":
             self.plans[metadata.metadata["name"]] = json.loads(metadata.metadata["json"])
         elif metadata.name == "session":
-            self.sessions[metadata.metadata["vehicle"]] = dict(metadata.metadata)
+            self._went_on(metadata.metadata["vehicle"], json.loads(metadata.metadata[OPEN_KEY]))
         elif metadata.name == "service":
             self.about = dict(metadata.metadata)
+
+    def _went_on(self, vehicle: str, message: dict[str, Any]) -> None:
+        """A session that was open when this part began; of a vehicle that is known already, nothing new."""
+        if vehicle not in self.vehicles:
+            self.vehicles[vehicle] = Heard(vehicle)
+            self.vehicles[vehicle].describe(message)
 
     def _message(self, record: Record) -> Heard | None:
         channel, _, wall_ns, _ = MESSAGE_HEAD.unpack_from(record.content)
@@ -161,8 +171,7 @@ class Walk:
         if heard is None:
             heard = self.vehicles[vehicle] = Heard(vehicle)
         if kind == "open":
-            heard.frame, heard.plan = message.get("frame") or {}, message["plan"]
-            heard.role = str(message.get("role", ""))
+            heard.describe(message)
         elif kind == "opened":
             if not message.get("resumed"):
                 heard.flights += 1

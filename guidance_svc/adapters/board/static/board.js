@@ -6,6 +6,7 @@ import { clock, number } from "./words.js";
 const CURVES_EVERY_MS = 1000; // while live; a scrub is drawn at once
 const PLAY_EVERY_MS = 200;
 const AGAIN_MS = 2000; // until the stream is tried again
+const MANY = 8; // vehicles; beyond it only the chosen one is shown in full
 const STEPS = 1000; // of the scrubber
 const KINDS = [["bad", "in trouble"], ["look", "to look at"], ["settling", "converging"], ["good", "going well"], ["done", "complete"], ["idle", "waiting"]];
 const SCHEMES = [["", "as the system"], ["light", "light"], ["dark", "dark"]];
@@ -92,6 +93,7 @@ function added(vehicle) {
   strips.set(vehicle, strip);
   at("strips").append(strip.root);
   at("empty").hidden = true;
+  at("strips").classList.toggle("many", strips.size > MANY);
   seen.observe(strip.root);
   strip.button.addEventListener("keydown", move);
   choose(state.chosen ?? vehicle);
@@ -184,7 +186,7 @@ function stretch() {
 
 function clocks() {
   const length = state.about?.length_s ?? 0;
-  const text = state.live ? clock(length) : `${clock(state.scrubS)} of ${clock(length)}`;
+  const text = state.live && state.about?.live ? `now, ${clock(length)}` : `${clock(state.scrubS)} of ${clock(length)}`;
   at("moment").textContent = text;
   at("scrub").setAttribute("aria-valuetext", text);
   at("live").hidden = !(state.about?.live && !state.live);

@@ -55,11 +55,11 @@ export class Strip {
     if (burning) {
       this.write("bigLabel", "cutoff in");
       this.write("big", clock(m.to_cutoff_s));
-      this.write("event", m.event && m.event.name !== "cutoff" ? `${name} in ${clock(m.event.in_s)}` : `at ${clock(m.cutoff_at_s)} vehicle time`);
+      this.write("event", m.event && m.event.name !== "cutoff" ? `${name} in ${clock(m.event.in_s)}` : `at ${clock(m.cutoff_at_s)}, ${engine(m)}`);
     } else if (coming) {
       this.write("bigLabel", `${name} in`);
       this.write("big", clock(coming.in_s));
-      this.write("event", "no burn now");
+      this.write("event", engine(m));
     } else {
       this.write("bigLabel", m.event && !m.closed ? `${name} now` : "nothing ahead");
       this.write("big", "");
@@ -88,8 +88,7 @@ export class Strip {
     this.write("downrange", m.downrange_m === undefined ? "" : `downrange ${km(m.downrange_m)} km`);
     this.write("pitch", number(m.pitch_deg, 1));
     const flown = m.flown_pitch_deg === null || m.flown_pitch_deg === undefined ? "" : `flown ${number(m.flown_pitch_deg, 1)}`;
-    const engine = m.engine_on === undefined ? "" : m.engine_on ? `throttle ${number(100 * m.throttle)} %` : "engine off";
-    this.write("pitchFlown", [flown, engine].filter(Boolean).join(", "));
+    this.write("pitchFlown", flown || `heading ${number(m.heading_deg, 1)}`);
     this.mark("short", typeof m.margin_kg === "number" && m.margin_kg < 0);
   }
 
@@ -123,6 +122,10 @@ export class Strip {
     this.last[`is-${name}`] = on;
     this.root.classList.toggle(name, on);
   }
+}
+
+function engine(m) {
+  return m.engine_on ? `engine ${number(100 * m.throttle)} %` : "engine off";
 }
 
 /** The verdict as it was told, unless the vehicle is silent for longer than its last reply allowed. */

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import gc
+import logging
 import time
 from collections import Counter
 from collections.abc import Callable, Hashable
@@ -209,6 +210,7 @@ def main() -> None:
     parser.add_argument("seed", type=int)
     parser.add_argument("--sockets", type=float, default=0.02, help="part of the messages that go over real sockets")
     args = parser.parse_args()
+    logging.getLogger("guidance_svc").setLevel(logging.ERROR)  # every refusal is told otherwise
     console = Console(width=None if Console().is_terminal else 120)
     columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
     over = int(args.count * args.sockets)

@@ -110,6 +110,7 @@ class Dealers:
 
     def __init__(self) -> None:
         self.context = zmq.Context()
+        self.made: list[zmq.Socket[bytes]] = []
 
     def connect(self, endpoint: str, **options: Any) -> zmq.Socket[bytes]:
         """One script's socket; its sends and receives give up after WAIT_S."""
@@ -118,11 +119,14 @@ class Dealers:
         for name, value in {"LINGER": 0, "RCVTIMEO": wait_ms, "SNDTIMEO": wait_ms, **options}.items():
             sock.setsockopt(getattr(zmq, name), value)
         sock.connect(endpoint)
+        self.made.append(sock)
         return sock
 
     def close(self) -> None:
         """Close whatever is open."""
-        self.context.destroy(0)
+        for sock in self.made:
+            sock.close(0)
+        self.context.term()
 
 
 def connect_tcp(address: tuple[str, int]) -> socket.socket:

@@ -188,9 +188,9 @@ class Rig:
 
 
 @cache
-def client_module() -> Any:
-    """The client file that users copy."""
-    spec = importlib.util.spec_from_file_location("guidance_client", CLIENTS / "guidance_client.py")
+def client_module(name: str = "guidance_client") -> Any:
+    """A client file that users copy."""
+    spec = importlib.util.spec_from_file_location(name, CLIENTS / f"{name}.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)

@@ -102,6 +102,11 @@ class Budget:
         return on_or_lit | hidden
 
     @cached_property
+    def gap(self) -> Bools:
+        """Whether two states are too far apart to integrate between: gravity's share is then what closes the sum."""
+        return np.asarray(self.track.gaps_s > LONGEST_GAP_S)
+
+    @cached_property
     def burnt_kg(self) -> Floats:
         """Propellant between two states, n - 1: the loss of mass; flow times time where something was dropped."""
         track, burnt = self.track, -np.diff(self.track.masses_kg)
@@ -186,8 +191,8 @@ class Budget:
         straight = np.where(np.isnan(straight), level, straight)
         free = self.free_frac(gained) if ground else np.ones_like(gained)
         gravity, drag = self.along(rate)
-        coasting = ~self.burning & (track.gaps_s > LONGEST_GAP_S)
-        gravity = np.where(coasting, -gained - drag, gravity)
+        drag = np.where(self.gap, 0.0, drag)
+        gravity = np.where(self.gap, thrust * straight - gained, gravity)
         return {
             "ideal": self.ideal, "gained": gained, "gravity": free * gravity, "drag": free * drag,
             "steering": free * thrust * (level - straight), "out_of_plane": free * thrust * (1.0 - level),

@@ -206,6 +206,9 @@ def losses_tables(burns: Burns) -> str:
     )
     if rising and burns.flown.plan.body.rotation_rad_s:
         key += f" The body's turning adds {burns.turning_m_s:.1f} m/s to it at the end of the ascent."
+    blind = int(np.sum(burns.budget.gap & burns.budget.burning))
+    if blind:
+        key += f" Across {blind} gaps of over 5 s under thrust, gravity's share is what closes the sum."
     return (
         f'<h3>Where the ideal velocity went</h3><div class="grid">{cards}</div>'
         f'<p class="key">{escape(key)} {escape(engine_text(burns))}</p>'

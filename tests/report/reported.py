@@ -1,0 +1,118 @@
+"""Recorded flights for the report's tests: the demo's vehicles through desk and recorder, without sockets."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+import msgpack
+
+from guidance_svc.adapters.config_files import Library, default_folder, load_library
+from guidance_svc.adapters.desk import Desk
+from guidance_svc.adapters.recorder import McapRecorder
+from guidance_svc.adapters.report_detail import add_detail, needs_detail
+from guidance_svc.adapters.report_reading import Recording, read_recording
+from guidance_svc.adapters.reporting import flights_of
+from guidance_svc.bootstrap import fresh_service
+from guidance_svc.loopback.craft import Craft, launched
+from guidance_svc.report.burns import Burns
+from guidance_svc.report.flown import Flown
+from guidance_svc.session.registry import Registry
+from tests.clients.conftest import load
+from tests.closed_loop.demo_flights import STEP_S, controls_for
+from tests.closed_loop.demo_flights import Flown as Truth
+
+TICK_NS = 1_000_000  # of wall time from one message to the next
+
+
+class Service:
+    """A desk with the real registry behind a recorder whose clock ticks once a message."""
+
+    def __init__(self, path: Path, library: Library | None = None) -> None:
+        ticks, tokens = count(1_700_000_000_000_000_000, TICK_NS), count()
+        self.recorder = McapRecorder(path, lambda: next(ticks), {"version": "test"})
+        self.registry = Registry(lambda: f"secret-{next(tokens)}")
+        self.desk = Desk(self.registry, library or load_library(default_folder()), self.recorder)
+
+    def ask(self, link: int, message: dict[str, Any]) -> dict[str, Any]:
+        """The reply; deferred guidance is worked out."""
+        reply: dict[str, Any] = msgpack.unpackb(self.desk.receive(("zmq", link), msgpack.packb(message)))
+        while self.registry.pending():
+            self.registry.work()
+        return reply
+
+
+@dataclass
+class Tanker:
+    """Bargeman's flight: its recording, and what its simulator says."""
+
+    path: Path
+    truth: Truth
+
+
+def fly_tanker(path: Path, detail: bool = False) -> Tanker:
+    """The demo's tanker to Lagoon, as its example script flies it."""
+    library, example = load_library(default_folder()), load("examples/simulated_vehicle")
+    truth = Truth(library.plan("bargeman_to_lagoon", "tanker"))
+    service, craft = Service(path, library), launched("Bargeman", truth.plan, None, truth.log)
+    opening = {"type": "open", "protocol": 1, "vehicle": "Bargeman", "role": "tanker", "plan": "bargeman_to_lagoon"}
+    service.ask(1, {**opening, "detail": detail})
+    done = None
+    for seq in count(1):
+        told = craft.telemetry()
+        state = {name: told[name] for name in example.STATE_FIELDS} | {"type": "state", "seq": seq}
+        command = service.ask(1, state | ({"seen_event": done} if done else {}))
+        if command["status"] == "complete":
+            break
+        done = act(craft, command, told["time_s"], example.seconds_to_fly(command, STEP_S))
+    service.ask(1, {"type": "close"})
+    service.recorder.close()
+    return Tanker(path, truth)
+
+
+def act(craft: Craft, command: dict[str, Any], time_s: float, seconds: float) -> str | None:
+    """Do as told and fly on; the event that is done after it."""
+    craft.command(controls_for(command, time_s))
+    craft.fly(seconds)
+    event = command["event"]
+    return event["id"] if event and craft.state.time_s >= event["at_s"] else None
+
+
+def reported(path: Path, again: bool = True) -> tuple[Recording, list[tuple[Flown, Burns]]]:
+    """The flights of a recording as the command reads them."""
+    recording = read_recording(path)
+    if again and needs_detail(recording):
+        add_detail(recording, fresh_service(Library()))
+    return recording, [(flown, Burns(flown)) for flown in flights_of(recording)]
+
+
+def bent(path: Path, out: Path, change: Callable[[Any], Iterable[Any]]) -> Path:
+    """A copy of a recording in which each message in is replaced, dropped or multiplied; replies are made anew."""
+    from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+
+    service = Service(out)
+    for entry in RecordingReader(path).entries():
+        if isinstance(entry, RecordedMessage) and entry.direction == "in" and entry.type != "refused":
+            for message in change(entry):
+                service.ask(entry.link, message)
+    service.recorder.close()
+    return out
+
+
+def only(flown: Flown, keep: Any) -> Flown:
+    """A flight of which only some states were told."""
+    track = replace(flown.track, **{
+        name: getattr(flown.track, name)[keep] for name in flown.track.__dataclass_fields__ if name != "body"
+    })  # fmt: skip
+    said = flown.replies
+    replies = replace(said, **{
+        name: (tuple(v for v, k in zip(value, keep, strict=True) if k) if isinstance(value, tuple) else value[keep])
+        for name, value in ((n, getattr(said, n)) for n in said.__dataclass_fields__)
+    })  # fmt: skip
+    return replace(
+        flown, track=track, replies=replies, seqs=flown.seqs[keep], wall_s=flown.wall_s[keep],
+        propellant_kg=flown.propellant_kg[keep],
+    )  # fmt: skip

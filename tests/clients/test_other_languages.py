@@ -49,6 +49,7 @@ class Language:
     driver: tuple[str, ...]
 
 
+WARNINGS = ("-std=c99", "-O1", "-Wall", "-Wextra", "-Werror", f"-I{CLIENTS}")
 LANGUAGES = (
     Language(
         "javascript", ("node",), (), (),
@@ -59,6 +60,13 @@ LANGUAGES = (
         "lua", ("lua5.4",), (("lua5.4", "-e", "require('socket')"),), (),
         ("lua5.4", f"{EXAMPLES}/fly_upper_stage.lua"),
         ("lua5.4", f"{DRIVERS}/net_driver.lua", f"{CLIENTS}/guidance_client.lua"),
+    ),
+    Language(
+        "c", ("gcc",), (),
+        (("gcc", *WARNINGS, f"{EXAMPLES}/fly_upper_stage.c", "-o", "{out}/fly", "-lm"),
+         ("gcc", *WARNINGS, f"{DRIVERS}/net_driver.c", "-o", "{out}/net", "-lm")),
+        ("{out}/fly",),
+        ("{out}/net",),
     ),
 )  # fmt: skip
 

@@ -55,9 +55,9 @@ class Health:
         self.counts["replies"] += 1
         self._took_s.append(seconds)
 
-    def dropped(self) -> None:
-        """One message was left without a reply because its connection sends too fast."""
-        self.counts["messages"] += 1
+    def dropped(self, count: int = 1) -> None:
+        """Messages were left without a reply because their connection sends too fast."""
+        self.counts["messages"] += count
 
     def fault(self, code: str) -> None:
         """One fault went out."""

@@ -22,6 +22,7 @@ from guidance_svc.wire.codec import encode
 from guidance_svc.wire.replies import fault_message
 
 LISTEN_BACKLOG: Final = 128
+PAUSE_S: Final = 0.01  # a connection that sends too fast is not read for so long
 DEAF_S: Final = 1.0  # no connection is taken for so long after a failure that would come again at once
 GONE_PEER: Final = frozenset({errno.ECONNABORTED, errno.EPROTO, errno.EINTR})  # accept(2): that peer's own trouble
 
@@ -57,6 +58,8 @@ class LinePort:
         self._count = 0
         self._deaf_until_s: float | None = None
         self.turned_away = 0
+        self.paused: dict[int, float] = {}
+        """Connections that are not read now, and until when."""
         poller.register(self._listener, zmq.POLLIN)
 
     def __len__(self) -> int:
@@ -80,6 +83,8 @@ class LinePort:
             self._deaf_until_s = None
         if self._listener.fileno() in ready:
             self._accept()
+        for fd in [fd for fd, until_s in self.paused.items() if self._clock_s() >= until_s]:
+            del self.paused[fd]
         left = self._limits.batch_messages
         for _ in range(len(self._order)):
             fd = self._order[0]
@@ -100,11 +105,12 @@ class LinePort:
                     self._poller.unregister(fd)
                 del self._connections[fd]
                 self._order.remove(fd)
+                self.paused.pop(fd, None)
                 self._pace.forget(connection.link)
                 self._desk.drop(connection.link)
                 self._poller.register(self._listener, zmq.POLLIN)
                 continue
-            reading = zmq.POLLIN if connection.wants_read else 0
+            reading = zmq.POLLIN if connection.wants_read and fd not in self.paused else 0
             self._poller.register(fd, reading | (zmq.POLLOUT if connection.wants_write else 0))  # 0 takes it out
 
     def close(self) -> None:
@@ -117,9 +123,11 @@ class LinePort:
 
     def _answer_one(self, connection: LineConnection, left: int) -> int:
         """Answer a few lines of one connection; how many."""
-        many = min(len(connection.lines), self._limits.batch_per_connection, left)
-        for _ in range(many):
-            self._answer_line(connection, connection.lines.popleft())
+        many = 0
+        while connection.lines and many < left:
+            many += 1
+            if self._answer_line(connection, connection.lines.popleft()):
+                break
         if connection.asks_metrics:
             connection.send(http_answer(self._desk.health.report()), b"")
             connection.finish()
@@ -134,18 +142,25 @@ class LinePort:
             connection.finish()
         return many
 
-    def _answer_line(self, connection: LineConnection, line: bytes) -> None:
+    def _answer_line(self, connection: LineConnection, line: bytes) -> bool:
+        """Answer one line; whether the connection has had its part of this turn."""
         began_s = self._clock_s()
         pace = self._pace.judge(connection.link)
-        if pace is Pace.DROP:
-            self._desk.health.dropped()
-            return
         if pace is Pace.ANSWER:
-            reply = self._desk.receive(connection.link, line, "json")
-        else:
-            reply = self._desk.refuse(connection.link, line, too_fast(self._limits), "json")
-        connection.send(reply)
-        self._desk.health.took(self._clock_s() - began_s)
+            connection.send(self._desk.receive(connection.link, line, "json"))
+        elif pace is Pace.REFUSE:
+            connection.send(self._desk.refuse(connection.link, line, too_fast(self._limits), "json"))
+        if pace is not Pace.ANSWER:  # the rest of what was read goes with it
+            dropped = len(connection.lines) + (pace is Pace.DROP)
+            self._pace.dropped += len(connection.lines)
+            self._desk.health.dropped(dropped)
+            connection.lines.clear()
+            self.paused[connection.sock.fileno()] = began_s + PAUSE_S
+        if pace is Pace.DROP:
+            return True
+        took_s = self._clock_s() - began_s
+        self._desk.health.took(took_s)
+        return self._pace.took(connection.link, took_s)
 
     def _accept(self) -> None:
         """Take new connections; beyond the limit each is told so and closed."""

@@ -8,6 +8,7 @@ from enum import Enum
 from typing import Final
 
 FAULT_EVERY_S: Final = 1.0
+FAIR_SHARE: Final = 0.25  # of the service's time, that a connection may use which does not wait for its replies
 BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
 
 
@@ -32,16 +33,23 @@ class PaceKeeper:
     A message counts if another one of its connection came in the same turn, or more than one in the turn before:
     a script that waits for each reply never has two in a turn.
 
+    What takes long costs more: a flood of any kind gets at most FAIR_SHARE of the service's time.
+
     Args:
         per_second: tokens that come back.
+        per_turn: messages of one connection in a turn.
+        turn_s: time that they may take; the one that exceeds it is the last.
         clock_s: any clock that only goes forward.
     """
 
-    def __init__(self, per_second: float, clock_s: Callable[[], float]) -> None:
+    def __init__(self, per_second: float, per_turn: int, turn_s: float, clock_s: Callable[[], float]) -> None:
         self._per_second = per_second
+        self._per_turn = per_turn
+        self._turn_s = turn_s
         self._clock_s = clock_s
         self._buckets: dict[Hashable, _Bucket] = {}
         self._counts: dict[Hashable, int] = {}
+        self._took_s: dict[Hashable, float] = {}
         self._ahead: set[Hashable] = set()
         self.dropped = 0
 
@@ -49,10 +57,15 @@ class PaceKeeper:
         """The replies of the turn before have gone out."""
         self._ahead = {link for link, count in self._counts.items() if count > 1}
         self._counts.clear()
+        self._took_s.clear()
 
-    def count(self, link: Hashable) -> int:
-        """Messages of a connection in this turn."""
-        return self._counts.get(link, 0)
+    def took(self, link: Hashable, seconds: float) -> bool:
+        """One message was answered in so many seconds; whether its connection has had its part of this turn."""
+        total_s = self._took_s[link] = self._took_s.get(link, 0.0) + seconds
+        bucket = self._buckets.get(link)
+        if bucket is not None:
+            bucket.tokens -= max(0.0, seconds / FAIR_SHARE * self._per_second - 1.0)
+        return self._counts.get(link, 0) >= self._per_turn or total_s >= self._turn_s
 
     def judge(self, link: Hashable) -> Pace:
         """Count one message of this turn, and say what to do with it."""

@@ -15,7 +15,7 @@ import zmq
 from guidance_svc.adapters.access import Access
 from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
 from guidance_svc.adapters.desk import Desk, Sessions
-from guidance_svc.adapters.line_port import LinePort, too_fast
+from guidance_svc.adapters.line_port import PAUSE_S, LinePort, too_fast
 from guidance_svc.adapters.pace import Pace, PaceKeeper
 from guidance_svc.adapters.recorder import Recorder
 from guidance_svc.adapters.router import Request, Router
@@ -65,7 +65,9 @@ class Server:
         tcp_address = host_and_port(addresses.tcp) if addresses.tcp else None
         self._desk, self._sessions, self._recorder = desk, sessions, recorder
         self._limits, self._clock_s = limits, clock_s
-        self._pace = PaceKeeper(limits.unanswered_per_second, clock_s)
+        self._pace = PaceKeeper(
+            limits.unanswered_per_second, limits.batch_per_connection, 1e-6 * limits.batch_us_per_connection, clock_s
+        )
         self._poller = zmq.Poller()
         self._router = Router(endpoint, limits, access)
         try:
@@ -118,6 +120,8 @@ class Server:
         """One round: wait, take at most a batch, answer, record, send, and one piece of deferred work."""
         waiting = self._sessions.pending() or (self._port is not None and self._port.waiting())
         idle_ms = int(1000 * GUARD_S) if len(self._router.peers) else IDLE_MS
+        if self._port is not None and self._port.paused:
+            idle_ms = int(1000 * PAUSE_S)
         ready = dict(self._poller.poll(0 if waiting else idle_ms))
         self._pace.begin_turn()
         self._router.answer_handshakes(ready)
@@ -144,10 +148,11 @@ class Server:
             reply = self._answer(request)
             if reply is None:
                 self._desk.health.dropped()
-            else:
-                replies.append((request.envelope, reply))
-                self._desk.health.took(self._clock_s() - began_s)
-            if self._pace.count(request.link) >= self._limits.batch_per_connection:
+                continue
+            replies.append((request.envelope, reply))
+            took_s = self._clock_s() - began_s
+            self._desk.health.took(took_s)
+            if self._pace.took(request.link, took_s):
                 break
         return replies
 

@@ -75,6 +75,8 @@ class Limits(BaseModel):
     """Messages taken before their replies go out."""
     batch_per_connection: Count = 4
     """Messages of one connection in a batch."""
+    batch_us_per_connection: Count = 500
+    """Time that they may take; the one that exceeds it is the last."""
     unanswered_per_second: Count = 1000
     """Messages of one connection sent while an earlier one waits for its reply."""
     sessions: Count = 1000

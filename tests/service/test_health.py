@@ -177,14 +177,14 @@ def test_a_silent_session_is_given_up_after_the_limit_and_no_other(
 
 
 def test_a_script_that_waits_for_its_replies_is_never_too_fast(clock: Clock) -> None:
-    keeper = PaceKeeper(1.0, clock)
+    keeper = PaceKeeper(1.0, 4, 1.0, clock)
     for _ in range(10_000):  # one message a turn, the clock standing still: faster than any machine
         keeper.begin_turn()
         assert keeper.judge("a") is Pace.ANSWER
 
 
 def test_a_flood_is_answered_at_the_rate_and_told_once_a_second(clock: Clock) -> None:
-    keeper = PaceKeeper(10.0, clock)
+    keeper = PaceKeeper(10.0, 4, 1.0, clock)
     verdicts = []
     for _ in range(100):  # 10 s of 4 messages every 0.1 s
         keeper.begin_turn()
@@ -197,8 +197,32 @@ def test_a_flood_is_answered_at_the_rate_and_told_once_a_second(clock: Clock) ->
     assert keeper.dropped == 400 - verdicts.count(Pace.ANSWER)
 
 
+def test_a_flood_of_what_takes_long_gets_its_share_of_the_time_and_no_more(clock: Clock) -> None:
+    keeper, used_s = PaceKeeper(1000.0, 4, 5e-4, clock), 0.0
+    while clock.now_s < 110.0:  # 10 s of messages that take 2 ms each, such as `open`
+        keeper.begin_turn()
+        for _ in range(2):
+            if keeper.judge("flood") is Pace.ANSWER:
+                clock.now_s += 2e-3
+                used_s += 2e-3
+                keeper.took("flood", 2e-3)
+        clock.now_s += 1e-4
+    # A quarter, and what the first second's tokens were good for: 1000 of 8 for each message, 0.25 s.
+    assert used_s == pytest.approx(0.25 * 10.0 + 0.25, abs=0.1)
+
+
+def test_a_turn_is_up_after_so_many_messages_or_so_much_time(clock: Clock) -> None:
+    keeper = PaceKeeper(1000.0, 4, 5e-4, clock)
+    keeper.begin_turn()
+    for last in (False, False, False, True):
+        keeper.judge("a")
+        assert keeper.took("a", 1e-5) is last
+    keeper.judge("b")
+    assert keeper.took("b", 6e-4) is True
+
+
 def test_what_is_kept_of_floods_is_bounded(clock: Clock) -> None:
-    keeper = PaceKeeper(1.0, clock)
+    keeper = PaceKeeper(1.0, 4, 1.0, clock)
     keeper.begin_turn()
     for link in range(10_000):
         keeper.judge(link)

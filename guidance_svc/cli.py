@@ -504,4 +504,7 @@ def plain_errors() -> Iterator[None]:
 
 def main() -> None:
     """Entry point of the command."""
+    from guidance_svc.adapters.kernel_cache import keep_kernels
+
+    keep_kernels()
     app()

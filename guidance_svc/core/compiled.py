@@ -14,11 +14,12 @@ HAVE_NUMBA = find_spec("numba") is not None
 def kernel(function: F) -> F:
     """The same function, compiled on first call when numba is there.
 
-    No disk cache: numba's cache does not see changes in imported modules. Strict floating point, so that
-    both forms differ by rounding only.
+    Kept on disk only where a folder was set before this import: numba does not see changes in the modules that a
+    kernel calls, so the folder must be one of these very sources (`__main__`). Strict floating point, so that both
+    forms differ by rounding only.
     """
     if not HAVE_NUMBA:
         return function
-    from numba import njit
+    from numba import config, njit
 
-    return cast(F, njit(fastmath=False, cache=False)(function))
+    return cast(F, njit(fastmath=False, cache=bool(config.CACHE_DIR))(function))

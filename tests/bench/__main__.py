@@ -1,6 +1,7 @@
 """Measurements, printed as tables; nothing is asserted.
 
     python -m tests.bench [insertion] [latency] [memory] [cycle] [profile] [disturbances] [sweep] [drift] [board]
+                          [neighbours] [curve]
                           [--seconds S] [--rounds N] [--seeds N]
 
 Without a name: insertion, cycle, latency, memory. Ratios are taken within one run, rounds interleaved, because the
@@ -13,7 +14,8 @@ import argparse
 
 from rich.console import Console
 
-NAMES = ("insertion", "latency", "memory", "cycle", "profile", "disturbances", "sweep", "drift", "board")
+NAMES = ("insertion", "latency", "memory", "cycle", "profile", "disturbances", "sweep", "drift", "board",
+         "neighbours", "curve")  # fmt: skip
 
 
 def main() -> None:
@@ -28,7 +30,7 @@ def main() -> None:
     if unknown:
         parser.error(f"unknown: {', '.join(unknown)}; expected {', '.join(NAMES)}")
     console = Console(width=None if Console().is_terminal else 160)
-    from tests.bench import board, cycle, disturbances, drift, insertion, latency, memory
+    from tests.bench import board, curve, cycle, disturbances, drift, insertion, latency, memory, neighbours
 
     runs = {
         "insertion": lambda: insertion.run(console),
@@ -38,6 +40,8 @@ def main() -> None:
         "profile": lambda: cycle.run_profile(console),
         "disturbances": lambda: disturbances.run(console, args.seeds or disturbances.SEEDS),
         "board": lambda: board.run(console, args.seconds, args.rounds),
+        "neighbours": lambda: neighbours.run(console, args.seconds, args.rounds),
+        "curve": lambda: curve.run(console, args.seconds, args.rounds),
         "drift": lambda: drift.run(console),
         "sweep": lambda: disturbances.run_sweep(console, args.seeds or disturbances.SWEPT),
     }

@@ -16,6 +16,7 @@ from typing import Any
 
 import msgpack
 import zmq
+import zmq.auth
 
 from tests.bench.states import opening
 
@@ -27,9 +28,13 @@ WARM_S = 0.5  # not counted
 class Vehicle:
     """One script: its socket, where in the flight it is, when its open requests went out."""
 
-    def __init__(self, context: zmq.Context[Any], endpoint: str, name: str, states: list[bytes], at: int) -> None:
+    def __init__(
+        self, context: zmq.Context[Any], endpoint: str, name: str, states: list[bytes], at: int, keys: str
+    ) -> None:
         self.socket = context.socket(zmq.DEALER)
         self.socket.setsockopt(zmq.LINGER, 0)
+        for option, value in (key_options(Path(keys)) if keys else {}).items():
+            self.socket.setsockopt(option, value)
         self.socket.connect(endpoint)
         self.name, self.states, self.at = name, states, at
         self.sent: list[float] = []
@@ -79,6 +84,13 @@ class Vehicle:
         return count, bad
 
 
+def key_options(folder: Path) -> dict[int, bytes]:
+    """Socket options of a script called load with its key."""
+    public, secret = zmq.auth.load_certificate(folder / "load.key_secret")
+    server, _ = zmq.auth.load_certificate(folder / "service.key")
+    return {zmq.CURVE_PUBLICKEY: public, zmq.CURVE_SECRETKEY: secret or b"", zmq.CURVE_SERVERKEY: server}
+
+
 class Load:
     """All vehicles and their replies."""
 
@@ -89,7 +101,7 @@ class Load:
         count = args.vehicles
         spread = max(1, (len(states) - 2000) // max(count, 1))
         self.vehicles = [
-            Vehicle(context, args.endpoint, f"v{os.getpid()}-{k}", states, 0 if args.each else k * spread)
+            Vehicle(context, args.endpoint, f"v{os.getpid()}-{k}", states, 0 if args.each else k * spread, args.keys)
             for k in range(count)
         ]
         self.poller = zmq.Poller()
@@ -181,6 +193,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=2.0)
     parser.add_argument("--each", type=int, default=0)
     parser.add_argument("--keep", action="store_true")
+    parser.add_argument("--keys", default="", help="folder with the keys of a script called load")
     print(json.dumps(Load(parser.parse_args()).run()))
 
 

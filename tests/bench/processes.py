@@ -25,6 +25,7 @@ class Server:
     name: str
     endpoint: str
     pid: int
+    tcp: str = "none"
 
     def resident_mb(self) -> float:
         """Resident memory, from /proc."""
@@ -43,7 +44,8 @@ def started(name: str, command: list[str]) -> Iterator[Server]:
         for _ in range(START_WAIT_LINES):
             line = process.stdout.readline()
             if "ready: zmq" in line:
-                yield Server(name, line.split("ready: zmq ")[1].split()[0], process.pid)
+                words = line.split("ready: zmq ")[1].split()
+                yield Server(name, words[0], process.pid, words[2])
                 return
             if not line:
                 break
@@ -59,12 +61,19 @@ def echo() -> Any:
     return started("echo", [sys.executable, "-m", "tests.bench.echo"])
 
 
-def service(folder: Path, plain: bool) -> Any:
-    """The service, recording into a folder; `plain` hides the packages of the extra `fast`."""
+def service(folder: Path | None, plain: bool, *options: str, name: str = "") -> Any:
+    """The service, keeping recording and journal in a folder; `plain` hides the packages of the extra `fast`.
+
+    Args:
+        folder: None keeps them where the configuration says.
+        options: more of `serve`.
+        name: for tables; default: plain or fast.
+    """
     code = (PLAIN if plain else "") + SERVE
-    where = ["--zmq", "tcp://127.0.0.1:0", "--tcp", "127.0.0.1:0", "--record", str(folder)]
-    where += ["--journal", str(folder / "journal")]
-    return started("plain" if plain else "fast", [sys.executable, "-c", code, "serve", *where])
+    where = ["--zmq", "tcp://127.0.0.1:0", "--tcp", "127.0.0.1:0", *options]
+    if folder is not None:
+        where += ["--record", str(folder), "--journal", str(folder / "journal")]
+    return started(name or ("plain" if plain else "fast"), [sys.executable, "-c", code, "serve", *where])
 
 
 def kinds() -> tuple[bool, ...]:

@@ -70,7 +70,7 @@ def keep_up(rows: Rows, console: Console, beside_service: bool) -> None:
                 heard = os.read(sys.stdin.fileno(), 65536)
                 *lines, rest = (rest + heard).split(b"\n")
                 for line in lines:
-                    console.print(line.decode(errors="replace"), markup=False, highlight=False)
+                    console.print(printable(line.decode(errors="replace")), markup=False, highlight=False)
                 if not heard:
                     rows.look()
                     live.update(rows.table(console.height - ROWS_SPARED), refresh=True)
@@ -90,6 +90,10 @@ class Rows:
         self._feed = Feed(recording, library, live)
         self._moments: dict[str, dict[str, Any]] = {}
         self._seen = 0
+
+    def close(self) -> None:
+        """Let the recording go."""
+        self._feed.tail.close()
 
     def look(self) -> None:
         """Read what is new."""
@@ -151,8 +155,8 @@ def row(moment: Mapping[str, Any], now_s: float | None) -> tuple[str, ...]:
     return (
         kind,
         f"{MARKS[kind]} {word}",
-        moment["vehicle"],
-        str(moment.get("phase", "")),
+        printable(moment["vehicle"]),
+        printable(str(moment.get("phase", ""))),
         clock(moment.get("to_cutoff_s")),
         f"{event['name']} {clock(event['in_s'])}" if coming and event else "",
         now_and_then(moment.get("perigee_m"), aim.get("perigee_m")),
@@ -161,6 +165,11 @@ def row(moment: Mapping[str, Any], now_s: float | None) -> tuple[str, ...]:
         number(moment.get("margin_kg")),
         ", ".join(parts),
     )
+
+
+def printable(text: str) -> str:
+    """Without characters that would move the cursor or change the colours."""
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def now_and_then(now_m: float | None, then_m: float | None) -> str:

@@ -17,6 +17,7 @@ from guidance_svc.adapters.framing import Record
 from guidance_svc.errors import GuidanceError
 
 STEP_S: Final = 0.2  # of vehicle time between two moments of a past flight, and of wall time between two looks
+ROUNDING_S: Final = 1e-6  # of times that a script adds up
 BATCH_RECORDS: Final = 20_000  # of the past between two chances for others to run: 0.1 s
 
 
@@ -122,7 +123,7 @@ class Feed:
         if one is None or one.time_s is None or heard.command is None:
             return True
         gone = heard.time_s - one.time_s
-        return gone >= STEP_S * self.story.spacing or gone < 0.0 or heard.phase != one.phase
+        return gone >= STEP_S * self.story.spacing - ROUNDING_S or gone < 0.0 or heard.phase != one.phase
 
     def _show(self, heard: Heard) -> None:
         """Decode the newest pair and keep it."""

@@ -52,8 +52,9 @@ class Heard:
         frame: as the script's `open` said.
         plan: name of the flight plan, or the plan itself.
         flights: how often a session was begun anew.
-        state, command: the newest pair as JSON; None once taken.
-        time_s, wall_ns: of the newest state.
+        state, command: the newest pair as JSON; None before the first.
+        asked: the newest state while its reply has not come, with its vehicle time and log time.
+        time_s, wall_ns: of the newest pair's state.
         closed: whether the script has closed the session.
     """
 
@@ -65,6 +66,7 @@ class Heard:
     flights: int = 0
     state: bytes | None = None
     command: bytes | None = None
+    asked: tuple[bytes, float, int] | None = None
     time_s: float = 0.0
     phase: bytes = b""
     wall_ns: int = 0
@@ -147,6 +149,9 @@ class Walk:
         if kind == "state":
             self._state(heard, data, wall_ns)
             return None
+        if heard.asked is None:
+            return None
+        (heard.state, heard.time_s, heard.wall_ns), heard.asked = heard.asked, None
         heard.command = data
         heard.fresh = True
         heard.phase = _text_after(data, PHASE)
@@ -154,8 +159,7 @@ class Walk:
 
     def _state(self, heard: Heard, data: bytes, wall_ns: int) -> None:
         seq, link = int(_number_after(data, SEQ)), heard.link
-        heard.time_s, heard.wall_ns, heard.closed = _number_after(data, TIME), wall_ns, False
-        heard.state, heard.command = data, None
+        heard.asked, heard.closed = (data, _number_after(data, TIME), wall_ns), False
         if seq == heard.seq:
             link.repeats += 1
             return
@@ -175,7 +179,7 @@ class Walk:
         elif kind == "opened":
             if not message.get("resumed"):
                 heard.flights += 1
-                heard.state = heard.command = heard.seq = None
+                heard.state = heard.command = heard.asked = heard.seq = None
             heard.opened, heard.closed, heard.fresh = message, False, True
         elif kind == "closed":
             heard.closed = heard.fresh = True

@@ -68,6 +68,13 @@ LANGUAGES = (
         ("{out}/fly",),
         ("{out}/net",),
     ),
+    Language(
+        "csharp", ("mcs", "mono"), (),
+        (("mcs", "-warnaserror", "-out:{out}/fly.exe", f"{CLIENTS}/GuidanceClient.cs", f"{EXAMPLES}/FlyUpperStage.cs"),
+         ("mcs", "-warnaserror", "-out:{out}/net.exe", f"{CLIENTS}/GuidanceClient.cs", f"{DRIVERS}/NetDriver.cs")),
+        ("mono", "{out}/fly.exe"),
+        ("mono", "{out}/net.exe"),
+    ),
 )  # fmt: skip
 
 

@@ -1,0 +1,451 @@
+// Talk to the guidance service from C# (7 or later; .NET, .NET Framework or Mono). Copy this one file into your project;
+// it needs no packages.
+//
+// The address is that of the service's JSON-lines port. There are no keys: the service's own machine only.
+// For simulation and teaching only; do not connect it to a real vehicle.
+//
+//     var client = new GuidanceClient("tcp://127.0.0.1:5771");
+//     var opened = client.Open("Curlew", "upper_stage", "curlew_to_lagoon");
+//     var command = client.Exchange(state);        // waits for the answer
+//     var now = client.Now(timeS);                 // between two answers: the law carried on to this time
+//
+// Messages are dictionaries with the field names of PROTOCOL.md; numbers are double, lists List<object>, null null.
+// Cut the engine at command["cutoff_at_s"] on the vehicle's own clock, not when a reply happens to arrive; Now does it,
+// also when the service is gone.
+using System;
+using System.Collections.Generic;
+using System.Globalization;
+using System.IO;
+using System.Linq;
+using System.Net.Sockets;
+using System.Text;
+using System.Threading;
+
+namespace Guidance
+{
+    using Message = Dictionary<string, object>;
+
+    /// <summary>The service refused a message. Branch on Code; Field is its path.</summary>
+    public sealed class Fault : Exception
+    {
+        public readonly string Code, Field, Expected, Got;
+
+        public Fault(Message fault) : base((string)fault["message"])
+        {
+            Code = (string)fault["code"];
+            Field = (string)fault["field"];
+            Expected = (string)fault["expected"];
+            Got = (string)fault["got"];
+        }
+    }
+
+    /// <summary>No answer: the service or the way to it is gone.</summary>
+    public sealed class NoAnswer : Exception
+    {
+        public NoAnswer(string message) : base(message) { }
+    }
+
+    /// <summary>Messages as text: objects are Dictionary&lt;string, object&gt;, lists any sequence.</summary>
+    public static class Json
+    {
+        public static string Encode(object value)
+        {
+            if (value == null) return "null";
+            if (value is bool) return (bool)value ? "true" : "false";
+            if (value is string) return Quoted((string)value);
+            if (value is IDictionary<string, object>)
+                return "{" + string.Join(",", ((IDictionary<string, object>)value).Select(
+                    item => Quoted(item.Key) + ":" + Encode(item.Value))) + "}";
+            if (value is System.Collections.IEnumerable)
+                return "[" + string.Join(",", ((System.Collections.IEnumerable)value).Cast<object>().Select(Encode)) + "]";
+            if (value is double)
+            {
+                if (double.IsNaN((double)value) || double.IsInfinity((double)value))
+                    throw new ArgumentException("a number that is not finite");
+                return ((double)value).ToString("R", CultureInfo.InvariantCulture);
+            }
+            return Convert.ToString(value, CultureInfo.InvariantCulture);
+        }
+
+        public static object Decode(string text)
+        {
+            int at = 0;
+            return Value(text, ref at);
+        }
+
+        private static string Quoted(string text)
+        {
+            var made = new StringBuilder("\"");
+            foreach (char c in text)
+            {
+                if (c == '"' || c == '\\') made.Append('\\').Append(c);
+                else if (c < ' ') made.AppendFormat("\\u{0:x4}", (int)c);
+                else made.Append(c);
+            }
+            return made.Append('"').ToString();
+        }
+
+        private static char Next(string text, ref int at)
+        {
+            while (at < text.Length && char.IsWhiteSpace(text[at])) at++;
+            if (at >= text.Length) throw new FormatException("JSON ends too early");
+            return text[at];
+        }
+
+        private static object Value(string text, ref int at)
+        {
+            char first = Next(text, ref at);
+            if (first == '"') return Text(text, ref at);
+            if (first == '{') return Object(text, ref at);
+            if (first == '[') return List(text, ref at);
+            foreach (var word in new Message { { "null", null }, { "true", true }, { "false", false } })
+                if (string.CompareOrdinal(text, at, word.Key, 0, word.Key.Length) == 0)
+                {
+                    at += word.Key.Length;
+                    return word.Value;
+                }
+            int start = at;
+            while (at < text.Length && "+-.eE0123456789".IndexOf(text[at]) >= 0) at++;
+            return double.Parse(text.Substring(start, at - start), NumberStyles.Float, CultureInfo.InvariantCulture);
+        }
+
+        private static Message Object(string text, ref int at)
+        {
+            var made = new Message();
+            for (at++; Next(text, ref at) != '}';)
+            {
+                string name = Text(text, ref at);
+                if (Next(text, ref at) != ':') throw new FormatException("a name without value");
+                at++;
+                made[name] = Value(text, ref at);
+                if (Next(text, ref at) == ',') at++;
+            }
+            at++;
+            return made;
+        }
+
+        private static List<object> List(string text, ref int at)
+        {
+            var made = new List<object>();
+            for (at++; Next(text, ref at) != ']';)
+            {
+                made.Add(Value(text, ref at));
+                if (Next(text, ref at) == ',') at++;
+            }
+            at++;
+            return made;
+        }
+
+        private static string Text(string text, ref int at)
+        {
+            var made = new StringBuilder();
+            if (Next(text, ref at) != '"') throw new FormatException("no name where one should be");
+            for (at++; at < text.Length && text[at] != '"'; at++)
+            {
+                if (text[at] != '\\') { made.Append(text[at]); continue; }
+                at++;
+                int plain = "nrtbf".IndexOf(text[at]);
+                if (text[at] == 'u')
+                {
+                    made.Append((char)int.Parse(text.Substring(at + 1, 4), NumberStyles.HexNumber));
+                    at += 4;
+                }
+                else made.Append(plain >= 0 ? "\n\r\t\b\f"[plain] : text[at]);
+            }
+            if (at >= text.Length) throw new FormatException("a text without end");
+            at++;
+            return made.ToString();
+        }
+    }
+
+    /// <summary>What the vehicle does between two replies, and when none come any more: the last law, and never more than
+    /// it. PROTOCOL.md, "A safety net of your own", has its rules. It goes by the vehicle's clock alone.</summary>
+    public sealed class SafetyNet
+    {
+        const double RoundingS = 1e-6; // two clock readings nearer than this are one
+        const double TurnOnS = 10; // of vehicle time that turning rates are applied after their command
+        const double TrailS = 2; // of vehicle time over which the turning of `pointing` is taken
+        const int MostTrail = 200; // commands kept for it
+
+        public Message Command; // the newest, or null
+        readonly double tickS, staleAfterS;
+        List<Message> trail = new List<Message>();
+        double timeS = double.NegativeInfinity, unknownSinceS = double.NegativeInfinity, throttle;
+        double? cutS;
+        bool on;
+
+        public SafetyNet(double tickS = 0, double staleAfterS = 1)
+        {
+            this.tickS = tickS;
+            this.staleAfterS = staleAfterS;
+        }
+
+        /// <summary>Whether the engine must be off at this vehicle time; with a tick's length, at the nearest tick.</summary>
+        public static bool CutoffNow(Message command, double timeS, double tickS = 0)
+        {
+            return command["cutoff_at_s"] != null && timeS + 0.5 * tickS + RoundingS >= Number(command, "cutoff_at_s");
+        }
+
+        /// <summary>Note the clock and the engine; true when the clock went back: what is of the later time is dropped.</summary>
+        public bool At(double time, Message state = null)
+        {
+            bool back = time < timeS, first = double.IsNegativeInfinity(timeS);
+            if (back)
+            {
+                trail = trail.Where(c => Number(c, "time_s") <= time).ToList();
+                Command = trail.LastOrDefault();
+                if (cutS > time) cutS = null;
+            }
+            if (back || first) unknownSinceS = time;
+            if (state != null && (back || Command == null))
+            {
+                object told;
+                on = state.TryGetValue("engine_on", out told) && (bool)told;
+                throttle = state.ContainsKey("throttle") ? Number(state, "throttle") : 0;
+            }
+            timeS = time;
+            return back;
+        }
+
+        /// <summary>Take a command, however late; one that is not newer than the last is passed over.</summary>
+        public void Take(Message command)
+        {
+            if (Command != null && Number(command, "seq") <= Number(Command, "seq")) return;
+            double time = Number(command, "time_s");
+            trail = trail.Skip(Math.Max(0, trail.Count - MostTrail)).Where(
+                c => time > Number(c, "time_s") && time - Number(c, "time_s") <= TrailS
+                    && (string)c["phase"] == (string)command["phase"]).ToList();
+            trail.Add(command);
+            Command = command;
+        }
+
+        /// <summary>What to do at a time; `trouble` says what is wrong with the link, "" when nothing is.</summary>
+        public Message Now(double time, string trouble = "")
+        {
+            At(time);
+            if (Command == null)
+            {
+                on = on && time - unknownSinceS <= staleAfterS;
+                string why = (trouble != "" ? trouble : "no answer yet") + "; engine ";
+                return Told(time, null, null, null, true, why + (on ? "as it is for a moment" : "off"));
+            }
+            double age = time - Number(Command, "time_s");
+            bool stale = trouble != "" || age > Math.Max(Number(Command, "next_contact_s"), staleAfterS);
+            bool ordered = (bool)Command["engine_on"];
+            if (ordered && !stale && Number(Command, "time_s") > cutS) cutS = null;
+            if (cutS == null && CutoffNow(Command, time, tickS)) cutS = time;
+            bool burn = ordered && cutS == null;
+            double push = Number(Command, "throttle");
+            object down;
+            if (Command.TryGetValue("throttle_down", out down) && down != null
+                && time + RoundingS >= Number((Message)down, "at_s"))
+                push = Math.Min(push, Number((Message)down, "throttle"));
+            on = stale ? burn && on : burn;
+            throttle = stale ? Math.Min(push, throttle) : push;
+            double seconds = Math.Max(0, Math.Min(age, TurnOnS));
+            double pitch = Number(Command, "pitch_deg") + Number(Command, "pitch_rate_deg_s") * seconds;
+            double heading = (Number(Command, "heading_deg") + Number(Command, "heading_rate_deg_s") * seconds) % 360;
+            return Told(time, Math.Max(-90, Math.Min(90, pitch)), heading < 0 ? heading + 360 : heading, Pointing(seconds),
+                stale, stale ? Says(trouble) : "");
+        }
+
+        public static double Number(Message message, string name)
+        {
+            return Convert.ToDouble(message[name], CultureInfo.InvariantCulture);
+        }
+
+        static double[] Vector(Message command)
+        {
+            return ((List<object>)command["pointing"]).Select(Convert.ToDouble).ToArray();
+        }
+
+        Message Told(double time, object pitch, object heading, object pointing, bool stale, string says)
+        {
+            return new Message {
+                { "time_s", time }, { "pitch_deg", pitch }, { "heading_deg", heading }, { "pointing", pointing },
+                { "throttle", throttle }, { "engine_on", on }, { "stale", stale }, { "says", says }, { "command", Command },
+            };
+        }
+
+        double[] Pointing(double seconds)
+        {
+            double[] last = Vector(Command), first = Vector(trail[0]);
+            double span = Number(Command, "time_s") - Number(trail[0], "time_s");
+            if (span <= 0 || seconds <= 0) return last;
+            double[] moved = last.Select((x, i) => x + seconds / span * (x - first[i])).ToArray();
+            double length = Math.Sqrt(moved.Sum(x => x * x));
+            return length > 0 ? moved.Select(x => x / length).ToArray() : last;
+        }
+
+        string Says(string trouble)
+        {
+            string then = "engine off";
+            if (on && Command["cutoff_at_s"] == null)
+                then = "flying on the last law, and NO CUTOFF IS KNOWN: watch the engine yourself";
+            else if (on) then = "flying on the last law until cutoff at " + Json.Encode(Command["cutoff_at_s"]) + " s";
+            string what = trouble != "" ? trouble : "no answer";
+            return what + " since vehicle time " + Json.Encode(Command["time_s"]) + " s; " + then;
+        }
+    }
+
+    /// <summary>One vehicle's line to the service. TokenFile keeps the token, so that a script started again goes on.</summary>
+    public sealed class GuidanceClient
+    {
+        public double TimeoutS = 5;
+        public int Tries = 3;
+        public string TokenFile;
+        public string Token;
+        public bool Resumed;
+        public Fault Stopped; // taken over by another script; a new Open asks again
+        public Action<string> Warn = text => Console.Error.WriteLine("warning: " + text);
+        public readonly SafetyNet Net;
+        readonly string address, host;
+        readonly int port;
+        TcpClient socket;
+        StreamReader lines;
+        Message openMessage;
+        bool greeted;
+        long seq;
+        string doneEvent;
+
+        public GuidanceClient(string address, double tickS = 0, double staleAfterS = 1)
+        {
+            string[] parts = address.Replace("tcp://", "").Split(':');
+            if (parts.Length != 2 || !int.TryParse(parts[1], out port)
+                || !(parts[0] == "localhost" || parts[0].StartsWith("127.", StringComparison.Ordinal)))
+                throw new ArgumentException("address: expected \"tcp://127.0.0.1:port\", this machine only; got " + address);
+            this.address = address;
+            host = parts[0] == "localhost" ? "127.0.0.1" : parts[0];
+            Net = new SafetyNet(tickS, staleAfterS);
+        }
+
+        /// <summary>Open the vehicle's session, or take one up again with `resume`. Returns `opened`: read it.</summary>
+        public Message Open(string vehicle, string role, object plan, Message frame = null, string resume = null)
+        {
+            openMessage = new Message {
+                { "type", "open" }, { "protocol", 1 }, { "vehicle", vehicle }, { "role", role }, { "plan", plan },
+                { "frame", frame ?? new Message() },
+            };
+            Token = resume ?? Stored();
+            Stopped = null;
+            HangUp();
+            return Ask(null, "opened");
+        }
+
+        /// <summary>Send a state, return the command that answers it. `seq` and `seen_event` are filled in.</summary>
+        public Message Exchange(Message state)
+        {
+            if (Stopped != null) throw Stopped;
+            if (Net.At(SafetyNet.Number(state, "time_s"), state)) doneEvent = null; // a save was reloaded
+            seq++;
+            var command = Ask(new Message(state) { ["type"] = "state", ["seq"] = seq }, "command");
+            Net.Take(command);
+            Net.Now(SafetyNet.Number(command, "time_s"));
+            return command;
+        }
+
+        /// <summary>What to do at a time, without asking: pitch_deg, heading_deg, pointing, throttle, engine_on, stale, says,
+        /// command. Also after Exchange has failed: the engine is cut in time all the same.</summary>
+        public Message Now(double timeS)
+        {
+            if (Net.At(timeS)) doneEvent = null;
+            return Net.Now(timeS, greeted ? "" : "no answer from " + address);
+        }
+
+        /// <summary>Say that an event was carried out; the next states carry its id.</summary>
+        public void Done(Message happened)
+        {
+            doneEvent = (string)happened["id"];
+        }
+
+        /// <summary>End the session and the connection; the token is of no more use, and its file is removed.</summary>
+        public void Close()
+        {
+            Ask(new Message { { "type", "close" } }, "closed");
+            HangUp();
+            Token = null;
+            if (TokenFile != null) File.Delete(TokenFile);
+        }
+
+        /// <summary>Close the connection, leave the session open in the service; the next Exchange takes it up.</summary>
+        public void HangUp()
+        {
+            if (socket != null) socket.Close();
+            socket = null;
+            greeted = false;
+        }
+
+        Message Ask(Message message, string wanted)
+        {
+            var until = DateTime.UtcNow.AddSeconds(Tries * TimeoutS);
+            for (int pauseMs = 50; ; pauseMs = Math.Min(2 * pauseMs, 1000))
+            {
+                try
+                {
+                    if (!greeted)
+                    {
+                        var opened = Greet();
+                        if (wanted == "opened") return opened;
+                    }
+                    if (wanted == "command" && doneEvent != null) message["seen_event"] = doneEvent;
+                    return Once(message, wanted);
+                }
+                catch (Fault fault)
+                {
+                    if (fault.Code == "taken_over") Stopped = fault;
+                    if (fault.Code != "no_session" || DateTime.UtcNow > until) throw;
+                }
+                catch (Exception gone) when (gone is IOException || gone is SocketException || gone is FormatException)
+                {
+                    if (DateTime.UtcNow > until) throw new NoAnswer("no answer from " + address + ": is the service up?");
+                }
+                HangUp();
+                Thread.Sleep(pauseMs);
+            }
+        }
+
+        Message Greet()
+        {
+            HangUp();
+            int waitMs = (int)(1000 * TimeoutS);
+            socket = new TcpClient { NoDelay = true, ReceiveTimeout = waitMs, SendTimeout = waitMs };
+            socket.Connect(host, port);
+            lines = new StreamReader(socket.GetStream(), new UTF8Encoding(false));
+            string shown = Token;
+            var opened = Once(shown == null ? openMessage : new Message(openMessage) { ["resume"] = shown }, "opened");
+            Token = (string)opened["token"];
+            Resumed = (bool)opened["resumed"];
+            greeted = true;
+            if (TokenFile != null && Token != Stored()) File.WriteAllText(TokenFile, Token);
+            if (!Resumed)
+            {
+                doneEvent = null; // the new session never announced that event
+                if (shown != null) Warn("the service has no memory of this flight: its session began anew");
+            }
+            return opened;
+        }
+
+        string Stored()
+        {
+            return TokenFile != null && File.Exists(TokenFile) ? File.ReadAllText(TokenFile).Trim() : null;
+        }
+
+        Message Once(Message message, string wanted)
+        {
+            byte[] text = new UTF8Encoding(false).GetBytes(Json.Encode(message) + "\n");
+            socket.GetStream().Write(text, 0, text.Length);
+            object mine = message.ContainsKey("seq") ? message["seq"] : null;
+            while (true)
+            {
+                string line = lines.ReadLine();
+                if (line == null) throw new IOException(address + " hung up");
+                var reply = Json.Decode(line) as Message;
+                if (reply == null) throw new FormatException("no message");
+                object of = reply.ContainsKey("seq") ? reply["seq"] : null;
+                if (of != null && (mine == null || Convert.ToInt64(of) != Convert.ToInt64(mine))) continue; // a late answer
+                if ((string)reply["type"] == "fault") throw new Fault(reply);
+                if ((string)reply["type"] == wanted) return reply;
+            }
+        }
+    }
+}

@@ -22,6 +22,7 @@ from guidance_svc.adapters.recorder import NOT_RECORDED, OK, OPEN_KEY, McapRecor
 from guidance_svc.errors import RecordingError
 
 IN_PLACE_BYTES: Final = 4 << 20  # 0.2 s of compacting, of the second that stopping may take; measured, DESIGN.md
+HEAD_SHARE: Final = 4  # a part is at least four times its head, or a thousand sessions would be nothing but heads
 LOOK_EVERY_NS: Final = 1_000_000_000  # whether the file is still there: a stat a second, not one a batch
 RETRY_EVERY_NS: Final = 5_000_000_000  # a disk that fills is not emptied in less; a try costs a file's making
 
@@ -38,7 +39,7 @@ class Storage:
     """Where recordings go and how much of them is kept.
 
     Args:
-        rotate_bytes: a part ends with the batch that reaches this.
+        rotate_bytes: a part ends with the batch that reaches this, and four times what stands at its head.
         keep_bytes: of all recordings of the folder; the oldest go first. 0: none ever goes.
     """
 
@@ -75,6 +76,7 @@ class RotatingRecorder:
         self._opens: dict[str, str] = {}
         self._before = ""
         self._missed = 0
+        self._full_bytes = storage.rotate_bytes
         self._trouble = ""
         self._next_look_ns = clock_ns() + LOOK_EVERY_NS
         self._finishing = Finishing()
@@ -121,7 +123,7 @@ class RotatingRecorder:
             part.flush()
             if part.state != OK:
                 self._stop(part.state)
-            elif part.size >= self._storage.rotate_bytes:
+            elif part.size >= self._full_bytes:
                 self._rotate(part)
         now_ns = self._clock_ns()
         if now_ns >= self._next_look_ns:
@@ -174,6 +176,7 @@ class RotatingRecorder:
             part.path.unlink(missing_ok=True)
             raise OSError(None, part.state)
         self._before, self._missed = part.path.name, 0
+        self._full_bytes = max(self._storage.rotate_bytes, HEAD_SHARE * part.size)
         return part
 
     def _open_sessions(self) -> list[dict[str, str]]:

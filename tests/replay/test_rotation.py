@@ -2,70 +2,65 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
-from copy import deepcopy
+from collections.abc import Mapping
 from itertools import count, pairwise
 from pathlib import Path
 from typing import Any
 
+import msgpack
 import pytest
 from flown import Service, fly, play_through
 
 from guidance_svc.adapters import housekeeping
 from guidance_svc.adapters.calibrating import read_flights
+from guidance_svc.adapters.keeping import RecordedSessions, sessions_now
 from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader, parts
 from guidance_svc.adapters.replay import InProcess, OverSocket, replay
 from guidance_svc.adapters.rotating import RotatingRecorder, Storage
 from guidance_svc.errors import ConfigError, RecordingError
+from guidance_svc.session.registry import Registry
 
 PART_BYTES = 40_000  # 40 exchanges of two vehicles
 
 
-class Snapshots:
-    """Sessions put aside and put back by copying them in memory: the recording only carries their number."""
+class Stale(RecordedSessions):
+    """Puts back what the sessions were at another time."""
 
-    def __init__(self) -> None:
-        self.service: Service | None = None
-        self.kept: list[Any] = []
-
-    def sessions_now(self) -> list[dict[str, str]]:
-        tables = []
-        for vehicle, seat in self.service.registry.seats.items() if self.service else ():
-            tables.append({"vehicle": vehicle, "number": str(len(self.kept))})
-            self.kept.append(deepcopy(seat))
-        return tables
-
-
-class Restorer:
-    """Puts them back into a fresh registry; tokens are those of the flight, `secret-1` and `secret-2`."""
-
-    def __init__(self, registry: Any, kept: list[Any]) -> None:
-        self.registry, self.kept = registry, kept
+    def __init__(self, registry: Registry, tables: dict[str, dict[str, str]]) -> None:
+        super().__init__(registry)
+        self.tables = tables
 
     def restore(self, table: Mapping[str, str]) -> str:
-        seat = deepcopy(self.kept[int(table["number"])])
-        seat.link = None
-        self.registry.seats[table["vehicle"]] = seat
-        return {"kite-1": "secret-1", "kite-2": "secret-2"}[table["vehicle"]]
-
-    def bind(self, link: Hashable, vehicle: str) -> None:
-        self.registry.vehicles[link] = vehicle
-        self.registry.seats[vehicle].link = link
+        return super().restore(self.tables[table["vehicle"]])
 
 
-def fly_in_parts(folder: Path, steps: int = 60) -> tuple[list[Path], Snapshots]:
-    ticks, snapshots = count(1_700_000_000_000_000_000, 1_000_000), Snapshots()
+class Flushing(Service):
+    """A service that writes before it works out guidance, as the server does."""
+
+    def ask(self, link: Any, message: dict[str, Any]) -> dict[str, Any]:
+        reply: dict[str, Any] = msgpack.unpackb(self.desk.receive(link, msgpack.packb(message)))
+        self.recorder.flush()
+        while self.registry.pending():
+            self.registry.work()
+        return reply
+
+
+def fly_in_parts(folder: Path, steps: int = 60) -> list[Path]:
+    ticks, services = count(1_700_000_000_000_000_000, 1_000_000), list[Service]()
     recorder = RotatingRecorder(
-        Storage(folder, PART_BYTES), lambda: next(ticks), {"version": "test"}, snapshots.sessions_now
+        Storage(folder, PART_BYTES),
+        lambda: next(ticks),
+        {"version": "test"},
+        lambda: sessions_now(services[0].registry) if services else [],
     )
     first = recorder.path
     assert first is not None
-    snapshots.service = Service(recorder)
-    play_through(snapshots.service, steps)
+    services.append(Flushing(recorder))
+    play_through(services[0], steps)
     recorder.close()
     wait_for_children()
-    return parts(first), snapshots
+    return parts(first)
 
 
 def wait_for_children() -> None:
@@ -77,7 +72,7 @@ def messages(path: Path) -> list[RecordedMessage]:
 
 
 def test_the_parts_together_hold_what_one_file_would(tmp_path: Path) -> None:
-    found, _ = fly_in_parts(tmp_path / "parts")
+    found = fly_in_parts(tmp_path / "parts")
     assert len(found) > 3
     assert found == parts(found[0])
     assert set(found) == set((tmp_path / "parts").glob("*.mcap"))
@@ -89,7 +84,7 @@ def test_the_parts_together_hold_what_one_file_would(tmp_path: Path) -> None:
 
 
 def test_each_part_begins_with_the_plans_in_use_and_the_open_sessions(tmp_path: Path) -> None:
-    found, _ = fly_in_parts(tmp_path / "parts")
+    found = fly_in_parts(tmp_path / "parts")
     for before, part in pairwise(found):
         reader = RecordingReader(part)
         entries = list(reader.entries())
@@ -100,27 +95,40 @@ def test_each_part_begins_with_the_plans_in_use_and_the_open_sessions(tmp_path: 
 
 
 def test_each_part_plays_by_itself(tmp_path: Path) -> None:
-    found, snapshots = fly_in_parts(tmp_path / "parts")
+    found = fly_in_parts(tmp_path / "parts")
     compared = 0
     for part in found:
         service = Service()
-        restorer = Restorer(service.registry, snapshots.kept)
+        restorer = RecordedSessions(service.registry)
         verdict = replay(part, InProcess(service.desk, service.registry, restorer))
         assert verdict.mismatch is None, verdict.mismatch.sentence()
         compared += verdict.compared
     assert compared == 2 + 2 * 60 + 4 + 1  # as test_replay counts them
 
 
-def test_a_part_without_its_sessions_does_not_play_the_same(tmp_path: Path) -> None:
+def test_a_part_does_not_play_the_same_with_the_sessions_of_another_time(tmp_path: Path) -> None:
     # The counterpart of the test above: what is restored matters.
-    found, snapshots = fly_in_parts(tmp_path / "parts")
+    found = fly_in_parts(tmp_path / "parts")
+    earlier = RecordingReader(found[1]).entries()
+    tables = {entry.vehicle: entry.table for entry in earlier if isinstance(entry, RecordedSession)}
     service = Service()
-    restorer = Restorer(service.registry, [snapshots.kept[k % 2] for k in range(len(snapshots.kept))])
-    assert replay(found[2], InProcess(service.desk, service.registry, restorer)).mismatch is not None
+    assert replay(found[2], InProcess(service.desk, service.registry, Stale(service.registry, tables))).mismatch
+
+
+def test_a_part_is_longer_than_its_head_however_many_sessions_it_begins_with(tmp_path: Path) -> None:
+    ticks = count(1_700_000_000_000_000_000, 1_000_000)
+    many = [{"vehicle": f"kite-{k}", "states": "x" * 1000} for k in range(100)]
+    recorder = RotatingRecorder(Storage(tmp_path, 65536), lambda: next(ticks), {}, lambda: many)
+    first = recorder.path
+    for seq in range(200):
+        recorder.exchange(1, "kite-1", {"type": "state", "seq": seq}, {"type": "command", "seq": seq})
+        recorder.flush()
+    assert recorder.path == first
+    recorder.close()
 
 
 def test_a_part_that_begins_in_flight_is_refused_where_sessions_cannot_be_restored(tmp_path: Path) -> None:
-    found, _ = fly_in_parts(tmp_path / "parts")
+    found = fly_in_parts(tmp_path / "parts")
     service = Service()
     with pytest.raises(RecordingError, match="kite-1: cannot restore"):
         replay(found[1], InProcess(service.desk, service.registry))
@@ -131,14 +139,14 @@ def test_a_part_that_begins_in_flight_is_refused_where_sessions_cannot_be_restor
 
 
 def test_the_states_of_a_later_part_are_calibrated_with_the_plan_of_its_session(tmp_path: Path) -> None:
-    found, _ = fly_in_parts(tmp_path / "parts")
+    found = fly_in_parts(tmp_path / "parts")
     flights = read_flights(found[1], print)
     assert flights["kite-1"].known.stages[0].thrust_n == 1e5
     assert len(flights["kite-1"].states) > 5
 
 
 def test_no_token_is_written_at_the_head_of_a_part(tmp_path: Path) -> None:
-    found, _ = fly_in_parts(tmp_path / "parts")
+    found = fly_in_parts(tmp_path / "parts")
     opens = [
         entry.table["open"]
         for part in found[1:]

@@ -19,6 +19,7 @@ PUSH_WINDOW_S: Final = 10.0
 SHORT_WINDOW_S: Final = 2.0
 SETTLED_S: Final = 10.0  # after ignition: the engine is up and the vehicle has turned
 OFF_DEG: Final = 4.0  # a vehicle that turns at 0.2 deg/s and lags a second, and an engine's own misalignment
+STACK_FRAC: Final = 0.1  # of the mass: figures of stages differ, units more
 SIZE_FRAC: Final = 0.15  # of thrust: tables of engines are better, units are worse
 FLOW_FRAC: Final = 0.2  # of the flow that the thrust needs; below it nothing burns
 SIZES: Final = (  # ratio of mass times acceleration to the thrust, and what it means
@@ -106,11 +107,31 @@ def push_of(track: Track, a: int, b: int, scene: Scene, noise_m_s: float) -> Pus
 
 def engine_checks(scene: Scene, found: Sequence[Push]) -> list[Check]:
     """All of this subject."""
+    first = weight_check(scene)
     if not found:
         why = "no stretch of 2 s, 10 s after ignition, with the engine on and states within 2 s of each other"
-        return [not_seen(n, w, why) for n, w in (("thrust_along_pointing", ALONG), ("thrust_size", SIZE),
-                                                 ("mass_falls", FALLS))]  # fmt: skip
-    return [along_check(found), size_check(scene, found), mass_check(scene, found)]
+        rest = (("thrust_along_pointing", ALONG), ("thrust_size", SIZE), ("mass_falls", FALLS))
+        return [first, *(not_seen(name, words, why) for name, words in rest)]
+    return [first, along_check(found), size_check(scene, found), mass_check(scene, found)]
+
+
+def weight_check(scene: Scene) -> Check:
+    """The first mass against the plan's stack."""
+    vehicle = scene.plan.vehicle
+    heaviest = vehicle.mass_at_ignition_kg(0) * (1.0 + STACK_FRAC)
+    lightest = min(stage.dry_mass_kg for stage in vehicle.stages) * (1.0 - STACK_FRAC)
+    words = f"the mass is one that {vehicle.name} can have, {lightest:.0f} to {heaviest:.0f} kg"
+    if not len(scene.track.mass_kg):
+        return not_seen("mass", words, "no state came")
+    mass = float(scene.track.mass_kg[0])
+    if lightest <= mass <= heaviest:
+        return passed("mass", words, f"{mass:.0f} kg at first")
+    for factor, key, unit in ((0.45359237, "pounds for kilograms", "pounds"), (1e3, "tonnes for kilograms", "tonnes")):
+        if lightest <= factor * mass <= heaviest:
+            seen = f"{mass:.6g} kg at first; {key}: the numbers fit if mass_kg is taken as {unit}"
+            return failed("mass", words, seen, f"send mass_kg in kilograms: multiply by {factor:g}")
+    change = "send all that the engine pushes, or correct the vehicle file"
+    return failed("mass", words, f"{mass:.6g} kg at first", change)
 
 
 def along_check(found: Sequence[Push]) -> Check:

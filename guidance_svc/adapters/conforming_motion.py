@@ -21,6 +21,7 @@ TRUTH_M: Final = 500.0  # less than any mix-up makes at 28 deg of latitude, more
 TRUTH_M_S: Final = 8.0  # a vertical that is tilted by 0.16 deg makes 10 at 3 km/s and more
 PLANE_OFF_DEG: Final = 12.0  # no script begins an insertion so far out of its plane
 PLANE_NEAR_DEG: Final = 4.0
+BEGINNING: Final = 20  # states
 FEWEST: Final = 5
 AXES_STATES: Final = 300  # are enough to tell 96 sets of axes apart
 
@@ -168,11 +169,11 @@ def truth_check(scene: Scene) -> Check:
     if not scene.run.truth:
         return not_seen("truth", TRUTH, "the script flies a vehicle of its own")
     miss = truth_miss(scene, scene.track)
-    if miss is None or miss[2] < FEWEST:
+    if miss is None:
         guess = next((r for r in readings(scene.frame, scene.body, scene.local) if r.key.startswith("milli")), None)
         track = guess and track_of(scene.states, guess.frame, scene.body, guess.change)
         again = truth_miss(scene, track) if track else None
-        if guess is not None and again is not None and again[2] >= FEWEST:
+        if guess is not None and again is not None:
             return failed("truth", TRUTH, f"none of the times is the vehicle's own; {fits(guess)}", guess.advice)
         return not_seen("truth", TRUTH, "none of the times is one at which the kit's vehicle was read")
     if right(miss):
@@ -229,12 +230,22 @@ def plane_check(scene: Scene, truth: Check) -> Check:
     if off < PLANE_OFF_DEG:
         return passed("plane", PLANE, f"{off:.2f} deg off it at the end")
     seen = f"{off:.1f} deg off it"
-    for reading in axes_readings(scene):
-        moved = track_of(scene.states[-50:], reading.frame, scene.body, reading.change)
-        if len(moved.time_s) and plane_off_deg(moved, normal) < PLANE_NEAR_DEG and truth.outcome != "pass":
-            return failed("plane", PLANE, f"{seen}; {fits(reading)}", reading.advice)
+    guess = None if truth.outcome == "pass" else plane_reading(scene, normal)
+    if guess is not None:
+        return failed("plane", PLANE, f"{seen}; {fits(guess)}", guess.advice)
     change = "look at axes, handedness and meridian_at_zero_deg of frame, and at the launch time; or the flight is lost"
     return failed("plane", PLANE, f"{seen}; {fits(None)}", change)
+
+
+def plane_reading(scene: Scene, normal: Vec) -> Reading | None:
+    """The axes that bring the beginning of the path, before guidance was led astray, nearest to the target's plane."""
+    some, best, least = scene.states[:BEGINNING], None, PLANE_NEAR_DEG
+    for reading in axes_readings(scene):
+        track = track_of(some, reading.frame, scene.body, reading.change)
+        off = plane_off_deg(track, normal) if len(track.time_s) else PLANE_NEAR_DEG
+        if off < least - 1e-6:
+            best, least = reading, off
+    return best
 
 
 def plane_off_deg(track: Track, normal: Vec) -> float:

@@ -18,6 +18,9 @@ from guidance_svc.domain import Vec
 
 OFF_DEG: Final = 4.0  # a turning vehicle lags a little
 GUESS_DEG: Final = 4.0
+MOVES_DEG: Final = 0.05  # between two states: it turns
+CHASE_DEG: Final = 8.0  # between the way it turns and the way to where it should
+FEWEST_TURNS: Final = 10
 CUT_S: Final = 0.03  # the nearest tick of 20 ms, and a little
 LIGHT_S: Final = 3.0  # after the order to burn
 THROTTLED: Final = 0.95
@@ -44,9 +47,10 @@ def order_checks(scene: Scene, found: Sequence[Push], frame_is_right: bool) -> l
 
 @dataclass(frozen=True, slots=True)
 class Aim:
-    """Where the vehicle pointed, and the reply that it flew under."""
+    """Where the vehicle pointed, where it had pointed at the state before, and the reply that it flew under."""
 
     flown: Floats
+    before: Floats | None
     reply: dict[str, Any]
     told: Floats
     position_m: Vec
@@ -62,8 +66,7 @@ def points_check(scene: Scene, found: Sequence[Push], frame_is_right: bool) -> C
         return passed("points_as_told", POINTS, f"median angle {off:.2f} deg")
     seen = f"the vehicle does not point as told: median angle {off:.1f} deg"
     for key, words, use in MISUSES:
-        angles = [angle_deg(aim.flown, np.array(use(aim, scene))) for aim in aims]
-        if float(np.median(angles)) < GUESS_DEG:
+        if fits(aims, [np.array(use(aim, scene)) for aim in aims]):
             return failed("points_as_told", POINTS, f"{seen}; {key}: it fits if {words}", USE)
     change = "steer by each reply's pointing (or pitch_deg and heading_deg), and give the vehicle time to turn"
     return failed("points_as_told", POINTS, seen, change)
@@ -77,10 +80,9 @@ def aims_of(scene: Scene, found: Sequence[Push], frame_is_right: bool) -> list[A
         before = track.heard[k - 1]
         if not (rows[k] and rows[k - 1] and before.is_command and track.time_s[k] - track.time_s[k - 1] < 1.0):
             continue
-        true = scene.run.truth.get(round(float(track.time_s[k]), 6)) if frame_is_right else None
-        flown = np.array(true["pointing"]) if true else track.pointing[k]
+        was, flown = (axis_at(scene, i, frame_is_right) for i in (k - 1, k))
         if not np.isnan(flown).any():
-            aims.append(Aim(flown, before.reply, told(scene, before, track.time_s[k]), vec(track.position_m[k])))
+            aims.append(Aim(flown, was, before.reply, told(scene, before, track.time_s[k]), vec(track.position_m[k])))
     if aims:
         return aims
     for push in found:
@@ -88,8 +90,26 @@ def aims_of(scene: Scene, found: Sequence[Push], frame_is_right: bool) -> list[A
         if middle.is_command and frame_is_right:
             at = float(middle.request["time_s"])
             where = int(np.searchsorted(track.time_s, at))
-            aims.append(Aim(push.push_m_s2, middle.reply, told(scene, middle, at), vec(track.position_m[where])))
+            aims.append(Aim(push.push_m_s2, None, middle.reply, told(scene, middle, at), vec(track.position_m[where])))
     return aims
+
+
+def axis_at(scene: Scene, k: int, frame_is_right: bool) -> Floats:
+    """Thrust axis at a state, BCI: in truth, or as the state says; NaN where neither is known."""
+    true = scene.run.truth.get(round(float(scene.track.time_s[k]), 6)) if frame_is_right else None
+    return np.array(true["pointing"], dtype=float) if true else scene.track.pointing[k]
+
+
+def fits(aims: Sequence[Aim], wanted: Sequence[Floats]) -> bool:
+    """Whether the vehicle points there, or turns towards it as fast as it can."""
+    if float(np.median([angle_deg(aim.flown, want) for aim, want in zip(aims, wanted, strict=True)])) < GUESS_DEG:
+        return True
+    chases = []
+    for aim, want in zip(aims, wanted, strict=True):
+        if aim.before is not None and angle_deg(aim.before, aim.flown) > MOVES_DEG:
+            ahead = want - aim.before * float(np.dot(want, aim.before))
+            chases.append(angle_deg(aim.flown - aim.before, ahead))
+    return len(chases) >= FEWEST_TURNS and float(np.median(chases)) < CHASE_DEG
 
 
 def told(scene: Scene, one: Heard, time_s: float) -> Floats:

@@ -157,12 +157,13 @@ class InProcess:
         began = time.perf_counter()
         answer = self.service.ask(link, payload, "json" if lines else None)
         took = time.perf_counter() - began
-        reply = read(answer, as_json=lines or payload[:1] == b"{")
+        as_json = lines or payload[:1] == b"{"
+        reply = read(answer, as_json)
         if took > self.tally.longest_s:
             self.tally.longest_s, self.tally.slowest = took, payload
         self.tally.codes[reply["code"] if reply["type"] == "fault" else reply["type"]] += 1
         if reply["type"] != "fault":
-            agree(payload, reply)
+            agree(payload, reply, as_json)
         elif self.service.snapshot() != before:
             raise BadReply(f"{payload[:300]!r} was refused with {reply}, and something changed")
 
@@ -187,7 +188,7 @@ class InProcess:
         for number in range(count):
             if number == count // 10:
                 self.settle()
-                self.tally.warm_mb = resident_mb()
+                self.tally.warm_mb, self.tally.longest_s = resident_mb(), 0.0
             self.step()
             watch()
         while self.honest.at >= 0:  # the honest flight to its end
@@ -238,7 +239,7 @@ def show(console: Any, title: str, tally: Tally) -> None:
     )
     console.print("  " + ", ".join(f"{code} {n}" for code, n in tally.codes.most_common()))
     console.print(
-        f"  memory {tally.warm_mb:.1f} MB after a tenth, {tally.end_mb:.1f} MB at the end; slowest message "
+        f"  memory {tally.warm_mb:.1f} MB after a tenth, {tally.end_mb:.1f} MB at the end; slowest since then "
         f"{1000 * tally.longest_s:.0f} ms: {tally.slowest[:60]!r}"
     )
 

@@ -43,14 +43,17 @@ def read(reply: bytes, as_json: bool) -> dict[str, Any]:
     return dict(message)
 
 
-def agree(request: bytes, reply: dict[str, Any]) -> None:
+def agree(request: bytes, reply: dict[str, Any], as_json: bool) -> None:
     """Check that a reply which is no fault answers what was asked, decoded without the service's own code.
+
+    Args:
+        as_json: what the transport or the first byte says.
 
     Raises:
         BadReply: the request was no message, or the reply is to another one.
     """
     try:
-        asked: Any = json.loads(request) if request[:1] == b"{" else msgpack.unpackb(request)
+        asked: Any = json.loads(request) if as_json else msgpack.unpackb(request)
         wanted = ANSWERS[asked["type"]]
     except (ValueError, KeyError, TypeError, RecursionError, msgpack.UnpackException) as problem:
         raise BadReply(f"{request[:200]!r} is no message ({problem!r}), and was answered by {reply}") from None

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from contextlib import suppress
-from typing import Final, Literal, TypeVar
+from typing import Any, Final, Literal, TypeVar
 
 T = TypeVar("T")
 PIECE_BYTES: Final = 4096
@@ -75,9 +75,8 @@ class Proxy:
         assert not self._thread.is_alive(), "the proxy did not stop"
         self._loop.close()
 
-    def _do(self, work: Callable[[], object]) -> T:  # type: ignore[type-var]
-        done = asyncio.run_coroutine_threadsafe(work(), self._loop)  # type: ignore[arg-type]
-        return done.result(STOP_S)  # type: ignore[no-any-return]
+    def _do(self, work: Callable[[], Coroutine[Any, Any, T]]) -> T:
+        return asyncio.run_coroutine_threadsafe(work(), self._loop).result(STOP_S)
 
     def _do_now(self, work: Callable[[], None]) -> None:
         async def once() -> None:

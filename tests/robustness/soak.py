@@ -19,6 +19,7 @@ import time
 from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from math import ceil
 from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any, Final
@@ -157,7 +158,7 @@ class Soak:
                 script.send(now_s)
             due_s = min(due_s, script.due_s)
         wait_s = max(0.0, due_s - time.perf_counter())
-        for sock, _ in self.poller.poll(1000.0 * wait_s):
+        for sock, _ in self.poller.poll(ceil(1000.0 * wait_s)):
             self.of[sock].take(time.perf_counter(), into)
 
     def _sample(self, into: Sequence[Tenth]) -> None:

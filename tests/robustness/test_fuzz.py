@@ -59,7 +59,7 @@ def test_the_judge_refuses_replies_that_break_the_wire(reply: dict[str, object])
 
 def test_the_judge_refuses_an_answer_to_another_message() -> None:
     with pytest.raises(BadReply):
-        agree(b'{"type":"state","seq":4,"time_s":1.0}', {"type": "command", "seq": 5, "time_s": 1.0})
+        agree(b'{"type":"state","seq":4,"time_s":1.0}', {"type": "command", "seq": 5, "time_s": 1.0}, True)
 
 
 @pytest.mark.parametrize("encoding", ["json", "msgpack"])

@@ -17,7 +17,7 @@ import msgpack
 import pytest
 import zmq
 
-from guidance_svc.wire.codec import encode
+from guidance_svc.wire.codec import Encoding, encode
 from tests.robustness.fuzz import Honest
 from tests.robustness.judge import read
 from tests.robustness.process import Dealers, Served, connect_tcp, served
@@ -307,7 +307,8 @@ def test_a_zeromq_script_that_never_reads_holds_up_nobody_and_memory_stays_bound
 def test_a_flood_is_answered_at_its_limit_told_so_and_changes_nothing_else(
     transport: str, service: Served, dealers: Dealers, neighbour: Neighbour
 ) -> None:
-    states, encoding = honest_flight().messages[:1500], "msgpack" if transport == "zmq" else "json"
+    states = honest_flight().messages[:1500]
+    encoding: Encoding = "msgpack" if transport == "zmq" else "json"
     payloads = [encode(opening(f"flood-{transport}"), encoding), *(encode(state, encoding) for state in states)]
     last = encode({"type": "close"}, encoding)
     if transport == "zmq":

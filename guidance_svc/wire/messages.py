@@ -129,6 +129,7 @@ class HealthRequest(BaseModel):
     model_config = STRICT
 
     type: Literal["health"]
+    """The kind of message."""
 
 
 STATE_ADAPTER: TypeAdapter[StateMessage] = TypeAdapter(StateMessage)
@@ -330,8 +331,11 @@ class SessionHealth(TypedDict):
     """One session as the service last heard of it; null before its first command."""
 
     vehicle: str
+    """The session's key."""
     phase: str | None
+    """Of its last command."""
     seq: int | None
+    """Of its last state."""
     time_s: float | None
     """On the vehicle's clock."""
     silent_s: float
@@ -342,9 +346,13 @@ class HealthMessage(TypedDict):
     """Reply to `health`: counts since the start, reply times of the last few thousand messages."""
 
     type: Literal["health"]
+    """The kind of message."""
     version: str
+    """Of the service."""
     uptime_s: float
+    """Real time since the start, s."""
     messages: int
+    """That came."""
     replies: int
     """Faults included."""
     faults: dict[str, int]
@@ -356,16 +364,23 @@ class HealthMessage(TypedDict):
     refused_connections: int
     """Beyond the limit, or cut."""
     refused_handshakes: int
+    """Over ZeroMQ, for want of a key."""
     expired_sessions: int
+    """Ended by the service for their silence."""
     zmq_connections: int
+    """That have spoken lately."""
     tcp_connections: int
+    """Open now."""
     reply_p50_us: float | None
     """From receipt to the reply being ready; null before the first message."""
     reply_p99_us: float | None
+    """Likewise."""
     recording: str
     """"ok", "none" or "stopped: why"."""
     journal: str
+    """Likewise."""
     sessions: list[SessionHealth]
+    """All that there are."""
 
 
 class FaultMessage(TypedDict):

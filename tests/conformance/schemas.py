@@ -22,7 +22,7 @@ TALK = {  # what a script sends, and what answers it; a fault may answer anythin
     "OpenMessage": ("OpenedMessage",),
     "StateMessage": ("CommandMessage",),
     "CloseMessage": ("ClosedMessage",),
-    "HealthRequest": ("HealthReply",),
+    "HealthRequest": ("HealthMessage",),
 }
 FAULT = "FaultMessage"
 UNITS = (
@@ -46,7 +46,7 @@ def type_of(model: Any) -> str:
 
 
 def file_name(class_name: str) -> str:
-    """OpenMessage is "open", HealthReply is "health_reply"."""
+    """OpenMessage is "open", HealthRequest is "health_request"."""
     return re.sub(r"(?<=[a-z])(?=[A-Z])", "_", class_name.removesuffix("Message")).lower()
 
 

@@ -364,11 +364,11 @@ class HealthMessage(TypedDict):
     refused_connections: int
     """Beyond the limit, or cut."""
     refused_handshakes: int
-    """Over ZeroMQ, for want of a key."""
+    """Over ZeroMQ, refused or never finished."""
     expired_sessions: int
     """Ended by the service for their silence."""
     zmq_connections: int
-    """That have spoken lately."""
+    """Open now."""
     tcp_connections: int
     """Open now."""
     reply_p50_us: float | None

@@ -196,7 +196,7 @@ class GuidanceClient {
     this._stopIfTakenOver();
     const trouble = this._greeted ? "" : `no answer from ${this.address}`;
     const told = this.net.now(timeS, this.stopped ? `${this.stopped.message} (not asked again)` : trouble);
-    return { ...told, says: told.says || this._complaint };
+    return { ...told, says: [this._complaint, told.says].filter(Boolean).join("; ") };
   }
 
   /** Say that an event was carried out; the next states carry its id, and the service stops repeating it. */

@@ -261,7 +261,7 @@ class GuidanceClient:
         self._stop_if_taken_over()
         trouble = "" if self._greeted else f"no answer from {self.address}"
         told = self.net.now(time_s, f"{self.stopped} (not asked again)" if self.stopped else trouble)
-        return {**told, "says": told["says"] or self._complaint}
+        return {**told, "says": "; ".join(filter(None, [self._complaint, told["says"]]))}
 
     def done(self, event: dict[str, Any]) -> None:
         """Say that an event was carried out; the next states carry its id, and the service stops repeating it."""

@@ -6,6 +6,7 @@ import logging
 import subprocess
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
@@ -70,11 +71,9 @@ def remove_oldest(folder: Path, keep_bytes: int, live: Path) -> None:
     """
     found = []
     for path in folder.glob(f"*{SUFFIX}"):
-        try:
+        with suppress(OSError):
             stat = path.stat()
-        except OSError:
-            continue
-        found.append((stat.st_mtime_ns, path.name, stat.st_size, path))
+            found.append((stat.st_mtime_ns, path.name, stat.st_size, path))
     total = sum(size for _, _, size, _ in found)
     for _, _, size, path in sorted(found):
         if total <= keep_bytes:

@@ -22,6 +22,7 @@ from served import OPEN, ROOT, Served, state
 from service_world import STATE, WAIT_S
 
 from guidance_svc.adapters import recorder as recorder_module
+from guidance_svc.adapters.compacting import compact
 from guidance_svc.adapters.folder_lock import lock_folder
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader, parts
 from guidance_svc.adapters.rotating import LOOK_EVERY_NS, RETRY_EVERY_NS, RotatingRecorder, Storage
@@ -40,9 +41,12 @@ class Disk:
 
     def __init__(self) -> None:
         self.room: int | None = None
+        self.takes_files = True
 
     def file(self, path: Path, mode: str) -> FileIO:
         disk = self
+        if not self.takes_files:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
         class Limited(FileIO):
             def write(self, data: Any) -> int:
@@ -147,6 +151,36 @@ def test_a_full_disk_is_told_once_and_shown_and_recording_goes_on_when_there_is_
         f"recording stopped, guidance goes on: {before.parent}: No space left on device",
         f"recording goes on in {recorder.path}; 6 messages in between are not recorded",
     ]
+
+
+def test_a_disk_that_takes_no_new_file_when_a_part_is_full_costs_the_next_messages_only(
+    tmp_path: Path, disk: Disk, clock: Clock
+) -> None:
+    recorder = RotatingRecorder(Storage(tmp_path, rotate_bytes=20_000), clock, {"version": "test"})
+    before = path_of(recorder)
+    disk.takes_files = False
+    keep(recorder, 1, 100)
+    assert recorder.state == "No space left on device"
+    keep(recorder, 101, 103)
+    disk.takes_files = True
+    clock.now_ns += RETRY_EVERY_NS
+    recorder.flush()
+    keep(recorder, 104, 104)
+    assert recorder.state == "ok"
+    assert (seqs(before), seqs(path_of(recorder))) == (list(range(1, 101)), [104])
+    recorder.close()
+
+
+def test_a_disk_that_is_full_at_the_end_leaves_a_recording_that_can_be_read(
+    recorder: RotatingRecorder, disk: Disk
+) -> None:
+    keep(recorder, 1, 3)
+    path, disk.room = path_of(recorder), 30
+    recorder.close()
+    assert seqs(path) == [1, 2, 3]
+    disk.room = None
+    assert compact(path)
+    assert seqs(path) == [1, 2, 3]
 
 
 def test_a_folder_that_vanishes_is_noticed_and_made_again(
@@ -331,6 +365,7 @@ def test_a_service_says_at_the_start_that_it_cannot_record(
 HOLD = """
 import sys
 from pathlib import Path
+from guidance_svc.adapters.compacting import compact
 from guidance_svc.adapters.folder_lock import lock_folder
 lock = lock_folder(Path(sys.argv[1]))
 print("held", flush=True)

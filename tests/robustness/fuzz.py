@@ -29,7 +29,7 @@ from tests.robustness.mutations import mutation
 from tests.robustness.world import PLAN, Service, honest_flight, library, opening
 
 HONEST_EVERY: Final = 20
-CONNECTIONS: Final = 6  # that stay; a passing one now and then, of which the service is never told that it is gone
+CONNECTIONS: Final = 6  # that stay; a passing one now and then
 PASSING_FRAC: Final = 0.02
 PLANS: Final = ("curlew_to_lagoon", "bargeman_to_lagoon", "sandpiper_boost", "nothing")
 ROLES: Final = ("upper_stage", "tanker", "booster")
@@ -121,9 +121,7 @@ class InProcess:
         link: Hashable = ("passing", self.number) if passing else ("bad", place)
         payload = mutation(self._good(link, place), self.draw)
         self._send(link, payload, lines=self.draw.random() < 0.3)
-        if passing and self.service.registry.vehicle_of(link) is not None:
-            self._close(link)
-        elif self.draw.random() < 0.001:
+        if passing or self.draw.random() < 0.001:
             self._close(link)
             self.service.desk.drop(link)
 

@@ -9,6 +9,7 @@ from random import Random
 import msgpack
 import pytest
 
+from guidance_svc.adapters.desk import LINK_LIMIT
 from guidance_svc.wire.codec import encode
 from tests.robustness.fuzz import InProcess
 from tests.robustness.fuzz_sockets import over_sockets
@@ -94,6 +95,16 @@ def test_a_stage_whose_figures_cannot_be_reckoned_with_is_refused(figures: dict[
     assert (fault["code"], fault["field"]) == ("bad_value", "plan.vehicle.stages.0")
     assert expected in fault["expected"]
     assert service.snapshot() == {}
+
+
+@pytest.mark.xfail(strict=True, reason="the desk forgets the oldest connection even if a vehicle flies over it")
+def test_ten_thousand_connections_that_come_and_go_do_not_unseat_a_script() -> None:
+    # found by fuzzing: a monitor that connects over ZeroMQ once a minute unseats every script within a week
+    service = Service()
+    service.told("honest", opening("honest"))
+    for number in range(LINK_LIMIT + 1):
+        service.ask(("passing", number), b"\xc1")
+    assert service.ask("honest", honest_flight().requests[0]) == honest_flight().replies[0]
 
 
 def test_the_plan_of_these_tests_stands_inside_its_own_limits() -> None:

@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.adapters.recordings import RecordedMessage, RecordedSession, RecordingReader
 from guidance_svc.adapters.replay import Answering, Player
 from guidance_svc.adapters.report_reading import Progress, Recording, detail_of
 
 
 class DetailedReader(RecordingReader):
-    """The same recording, in which every script asked for detail."""
+    """All files of a recording, one after the other, in which every script asked for detail."""
+
+    def __init__(self, files: Sequence[Path]) -> None:
+        super().__init__(files[0])
+        self._later = files[1:]
 
     def entries(self) -> Iterator[Any]:
         """As `RecordingReader.entries`."""
         for entry in super().entries():
-            if isinstance(entry, RecordedMessage) and entry.type == "open":
-                entry = replace(entry, message={**entry.message, "detail": True})
-            yield entry
+            yield self._asking(entry)
+        for path in self._later:
+            for entry in RecordingReader(path).entries():
+                if not isinstance(entry, RecordedSession):  # the service has it from the file before
+                    yield self._asking(entry)
+
+    def _asking(self, entry: Any) -> Any:
+        if isinstance(entry, RecordedMessage) and entry.type == "open":
+            return replace(entry, message={**entry.message, "detail": True})
+        return entry
 
 
 def add_detail(recording: Recording, service: Answering, progress: Progress = lambda what, done, of: None) -> None:
@@ -33,7 +45,7 @@ def add_detail(recording: Recording, service: Answering, progress: Progress = la
     """
     total = sum(len(replies) for replies in recording.asked.values())
     place = dict.fromkeys(recording.asked, 0)
-    for exchange in Player(DetailedReader(recording.path), service).exchanges():
+    for exchange in Player(DetailedReader(recording.files), service).exchanges():
         if exchange.request.get("type") != "state" or exchange.vehicle not in place or exchange.recorded is None:
             continue
         if exchange.recorded["type"] != "command" or place[exchange.vehicle] >= len(recording.asked[exchange.vehicle]):

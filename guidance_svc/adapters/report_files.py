@@ -11,7 +11,7 @@ from pathlib import Path
 
 from guidance_svc.adapters.replay import Answering
 from guidance_svc.adapters.report_detail import add_detail, needs_detail
-from guidance_svc.adapters.report_reading import Progress, Recording, read_recording
+from guidance_svc.adapters.report_reading import MISSHAPEN, Progress, Recording, read_recording
 from guidance_svc.adapters.reporting import flights_of, said
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.report.burns import Burns
@@ -65,8 +65,8 @@ def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[
         folder = wanted.out or Path(f"{wanted.recording.stem}-report")
         for path in written(wanted, recording, flights, epoch, folder, progress):
             echo(str(path))
-    if recording.remark:
-        echo(recording.remark)
+    for remark in recording.remarks:
+        echo(remark)
     if not have_matplotlib():
         if not (wanted.csv or wanted.odm):
             raise ConfigError("missing_package", "report", HOW_TO_GET_PAGES, "no matplotlib")
@@ -77,9 +77,8 @@ def replayed(recording: Recording, service: Answering, progress: Progress) -> No
     """What guidance believed, by playing the recording again; a recording that cannot be played is reported without."""
     try:
         add_detail(recording, service, progress)
-    except GuidanceError as error:
-        reason = f"it could not be played again: {error.sentence()}"
-        recording.remark = ". ".join(filter(None, (recording.remark, reason)))
+    except (GuidanceError, *MISSHAPEN) as error:
+        recording.remarks.append(f"the recording could not be played again: {error}")
     finally:
         service.close()
 
@@ -123,7 +122,7 @@ def wall_time(time_ns: int) -> datetime:
 
 def remarks(recording: Recording) -> tuple[str, ...]:
     """Sentences on the recording as a whole."""
-    texts = [recording.remark]
+    texts = list(recording.remarks)
     left_out = "states of {} came before any session of it and are left out"
     texts += [f"{count} {left_out.format(name)}" for name, count in recording.orphans.items()]
     if recording.different:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.recorder import NO_VEHICLE
-from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordingReader
+from guidance_svc.adapters.recorder import NO_VEHICLE, OPEN_KEY
+from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader, parts
 from guidance_svc.domain import VehicleState
-from guidance_svc.errors import RecordingError
+from guidance_svc.errors import GuidanceError
 from guidance_svc.report.flown import SeenEvent
 from guidance_svc.wire.parse import parse_state
 
@@ -20,6 +21,7 @@ COMMAND = (
     "pitch_deg", "pitch_rate_deg_s", "heading_deg", "throttle", "time_to_cutoff_s", "next_contact_s", "cutoff_at_s",
     "phase", "status", "engine_on", "pointing", "event", "time_s", "seq",
 )  # fmt: skip
+MISSHAPEN = (KeyError, TypeError, ValueError, AttributeError, IndexError)  # what changed bytes can make of a message
 MOST_EXAMPLES = 200  # different warnings or faults kept of one session; a flood of them stays readable
 Progress = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0: unknown)
 
@@ -75,7 +77,9 @@ class Recording:
         asked: every reply to a state, in order, by vehicle, those of thrown-away states too: a replay fills them in.
         strangers: faults before any session.
         plans: as they were used, by name.
-        start_ns: wall time of the first message.
+        start_ns, end_ns: wall time of the first and the last message.
+        files: of the recording, in order: where one grew too long, others follow it.
+        remarks: sentences on what is missing or damaged.
     """
 
     path: Path
@@ -86,7 +90,8 @@ class Recording:
     orphans: dict[str, int] = field(default_factory=dict)
     start_ns: int = 0
     end_ns: int = 0
-    remark: str = ""
+    files: list[Path] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
     about: dict[str, str] = field(default_factory=dict)
     replayed: int = 0
     different: int = 0
@@ -100,30 +105,48 @@ def read_recording(path: Path, progress: Progress = lambda what, done, of: None)
     """One pass over a recording.
 
     Raises:
-        RecordingError: it cannot be read, or holds messages that no service writes.
+        RecordingError: it cannot be read.
     """
-    recording, reader = Recording(path), RecordingReader(path)
+    recording = Recording(path, files=parts(path))
+    for file in recording.files:
+        read_part(recording, RecordingReader(file), progress)
+    return recording
+
+
+def read_part(recording: Recording, reader: RecordingReader, progress: Progress) -> None:
+    """One file of a recording; what follows a message that no service writes is left out, and said."""
     take = {"open": _open, "opened": _opened, "state": _state, "command": _command, "close": _close, "fault": _fault}
     for count, entry in enumerate(reader.entries()):
         if count % 2000 == 0:
             progress("reading", count, 0)
         if isinstance(entry, RecordedPlan):
             recording.plans[entry.name] = entry.table
+        elif isinstance(entry, RecordedSession):
+            _begun_before(recording, entry)
         elif isinstance(entry, RecordedMessage):
             recording.start_ns = recording.start_ns or entry.time_ns
             recording.end_ns = entry.time_ns
             try:
                 take.get(entry.type, _ignore)(recording, entry)
-            except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
-                expected, got = f"a {entry.type} as the service writes it", f"{type(error).__name__} {error}"
-                raise RecordingError("damaged_recording", entry.vehicle, expected, got, str(path)) from None
-    recording.about, recording.remark = reader.about, remark_of(reader)
-    return recording
+            except (*MISSHAPEN, GuidanceError) as error:
+                what = f"a {entry.type} of {entry.vehicle} in {reader.path.name} ({type(error).__name__}: {error})"
+                recording.remarks.append(f"damaged at {what}; what stands before is used")
+                break
+    recording.about.update(reader.about)
+    if reader.remark():
+        recording.remarks.append(reader.remark())
 
 
-def remark_of(reader: RecordingReader) -> str:
-    """What is missing of a recording, after the pass; "" where nothing is."""
-    return reader.remark() or ""
+def _begun_before(recording: Recording, entry: RecordedSession) -> None:
+    """A session that was open when the file began; known already where the file before was read."""
+    if recording.session(entry.vehicle) is not None:
+        return
+    try:
+        message = json.loads(entry.table[OPEN_KEY])
+        _open(recording, RecordedMessage("in", entry.vehicle, "open", 0, 0, message))
+        recording.sessions[-1].links.clear()
+    except MISSHAPEN:
+        recording.remarks.append(f"how the session of {entry.vehicle} was opened cannot be read")
 
 
 def _ignore(recording: Recording, entry: RecordedMessage) -> None:

@@ -57,8 +57,13 @@ def flight(recording: Recording, session: Session, number: int, of: int) -> Flow
         raise RecordingError("no_plan", session.vehicle, expected, error.sentence(), str(recording.path)) from None
     first = 0 if any(isinstance(phase, Boost) for phase in plan.phases) else first_inserting_stage(plan)
     states = StatesFlown(plan.vehicle, {}, frame, plan.body, first, session.states, session.commands)
+    track = track_of(states)
+    radii = np.linalg.norm(track.positions_m, axis=1)
+    if not (np.isfinite(track.velocities_m_s).all() and np.all((radii > 1.0) & np.isfinite(radii))):
+        expected = "positions off the body's centre, and finite speeds"
+        raise RecordingError("damaged_recording", session.vehicle, expected, "others", str(recording.path))
     return Flown(
-        vehicle=session.vehicle, number=number, of=of, role=role, plan=plan, frame=frame, track=track_of(states),
+        vehicle=session.vehicle, number=number, of=of, role=role, plan=plan, frame=frame, track=track,
         seqs=np.array([s.seq for s in session.states], dtype=np.int64),
         wall_s=np.array([(ns - recording.start_ns) / 1e9 for ns in session.wall_ns]),
         propellant_kg=np.array([nan if s.propellant_kg is None else s.propellant_kg for s in session.states]),

@@ -17,6 +17,7 @@ from guidance_svc.report.flown import Flown
 from guidance_svc.report.losses import NOTHING, Budget, Counted, Losses
 from guidance_svc.report.track import vec
 
+LONGEST_COAST_S = 1e5  # that is followed step by step; the clock of a script that jumps further is no coast
 COAST_STEP_S = 10.0  # of a path without thrust; as report.flight.REVOLUTION_STEP_S
 
 
@@ -44,6 +45,11 @@ class Burn:
     before: OrbitReport
     after: OrbitReport
     ended: Moment
+
+    @property
+    def turns(self) -> bool:
+        """Whether it ends in an orbit that closes in less than LONGEST_COAST_S."""
+        return self.after.period_s is not None and self.after.period_s < LONGEST_COAST_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +138,7 @@ class Burns:
         end = float(self.budget.off_at_s[last - 1])
         stage, mass_kg = int(track.stage[first]), float(track.masses_kg[last])
         left_kg = float(flown.propellant_kg[last])
-        if not isnan(end) and not track.engine_on[last]:
+        if not isnan(end) and not track.engine_on[last] and time_s - end < LONGEST_COAST_S:
             position, velocity = followed(position, velocity, end - time_s, flown.plan.body)
             time_s = end
         if gone:

@@ -16,9 +16,10 @@ import numpy as np
 
 from guidance_svc.constants import CAUTION
 from guidance_svc.core.kepler import elements
+from guidance_svc.core.vectors import cross, norm
 from guidance_svc.domain import Body, Vec
 from guidance_svc.errors import ConfigError
-from guidance_svc.report.burns import followed
+from guidance_svc.report.burns import LONGEST_COAST_S, followed
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.track import LONGEST_GAP_S, vec
 
@@ -75,7 +76,9 @@ def orbit_parameters(flown: Flown, epoch: datetime, created: datetime) -> str:
 
 
 def keplerian(position_m: Vec, velocity_m_s: Vec, body: Body) -> list[str]:
-    """The block of osculating elements; empty on an open path."""
+    """The block of osculating elements; empty on an open path or straight up and down, where they say nothing."""
+    if norm(cross(position_m, velocity_m_s)) < 1e-6 * norm(position_m) * norm(velocity_m_s):
+        return []
     found = elements(position_m, velocity_m_s, body.mu_m3_s2)
     if not found.eccentricity < 1.0:
         return []
@@ -133,7 +136,7 @@ def points(flown: Flown, first: int, last: int) -> tuple[list[tuple[float, Vec, 
     track, rows, computed = flown.track, [], 0
     for i in range(first, last + 1):
         rows.append((float(track.times_s[i]), vec(track.positions_m[i]), vec(track.velocities_m_s[i])))
-        if i < last and not track.engine_on[i] and track.gaps_s[i] > LONGEST_GAP_S:
+        if i < last and not track.engine_on[i] and LONGEST_GAP_S < track.gaps_s[i] < LONGEST_COAST_S:
             between = list(fill(rows[-1], float(track.times_s[i + 1]), flown.plan.body))
             rows += between
             computed += len(between)

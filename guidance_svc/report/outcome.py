@@ -8,7 +8,7 @@ import numpy as np
 
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import OrbitReport, Target
-from guidance_svc.report.burns import Burn, Burns, followed
+from guidance_svc.report.burns import LONGEST_COAST_S, Burn, Burns, followed
 from guidance_svc.report.flight import (
     Moment,
     Row,
@@ -37,13 +37,20 @@ def outcome_rows(flown: Flown, burns: Burns) -> list[Row]:
         rows += separation_rows(flown.name, plan, parted)
     inserted, circular = last_in(burns, INSERTION_PHASES), last_in(burns, ("circularize",))
     if inserted is not None and plan.target is not None and not flown.track.engine_on[inserted.last]:
-        rows += insertion_rows(flown.name, plan.body, plan.target, inserted.ended)
-        if circular is not None:
+        rows += inserted_rows(flown, plan.target, inserted)
+        if circular is not None and inserted.turns and circular.turns:
             rows += circular_rows(flown.name, plan.body, inserted.ended, circular.ended)
         rows.append(left_row(flown.name, (circular or inserted).ended))
     if not rows:
         rows = last_rows(flown, burns)
     return rows
+
+
+def inserted_rows(flown: Flown, target: Target, inserted: Burn) -> list[Row]:
+    """The orbit at the insertion's end against the target; an escape path has no apogee."""
+    if inserted.turns:
+        return insertion_rows(flown.name, flown.plan.body, target, inserted.ended)
+    return against(flown.name, "insertion", target, inserted.after, flown.plan.body.radius_m)
 
 
 def last_in(burns: Burns, phases: tuple[str, ...]) -> Burn | None:
@@ -62,6 +69,8 @@ def parting(flown: Flown, burns: Burns) -> Moment | None:
     i = int(np.searchsorted(flown.track.times_s, event.at_s)) - 1
     position, velocity = vec(flown.track.positions_m[i]), vec(flown.track.velocities_m_s[i])
     span_s = event.at_s - float(flown.track.times_s[i])
+    if span_s > LONGEST_COAST_S:
+        return None
     position, velocity = followed(position, velocity, span_s, flown.plan.body)
     return replace(last.ended, time_s=event.at_s, position_m=position, velocity_m_s=velocity, mark="separate")
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from guidance_svc.core.frames import altitude_m
-from guidance_svc.report.burns import Burns
+from guidance_svc.report.burns import LONGEST_COAST_S, Burns
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.odm import fill
 from guidance_svc.report.panels import Curve, Ink, Panel, View, Window, panels, span, thinned, windows
@@ -61,7 +61,7 @@ def filled(flown: Flown) -> tuple[Floats, Floats]:
     for i, (t, p) in enumerate(zip(track.times_s, track.positions_m, strict=True)):
         times.append(float(t))
         places.append(p)
-        if i < len(track.gaps_s) and not track.engine_on[i] and track.gaps_s[i] > LONGEST_GAP_S:
+        if i < len(track.gaps_s) and not track.engine_on[i] and LONGEST_GAP_S < track.gaps_s[i] < LONGEST_COAST_S:
             start = (float(t), vec(p), vec(track.velocities_m_s[i]))
             for when, place, _ in fill(start, float(track.times_s[i + 1]), flown.plan.body, COAST_STEP_S):
                 times.append(when)

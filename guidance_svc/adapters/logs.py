@@ -15,6 +15,7 @@ from guidance_svc.errors import ConfigError
 
 Form = Literal["logfmt", "json"]
 FIELDS: Final = ("vehicle", "seq")  # that a call may give through `extra`
+BURST: Final = 200  # lines of one kind at once: a hundred vehicles that open after a restart
 
 _ESCAPES: Final = {'"': '\\"', "\\": "\\\\"}
 
@@ -45,6 +46,31 @@ class LineFormatter(logging.Formatter):
         return " ".join(f"{name}={_value(value)}" for name, value in fields.items())
 
 
+class FloodFilter(logging.Filter):
+    """Lets through of each kind of line (the text before its values are put in) a burst, then one a second.
+
+    A peer that comes back again and again must not fill the disk; what was left out is counted on the next line.
+    """
+
+    def __init__(self, burst: int = BURST) -> None:
+        super().__init__()
+        self._burst = float(burst)
+        self._kinds: dict[str, tuple[float, float, int]] = {}
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Whether the line is written."""
+        kind, now_s = str(record.msg), record.created
+        tokens, at_s, left_out = self._kinds.get(kind, (self._burst, now_s, 0))
+        tokens = min(self._burst, tokens + max(0.0, now_s - at_s))
+        if tokens < 1.0:
+            self._kinds[kind] = (tokens, now_s, left_out + 1)
+            return False
+        if left_out:
+            record.msg = f"{kind} ({left_out} like it left out)"
+        self._kinds[kind] = (tokens - 1.0, now_s, 0)
+        return True
+
+
 def set_up_logs(form: str, stream: TextIO | None = None) -> None:
     """Log to standard error in the chosen form, from `info` upwards.
 
@@ -54,6 +80,7 @@ def set_up_logs(form: str, stream: TextIO | None = None) -> None:
     if form not in get_args(Form):
         raise ConfigError("bad_value", "--log-format", f"one of {', '.join(get_args(Form))}", form)
     handler = logging.StreamHandler(stream or sys.stderr)
+    handler.addFilter(FloodFilter())
     handler.setFormatter(LineFormatter("json" if form == "json" else "logfmt"))
     logging.basicConfig(level=logging.INFO, handlers=[handler])
 
@@ -66,7 +93,7 @@ def _utc(seconds: float) -> str:
 def _value(value: object) -> str:
     """As it is where that is safe, else in quotes with escapes."""
     text = str(value)
-    if text and all(c.isprintable() and c not in ' "=\\' for c in text):
+    if text and all(c.isprintable() and c not in ' "\'=\\' for c in text):
         return text
     inner = "".join(_ESCAPES.get(c) or (c if c.isprintable() else _escaped(c)) for c in text)
     return f'"{inner}"'

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -45,6 +46,7 @@ def started(name: str, command: list[str]) -> Iterator[Server]:
             line = process.stdout.readline()
             if "ready: zmq" in line:
                 words = line.split("ready: zmq ")[1].split()
+                threading.Thread(target=process.stdout.read, daemon=True).start()  # or its log would stop it
                 yield Server(name, words[0], process.pid, words[2])
                 return
             if not line:
@@ -53,7 +55,6 @@ def started(name: str, command: list[str]) -> Iterator[Server]:
     finally:
         process.terminate()
         process.wait(30)
-        process.stdout.close()
 
 
 def echo() -> Any:

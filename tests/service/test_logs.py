@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import re
 import shlex
 import subprocess
 import sys
@@ -14,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from guidance_svc.adapters.logs import LineFormatter, set_up_logs
+from guidance_svc.adapters.logs import FloodFilter, LineFormatter, set_up_logs
 from guidance_svc.adapters.privileges import drop_privileges
 from guidance_svc.errors import ConfigError
 
@@ -63,6 +64,23 @@ def test_a_traceback_stays_on_its_line() -> None:
     made = LineFormatter("logfmt").format(record)
     assert made.isprintable()
     assert "ZeroDivisionError" in made
+
+
+def test_a_flood_of_lines_of_one_kind_is_thinned_and_counted_and_other_kinds_are_written() -> None:
+    flood = FloodFilter(burst=5)
+
+    def written(text: str, at_s: float, *values: object) -> str | None:
+        record = logging.LogRecord("x", logging.WARNING, "x.py", 1, text, values, None)
+        record.created = at_s
+        return record.getMessage() if flood.filter(record) else None
+
+    # 1000 lines in 10 s: five at once, then one a second; whole seconds later than the first one.
+    lines = [written("connection %d closed", 0.01 * k, k) for k in range(1000)]
+    kept = [text for text in lines if text is not None]
+    assert len(kept) == pytest.approx(5 + 10, abs=1)
+    assert kept[4] == "connection 4 closed"
+    assert re.fullmatch(r"connection \d+ closed \((9\d|100) like it left out\)", kept[-1])
+    assert written("another kind", 10.0) == "another kind"
 
 
 def test_an_unknown_form_is_refused() -> None:

@@ -112,6 +112,24 @@ def health(
 
 
 @app.command()
+def forget(
+    vehicle: Annotated[str, typer.Argument(help="Whose session to give up.")],
+    journal: Annotated[Path | None, typer.Option(help="The service's journal; default: as service.toml says.")] = None,
+    configs: Configs = None,
+) -> None:
+    """Give up a vehicle's session whose token is lost, in a running service or in its journal."""
+    import time
+
+    from guidance_svc.adapters.config_files import chosen_folder, load_settings
+    from guidance_svc.adapters.journal import ask_to_forget
+
+    with plain_errors():
+        folder = journal or Path(load_settings(chosen_folder(configs)).journal.folder)
+        ask_to_forget(folder, vehicle, time.sleep)
+    typer.echo(f"{vehicle}: session given up")
+
+
+@app.command()
 def check(
     flights: Annotated[
         list[str] | None,

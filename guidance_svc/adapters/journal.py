@@ -7,8 +7,9 @@ had come to think; flying an hour of it again takes longer than a burn can wait.
     NAME.GEN.states    its states, each with length and CRC-32 (session.history)
     NAME.GEN.marks     the session itself at intervals; back to it in time, or up to now: fly the states after one
 
-They are written at the end of every batch before its replies go out, states first, so that every answered state is
-there after a kill of the process. A loss of power may cost what the operating system had not written yet.
+A file in the folder `forget` asks that a session be given up (`ask_to_forget`): who may write there may do that.
+The others are written at the end of every batch before its replies go out, states first, so that every answered state
+is there after a kill of the process. A loss of power may cost what the operating system had not written yet.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ from zlib import crc32
 from guidance_svc import __version__
 from guidance_svc.adapters.folder_lock import lock_folder
 from guidance_svc.domain import OpenRequest
-from guidance_svc.errors import ConfigError
+from guidance_svc.errors import ConfigError, SessionFault
 from guidance_svc.session.history import History, Mark, Unsaved
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import SHAPE, Registry, Seat
@@ -39,6 +40,9 @@ FORMAT: Final = 1
 MARK_FRAME: Final = Struct("<IIdQ")  # before each mark: length and CRC-32 of its point, vehicle time, place
 OPEN_FILES: Final = 128  # of states; the others are opened again when they are written to
 TRY_AGAIN_S: Final = 10.0  # after a failed write
+ASKED_EVERY_S: Final = 1.0  # how often the folder `forget` is looked into
+FORGET: Final = "forget"
+PATIENCE_STEP_S: Final = 0.1
 SET_ASIDE: Final = ".set-aside"
 
 _log = logging.getLogger(__name__)
@@ -109,6 +113,7 @@ class FolderJournal:
         self._registry = registry
         self._clock_s = clock_s
         self._again_at_s = 0.0
+        self._asked_at_s = 0.0
         self._mirrors: dict[str, Mirror] = {}
         self._files: OrderedDict[str, int] = OrderedDict()
         try:
@@ -138,8 +143,12 @@ class FolderJournal:
 
     def sync(self) -> None:
         """Write what has changed since the last call."""
+        now_s = self._clock_s()
+        if now_s >= self._asked_at_s:
+            self._asked_at_s = now_s + ASKED_EVERY_S
+            self._forget_what_is_asked()
         touched = self._registry.touched
-        if not touched or (self.state != "ok" and self._clock_s() < self._again_at_s):
+        if not touched or (self.state != "ok" and now_s < self._again_at_s):
             return
         vehicle = ""
         try:
@@ -158,6 +167,15 @@ class FolderJournal:
         while self._files:
             os.close(self._files.popitem()[1])
         self._lock.release()
+
+    def _forget_what_is_asked(self) -> None:
+        with suppress(OSError):
+            for path in (self.folder / FORGET).iterdir():
+                vehicle = path.read_text("utf-8", "replace")
+                path.unlink()
+                with suppress(SessionFault):
+                    self._registry.forget(vehicle)
+                    _log.info("%s given up, as who runs the service asked", vehicle, extra={"vehicle": vehicle})
 
     def _stopped(self, vehicle: str, error: OSError) -> None:
         """Guidance goes on; everything is written anew when there is room again."""
@@ -311,6 +329,37 @@ class FolderJournal:
 
     def _path(self, mirror: Mirror, kind: str) -> Path:
         return self.folder / f"{mirror.stem}.{mirror.generation}.{kind}"
+
+
+def ask_to_forget(folder: Path, vehicle: str, wait: Callable[[float], None], patience_s: float = 5.0) -> None:
+    """Have the service that uses the folder give up a session; where none runs, take the session's files away.
+
+    Args:
+        wait: lets so many seconds pass.
+
+    Raises:
+        ConfigError: no such session, or the service does not do it.
+    """
+    head = folder / f"{stem_of(vehicle)}.head"
+    if not head.exists():
+        raise ConfigError("no_session", "vehicle", "a vehicle that has a session in this journal", vehicle, str(folder))
+    try:
+        lock = lock_folder(folder, "journal.folder")
+    except ConfigError:
+        request = folder / FORGET / head.stem
+        request.parent.mkdir(mode=0o700, exist_ok=True)
+        request.write_text(vehicle, "utf-8")
+        for _ in range(int(patience_s / PATIENCE_STEP_S)):
+            if not head.exists():
+                return
+            wait(PATIENCE_STEP_S)
+        request.unlink(missing_ok=True)
+        expected = f"a service that does it within {patience_s:g} s"
+        raise ConfigError("not_forgotten", "vehicle", expected, vehicle, str(folder)) from None
+    head.unlink()
+    for path in [*folder.glob(f"{head.stem}.*.states"), *folder.glob(f"{head.stem}.*.marks")]:
+        path.unlink()
+    lock.release()
 
 
 def stem_of(vehicle: str) -> str:

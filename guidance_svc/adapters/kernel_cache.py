@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Final
 
 CORE: Final = Path(__file__).parent.parent / "core"
+UNUSED_S: Final = 30.0 * 86400.0  # then a folder of other sources goes: several versions may be in use
 VARIABLE: Final = "NUMBA_CACHE_DIR"
 
 
@@ -36,8 +37,9 @@ def keep_kernels(home: Path | None = None) -> Path | None:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         if not own(folder) or not own(folder.parent):
             return None
+        os.utime(folder)
         for old in folder.parent.glob("kernels-*"):
-            if old != folder:
+            if old.stat().st_mtime < folder.stat().st_mtime - UNUSED_S:
                 shutil.rmtree(old, ignore_errors=True)
     except OSError:
         return None

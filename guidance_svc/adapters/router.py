@@ -152,16 +152,21 @@ class Router:
             self.peers.shut(descriptor, f"a message of {extra + 1} frames (limits.message_frames)")
         return Request(envelope, payload, extra, script)
 
-    def send(self, envelope: tuple[bytes, ...], reply: bytes) -> None:
-        """Send a reply; one that its script cannot take now is dropped, the script may ask again."""
+    def send(self, envelope: tuple[bytes, ...], reply: bytes) -> bool:
+        """Send a reply; one that its script cannot take now is dropped, the script may ask again.
+
+        Returns False where the connection is gone.
+        """
         try:
             self.socket.send_multipart((*envelope, reply), _WAIT_NOT)
+            return True
         except zmq.ZMQError as error:  # EHOSTUNREACH: gone; EAGAIN: does not read
             if error.errno not in (zmq.EHOSTUNREACH, zmq.EAGAIN):
                 raise
             self.dropped_replies += 1
             if self.dropped_replies & (self.dropped_replies - 1) == 0:  # 1, 2, 4, 8, ...: a flood stays readable
                 _log.warning("%d replies dropped: scripts gone or not reading", self.dropped_replies)
+            return error.errno != zmq.EHOSTUNREACH
 
     def close(self) -> None:
         """Close without lingering."""

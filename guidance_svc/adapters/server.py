@@ -129,15 +129,16 @@ class Server:
         if self._port is not None:
             self._port.answer(ready)
         self._recorder.flush()
-        for envelope, reply in replies:
-            self._router.send(envelope, reply)
+        for request, reply in replies:
+            if not self._router.send(request.envelope, reply):
+                self._desk.drop(request.link)
         if self._port is not None:
             self._port.flush()
         if self._sessions.pending():
             self._work()
         self._look_after()
 
-    def _answer_zmq(self) -> list[tuple[tuple[bytes, ...], bytes]]:
+    def _answer_zmq(self) -> list[tuple[Request, bytes]]:
         """Take and answer messages; libzmq hands them out in turn, so a flood ends the batch and delays nobody."""
         replies = []
         for _ in range(self._limits.batch_messages):
@@ -149,7 +150,7 @@ class Server:
             if reply is None:
                 self._desk.health.dropped()
                 continue
-            replies.append((request.envelope, reply))
+            replies.append((request, reply))
             took_s = self._clock_s() - began_s
             self._desk.health.took(took_s)
             if self._pace.took(request.link, took_s):

@@ -22,4 +22,5 @@ def kernel(function: F) -> F:
         return function
     from numba import config, njit
 
-    return cast(F, njit(fastmath=False, cache=bool(config.CACHE_DIR))(function))
+    on_disk = bool(getattr(config, "CACHE_DIR", ""))
+    return cast(F, njit(fastmath=False, cache=on_disk)(function))

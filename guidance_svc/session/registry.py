@@ -204,11 +204,19 @@ class Registry:
         self.touched.add(vehicle)
 
     def drop_link(self, link: Hashable) -> None:
-        """A connection is gone; its session waits for the token."""
+        """A connection is gone; its session goes back to the one that it took it from, or waits for the token.
+
+        The messages of a script's dead connection may come after those of its next one: an `open` among them must
+        not cost the script its vehicle.
+        """
         vehicle = self.vehicles.pop(link, None)
         self.displaced.pop(link, None)
-        if vehicle is not None:
-            self.seats[vehicle].link = None
+        if vehicle is None:
+            return
+        self.seats[vehicle].link = None
+        before = next((other for other, lost in reversed(self.displaced.items()) if lost == vehicle), None)
+        if before is not None:
+            self.bind(before, vehicle)
 
     def vehicle_of(self, link: Hashable) -> str | None:
         """The vehicle that a connection commands."""

@@ -284,3 +284,38 @@ def test_more_sessions_than_open_files_all_come_back(folder: Path, monkeypatch: 
     for name in names:
         life.open(tokens[name], name)
         assert life.fly(FLIGHT[40:45], name) == expected(FLIGHT[40:45])
+
+
+def test_who_runs_the_service_can_have_a_session_given_up(folder: Path) -> None:
+    life = Life(folder)
+    life.open()
+    life.fly(FLIGHT[:30])
+
+    def service_turns(seconds: float) -> None:
+        life.clock_s += 1.0
+        life.journal.sync()
+
+    module.ask_to_forget(folder, "curlew", service_turns)
+    assert "curlew" not in life.registry.seats
+    assert life.open()[1] is False  # without a token
+
+
+def test_a_session_is_given_up_in_the_journal_where_no_service_runs(folder: Path) -> None:
+    life = Life(folder)
+    life.open()
+    kept, _ = life.open(vehicle="bargeman")
+    life.kill()
+    module.ask_to_forget(folder, "curlew", lambda seconds: None)
+    life = Life(folder)
+    assert life.found == ["bargeman"]
+    assert life.open(kept, "bargeman")[1]
+
+
+@pytest.mark.parametrize(("vehicle", "code"), [("nobody", "no_session"), ("curlew", "not_forgotten")])
+def test_what_cannot_be_given_up_is_told(folder: Path, vehicle: str, code: str) -> None:
+    life = Life(folder)
+    life.open()
+    with pytest.raises(ConfigError) as caught:
+        module.ask_to_forget(folder, vehicle, lambda seconds: None)  # a service that hangs
+    assert caught.value.code == code
+    assert "curlew" in life.registry.seats

@@ -26,7 +26,7 @@ def test_the_folder_is_the_users_own_and_the_same_each_time(tmp_path: Path) -> N
     assert keep_kernels(tmp_path) == folder
 
 
-def test_a_changed_kernel_source_gets_another_folder_and_the_old_one_goes(
+def test_a_changed_kernel_source_gets_another_folder_and_one_unused_for_long_goes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     sources = tmp_path / "core"
@@ -38,6 +38,9 @@ def test_a_changed_kernel_source_gets_another_folder_and_the_old_one_goes(
     second = keep_kernels(tmp_path)
     assert first is not None
     assert second not in (None, first)
+    assert first.exists()
+    os.utime(first, (0.0, 0.0))
+    assert keep_kernels(tmp_path) == second
     assert not first.exists()
 
 

@@ -196,3 +196,49 @@ def test_closing_forgets_the_work_that_waited() -> None:
     assert not desk.pending()
     desk.work()
     assert desk.vehicle_of("a") is None
+
+
+def test_a_displaced_connection_is_told_and_the_taker_flies_on() -> None:
+    flight, desk = late_flight(), registry()
+    token = desk.open("a", request()).token
+    for exchange in flight[:30]:
+        desk.state("a", exchange.message)
+    assert desk.open("b", request(resume=token)).resumed
+    with pytest.raises(SessionFault) as caught:
+        desk.state("a", flight[30].message)
+    assert code_of(caught) == ("taken_over", "type")
+    assert desk.state("b", flight[30].message) == flight[30].reply
+
+
+def test_a_dead_connections_late_open_does_not_cost_the_script_its_vehicle() -> None:
+    # The script gave up on "a" and came back as "b"; its open over "a" is read only after that over "b".
+    flight, desk = late_flight(), registry()
+    token = desk.open("first", request()).token
+    for exchange in flight[:30]:
+        desk.state("first", exchange.message)
+    desk.drop_link("first")
+    desk.open("b", request(resume=token))
+    desk.open("a", request(resume=token))
+    desk.drop_link("a")  # its reply finds nobody
+    assert desk.state("b", flight[30].message) == flight[30].reply
+
+
+def test_the_same_state_again_after_a_resume_gets_the_same_reply_once() -> None:
+    flight, desk = late_flight(), registry()
+    token = desk.open("a", request()).token
+    for exchange in flight[:30]:
+        desk.state("a", exchange.message)
+    desk.open("b", request(resume=token))
+    assert desk.state("b", flight[29].message) == flight[29].reply
+    assert [desk.state("b", e.message) for e in flight[30:40]] == [e.reply for e in flight[30:40]]
+
+
+def test_what_changed_is_named_until_the_journal_has_seen_it() -> None:
+    desk = registry()
+    desk.open("a", request("one"))
+    desk.open("b", request("two"))
+    assert desk.touched == {"one", "two"}
+    desk.touched.clear()
+    desk.state("a", late_flight()[0].message)
+    desk.close("b")
+    assert desk.touched == {"one", "two"}

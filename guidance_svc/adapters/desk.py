@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Hashable
+from itertools import islice
 from typing import Any, Final, Protocol
 
 from guidance_svc.adapters.access import Access
@@ -17,6 +18,7 @@ from guidance_svc.wire.messages import OpenMessage
 from guidance_svc.wire.parse import message_type, parse_close, parse_frame, parse_health, parse_open, parse_state
 from guidance_svc.wire.replies import closed_message, command_message, fault_message, opened_message
 
+LINKS_LOOKED_AT: Final = 64  # at once, for one to forget
 LINK_LIMIT: Final = 10_000  # ZeroMQ does not tell when a peer is gone for good; the oldest are forgotten
 
 _log = logging.getLogger(__name__)
@@ -239,8 +241,16 @@ class Desk:
             number = self._numbers[link] = self._next_number
             self._next_number += 1
             if len(self._numbers) > LINK_LIMIT:
-                self.drop(next(iter(self._numbers)))
+                self._forget_one()
         return number
+
+    def _forget_one(self) -> None:
+        """Forget the oldest connection that commands no vehicle; one that does goes to the end of the queue."""
+        for link in list(islice(self._numbers, LINKS_LOOKED_AT)):
+            if self._sessions.vehicle_of(link) is None:
+                return self.drop(link)
+            self._numbers[link] = self._numbers.pop(link)
+        return None
 
 
 def _plan_fault(request: OpenMessage, error: ConfigError) -> MessageFault:

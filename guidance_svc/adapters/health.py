@@ -44,6 +44,8 @@ class Health:
         self.keepers: dict[str, Callable[[], str]] = {**dict.fromkeys(KEEPERS, lambda: "none"), **(keepers or {})}
         self.counts: Counter[str] = Counter()
         self.faults: Counter[str] = Counter()
+        self.refused = 0
+        """All of them."""
         self.vehicles: dict[str, Heard] = {}
         self.gauges: dict[str, Callable[[], int]] = dict.fromkeys(GAUGES, lambda: 0)
         self._began_s = clock_s()
@@ -62,6 +64,7 @@ class Health:
     def fault(self, code: str) -> None:
         """One fault went out."""
         self.faults[code] += 1
+        self.refused += 1
 
     def heard(self, vehicle: str, command: Mapping[str, Any] | None = None) -> None:
         """A message of a vehicle with a session was accepted; `command` is the reply to a state."""

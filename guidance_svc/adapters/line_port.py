@@ -144,7 +144,7 @@ class LinePort:
 
     def _answer_line(self, connection: LineConnection, line: bytes) -> bool:
         """Answer one line; whether the connection has had its part of this turn."""
-        began_s = self._clock_s()
+        began_s, refused = self._clock_s(), self._desk.health.refused
         pace = self._pace.judge(connection.link)
         if pace is Pace.ANSWER:
             connection.send(self._desk.receive(connection.link, line, "json"))
@@ -160,7 +160,7 @@ class LinePort:
             return True
         took_s = self._clock_s() - began_s
         self._desk.health.took(took_s)
-        return self._pace.took(connection.link, took_s)
+        return self._pace.took(connection.link, took_s, self._desk.health.refused > refused)
 
     def _accept(self) -> None:
         """Take new connections; beyond the limit each is told so and closed."""
@@ -176,14 +176,25 @@ class LinePort:
                 self._poller.unregister(self._listener)  # for a while, or the loop spins: out of files, most likely
                 self._deaf_until_s = self._clock_s() + DEAF_S
                 return
-            if len(self._connections) >= self._limits.tcp_connections:
+            if len(self._connections) >= self._limits.tcp_connections and not self._let_go_of_a_silent_one():
                 self.turned_away += 1
                 _turn_away(sock, self._limits.tcp_connections)
                 continue
             self._count += 1
-            self._connections[sock.fileno()] = LineConnection(sock, self._count, self._limits)
+            self._connections[sock.fileno()] = LineConnection(sock, self._count, self._limits, self._clock_s())
             self._order.append(sock.fileno())
             self._poller.register(sock.fileno(), zmq.POLLIN)
+
+
+    def _let_go_of_a_silent_one(self) -> bool:
+        """Close the oldest connection that has sent no line in the time of a handshake, if there is one."""
+        latest_s = self._clock_s() - self._limits.handshake_ms / 1000.0
+        for connection in self._connections.values():
+            if connection.silent and not connection.closed and connection.began_s <= latest_s:
+                connection.close()
+                self.flush()
+                return True
+        return False
 
 
 def too_fast(limits: Limits) -> MessageFault:

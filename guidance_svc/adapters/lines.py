@@ -13,6 +13,8 @@ from guidance_svc.adapters.settings import Limits
 
 READ_BYTES: Final = 65536  # one system call a turn and connection, so that no script starves another
 
+KEEPALIVE_TRIES: Final = 3
+
 METRICS: Final = re.compile(rb"GET /metrics(\?\S*)? HTTP/1\.[0-9]")
 
 _log = logging.getLogger(__name__)
@@ -24,10 +26,13 @@ class LineConnection:
     Args:
         sock: taken over; set to not block.
         number: of the connection, for the link and the log.
+        began_s: when it came.
     """
 
-    def __init__(self, sock: socket.socket, number: int, limits: Limits) -> None:
+    def __init__(self, sock: socket.socket, number: int, limits: Limits, began_s: float = 0.0) -> None:
         sock.setblocking(False)
+        _keep_alive(sock, limits.heartbeat_ms)
+        self.began_s = began_s
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.sock = sock
         self.number = number
@@ -42,6 +47,11 @@ class LineConnection:
         self._partial = bytearray()
         self._outgoing = bytearray()
         self._no_more = False
+
+    @property
+    def silent(self) -> bool:
+        """Whether it has not sent a line yet."""
+        return self._fresh
 
     @property
     def wants_read(self) -> bool:
@@ -122,3 +132,12 @@ class LineConnection:
         self.lines.clear()
         self._outgoing.clear()
         self.sock.close()
+
+
+def _keep_alive(sock: socket.socket, every_ms: int) -> None:
+    """Have the system find out that a peer has vanished, as ZeroMQ's heartbeat does."""
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    seconds = max(1, every_ms // 1000)
+    for option, value in (("TCP_KEEPIDLE", seconds), ("TCP_KEEPINTVL", seconds), ("TCP_KEEPCNT", KEEPALIVE_TRIES)):
+        if hasattr(socket, option):
+            sock.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)

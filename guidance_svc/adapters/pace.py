@@ -8,6 +8,7 @@ from enum import Enum
 from typing import Final
 
 FAULT_EVERY_S: Final = 1.0
+FAULT_TOKENS: Final = 10.0  # a refused message is recorded with its bytes: up to 6 KB
 FAIR_SHARE: Final = 0.25  # of the service's time, that a connection may use which does not wait for its replies
 BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
 
@@ -33,7 +34,9 @@ class PaceKeeper:
     A message counts if another one of its connection came in the same turn, or more than one in the turn before:
     a script that waits for each reply never has two in a turn.
 
-    What takes long costs more: a flood of any kind gets at most FAIR_SHARE of the service's time.
+    What takes long costs more: a flood of any kind gets at most FAIR_SHARE of the service's time. A refused message
+    costs its tokens always, so that a script that sends the same mistake again at once does not fill the recording;
+    at 50 Hz it is never held back.
 
     Args:
         per_second: tokens that come back.
@@ -59,9 +62,11 @@ class PaceKeeper:
         self._counts.clear()
         self._took_s.clear()
 
-    def took(self, link: Hashable, seconds: float) -> bool:
+    def took(self, link: Hashable, seconds: float, refused: bool = False) -> bool:
         """One message was answered in so many seconds; whether its connection has had its part of this turn."""
         total_s = self._took_s[link] = self._took_s.get(link, 0.0) + seconds
+        if refused:
+            self._bucket(link).tokens -= FAULT_TOKENS
         bucket = self._buckets.get(link)
         if bucket is not None:
             bucket.tokens -= max(0.0, seconds / FAIR_SHARE * self._per_second - 1.0)
@@ -70,11 +75,21 @@ class PaceKeeper:
     def judge(self, link: Hashable) -> Pace:
         """Count one message of this turn, and say what to do with it."""
         count = self._counts[link] = self._counts.get(link, 0) + 1
-        if count == 1 and link not in self._ahead:
+        waits = count == 1 and link not in self._ahead
+        if waits and link not in self._buckets:
             return Pace.ANSWER
-        return self._spend(link)
+        bucket = self._bucket(link)
+        if bucket.tokens >= (0.0 if waits else 1.0):
+            bucket.tokens -= 0.0 if waits else 1.0
+            return Pace.ANSWER
+        self.dropped += 1
+        if bucket.filled_at_s - bucket.told_at_s >= FAULT_EVERY_S:
+            bucket.told_at_s = bucket.filled_at_s
+            return Pace.REFUSE
+        return Pace.DROP
 
-    def _spend(self, link: Hashable) -> Pace:
+    def _bucket(self, link: Hashable) -> _Bucket:
+        """Of a connection, filled up to now."""
         now_s = self._clock_s()
         bucket = self._buckets.get(link)
         if bucket is None:
@@ -84,14 +99,7 @@ class PaceKeeper:
         gained = (now_s - bucket.filled_at_s) * self._per_second
         bucket.tokens = min(self._per_second, bucket.tokens + gained)
         bucket.filled_at_s = now_s
-        if bucket.tokens >= 1.0:
-            bucket.tokens -= 1.0
-            return Pace.ANSWER
-        self.dropped += 1
-        if now_s - bucket.told_at_s >= FAULT_EVERY_S:
-            bucket.told_at_s = now_s
-            return Pace.REFUSE
-        return Pace.DROP
+        return bucket
 
     def forget(self, link: Hashable) -> None:
         """The connection is gone."""

@@ -145,7 +145,7 @@ class Server:
             request = self._router.receive()
             if request is None:
                 break
-            began_s = self._clock_s()
+            began_s, refused = self._clock_s(), self._desk.health.refused
             reply = self._answer(request)
             if reply is None:
                 self._desk.health.dropped()
@@ -153,7 +153,7 @@ class Server:
             replies.append((request, reply))
             took_s = self._clock_s() - began_s
             self._desk.health.took(took_s)
-            if self._pace.took(request.link, took_s):
+            if self._pace.took(request.link, took_s, self._desk.health.refused > refused):
                 break
         return replies
 

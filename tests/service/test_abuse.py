@@ -16,6 +16,7 @@ from peers_world import GREETING, ask_lines, closed_by_peer, connect, frame, raw
 from scripted_sessions import ScriptedSessions
 from service_world import OPEN, STATE, WAIT_S, Running, ask_line, read_line
 
+from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.logs import LineFormatter
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.domain import Command, VehicleState
@@ -200,23 +201,25 @@ def test_connections_over_zeromq_beyond_the_limit_get_no_session(run_server, ses
 
 @pytest.mark.parametrize("transport", ["zmq", "tcp"])
 def test_a_flood_is_answered_once_a_second_and_dropped_and_others_fly_on(run_server, transport: str) -> None:
-    # The clock stands still: five messages beyond the first are answered, one is told why, the rest is counted.
+    # The clock stands still: five states beyond the first are answered, one is told why, the rest is counted.
     server = run_server(clock_s=lambda: 0.0, unanswered_per_second=5)
     honest = Honest(server)
     count = 400
     if transport == "zmq":
         sock = server.zmq_socket()
+        ask(sock, {**OPEN, "vehicle": "flood"})
         for _ in range(count):
-            sock.send(b"{}")
+            sock.send(json.dumps(STATE).encode())
         replies = [json.loads(sock.recv()) for _ in range(7)]
     else:
         lines = server.tcp_socket()
-        lines.sendall(b"{}\n" * count)
+        ask_line(lines, {**OPEN, "vehicle": "flood"})
+        lines.sendall((json.dumps(STATE).encode() + b"\n") * count)
         replies = [read_line(lines) for _ in range(7)]
     assert until(lambda: ask_lines(server)["too_fast"] > count // 2)
-    told = [reply for reply in replies if reply["code"] == "too_fast"]
-    assert len(told) <= 1
-    assert {reply["code"] for reply in replies} <= {"missing_field", "too_fast"}
+    told = [reply for reply in replies if reply["type"] == "fault"]
+    assert [reply["code"] for reply in told] in ([], ["too_fast"])
+    assert all("limits.unanswered_per_second" in reply["expected"] for reply in told)
     assert ask_lines(server)["faults"].get("too_fast") == 1
     honest.flies_on()
 
@@ -270,6 +273,25 @@ def test_a_reader_of_metrics_gets_them_as_text_and_no_session(run_server) -> Non
     assert f"Content-Length: {len(body)}".encode() in head
     assert b"guidance_sessions 1\n" in body
     assert body.endswith(b"# EOF\n")
+
+
+def test_silent_connections_do_not_keep_a_script_out(run_server) -> None:
+    server = run_server(tcp_connections=3, handshake_ms=1)
+    flying = server.tcp_socket()
+    ask_line(flying, OPEN)
+    silent = [server.tcp_socket() for _ in range(20)]
+    assert until(lambda: ask_lines(server).get("tcp_connections") == 3)
+    assert ask_line(flying, STATE)["type"] == "command"
+    assert sum(closed_by_peer(sock) for sock in silent[:10]) == 10
+
+
+def test_links_that_come_and_go_by_the_thousand_do_not_cost_another_its_session(desk: Desk) -> None:
+    opened = json.loads(desk.receive(("zmq", b"honest"), json.dumps(OPEN).encode()))
+    assert opened["type"] == "opened"
+    for number in range(11_000):  # more than the desk remembers
+        desk.receive(("zmq", number), b"{}")
+    assert json.loads(desk.receive(("zmq", b"honest"), json.dumps(STATE).encode()))["type"] == "command"
+    assert len(desk._numbers) <= 10_000
 
 
 def test_a_client_that_resets_in_the_middle_leaves_nothing(run_server) -> None:

@@ -211,6 +211,24 @@ def test_a_flood_of_what_takes_long_gets_its_share_of_the_time_and_no_more(clock
     assert used_s == pytest.approx(0.25 * 10.0 + 0.25, abs=0.1)
 
 
+def test_the_same_mistake_again_at_once_is_held_back_and_at_50_hz_it_is_not(clock: Clock) -> None:
+    keeper = PaceKeeper(1000.0, 4, 1.0, clock)
+
+    def answered(period_s: float) -> int:
+        count = 0
+        for _ in range(int(10.0 / period_s)):  # 10 s of one refused message at a time
+            keeper.begin_turn()
+            if keeper.judge("a") is Pace.ANSWER:
+                keeper.took("a", 1e-5, refused=True)
+                count += 1
+            clock.now_s += period_s
+        return count
+
+    assert answered(0.02) == 500
+    # 100 a second by FAULT_TOKENS, and the bucket of the first second.
+    assert answered(0.001) == pytest.approx(1000 + 100, abs=20)
+
+
 def test_a_turn_is_up_after_so_many_messages_or_so_much_time(clock: Clock) -> None:
     keeper = PaceKeeper(1000.0, 4, 5e-4, clock)
     keeper.begin_turn()

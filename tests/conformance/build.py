@@ -6,6 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+from tests.conformance.exchange_vectors import exchange_files
+from tests.conformance.frame_vectors import frame_file
 from tests.conformance.schemas import document, schema_files
 
 FOLDER = Path(__file__).parents[2] / "clients" / "conformance"
@@ -13,8 +15,24 @@ FOLDER = Path(__file__).parents[2] / "clients" / "conformance"
 
 def files() -> dict[str, str]:
     """Text of every file, by its path in the folder."""
-    made: dict[str, Any] = {"asyncapi.json": document()} | schema_files()
-    return {name: json.dumps(content, indent=1, ensure_ascii=False) + "\n" for name, content in made.items()}
+    made: dict[str, Any] = {"asyncapi.json": document(), "frames.json": frame_file()}
+    made |= schema_files() | exchange_files()
+    return {name: text_of(content) for name, content in made.items()}
+
+
+def text_of(content: Any) -> str:
+    """JSON; in lists of cases and steps one field a line."""
+    if "steps" in content:
+        steps = ",\n".join("  {\n" + fields(step, 4) + "\n  }" for step in content["steps"])
+        head = fields({key: value for key, value in content.items() if key != "steps"}, 1)
+        return "{\n" + head + ',\n "steps": [\n' + steps + "\n ]\n}\n"
+    return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+
+
+def fields(table: dict[str, Any], spaces: int) -> str:
+    """One field a line."""
+    lines = (f"{json.dumps(key)}: {json.dumps(value, ensure_ascii=False)}" for key, value in table.items())
+    return ",\n".join(" " * spaces + line for line in lines)
 
 
 def main() -> None:

@@ -10,6 +10,7 @@ import json
 import random
 import shutil
 import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -22,7 +23,7 @@ import pytest
 from guidance_svc.loopback.craft import Craft
 from guidance_svc.loopback.vehicle import Range, Server
 from tests.clients.conftest import CLIENTS, command_for, load
-from tests.clients.running_service import Service
+from tests.clients.running_service import WAIT_S, Service
 from tests.clients.test_outages import apsides_km
 
 DRIVERS = Path(__file__).parent / "languages"
@@ -176,6 +177,16 @@ def an_answer(dice: random.Random, seq: int, time_s: float) -> dict[str, Any]:
         next_contact_s=dice.choice((0.5, 0.5, 600.0)),
         throttle_down=dice.choice((None, {"at_s": time_s + 0.3, "throttle": 0.46})),
     )
+
+
+def test_the_python_example_for_real_time_flies_the_upper_stage_to_orbit(
+    curlew: Craft, vehicle: str, service: Service
+) -> None:
+    pace = ["--patience", str(WAIT_S), "--speed", "1e9"]  # every answer comes in time, and nothing sleeps
+    links = ["--guidance", f"tcp://{service.addresses.tcp}", "--vehicle", vehicle]
+    done = run([sys.executable, str(EXAMPLES / "fly_real_time.py"), *pace, *links])
+    flies_to_lagoon(done, curlew)  # though the script cuts at ticks: the service puts its cutoffs there
+    assert "no answer" not in done.stderr
 
 
 def test_the_example_flies_on_when_its_connection_is_cut_in_the_burn(

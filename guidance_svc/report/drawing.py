@@ -9,14 +9,15 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from guidance_svc.constants import CAUTION
 from guidance_svc.report.panels import Curve, Panel
 
 SALT: Final = "guidance-svc"  # fixed, so that the same flight gives the same page
 SIZE_IN: Final = (3.75, 2.35)
 FONT_PT: Final = 8.8
 LINE_PT: Final = 11.0  # between two labels, one below the other
-BOX: Final = (0.13, 0.19, 0.65, 0.69)  # of the axes in a panel: left, bottom, width, height; room for labels
-BOX_ALONE: Final = (0.13, 0.19, 0.84, 0.69)  # the same for a single curve, which its title names
+BOX: Final = (0.14, 0.19, 0.61, 0.69)  # of the axes in a panel: left, bottom, width, height; room for labels
+BOX_ALONE: Final = (0.14, 0.19, 0.82, 0.69)  # the same for a single curve, which its title names
 LANES_IN: Final = 10.5
 SHEET_COLUMNS: Final = 3
 
@@ -87,7 +88,7 @@ def sheet(title: str, groups: Sequence[tuple[str, Sequence[Panel]]]) -> bytes:
     from matplotlib.figure import Figure
 
     rows = sum(-(-len(panels) // SHEET_COLUMNS) for _, panels in groups)
-    width, height = SHEET_COLUMNS * SIZE_IN[0], 0.7 + rows * (SIZE_IN[1] + 0.28) + 0.42 * len(groups)
+    width, height = SHEET_COLUMNS * SIZE_IN[0], 1.0 + rows * (SIZE_IN[1] + 0.28) + 0.42 * len(groups)
     with style():
         chart = Figure(figsize=(width, height), facecolor="white")
         chart.text(0.012, 1.0 - 0.32 / height, title, fontsize=16, color=PAPER["ink"], va="center")
@@ -99,6 +100,8 @@ def sheet(title: str, groups: Sequence[tuple[str, Sequence[Panel]]]) -> bytes:
                 row, column = divmod(k, SHEET_COLUMNS)
                 place(chart, panel, column, top - (row + 1) * (SIZE_IN[1] + 0.28), width, height)
             top -= -(-len(panels) // SHEET_COLUMNS) * (SIZE_IN[1] + 0.28)
+        foot = f"Shaded: the engine is on. {CAUTION}"
+        chart.text(0.012, 0.18 / height, foot, fontsize=FONT_PT, color=PAPER["quiet"], va="center")
         out = BytesIO()
         chart.savefig(out, format="png", dpi=120, metadata={"Software": None})
     return out.getvalue()
@@ -149,6 +152,9 @@ def draw(axes: Any, panel: Panel, palette: Mapping[str, str]) -> None:
             dashes=(4.0, 2.2) if curve.stroke == "dashed" else (), zorder=2 if broad else 3,
             drawstyle="steps-post" if curve.steps else "default",
         )  # fmt: skip
+    if panel.x_range is not None:
+        margin = 0.02 * (panel.x_range[1] - panel.x_range[0])
+        axes.set_xlim(panel.x_range[0] - margin, panel.x_range[1] + margin)
     if panel.x_label.startswith("longitude"):
         first = panel.curves[0]
         axes.plot(first.x[:1], first.y[:1], "o", ms=4, color=palette["flown"], zorder=4)
@@ -192,7 +198,7 @@ def frame(axes: Any, palette: Mapping[str, str], x_label: str) -> None:
     """A base line, a light grid, quiet numbers."""
     from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter, ScalarFormatter
 
-    axes.xaxis.set_major_locator(MaxNLocator(6))
+    axes.xaxis.set_major_locator(MaxNLocator(5))
     axes.xaxis.set_major_formatter(ScalarFormatter(useOffset=False))
     axes.yaxis.set_minor_formatter(NullFormatter())
     if axes.get_yscale() == "log":

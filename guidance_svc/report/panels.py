@@ -44,6 +44,7 @@ class Panel:
         bands: (from, to) in x: the engine is on.
         low, high: limits of y; None: as the curves need.
         log: of y.
+        x_range: limits of x; None: as the curves need.
     """
 
     title: str
@@ -54,6 +55,7 @@ class Panel:
     low: float | None = None
     high: float | None = None
     log: bool = False
+    x_range: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +147,10 @@ def windows(flown: Flown, burns: Burns) -> list[Window]:
 def panels(view: View) -> list[Panel]:
     """All panels that have something to show in this window, in reading order."""
     made = [make(view) for make in MAKERS]
-    return [p for p in made if p is not None and any(np.isfinite(c.y).sum() > 1 for c in p.curves)]
+    times = view.flown.track.times_s[view.shown]
+    span_s = (float(times[0]), float(times[-1])) if len(times) > 1 else None
+    shown = [p for p in made if p is not None and any(np.isfinite(c.y).sum() > 1 for c in p.curves)]
+    return [replace(p, x_range=span_s) for p in shown]
 
 
 def altitude(view: View) -> Panel | None:
@@ -167,8 +172,9 @@ def speed(view: View) -> Panel | None:
 def attitude(view: View, column: int, name: str, asked: Floats, off: Floats) -> Panel:
     """Pitch or heading, commanded and flown."""
     steep = np.abs(view.flown.attitude_deg[:, 0]) > STEEP_DEG
-    flown = unwound(np.where(steep & (column == 1), np.nan, view.flown.attitude_deg[:, column]))
-    asked = same_turn(unwound(view.until_cutoff(asked)), flown)
+    hidden = ~view.shown | (steep & (column == 1))
+    flown = unwound(np.where(hidden, np.nan, view.flown.attitude_deg[:, column]))
+    asked = same_turn(unwound(np.where(view.shown, view.until_cutoff(asked), np.nan)), flown)
     curves = (view.curve("commanded", "asked", asked, "broad"), view.curve("flown", "flown", view.until_cutoff(flown)))
     inside = np.abs(off[view.shown & view.flown.track.engine_on])
     inside = inside[~np.isnan(inside)]

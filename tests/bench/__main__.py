@@ -15,7 +15,7 @@ import argparse
 from rich.console import Console
 
 NAMES = ("insertion", "latency", "memory", "cycle", "profile", "disturbances", "sweep", "drift", "board",
-         "neighbours", "curve")  # fmt: skip
+         "neighbours", "curve", "restart")  # fmt: skip
 
 
 def main() -> None:
@@ -30,7 +30,7 @@ def main() -> None:
     if unknown:
         parser.error(f"unknown: {', '.join(unknown)}; expected {', '.join(NAMES)}")
     console = Console(width=None if Console().is_terminal else 160)
-    from tests.bench import board, curve, cycle, disturbances, drift, insertion, latency, memory, neighbours
+    from tests.bench import board, curve, cycle, disturbances, drift, insertion, latency, memory, neighbours, restart
 
     runs = {
         "insertion": lambda: insertion.run(console),
@@ -42,6 +42,7 @@ def main() -> None:
         "board": lambda: board.run(console, args.seconds, args.rounds),
         "neighbours": lambda: neighbours.run(console, args.seconds, args.rounds),
         "curve": lambda: curve.run(console, args.seconds, args.rounds),
+        "restart": lambda: restart.run(console, args.rounds),
         "drift": lambda: drift.run(console),
         "sweep": lambda: disturbances.run_sweep(console, args.seeds or disturbances.SWEPT),
     }

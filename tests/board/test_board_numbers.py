@@ -264,7 +264,11 @@ def test_the_past_is_shown_as_it_was_at_any_moment(tmp_path: Path, look: Looking
 def test_the_story_stays_within_its_size_and_keeps_both_ends() -> None:
     story = Story(kept=100)
     for k in range(1000):
-        story.add(f"v{k % 3}", float(k), {"time_s": float(k), "pitch_deg": 1.0, "altitude_m": 5.0, "downrange_m": 2.0})
+        story.add(
+            f"v{k % 3}",
+            float(k),
+            {"wall_s": float(k), "time_s": float(k), "pitch_deg": 1.0, "altitude_m": 5.0, "downrange_m": 2.0},
+        )
     assert sum(len(line.texts) for line in story.lines.values()) <= 100
     assert [line.walls_s[0] for line in story.lines.values()] == [0.0, 1.0, 2.0]
     assert max(line.walls_s[-1] for line in story.lines.values()) == 999.0

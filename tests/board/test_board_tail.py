@@ -18,7 +18,6 @@ from guidance_svc.adapters.board.tail import Tail
 from guidance_svc.adapters.framing import MESSAGE_HEAD, Record
 from guidance_svc.errors import RecordingError
 
-
 Opening = Callable[[Path], Tail]
 
 

@@ -50,7 +50,7 @@ class Story:
         text = json.dumps(moment, separators=(",", ":"), allow_nan=False).encode()
         line.walls_s.append(wall_s)
         line.texts.append(text)
-        line.points.append(_point(wall_s, moment))
+        line.points.append(_point(moment))
         self._count += 1
         if self._count > self._kept:
             self._thin()
@@ -86,13 +86,13 @@ class Story:
         self.spacing *= 2
 
 
-def _point(wall_s: float, moment: dict[str, Any]) -> Point | None:
+def _point(moment: dict[str, Any]) -> Point | None:
     if moment.get("time_s") is None:
         return None
     downrange, altitude = moment.get("downrange_m"), moment.get("altitude_m")
     flown = moment.get("flown_pitch_deg")
     return (
-        round(wall_s, 3),
+        moment["wall_s"],
         round(moment["time_s"], 3),
         None if downrange is None else round(downrange / 1e3, 3),
         None if altitude is None else round(altitude / 1e3, 3),

@@ -9,7 +9,7 @@ export class Curves {
   constructor(altitudeBox, pitchBox, fetchCurve) {
     this.boxes = { altitude: altitudeBox, pitch: pitchBox };
     this.fetchCurve = fetchCurve;
-    this.columns = new Map(); // vehicle -> columns, or a promise of them
+    this.columns = new Map(); // vehicle -> columns, or what is awaited
     this.charts = {};
     this.shape = "";
     this.chosen = null;
@@ -27,9 +27,12 @@ export class Curves {
 
   want(name) {
     if (this.columns.has(name)) return;
-    this.columns.set(name, null);
+    const awaited = { newer: [] }; // moments that come while the curve is on its way
+    this.columns.set(name, awaited);
     this.fetchCurve(name).then((columns) => {
+      if (this.columns.get(name) !== awaited) return;
       this.columns.set(name, columns);
+      for (const moment of awaited.newer) this.grow(moment);
       this.draw();
     }, () => this.columns.delete(name));
   }
@@ -44,7 +47,11 @@ export class Curves {
   grow(moment) {
     const c = this.columns.get(moment.vehicle);
     if (!c || moment.time_s === undefined) return;
-    if (c.time_s.length && moment.time_s === c.time_s[c.time_s.length - 1]) return;
+    if (c.newer) {
+      c.newer.push(moment);
+      return;
+    }
+    if (c.wall_s.length && moment.wall_s <= c.wall_s[c.wall_s.length - 1]) return; // known already
     c.wall_s.push(moment.wall_s);
     c.time_s.push(moment.time_s);
     c.downrange_km.push(moment.downrange_m === undefined ? null : moment.downrange_m / 1000);
@@ -58,8 +65,8 @@ export class Curves {
   draw(untilS = this.untilS) {
     this.untilS = untilS;
     const mine = this.columns.get(this.chosen);
-    if (!mine) return;
-    const behind = this.names.filter((name) => name !== this.chosen && this.columns.get(name));
+    if (!mine || mine.newer) return;
+    const behind = this.names.filter((name) => name !== this.chosen && this.columns.get(name)?.wall_s);
     const upTo = indexAfter(mine.wall_s, untilS);
     const whole = forward(mine, mine.wall_s.length);
     const past = forward(mine, upTo);

@@ -16,12 +16,14 @@ import zmq
 from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding
 from tests.robustness.fuzz import HONEST_EVERY, Honest, Tally
 from tests.robustness.judge import BadReply, read
-from tests.robustness.mutations import mutation
+from tests.robustness.mutations import damaged, mutation
 from tests.robustness.process import Dealers, Served, connect_tcp, served
 from tests.robustness.world import honest_flight, opening
 
 LINES_AT_ONCE: Final = 20  # messages over one TCP connection
-SETTINGS: Final = ""
+GREETING: Final = b"\xff" + bytes(8) + b"\x7f\x03\x01" + b"NULL".ljust(20, b"\0") + bytes(32)
+READY: Final = b"\x04\x19\x05READY\x0bSocket-Type\x00\x00\x00\x06DEALER"
+"""What a DEALER says first: ZMTP 3.1, rfc.zeromq.org/spec/37, sections 3.2 to 3.4."""
 
 
 def over_sockets(seed: int, count: int, watch: Callable[[], None] = lambda: None, folder: Path | None = None) -> Tally:
@@ -30,10 +32,11 @@ def over_sockets(seed: int, count: int, watch: Callable[[], None] = lambda: None
     Raises:
         BadReply: a reply that must not be, a missing one, a disturbed honest script, a fault in the service's log.
     """
+    honest_flight()  # flown before the clock of a message runs
     if folder is None:
         with tempfile.TemporaryDirectory() as made:
             return over_sockets(seed, count, watch, Path(made))
-    with served(folder, "--no-record", settings=SETTINGS) as service:
+    with served(folder, "--no-record") as service:
         run = OverSockets(seed, service)
         try:
             run.run(count, watch)
@@ -60,7 +63,8 @@ class OverSockets:
         while self.sent < count:
             before = self.sent
             began = time.perf_counter()
-            payload = self._frames() if self.draw.random() < 0.9 else self._lines()
+            part = self.draw.random()
+            payload = self._frames() if part < 0.85 else self._lines() if part < 0.95 else self._raw()
             took = time.perf_counter() - began
             if took > self.tally.longest_s:
                 self.tally.longest_s, self.tally.slowest = took, payload
@@ -125,6 +129,30 @@ class OverSockets:
         self.sent += 1
         return payload
 
+    def _raw(self) -> bytes:
+        """Bytes on the ZeroMQ port that are no ZeroMQ, or begin like it and go wrong; what comes back is libzmq's."""
+        frames = b"".join(self._wire_frame() for _ in range(self.draw.randint(1, 5)))
+        starts = (b"", b"GET / HTTP/1.1\r\n\r\n", GREETING[: self.draw.randrange(64)], GREETING, GREETING + READY)
+        data = self.draw.choice(starts) + frames
+        if self.draw.random() < 0.3:
+            data = damaged(data, self.draw)
+        host, port = self.service.zmq.removeprefix("tcp://").split(":")
+        with connect_tcp((host, int(port))) as sock:
+            self._push(sock, data)
+            if self.draw.random() < 0.5:
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        self.tally.codes["raw bytes"] += 1
+        self.sent += 1
+        return data
+
+    def _wire_frame(self) -> bytes:
+        """One frame as it stands on the wire: flags, length true or not, body."""
+        body, flags = self._message()[:2000], self.draw.choice((0, 1, 2, 3, 4, 6, 0x80, 0xFF))
+        length = self.draw.choice((len(body), len(body), len(body), 0, 255, 2**16, 2**31, 2**63, 2**64 - 1))
+        if flags & 2:
+            return bytes((flags,)) + struct.pack(">Q", length) + body
+        return bytes((flags, length & 0xFF)) + body
+
     def _lines(self) -> bytes:
         """A few lines over one connection, in pieces of any length; then an end of any kind."""
         payloads = [self._message("json") for _ in range(self.draw.randint(1, LINES_AT_ONCE))]
@@ -132,8 +160,8 @@ class OverSockets:
         data = b"".join(payload + self.draw.choice(ends) for payload in payloads)
         if self.draw.random() < 0.2:
             data = data[:-3]  # the last line without its end is no message
-        *whole, _ = data.split(b"\n")
-        expected = sum(1 for line in whole if line.strip())
+        *whole, rest = data.split(b"\n")
+        expected = sum(1 for line in whole if line.strip()) + (len(rest) > MESSAGE_LIMIT_BYTES)
         with connect_tcp(self.service.tcp) as sock:
             if self.draw.random() < 0.1:  # gone without a word, replies unread
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))

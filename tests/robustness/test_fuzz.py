@@ -36,6 +36,7 @@ def test_bad_messages_over_both_transports_get_faults_and_leave_the_honest_scrip
     assert tally.sent >= 400
     assert tally.honest >= 19
     assert tally.codes["garbage"] > 20
+    assert tally.codes["raw bytes"] > 5
 
 
 def test_the_same_seed_makes_the_same_bytes() -> None:

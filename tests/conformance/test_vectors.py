@@ -104,7 +104,8 @@ def test_a_live_reply_points_one_way_in_pointing_and_in_angles(case: dict[str, A
     pitch, heading = radians(reply["pitch_deg"]), radians(reply["heading_deg"])
     parts = [np.sin(pitch), np.cos(pitch) * np.cos(heading), np.cos(pitch) * np.sin(heading)]
     _, axes = local_axes(case["frame"], np.array(case["truth"]["position_m"]))
-    assert BODY.rotation_rad_s == pytest.approx(library.plan("curlew_to_lagoon", "upper_stage").body.rotation_rad_s, rel=1e-6)
+    earth = library.plan("curlew_to_lagoon", "upper_stage").body
+    assert BODY.rotation_rad_s == pytest.approx(earth.rotation_rad_s, rel=1e-6)
     expected = in_axes(case["frame"], np.array(parts) @ axes, t)
     np.testing.assert_allclose(reply["pointing"], expected, rtol=0.0, atol=1e-6)  # the body's own last digits
     assert 0.0 <= meridian_rad(BODY, frame_of(case), t) < 7.0

@@ -9,6 +9,7 @@ from typing import Final
 
 FAULT_EVERY_S: Final = 1.0
 FAULT_TOKENS: Final = 10.0  # a refused message is recorded with its bytes: up to 6 KB
+MOST_TOKENS: Final = 40.0  # for the time of one message: 10 ms; more is the machine's own pause
 FAIR_SHARE: Final = 0.25  # of the service's time, that a connection may use which does not wait for its replies
 BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
 
@@ -54,6 +55,7 @@ class PaceKeeper:
         self._counts: dict[Hashable, int] = {}
         self._took_s: dict[Hashable, float] = {}
         self._ahead: set[Hashable] = set()
+        self._ran_ahead = False
         self.dropped = 0
 
     def begin_turn(self) -> None:
@@ -63,19 +65,20 @@ class PaceKeeper:
         self._took_s.clear()
 
     def took(self, link: Hashable, seconds: float, refused: bool = False) -> bool:
-        """One message was answered in so many seconds; whether its connection has had its part of this turn."""
+        """The message judged last was answered in so many seconds; whether its connection has had its part of a turn."""
         total_s = self._took_s[link] = self._took_s.get(link, 0.0) + seconds
         if refused:
             self._bucket(link).tokens -= FAULT_TOKENS
-        bucket = self._buckets.get(link)
-        if bucket is not None:
-            bucket.tokens -= max(0.0, seconds / FAIR_SHARE * self._per_second - 1.0)
+        if self._ran_ahead:
+            cost = seconds / FAIR_SHARE * self._per_second - 1.0
+            self._bucket(link).tokens -= min(MOST_TOKENS, max(0.0, cost))
         return self._counts.get(link, 0) >= self._per_turn or total_s >= self._turn_s
 
     def judge(self, link: Hashable) -> Pace:
         """Count one message of this turn, and say what to do with it."""
         count = self._counts[link] = self._counts.get(link, 0) + 1
         waits = count == 1 and link not in self._ahead
+        self._ran_ahead = not waits
         if waits and link not in self._buckets:
             return Pace.ANSWER
         bucket = self._bucket(link)

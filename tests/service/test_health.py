@@ -229,6 +229,14 @@ def test_the_same_mistake_again_at_once_is_held_back_and_at_50_hz_it_is_not(cloc
     assert answered(0.001) == pytest.approx(1000 + 100, abs=20)
 
 
+def test_a_pause_of_the_machine_is_not_held_against_a_script_that_waits(clock: Clock) -> None:
+    keeper = PaceKeeper(1000.0, 4, 1.0, clock)
+    for _ in range(50):  # refused and slow, one at a time
+        keeper.begin_turn()
+        assert keeper.judge("a") is Pace.ANSWER
+        keeper.took("a", 3.0, refused=True)
+
+
 def test_a_turn_is_up_after_so_many_messages_or_so_much_time(clock: Clock) -> None:
     keeper = PaceKeeper(1000.0, 4, 5e-4, clock)
     keeper.begin_turn()

@@ -209,6 +209,7 @@ class RotatingRecorder:
         part.close()
         if not self._begin():
             return
+        _log.info("recording goes on in %s", self.path)
         self._finishing.start([part.path])
         self._remove_oldest()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import socket
@@ -21,7 +22,10 @@ from guidance_svc.adapters.framing import SUFFIX, head_of, is_finished
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader, parts
 
 BURST = 64  # states on their way when the service is killed
-ROTATE = "rotate_bytes = 65536"  # a part is 60 exchanges, so that some kills meet the change from one to the next
+CHANGED = {
+    "rotate_bytes": 65536,  # a part is 60 exchanges, so that some kills meet the change from one to the next
+    "unanswered_per_second": 1_000_000,  # a burst is no flood here: every message is to be answered
+}
 
 
 @pytest.fixture
@@ -29,9 +33,11 @@ def served(tmp_path: Path) -> Iterator[Served]:
     """A service whose recording goes on in a new file all the time."""
     shutil.copytree(ROOT / "configs", tmp_path / "configs")
     settings = tmp_path / "configs" / "service.toml"
-    lines = settings.read_text().splitlines()
-    settings.write_text("\n".join(ROTATE if line.startswith("rotate_bytes") else line for line in lines) + "\n")
-    assert ROTATE in settings.read_text()
+    text = settings.read_text()
+    for key, value in CHANGED.items():
+        text, found = re.subn(rf"^{key} = .*$", f"{key} = {value}", text, flags=re.MULTILINE)
+        assert found == 1
+    settings.write_text(text)
     service = Served(tmp_path, [], "--record", "recordings", "--no-journal")
     yield service
     service.close()

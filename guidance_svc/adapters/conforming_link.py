@@ -186,7 +186,7 @@ def delay_check(run: Run) -> Check:
     after = run.heard[index + 1 :]
     if not any(one.is_command for one in after):
         change = "wait a few seconds for a reply, then ask again with the same seq"
-        return failed("waits", DELAY, "the script did not go on after a reply that was half a second late", change)
+        return failed("waits", DELAY, "the script did not go on after a reply that was 0.3 s late", change)
     early = run.heard[index].early
     how = f"it sent {early} messages meanwhile" if early else "it waited"
     return passed("waits", DELAY, how)

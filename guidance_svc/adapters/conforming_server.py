@@ -19,7 +19,7 @@ from guidance_svc.errors import ConfigError
 
 READ_BYTES: Final = 65536
 LONGEST_LINE_BYTES: Final = 65536
-HOLD_S: Final = 0.5  # a reply held back: less than a client's usual patience, long enough for others to lose step
+HOLD_S: Final = 0.3  # a reply held back: less than a client's usual patience, long enough for others to lose step
 LONGEST_SILENCE_S: Final = 3600.0  # real time that a script may be silent because its last command allowed it
 FIRST_WORD_S: Final = 60.0  # for a script to be started by hand
 AFTER_CLOSE_S: Final = 0.2  # for a second vehicle to be opened after a close

@@ -16,10 +16,12 @@ from guidance_svc.adapters.conforming_server import ConformingServer
 from guidance_svc.adapters.conforming_trials import MISHAPS, Mishap, Reference
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.constants import CAUTION
+from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.domain import Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.conform_vehicle import VehicleServer, Witnessed, altitude_words
 from guidance_svc.session.registry import Registry
+from guidance_svc.session.warmup import warm_up
 
 Say = Callable[[str], None]
 COLOURS = {"pass": "green", "fail": "bold red", "not seen": "dim"}
@@ -68,6 +70,9 @@ def run_conform(library: Library, wishes: Wishes, say: Say, stop: Callable[[], b
         ConfigError: an unknown plan, or an address that cannot be used.
     """
     plan = library.plan(wishes.plan, wishes.role)
+    if HAVE_NUMBA:
+        say("compiling the guidance kernels")
+        warm_up()
     sessions = Registry(lambda: secrets.token_urlsafe(16))
     reference = Reference(Desk(sessions, library), sessions, library, wishes.mishaps)
     server = ConformingServer(reference, wishes.zmq, wishes.tcp, wishes.patience_s)

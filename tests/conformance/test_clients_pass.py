@@ -73,11 +73,11 @@ ROWS = [pytest.param(one, id=one.name, marks=[pytest.mark.slow] if one.slow else
 class Kit:
     """The kit in a thread, listening on free ports."""
 
-    def __init__(self, script: Script, mishaps: tuple[Mishap, ...]) -> None:
+    def __init__(self, script: Script, mishaps: tuple[Mishap, ...], patience_s: float) -> None:
         self.checks: dict[str, Check] = {}
         self.stop, self.ready = threading.Event(), threading.Event()
         self.addresses: dict[str, str] = {}
-        wishes = Wishes(script.plan, script.role, "tcp://127.0.0.1:0", "127.0.0.1:0", 0, mishaps, PATIENCE_S)
+        wishes = Wishes(script.plan, script.role, "tcp://127.0.0.1:0", "127.0.0.1:0", 0, mishaps, patience_s)
         self.thread = threading.Thread(target=self.judge, args=(wishes,))
         self.thread.start()
         assert self.ready.wait(LONGEST_S)
@@ -96,7 +96,9 @@ class Kit:
             self.ready.set()
 
 
-def judged(script: Script, folder: Path, mishaps: tuple[Mishap, ...] = USUAL) -> tuple[dict[str, Check], int, str]:
+def judged(
+    script: Script, folder: Path, mishaps: tuple[Mishap, ...] = USUAL, patience_s: float = PATIENCE_S
+) -> tuple[dict[str, Check], int, str]:
     """What the kit says of a client; its exit code and last words."""
     for tool in script.tools:
         if shutil.which(tool) is None:
@@ -106,7 +108,7 @@ def judged(script: Script, folder: Path, mishaps: tuple[Mishap, ...] = USUAL) ->
             pytest.skip(f"{script.name}: {' '.join(parts)} fails on this machine")
     for parts in script.build:
         subprocess.run([part.replace("{out}", str(folder)) for part in parts], check=True, timeout=LONGEST_S)
-    kit = Kit(script, mishaps)
+    kit = Kit(script, mishaps, patience_s)
     beside = None
     try:
         values = kit.addresses | {"guidance": kit.addresses[script.port], "folder": str(folder), "out": str(folder)}
@@ -138,7 +140,7 @@ def test_every_client_passes(script: Script, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("script", SCRIPTS[:2], ids=lambda script: script.name)
 def test_the_python_clients_yield_to_who_took_their_session_over(script: Script, tmp_path: Path) -> None:
-    checks, code, words = judged(script, tmp_path, ("fault",))
+    checks, code, words = judged(script, tmp_path, ("fault",), 5.0)
     assert checks["yields"].outcome == "pass"
     assert code != 0
     assert "taken" in words, "the script tells why it stopped"

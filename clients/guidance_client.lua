@@ -374,6 +374,7 @@ function Client:ask(message, wanted)
   repeat
     local reply = self:try(message, wanted)
     if reply and reply.type == "fault" then
+      setmetatable(reply, {__tostring = function(fault) return fault.message end})
       if reply.code == "taken_over" then self.stopped = reply end
       if reply.code ~= "no_session" or refused >= self.tries then error(reply, 3) end
       refused = refused + 1

@@ -39,6 +39,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path, help="the folder of file_bridge.py")
     parser.add_argument("--vehicle", default="tcp://127.0.0.1:5821", help="address of the simulated vehicle")
+    parser.add_argument("--step", type=float, default=0.1, help="vehicle time between two states under power, s")
     options = parser.parse_args()
     vehicle = SimulatedVehicle(options.vehicle, "Curlew")  # waits until Sandpiper lets go of it
     seq, phase = 0, ""
@@ -58,7 +59,7 @@ def main() -> int:
         event = command["event"]
         if event and event["name"] in VEHICLE_ACTIONS:
             vehicle.at(VEHICLE_ACTIONS[event["name"]], event["at_s"])
-        vehicle.advance(seconds_to_fly(command))
+        vehicle.advance(seconds_to_fly(command, options.step))
     asked(options.folder, {"type": "close"})
     vehicle.close()
     return ended(command)

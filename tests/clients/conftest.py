@@ -7,6 +7,7 @@ import json
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -139,6 +140,9 @@ def serve_tcp(stand_in: StandIn) -> Iterator[str]:
     listener.shutdown(socket.SHUT_RDWR)
     listener.close()
     acceptor.join(5)
+    for line in lines:
+        with suppress(OSError):  # closed by its client
+            line.shutdown(socket.SHUT_RDWR)
     for thread in threads:
         thread.join(5)
 

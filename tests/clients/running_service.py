@@ -29,6 +29,7 @@ class Service:
         self.library = load_library(default_folder())
         self.addresses = Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0")
         self.states: list[Any] = []
+        self.tokens: list[str] = []
         self.cut_after, self.cuts, self.reached = sys.maxsize, 0, threading.Event()
         self.start()
 
@@ -51,6 +52,14 @@ class Service:
                 self.reached.set()
             return answer(link, state)
 
+        open_session = registry.open
+
+        def opened(link: Any, request: Any) -> Any:
+            answered = open_session(link, request)
+            self.tokens.append(answered.token)
+            return answered
+
+        registry.open = opened  # type: ignore[method-assign]
         registry.state = heard  # type: ignore[method-assign]
         return registry
 

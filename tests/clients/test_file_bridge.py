@@ -6,6 +6,7 @@ The expectations are the words of clients/PROTOCOL.md and of the bridge's own do
 from __future__ import annotations
 
 import json
+import shutil
 import stat
 import subprocess
 import sys
@@ -185,9 +186,19 @@ def test_closing_ends_the_session_and_removes_the_token(
     assert not (files.folder / "token").exists()
 
 
+BY_FILES = {
+    "python": (sys.executable, str(CLIENTS / "examples" / "fly_by_files.py"), "{folder}", "--step", "0.5"),
+    "lua": ("lua5.4", str(CLIENTS / "examples" / "fly_upper_stage.lua"), "--guidance", "files:{folder}"),
+}
+
+
+@pytest.mark.parametrize("name", ["python", pytest.param("lua", marks=pytest.mark.slow)])
 def test_a_script_with_files_alone_flies_the_upper_stage_to_orbit(
-    service: Service, curlew: Craft, vehicle: str, tmp_path: Path
+    service: Service, curlew: Craft, vehicle: str, tmp_path: Path, name: str
 ) -> None:
+    script = [part.replace("{folder}", str(tmp_path)) for part in BY_FILES[name]]
+    if shutil.which(script[0]) is None:
+        pytest.skip(f"{name}: no {script[0]} on this machine")
     bridge = subprocess.Popen(
         [sys.executable, str(CLIENTS / "file_bridge.py"), str(tmp_path), "--vehicle", "Curlew", "--role", "upper_stage",
          "--plan", "curlew_to_lagoon", "--guidance", f"tcp://{service.addresses.tcp}", "--patience", str(WAIT_S)],
@@ -195,12 +206,7 @@ def test_a_script_with_files_alone_flies_the_upper_stage_to_orbit(
     )  # fmt: skip
     with bridge:
         try:
-            flies_to_lagoon(
-                run(
-                    [sys.executable, str(CLIENTS / "examples" / "fly_by_files.py"), str(tmp_path), "--vehicle", vehicle]
-                ),
-                curlew,
-            )
+            flies_to_lagoon(run([*script, "--vehicle", vehicle]), curlew)
             assert bridge.wait(WAIT_S) == 0
         finally:
             bridge.kill()

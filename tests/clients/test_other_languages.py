@@ -136,6 +136,7 @@ def flies_to_lagoon(done: subprocess.CompletedProcess[str], curlew: Craft) -> No
     assert height_km == pytest.approx(460.0, abs=0.1)
 
 
+@pytest.mark.slow  # the next test is the same and more
 def test_the_example_flies_the_upper_stage_to_orbit(
     built: Built, curlew: Craft, vehicle: str, service: Service
 ) -> None:
@@ -199,6 +200,66 @@ def test_the_example_flies_on_when_its_connection_is_cut_in_the_burn(
     cut.join(LONGEST_S)
     assert service.cuts == 1
     flies_to_lagoon(done, curlew)
+
+
+def test_the_example_lets_go_of_a_vehicle_that_another_script_took_over(
+    built: Built, vehicle: str, service: Service
+) -> None:
+    guidance = f"tcp://{service.addresses.tcp}"
+    other: Any = load("guidance_client_stdlib").GuidanceClient(guidance, timeout_s=WAIT_S)
+
+    def take_over() -> None:
+        service.cut_after = 500
+        if service.reached.wait(10.0 * WAIT_S):
+            other.open("Curlew", "upper_stage", "curlew_to_lagoon", resume=service.tokens[0])
+
+    taker = threading.Thread(target=take_over)
+    taker.start()
+    done = run([*built.command(built.language.example), "--guidance", guidance, "--vehicle", vehicle])
+    taker.join(10.0 * WAIT_S)
+    assert done.returncode != 0
+    assert "another" in done.stderr
+    assert other.exchange(CURLEW)["type"] == "command"  # it was not taken back
+    other.hang_up()
+
+
+JS_STEER = """
+const { GuidanceClient } = require(process.argv[1]);
+const client = new GuidanceClient(process.argv[2], { warn: () => {} });
+const state = JSON.parse(process.argv[3]);
+(async () => {
+  await client.open({ vehicle: "Curlew", role: "upper_stage", plan: "curlew_to_lagoon" });
+  let wasFresh = null;
+  for (let n = 0; ; n += 1) {
+    const told = client.steer({ ...state, time_s: state.time_s + 1e-6 * n });
+    const fresh = !told.stale && told.command !== null;
+    if (fresh !== wasFresh) console.log(JSON.stringify({ fresh, says: told.says, resumed: client.resumed }));
+    wasFresh = fresh;
+    await new Promise((resolve) => setTimeout(resolve, 1));
+  }
+})();
+"""
+CURLEW = {"time_s": 152.3, "position_m": [6.48e6, 0.0, 0.0], "velocity_m_s": [500.0, 2500.0, 0.0], "mass_kg": 123400.0}
+
+
+def test_steer_in_javascript_never_waits_and_opens_the_line_again_by_itself(service: Service) -> None:
+    if shutil.which("node") is None:
+        pytest.skip("javascript: no node on this machine")
+    given = [f"{CLIENTS}/guidance_client.js", f"tcp://{service.addresses.tcp}", json.dumps(CURLEW)]
+    with subprocess.Popen(["node", "-e", JS_STEER, *given], stdout=subprocess.PIPE, text=True) as script:
+        assert script.stdout is not None
+        try:
+            lines = (json.loads(line) for line in script.stdout)  # each comes when the answer turns stale or fresh
+            assert not next(lines)["fresh"]  # the first call does not wait for its answer
+            assert next(lines)["fresh"]
+            service.kill()
+            gone = next(lines)
+            assert not gone["fresh"]
+            assert gone["says"].startswith("no answer from tcp://127.0.0.1")
+            service.start(forget=False)
+            assert next(lines) == {"fresh": True, "says": "", "resumed": True}
+        finally:
+            script.kill()
 
 
 SAME = ("time_s", "throttle", "engine_on", "stale")

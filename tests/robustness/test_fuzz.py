@@ -8,6 +8,7 @@ from random import Random
 
 import msgpack
 import pytest
+from pydantic import TypeAdapter
 
 from guidance_svc.adapters.desk import LINK_LIMIT
 from guidance_svc.wire.codec import encode
@@ -96,6 +97,17 @@ def test_a_stage_whose_figures_cannot_be_reckoned_with_is_refused(figures: dict[
     assert (fault["code"], fault["field"]) == ("bad_value", "plan.vehicle.stages.0")
     assert expected in fault["expected"]
     assert service.snapshot() == {}
+
+
+def test_a_refused_plan_costs_no_new_schema(monkeypatch: pytest.MonkeyPatch) -> None:
+    # found by fuzzing: a script that sends bad plans cost every other one 10 ms a message
+    service, made = Service(), []
+    bad = opening("curlew", plan={**PLAN, "body": 5})
+    real = TypeAdapter.json_schema
+    service.told("script", bad)
+    monkeypatch.setattr(TypeAdapter, "json_schema", lambda self: [made.append(1), real(self)][1])
+    assert service.told("script", bad)["field"] == "plan.body"
+    assert made == []
 
 
 @pytest.mark.xfail(strict=True, reason="the desk forgets the oldest connection even if a vehicle flies over it")

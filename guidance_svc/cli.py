@@ -371,13 +371,14 @@ def demo(
     out: Annotated[Path, typer.Option(help="Folder for the recording, the logs and the plot page.")] = Path("demo-out"),
     speed: Annotated[str, typer.Option(help="Vehicle seconds in a real second: max, or a number such as 10.")] = "max",
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+    plain: Annotated[bool, typer.Option("--plain", help="A line a phase, even on a terminal.")] = False,
 ) -> None:
     """Fly a booster, an upper stage and a tanker over sockets, and print how exactly they arrived."""
     from guidance_svc.loopback.demo import run_demo, speed_of
 
     with plain_errors():
         times = speed_of(speed)
-    raise typer.Exit(run_demo(out, as_json, times))
+    raise typer.Exit(run_demo(out, as_json, times, plain=plain))
 
 
 @app.command()

@@ -70,7 +70,9 @@ def keep_up(rows: Rows, console: Console, beside_service: bool) -> None:
                 heard = os.read(sys.stdin.fileno(), 65536)
                 *lines, rest = (rest + heard).split(b"\n")
                 for line in lines:
-                    console.print(printable(line.decode(errors="replace")), markup=False, highlight=False)
+                    console.print(
+                        printable(line.decode(errors="replace")), markup=False, highlight=False, soft_wrap=True
+                    )
                 if not heard:
                     rows.look()
                     live.update(rows.table(console.height - ROWS_SPARED), refresh=True)
@@ -149,7 +151,7 @@ def row(moment: Mapping[str, Any], now_s: float | None) -> tuple[str, ...]:
         kind, word = "look", "silent"
     event, aim, link = moment.get("event"), moment.get("at_cutoff") or {}, moment["link"]
     coming = event is not None and event["in_s"] > 0.0 and event["name"] != "cutoff"
-    parts = [f"{link['gaps']} gaps", f"{link['faults']} faults"]
+    parts = [f"gaps {link['gaps']}", f"faults {link['faults']}"]
     if age_s is not None and not moment["closed"]:
         parts.insert(0, f"{age_s:.1f} s ago")
     return (

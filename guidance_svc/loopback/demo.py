@@ -41,6 +41,7 @@ class Flight:
     library: Library
     ports: dict[str, int]
     speed: float = inf
+    plain: bool = False
     said: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
 
 
@@ -56,13 +57,16 @@ def speed_of(text: str) -> float:
     raise ConfigError("bad_value", "--speed", "max, or a number above 0", text)
 
 
-def run_demo(out: Path, as_json: bool = False, speed: float = inf, missions: Sequence[Mission] = MISSIONS) -> int:
+def run_demo(
+    out: Path, as_json: bool = False, speed: float = inf, missions: Sequence[Mission] = MISSIONS, plain: bool = False
+) -> int:
     """Fly, print the insertion table, write recording and plot page.
 
     Args:
         out: folder for recording, flight logs, process logs and the page; made if missing.
         as_json: one JSON object on standard output instead of text.
         speed: vehicle seconds in a real second, infinite for as fast as it goes.
+        plain: lines instead of a table, even on a terminal.
 
     Returns:
         The exit code: 0 when every vehicle finished its plan, else 1; the reason is on standard error.
@@ -73,7 +77,7 @@ def run_demo(out: Path, as_json: bool = False, speed: float = inf, missions: Seq
         out.mkdir(parents=True, exist_ok=True)
         names = ("zmq", "tcp", *(launch.name for launch in RANGES))
         flight = Flight(
-            out, load_library(default_folder()), dict(zip(names, free_ports(len(names)), strict=True)), speed
+            out, load_library(default_folder()), dict(zip(names, free_ports(len(names)), strict=True)), speed, plain
         )
         with Children(out / "logs") as children:
             fly(flight, missions, children)
@@ -96,13 +100,14 @@ def fly(flight: Flight, missions: Sequence[Mission], children: Children) -> None
     servers = start_servers(flight, children)
     for mission in missions:
         children.start(mission.vehicle, script_arguments(mission, flight.ports))
-    phases = {m.vehicle: [p.law for p in flight.library.plan(m.plan, m.role).phases] for m in missions}
+    names = {m.vehicle for m in missions}
     limit_s = FLIGHT_LIMIT_S + LONGEST_FLIGHT_S / flight.speed
-    waiting, until = {m.vehicle for m in missions}, time.monotonic() + limit_s
-    with progress_for(phases, quiet=False) as progress:
+    waiting, until = set(names), time.monotonic() + limit_s
+    with progress_for(flight.out / "recording", flight.library, flight.plain) as progress:
         while waiting:
+            progress.tick()
             heard = children.next_line(0.2)
-            if heard is not None and heard[0] in phases:
+            if heard is not None and heard[0] in names:
                 said = json.loads(heard[1])
                 flight.said.setdefault(heard[0], []).append(said)
                 progress.show(heard[0], said)

@@ -1,11 +1,22 @@
-"""One progress line a vehicle: bars on a terminal, a plain line at each new phase otherwise."""
+"""What the demo shows while it flies: the table of all vehicles on a terminal, a line at each new phase otherwise."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping, Sequence
+import time
+from collections.abc import Mapping
+from pathlib import Path
 from types import TracebackType
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol
+
+from guidance_svc.adapters.config_files import Library
+from guidance_svc.adapters.framing import SUFFIX
+from guidance_svc.errors import RecordingError
+
+if TYPE_CHECKING:
+    from guidance_svc.adapters.terminal import Rows
+
+LOOK_S: Final = 0.5  # real time between two looks at the recording
 
 
 class Progress(Protocol):
@@ -19,17 +30,22 @@ class Progress(Protocol):
         """A flight script's latest line."""
         ...
 
+    def tick(self) -> None:
+        """Called several times a second."""
+        ...
 
-def progress_for(phases: Mapping[str, Sequence[str]], quiet: bool) -> Progress:
-    """Bars on a terminal, else lines; nothing on standard output, which belongs to the table.
+
+def progress_for(recordings: Path, library: Library, plain: bool) -> Progress:
+    """The table on a terminal, else lines; nothing on standard output, which belongs to the results.
 
     Args:
-        phases: the laws of each vehicle's plan, in order.
-        quiet: plain lines even on a terminal.
+        recordings: folder in which the demo's service writes its recording.
+        library: that the service reads.
+        plain: lines even on a terminal.
     """
-    if quiet or not sys.stderr.isatty():
+    if plain or not sys.stderr.isatty():
         return Lines()
-    return Bars(phases)
+    return LiveTable(recordings, library)
 
 
 class Lines:
@@ -51,35 +67,52 @@ class Lines:
             self._phase[vehicle] = phase
             print(f"{vehicle:<10} {said['time_s']:8.1f} s  {phase}", file=sys.stderr, flush=True)
 
+    def tick(self) -> None:
+        """Nothing."""
 
-class Bars:
-    """rich's progress bars on standard error."""
 
-    def __init__(self, phases: Mapping[str, Sequence[str]]) -> None:
+class LiveTable:
+    """All vehicles on standard error, read from the recording as it grows."""
+
+    def __init__(self, recordings: Path, library: Library) -> None:
         from rich.console import Console
-        from rich.progress import BarColumn, TextColumn
-        from rich.progress import Progress as RichProgress
+        from rich.live import Live
 
-        self._phases = phases
-        self._bars = RichProgress(
-            TextColumn("{task.description:<10}"), BarColumn(24), TextColumn("{task.fields[now]}"),
-            console=Console(stderr=True),
-        )  # fmt: skip
-        self._tasks = {name: self._bars.add_task(name, total=len(laws), now="waits") for name, laws in phases.items()}
+        self._recordings, self._library = recordings, library
+        self._before = set(recordings.glob(f"*{SUFFIX}"))
+        self._live = Live(console=Console(stderr=True), auto_refresh=False)
+        self._rows: Rows | None = None
+        self._next_s = 0.0
 
-    def __enter__(self) -> Bars:
-        self._bars.start()
+    def __enter__(self) -> LiveTable:
+        self._live.start()
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._bars.stop()
+        self._draw()
+        self._live.stop()
+        if self._rows is not None:
+            self._rows.close()
 
     def show(self, vehicle: str, said: Mapping[str, Any]) -> None:
-        """Move the vehicle's bar."""
-        laws = self._phases[vehicle]
-        done = said["status"] == "complete"
-        reached = len(laws) if done else (laws.index(said["phase"]) if said["phase"] in laws else 0)
-        left = said["time_to_cutoff_s"]
-        cutoff = f"  cutoff in {left:.0f} s" if left is not None and left >= 0.0 else ""
-        now = "done" if done else f"{said['phase']:<11} {said['time_s']:6.0f} s  pitch {said['pitch_deg']:5.1f}{cutoff}"
-        self._bars.update(self._tasks[vehicle], completed=reached, now=now)
+        """Nothing: the recording says more."""
+
+    def tick(self) -> None:
+        """Look and draw, twice a second at most."""
+        if time.monotonic() >= self._next_s:
+            self._next_s = time.monotonic() + LOOK_S
+            self._draw()
+
+    def _draw(self) -> None:
+        from guidance_svc.adapters.terminal import Rows
+
+        try:
+            if self._rows is None:
+                new = sorted(set(self._recordings.glob(f"*{SUFFIX}")) - self._before)
+                if not new:
+                    return
+                self._rows = Rows(new[0], self._library, live=True)
+            self._rows.look()
+        except RecordingError:
+            return  # the results tell; this only shows the way there
+        self._live.update(self._rows.table(), refresh=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
 from math import asin, atan2, degrees, e, hypot, log, sqrt
@@ -19,6 +20,7 @@ from guidance_svc.adapters.board.story import Story
 from guidance_svc.adapters.terminal import COLUMNS, Rows, clock
 from guidance_svc.core.frames import from_bci, local_from_bci
 from guidance_svc.domain import Body, Frame, Stage, Vehicle
+from guidance_svc.loopback.progress import progress_for
 
 Looking = Callable[..., Feed]
 
@@ -347,6 +349,26 @@ def test_a_control_character_cannot_reach_the_terminal(tmp_path: Path, rows_of: 
     writer.open("kite\x1b[2J")
     writer.pair("kite\x1b[2J", state_at(0))
     assert "\x1b" not in drawn(rows_of(writer.finish()))
+
+
+def test_the_demo_shows_the_table_on_a_terminal_and_lines_otherwise(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said = {"phase": "coast", "status": "ok", "time_s": 600.0}
+    with progress_for(tmp_path, library(), plain=False) as progress:  # standard error is captured: no terminal
+        progress.show("kite-1", said)
+        progress.show("kite-1", said)
+        progress.tick()
+    assert capsys.readouterr().err == "kite-1        600.0 s  coast\n"
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    monkeypatch.setenv("COLUMNS", "160")
+    with progress_for(tmp_path, library(), plain=False) as progress:
+        progress.tick()
+        climb(tmp_path / "a.mcap", ("kite-1",), steps=5).abandon()
+        progress.show("kite-1", said)
+    told = capsys.readouterr().err
+    assert "kite-1" in told
+    assert "insertion" in told
 
 
 def test_the_climb_of_these_tests_is_what_its_formulas_say() -> None:

@@ -19,7 +19,6 @@ from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.children import ChildError, Children
 from guidance_svc.loopback.demo import run_demo, speed_of
 from guidance_svc.loopback.missions import MISSIONS
-from guidance_svc.loopback.progress import Bars, progress_for
 
 Demo = tuple[Path, dict[str, Any], str]
 SLEEPER = ["-c", "import time; print('up', flush=True); time.sleep(600)"]
@@ -126,22 +125,6 @@ def test_a_server_that_ends_early_is_named_with_its_last_words(tmp_path: Path) -
         children.start("service", ["-c", "raise SystemExit('port taken')"])
         with pytest.raises(ChildError, match="service ended too early: port taken"):
             children.wait_until_listening("service", 1)
-
-
-def test_on_a_terminal_each_vehicle_has_a_bar(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
-    monkeypatch.setenv("COLUMNS", "120")
-    said = {"phase": "coast", "status": "ok", "time_s": 600.0, "pitch_deg": 1.5, "time_to_cutoff_s": None}
-    with progress_for({"Curlew": ["insertion", "coast", "orbit"]}, quiet=False) as progress:
-        assert isinstance(progress, Bars)
-        progress.show("Curlew", said | {"phase": "insertion", "time_to_cutoff_s": 118.0})
-        progress.show("Curlew", said)
-        progress.show("Curlew", said | {"phase": "orbit", "status": "complete"})
-    told = capsys.readouterr().err
-    assert "Curlew" in told
-    assert "done" in told
 
 
 @pytest.mark.parametrize("text", ["0", "-1", "fast", "nan", "inf", ""])

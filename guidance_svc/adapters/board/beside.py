@@ -42,7 +42,8 @@ class Watching:
             require_packages()
             self._address = address or load_settings(self._configs).board.address
             listen(self._address).close()  # before the service goes to any trouble
-        self._table = not plain and log_format == "logfmt" and sys.stdout.isatty() and sys.stderr.isatty()
+        looked_at = sys.stdout.isatty() and sys.stderr.isatty()
+        self._table = not plain and log_format == "logfmt" and looked_at and os.name == "posix"
 
     @contextmanager
     def of(self, recording: Path | None, tell: Callable[[str], None]) -> Iterator[None]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, log
+from math import log
 from typing import Any
 
 from guidance_svc.adapters.board.walk import Heard, Walk
@@ -48,7 +48,7 @@ class Ahead:
     """What is left of a burn.
 
     Args:
-        gain_m_s: ideal speed that the engines still give until cutoff.
+        gain_m_s: ideal speed that the engines still give until cutoff, or until all propellant is gone.
         margin_kg: propellant above the reserve that is left then; negative where it does not reach.
     """
 
@@ -73,11 +73,12 @@ def burn_ahead(vehicle: Vehicle, stage: int, mass_kg: float, throttle_frac: floa
         flow = engine.mass_flow_kg_s * (throttle_frac if index == stage and throttle_frac > 0.0 else 1.0)
         burnout_kg = mass_at_burnout_kg(vehicle, index)
         burn_s = left_s if last else min(left_s, max(mass_kg - burnout_kg, 0.0) / flow)
-        after_kg = max(mass_kg - flow * burn_s, mass_kg * exp(-10.0))  # a burn beyond all propellant has no speed gain
-        gain += engine.exhaust_velocity_m_s * log(mass_kg / after_kg)
+        after_kg = mass_kg - flow * burn_s
+        lightest_kg = min(mass_kg, mass_at_burnout_kg(vehicle, index, keep_reserve=False))
+        gain += engine.exhaust_velocity_m_s * log(mass_kg / max(after_kg, lightest_kg))
         left_s -= burn_s
         if last or left_s <= 0.0:
-            return Ahead(gain, after_kg - mass_at_burnout_kg(vehicle, index))
+            return Ahead(gain, after_kg - burnout_kg)
         left_s = max(left_s - engine.drop_pause_s, 0.0)
         mass_kg = vehicle.mass_at_ignition_kg(index + 1)
     return Ahead(gain, 0.0)

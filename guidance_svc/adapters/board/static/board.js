@@ -62,10 +62,11 @@ function take(about) {
   at("feed-word").textContent = about.trouble ? "stopped" : about.live ? (about.ready ? "live" : "catching up") : about.ready ? "recording" : "reading";
   at("recording").textContent = about.recording;
   at("caution").textContent = about.caution;
-  const refused = about.refused ? `${number(about.refused)} messages refused before any vehicle opened; the last: ${about.last_refusal}` : "";
+  const refused = about.refused ? `refused before any vehicle opened: ${number(about.refused)}; the last: ${about.last_refusal}` : "";
   const notice = [about.trouble, about.remark, refused].filter(Boolean).join(" \u00b7 ");
   at("notice").textContent = notice;
   at("notice").hidden = notice === "";
+  at("notice").classList.toggle("loud", Boolean(about.trouble || about.remark));
   stretch();
 }
 

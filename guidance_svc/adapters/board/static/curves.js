@@ -70,17 +70,17 @@ export class Curves {
     const upTo = indexAfter(mine.wall_s, untilS);
     const whole = forward(mine, mine.wall_s.length);
     const past = forward(mine, upTo);
-    this.put("altitude", `${this.chosen}|${behind}`, uPlot.join([
-      [pick(whole, mine.downrange_km), pick(whole, mine.altitude_km)],
-      [pick(past, mine.downrange_km), pick(past, mine.altitude_km)],
-      [last(past, mine.downrange_km), last(past, mine.altitude_km)],
+    this.put("altitude", `${this.chosen}|${behind}`, behind.length, uPlot.join([
       ...behind.map((name) => {
         const c = this.columns.get(name);
         const kept = forward(c, indexAfter(c.wall_s, untilS));
         return [pick(kept, c.downrange_km), pick(kept, c.altitude_km)];
       }),
+      [pick(whole, mine.downrange_km), pick(whole, mine.altitude_km)],
+      [pick(past, mine.downrange_km), pick(past, mine.altitude_km)],
+      [last(past, mine.downrange_km), last(past, mine.altitude_km)],
     ].map(sortedByFirst)));
-    this.put("pitch", this.chosen, uPlot.join([
+    this.put("pitch", this.chosen, 0, uPlot.join([
       [pick(whole, mine.time_s), pick(whole, mine.pitch_deg)],
       [pick(past, mine.time_s), pick(past, mine.pitch_deg)],
       [last(past, mine.time_s), last(past, mine.pitch_deg)],
@@ -89,24 +89,24 @@ export class Curves {
     this.tell(mine, past);
   }
 
-  put(which, shape, data) {
+  put(which, shape, behind, data) {
     const chart = this.charts[which];
     if (chart && chart.shape === shape) {
       chart.plot.setData(data);
       return;
     }
     if (chart) chart.plot.destroy();
-    this.charts[which] = { shape, plot: new uPlot(this.options(which, data.length - 1), data, this.boxes[which]) };
+    this.charts[which] = { shape, plot: new uPlot(this.options(which, behind), data, this.boxes[which]) };
   }
 
-  options(which, seriesCount) {
+  options(which, behind) {
     const css = getComputedStyle(document.documentElement);
     const colour = (name) => css.getPropertyValue(name).trim();
     const line = (stroke, width, more = {}) => ({ stroke, width, spanGaps: true, points: { show: false }, ...more });
     const dot = line("transparent", 0, { points: { show: true, size: 9, fill: colour("--curve"), stroke: colour("--surface"), width: 2 } });
-    const series = [{}, line(colour("--faint"), 1.5), line(colour("--curve"), 2.5), dot];
+    const grey = Array.from({ length: behind }, () => line(colour("--behind"), 1.5));
+    const series = [{}, ...grey, line(colour("--faint"), 1.5), line(colour("--curve"), 2.5), dot];
     if (which === "pitch") series.push(line(colour("--second"), 2, { dash: [5, 4] }));
-    while (series.length <= seriesCount) series.push(line(colour("--behind"), 1.5));
     const axis = { stroke: colour("--muted"), font: "12px system-ui, sans-serif", grid: { stroke: colour("--line"), width: 1 }, ticks: { show: false } };
     return {
       ...this.size(which), series, legend: { show: false }, cursor: { show: false }, padding: [10, 12, 0, 0],

@@ -2,12 +2,13 @@
 import { age, clock, count, km, number } from "./words.js";
 
 const SILENT_S = 3; // beyond what the reply allowed; less is a busy script
+const UNSEEN_MS = 2000; // strips out of sight are filled more seldom; a screen reader still finds them
 const EVENTS = {
   release: "release", ignite: "ignition", cutoff: "cutoff", separate: "separation", drop_cover: "cover dropped",
   coast: "coast", circularize: "circularization", orbit: "orbit",
 };
 
-/** A vehicle's strip: built once, filled with what changes, and only while it can be seen. */
+/** A vehicle's strip: built once, filled with what changes, five times a second while it can be seen. */
 export class Strip {
   constructor(template, vehicle, onChosen) {
     this.vehicle = vehicle;
@@ -19,6 +20,7 @@ export class Strip {
     this.button.textContent = vehicle;
     this.button.addEventListener("click", () => onChosen(vehicle));
     this.visible = true;
+    this.drawn = -Infinity;
     this.moment = null;
     this.kind = "idle";
     this.word = "";
@@ -29,7 +31,7 @@ export class Strip {
     this.moment = moment;
     const before = `${this.kind} ${this.word.replace(/[\d.]+/g, "")}`;
     [this.kind, this.word] = judged(moment, nowS - moment.wall_s);
-    if (this.visible) this.draw(nowS);
+    if (this.visible || performance.now() - this.drawn > UNSEEN_MS) this.draw(nowS);
     return before !== `${this.kind} ${this.word.replace(/[\d.]+/g, "")}`;
   }
 
@@ -37,6 +39,7 @@ export class Strip {
   draw(nowS) {
     const m = this.moment;
     if (m === null) return;
+    this.drawn = performance.now();
     if (this.last.kind !== this.kind) this.root.dataset.kind = this.last.kind = this.kind;
     this.write("word", this.word);
     this.write("phase", (m.phase ?? "no state yet").replace("_", " "));

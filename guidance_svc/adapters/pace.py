@@ -65,7 +65,7 @@ class PaceKeeper:
         self._took_s.clear()
 
     def took(self, link: Hashable, seconds: float, refused: bool = False) -> bool:
-        """The message judged last was answered in so many seconds; whether its connection has had its part of a turn."""
+        """The last message judged took so long; whether its connection has had its part of this turn."""
         total_s = self._took_s[link] = self._took_s.get(link, 0.0) + seconds
         if refused:
             self._bucket(link).tokens -= FAULT_TOKENS

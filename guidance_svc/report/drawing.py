@@ -227,7 +227,7 @@ def labels(axes: Any, curves: Sequence[Curve], palette: Mapping[str, str]) -> No
     ends.sort(key=lambda end: end[0])
     sizes = [LINE_PT * (curve.label.count("\n") + 1) for _, curve in ends]
     middles = [min(max(fraction, 0.0), 1.0) * height_pt for fraction, _ in ends]
-    for y, (_, curve) in zip(moved_apart(middles, sizes, -6.0, height_pt + 8.0), ends, strict=True):
+    for y, (_, curve) in zip(moved_apart(middles, sizes, 1.0, height_pt + 10.0), ends, strict=True):
         axes.annotate(curve.label, (1.0, 0.0), xycoords="axes fraction", xytext=(5, y), textcoords="offset points",
                       color=palette[curve.ink], va="bottom", linespacing=1.05, annotation_clip=False)  # fmt: skip
 

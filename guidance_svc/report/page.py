@@ -117,10 +117,15 @@ def time_lines(about: About, flights: Sequence[tuple[Flown, Burns]]) -> str:
     zero = f"wall time, s since {about.start:%H:%M:%S} UTC"
     return (
         '<div class="wide">'
-        + figure("By the vehicles' clocks: thick where the engine burns", lanes_svg(own, "vehicle time, s"))
-        + figure("By the recording's clock: who flew at the same time", lanes_svg(wall, zero))
+        + figure("By the vehicles' clocks: thick where the engine burns", scrolling(lanes_svg(own, "vehicle time, s")))
+        + figure("By the recording's clock: who flew at the same time", scrolling(lanes_svg(wall, zero)))
         + "</div>"
     )
+
+
+def scrolling(drawing: str) -> str:
+    """A wide plot that a narrow screen scrolls sideways, by keyboard too."""
+    return f'<div class="scroll" tabindex="0" role="region" aria-label="time line">{drawing}</div>'
 
 
 def ends(times: np.ndarray) -> tuple[tuple[float, float], ...]:

@@ -125,7 +125,7 @@ class ConformingServer:
             self._send_or_hold(partial(self._router.send_multipart, [*envelope, answer.reply]), answer.hold)
 
     def _answer_line(self, fd: int, line: Line) -> None:
-        while line.lines and self._held is None and fd in self._lines:
+        while line.lines and self._held is None and self._lines.get(fd) is line:
             answer = self._reference.receive(line.link, line.lines.popleft(), "json", True)
             if answer.hang_up:
                 self._drop(fd, line)
@@ -159,7 +159,7 @@ class ConformingServer:
 
     def _send(self, fd: int, line: Line, reply: bytes) -> None:
         """Send; a script that is gone, or does not read for a while, is hung up on."""
-        if fd not in self._lines:
+        if self._lines.get(fd) is not line:  # gone, and its number perhaps taken by another
             return
         line.sock.settimeout(self._patience_s)
         try:

@@ -38,6 +38,10 @@ SHAPES: Final[dict[str, TypeAdapter[Any]]] = {
 }  # fmt: skip
 
 
+class NotOpened(Exception):
+    """There is no session to go on with."""
+
+
 class Line(Protocol):
     """A connection to a service."""
 
@@ -163,6 +167,8 @@ def check_service(library: Library, plan: str, role: Role, address: str) -> Iter
         yield from opening_checks(client)
         yield from state_checks(client)
         yield from flight_checks(client)
+    except NotOpened:
+        return
     except (OSError, ValueError, KeyError, TypeError) as error:
         yield failed("answers", "one reply answers each message", f"{type(error).__name__}: {error}",
                      "answer every message with one JSON object a line, or one frame")  # fmt: skip
@@ -200,7 +206,7 @@ def opening_checks(client: Client) -> Iterator[Check]:
     opened = client.line.ask(client.opening)
     yield shaped("opened", opened, "opened")
     if opened.get("type") != "opened":
-        raise ConfigError("no_session", "open", "opened", str(opened.get("message", opened)))
+        raise NotOpened
     other = client.connect()
     try:
         yield refused("taken", other.ask(client.opening), "vehicle_taken")

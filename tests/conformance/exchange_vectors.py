@@ -21,8 +21,8 @@ OPEN: Message = {"type": "open", "protocol": 1, "vehicle": "Curlew", "role": "up
 FIELDS = ("time_s", "position_m", "velocity_m_s", "mass_kg", "stage", "engine_on", "throttle", "pointing")
 STEP_S = 10.0
 ABOUT = (
-    "Each exchange begins with a fresh service. Steps go in order; `link` says over which connection. `send` is the "
-    "message, or `send_hex` the bytes where it is none; `reply` is what this service answered. The same as MessagePack "
+    "Each exchange begins with a fresh service. Steps go in order; `link` says over which connection, `hang_up` which "
+    "one is closed before. `send` is the message, or `send_hex` the bytes where it is none; `reply` is what this service answered. The same as MessagePack "
     "in send_msgpack and reply_msgpack, hex. Where the token stands in `send`, put the one that you got."
 )
 COMPARE = {
@@ -160,6 +160,7 @@ def resumed() -> list[Message]:
     talk.desk.drop(1)
     state = flown.state()
     talk.say(state, 2)
+    talk.steps[-1] = {"hang_up": 1} | talk.steps[-1]
     talk.say(OPEN, 2)
     talk.say(OPEN | {"resume": "another"}, 2)
     talk.say(OPEN | {"resume": TOKEN}, 2)

@@ -1,5 +1,5 @@
-// Talk to the guidance service from C# (7 or later; .NET, .NET Framework or Mono). Copy this one file into your project;
-// it needs no packages.
+// Talk to the guidance service from C# (7 or later; .NET, .NET Framework or Mono). Copy this one file into your
+// project; it needs no packages.
 //
 // The address is that of the service's JSON-lines port. There are no keys: the service's own machine only.
 // For simulation and teaching only; do not connect it to a real vehicle.
@@ -57,7 +57,10 @@ namespace Guidance
                 return "{" + string.Join(",", ((IDictionary<string, object>)value).Select(
                     item => Quoted(item.Key) + ":" + Encode(item.Value))) + "}";
             if (value is System.Collections.IEnumerable)
-                return "[" + string.Join(",", ((System.Collections.IEnumerable)value).Cast<object>().Select(Encode)) + "]";
+            {
+                var items = ((System.Collections.IEnumerable)value).Cast<object>();
+                return "[" + string.Join(",", items.Select(Encode)) + "]";
+            }
             if (value is double)
             {
                 if (double.IsNaN((double)value) || double.IsInfinity((double)value))
@@ -158,8 +161,8 @@ namespace Guidance
         }
     }
 
-    /// <summary>What the vehicle does between two replies, and when none come any more: the last law, and never more than
-    /// it. PROTOCOL.md, "A safety net of your own", has its rules. It goes by the vehicle's clock alone.</summary>
+    /// <summary>What the vehicle does between two replies, and when none come any more: the last law, and never more
+    /// than it. PROTOCOL.md, "A safety net of your own", has its rules. It goes by the vehicle's clock alone.</summary>
     public sealed class SafetyNet
     {
         const double RoundingS = 1e-6; // two clock readings nearer than this are one
@@ -180,13 +183,13 @@ namespace Guidance
             this.staleAfterS = staleAfterS;
         }
 
-        /// <summary>Whether the engine must be off at this vehicle time; with a tick's length, at the nearest tick.</summary>
+        /// <summary>Whether the engine must be off at this time; with a tick's length, at the nearest tick.</summary>
         public static bool CutoffNow(Message command, double timeS, double tickS = 0)
         {
             return command["cutoff_at_s"] != null && timeS + 0.5 * tickS + RoundingS >= Number(command, "cutoff_at_s");
         }
 
-        /// <summary>Note the clock and the engine; true when the clock went back: what is of the later time is dropped.</summary>
+        /// <summary>Note the clock and the engine; true when the clock went back: what is later is dropped.</summary>
         public bool At(double time, Message state = null)
         {
             bool back = time < timeS, first = double.IsNegativeInfinity(timeS);
@@ -245,8 +248,9 @@ namespace Guidance
             double seconds = Math.Max(0, Math.Min(age, TurnOnS));
             double pitch = Number(Command, "pitch_deg") + Number(Command, "pitch_rate_deg_s") * seconds;
             double heading = (Number(Command, "heading_deg") + Number(Command, "heading_rate_deg_s") * seconds) % 360;
-            return Told(time, Math.Max(-90, Math.Min(90, pitch)), heading < 0 ? heading + 360 : heading, Pointing(seconds),
-                stale, stale ? Says(trouble) : "");
+            pitch = Math.Max(-90, Math.Min(90, pitch));
+            heading = heading < 0 ? heading + 360 : heading;
+            return Told(time, pitch, heading, Pointing(seconds), stale, stale ? Says(trouble) : "");
         }
 
         public static double Number(Message message, string name)
@@ -263,7 +267,8 @@ namespace Guidance
         {
             return new Message {
                 { "time_s", time }, { "pitch_deg", pitch }, { "heading_deg", heading }, { "pointing", pointing },
-                { "throttle", throttle }, { "engine_on", on }, { "stale", stale }, { "says", says }, { "command", Command },
+                { "throttle", throttle }, { "engine_on", on }, { "stale", stale }, { "says", says },
+                { "command", Command },
             };
         }
 
@@ -288,7 +293,7 @@ namespace Guidance
         }
     }
 
-    /// <summary>One vehicle's line to the service. TokenFile keeps the token, so that a script started again goes on.</summary>
+    /// <summary>One vehicle's line to the service. TokenFile keeps the token: a script started again goes on.</summary>
     public sealed class GuidanceClient
     {
         public double TimeoutS = 5;
@@ -313,13 +318,14 @@ namespace Guidance
             string[] parts = address.Replace("tcp://", "").Split(':');
             if (parts.Length != 2 || !int.TryParse(parts[1], out port)
                 || !(parts[0] == "localhost" || parts[0].StartsWith("127.", StringComparison.Ordinal)))
-                throw new ArgumentException("address: expected \"tcp://127.0.0.1:port\", this machine only; got " + address);
+                throw new ArgumentException(
+                    "address: expected \"tcp://127.0.0.1:port\", this machine only; got " + address);
             this.address = address;
             host = parts[0] == "localhost" ? "127.0.0.1" : parts[0];
             Net = new SafetyNet(tickS, staleAfterS);
         }
 
-        /// <summary>Open the vehicle's session, or take one up again with `resume`. Returns `opened`: read it.</summary>
+        /// <summary>Open the vehicle's session, or take one up with `resume`. Returns `opened`: read it.</summary>
         public Message Open(string vehicle, string role, object plan, Message frame = null, string resume = null)
         {
             openMessage = new Message {
@@ -344,8 +350,8 @@ namespace Guidance
             return command;
         }
 
-        /// <summary>What to do at a time, without asking: pitch_deg, heading_deg, pointing, throttle, engine_on, stale, says,
-        /// command. Also after Exchange has failed: the engine is cut in time all the same.</summary>
+        /// <summary>What to do at a time, without asking: pitch_deg, heading_deg, pointing, throttle, engine_on, stale,
+        /// says, command. Also after Exchange has failed: the engine is cut in time all the same.</summary>
         public Message Now(double timeS)
         {
             if (Net.At(timeS)) doneEvent = null;
@@ -367,7 +373,7 @@ namespace Guidance
             if (TokenFile != null) File.Delete(TokenFile);
         }
 
-        /// <summary>Close the connection, leave the session open in the service; the next Exchange takes it up.</summary>
+        /// <summary>Close the connection and leave the session open; the next Exchange takes it up.</summary>
         public void HangUp()
         {
             if (socket != null) socket.Close();
@@ -397,7 +403,8 @@ namespace Guidance
                 }
                 catch (Exception gone) when (gone is IOException || gone is SocketException || gone is FormatException)
                 {
-                    if (DateTime.UtcNow > until) throw new NoAnswer("no answer from " + address + ": is the service up?");
+                    if (DateTime.UtcNow > until)
+                        throw new NoAnswer("no answer from " + address + ": is the service up?");
                 }
                 HangUp();
                 Thread.Sleep(pauseMs);
@@ -417,6 +424,9 @@ namespace Guidance
             Resumed = (bool)opened["resumed"];
             greeted = true;
             if (TokenFile != null && Token != Stored()) File.WriteAllText(TokenFile, Token);
+            object told;
+            if (opened.TryGetValue("warnings", out told))
+                foreach (object sentence in (List<object>)told) Warn((string)sentence);
             if (!Resumed)
             {
                 doneEvent = null; // the new session never announced that event
@@ -442,7 +452,8 @@ namespace Guidance
                 var reply = Json.Decode(line) as Message;
                 if (reply == null) throw new FormatException("no message");
                 object of = reply.ContainsKey("seq") ? reply["seq"] : null;
-                if (of != null && (mine == null || Convert.ToInt64(of) != Convert.ToInt64(mine))) continue; // a late answer
+                bool late = of != null && (mine == null || Convert.ToInt64(of) != Convert.ToInt64(mine));
+                if (late) continue; // the answer to an earlier state
                 if ((string)reply["type"] == "fault") throw new Fault(reply);
                 if ((string)reply["type"] == wanted) return reply;
             }

@@ -365,6 +365,7 @@ class GuidanceClient {
       fs.rmSync(this.tokenFile, { force: true });
       fs.writeFileSync(this.tokenFile, this.token, { mode: 0o600 });
     }
+    for (const sentence of opened.warnings || []) this.warn(sentence);
     if (!opened.resumed) {
       this.doneEvent = null; // the new session never announced that event
       if (shown) this.warn("the service has no memory of this flight: its session began anew");

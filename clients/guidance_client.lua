@@ -410,6 +410,7 @@ function Client:opened(opened)
     file:write(self.token)
     file:close()
   end
+  for _, sentence in ipairs(opened.warnings or {}) do self.warn(sentence) end
   if not opened.resumed then
     self.done_event = nil -- the new session never announced that event
     if shown then self.warn("the service has no memory of this flight: its session began anew") end

@@ -324,10 +324,12 @@ class GuidanceClient:
             with os.fdopen(os.open(self.token_file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
                 os.chmod(self.token_file, 0o600)
                 file.write(opened["token"])
+        told = list(opened.get("warnings", []))
         if not self.resumed:
             self.done_event = None
-            if shown:
-                warnings.warn("the service has no memory of this flight: its session began anew", stacklevel=5)
+            told += ["the service has no memory of this flight: its session began anew"] if shown else []
+        for sentence in told:
+            warnings.warn(sentence, stacklevel=5)
 
     def _stored(self) -> str | None:
         if self.token_file and os.path.exists(self.token_file):

@@ -51,8 +51,8 @@ static class FlyUpperStage
     const double StepS = 0.1;
 
     static readonly string[] StateFields = {
-        "time_s", "position_m", "velocity_m_s", "mass_kg", "propellant_kg", "stage", "engine_on", "throttle", "thrust_n",
-        "pointing",
+        "time_s", "position_m", "velocity_m_s", "mass_kg", "propellant_kg", "stage", "engine_on", "throttle",
+        "thrust_n", "pointing",
     };
 
     // What each event asks of the vehicle; the others only tell what comes next.
@@ -73,7 +73,8 @@ static class FlyUpperStage
         {
             var command = client.Exchange(StateFields.ToDictionary(name => name, name => State(seen, name)));
             if ((string)command["phase"] != phase)
-                Console.WriteLine(Json.Encode(new Message { { "time_s", seen["time_s"] }, { "phase", command["phase"] } }));
+                Console.WriteLine(Json.Encode(
+                    new Message { { "time_s", seen["time_s"] }, { "phase", command["phase"] } }));
             phase = (string)command["phase"];
             if (phase == "orbit") return Ended(client, command, seen);
 

@@ -65,7 +65,7 @@ async function main() {
   let seen = await vehicle.attach("Curlew"); // waits until Sandpiper lets go of it
   const client = new GuidanceClient(option("--guidance", "tcp://127.0.0.1:5771"));
   const opened = await client.open({ vehicle: "Curlew", role: "upper_stage", plan: "curlew_to_lagoon" });
-  for (const sentence of [...opened.phases, ...(opened.warnings || [])]) console.error(sentence);
+  for (const sentence of opened.phases) console.error(sentence);
 
   let command;
   let phase = "";

@@ -17,15 +17,18 @@ from guidance_svc.adapters.config_files import Library, chosen_folder, load_libr
 from guidance_svc.adapters.framing import is_finished
 
 if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
+    from rich.console import Console, JustifyMethod, RenderableType
 
 LOOK_S: Final = 0.5
 ROWS_SPARED: Final = 6  # of the terminal's height, for the head and the shell
 SILENT_S: Final = 3.0  # beyond what the reply allowed
 STYLES: Final = {"good": "green", "settling": "cyan", "look": "yellow", "bad": "bold red", "done": "dim", "idle": "dim"}
 MARKS: Final = {"good": "+", "settling": "~", "look": "!", "bad": "x", "done": "=", "idle": "."}
-COLUMNS: Final = ("", "vehicle", "phase", "cutoff in", "next event", "perigee km", "apogee km", "to gain m/s",
-                  "margin kg", "link")  # fmt: skip
+# Name and width, so that nothing moves as numbers grow; a narrow terminal loses those with the highest rank first.
+COLUMNS: Final[Mapping[str, tuple[int, int]]] = {
+    "": (22, 0), "vehicle": (12, 0), "phase": (11, 0), "cutoff in": (9, 0), "next event": (20, 3),
+    "perigee km": (15, 1), "apogee km": (14, 1), "to gain m/s": (11, 2), "margin kg": (9, 2), "link": (28, 4),
+}  # fmt: skip
 
 
 def show_table(recording: Path, configs: Path | None, beside_service: bool) -> None:
@@ -46,7 +49,7 @@ def show_table(recording: Path, configs: Path | None, beside_service: bool) -> N
     rows = Rows(recording, load_library(chosen_folder(configs)), live)
     if not live or not (console.is_terminal or beside_service):
         rows.look()
-        console.print(rows.table())
+        console.print(rows.table(width=console.width))
         return
     try:
         keep_up(rows, console, beside_service)
@@ -59,10 +62,10 @@ def keep_up(rows: Rows, console: Console, beside_service: bool) -> None:
     from rich.live import Live
 
     rest = b""
-    with Live(rows.table(), console=console, auto_refresh=False, transient=False) as live:
+    with Live(rows.table(width=console.width), console=console, auto_refresh=False, transient=False) as live:
         while True:
             rows.look()
-            live.update(rows.table(console.height - ROWS_SPARED), refresh=True)
+            live.update(rows.table(console.height - ROWS_SPARED, console.width), refresh=True)
             if not beside_service:
                 time.sleep(LOOK_S)
                 continue
@@ -75,7 +78,7 @@ def keep_up(rows: Rows, console: Console, beside_service: bool) -> None:
                     )
                 if not heard:
                     rows.look()
-                    live.update(rows.table(console.height - ROWS_SPARED), refresh=True)
+                    live.update(rows.table(console.height - ROWS_SPARED, console.width), refresh=True)
                     return
 
 
@@ -107,25 +110,42 @@ class Rows:
             self._moments[moment["vehicle"]] = moment
         self._seen = version
 
-    def table(self, most: int | None = None) -> RenderableType:
-        """The rows, those to look at first where there are more than `most`."""
+    def table(self, most: int | None = None, width: int = 160) -> RenderableType:
+        """The rows, those to look at first where there are more than `most`; the columns that fit the width."""
         from rich.table import Table
         from rich.text import Text
 
         began_ns = self._feed.walk.first_wall_ns
         now_s = None if began_ns is None or not self._feed.live else (time.time_ns() - began_ns) / 1e9
         table = Table(box=None, pad_edge=False, header_style="dim", expand=False)
-        for name in COLUMNS:
-            table.add_column(name, justify="left" if name in COLUMNS[:3] or name == "link" else "right", no_wrap=True)
+        names = fitting(width)
+        for name in names:
+            justify: JustifyMethod = "left" if name in ("", "vehicle", "phase", "link") else "right"
+            table.add_column(name, justify=justify, no_wrap=True, min_width=COLUMNS[name][0])
         shown, left = chosen(list(self._moments.values()), most)
         for moment in shown:
             kind, *cells = row(moment, now_s)
-            table.add_row(*(Text(cell, style=STYLES.get(kind, "") if i < 2 else "") for i, cell in enumerate(cells)))
+            told = dict(zip(COLUMNS, cells, strict=True))
+            table.add_row(*(Text(told[name], style=STYLES.get(kind, "") if name == "" else "") for name in names))
         if not shown:
             table.add_row("", Text("no vehicle yet", style="dim"))
         if left:
             table.add_row("", Text(f"and {left} more", style="dim"))
         return table
+
+
+def fitting(width: int) -> list[str]:
+    """The columns that fit a terminal, two spaces between them.
+
+    >>> fitting(80)
+    ['', 'vehicle', 'phase', 'cutoff in']
+    """
+    ranks = sorted({rank for _, rank in COLUMNS.values()}, reverse=True)
+    for most in ranks:
+        names = [name for name, (_, rank) in COLUMNS.items() if rank <= most]
+        if sum(COLUMNS[name][0] + 2 for name in names) - 2 <= width:
+            return names
+    return names
 
 
 def chosen(moments: Sequence[dict[str, Any]], most: int | None) -> tuple[Sequence[dict[str, Any]], int]:

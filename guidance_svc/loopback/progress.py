@@ -39,7 +39,7 @@ def progress_for(recordings: Path, library: Library, plain: bool) -> Progress:
     """The table on a terminal, else lines; nothing on standard output, which belongs to the results.
 
     Args:
-        recordings: folder in which the demo's service writes its recording.
+        recordings: folder in which the demo's service, which is up by now, writes its recording; the newest is it.
         library: that the service reads.
         plain: lines even on a terminal.
     """
@@ -79,7 +79,6 @@ class LiveTable:
         from rich.live import Live
 
         self._recordings, self._library = recordings, library
-        self._before = set(recordings.glob(f"*{SUFFIX}"))
         self._live = Live(console=Console(stderr=True), auto_refresh=False)
         self._rows: Rows | None = None
         self._next_s = 0.0
@@ -108,11 +107,11 @@ class LiveTable:
 
         try:
             if self._rows is None:
-                new = sorted(set(self._recordings.glob(f"*{SUFFIX}")) - self._before)
-                if not new:
+                files = sorted(self._recordings.glob(f"*{SUFFIX}"), key=lambda path: path.stat().st_mtime)
+                if not files:
                     return
-                self._rows = Rows(new[0], self._library, live=True)
+                self._rows = Rows(files[-1], self._library, live=True)
             self._rows.look()
         except RecordingError:
             return  # the results tell; this only shows the way there
-        self._live.update(self._rows.table(), refresh=True)
+        self._live.update(self._rows.table(width=self._live.console.width), refresh=True)

@@ -297,7 +297,7 @@ def drawn(rows: Rows, most: int | None = None) -> str:
     """The table as plain text."""
     console = Console(width=170, force_terminal=False)
     with console.capture() as capture:
-        console.print(rows.table(most))
+        console.print(rows.table(most, 170))
     return capture.get()
 
 
@@ -325,6 +325,17 @@ def test_the_table_has_a_row_a_vehicle_with_cutoff_and_apsides(tmp_path: Path, r
     assert clock(250.0 - state_at(9)["time_s"]) in first
     assert "> 200.0" in first
     assert "short of propellant" in second
+
+
+@pytest.mark.parametrize("width", [60, 80, 100, 120, 140, 170])
+def test_the_table_fits_the_terminal(tmp_path: Path, rows_of: Callable[[Path], Rows], width: int) -> None:
+    rows = rows_of(climb(tmp_path / "a.mcap", steps=10).finish())
+    console = Console(width=width, force_terminal=False)
+    with console.capture() as capture:
+        console.print(rows.table(width=width))
+    lines = capture.get().splitlines()
+    assert len(lines) == 3
+    assert all(clock(250.0 - state_at(9)["time_s"]) in line for line in lines[1:])
 
 
 def test_what_looks_like_markup_is_text_in_the_table(tmp_path: Path, rows_of: Callable[[Path], Rows]) -> None:

@@ -63,8 +63,9 @@ def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[
             replayed(recording, service(), progress)
         flights = [(flown, Burns(flown)) for flown in flights_of(recording, wanted.vehicle)]
         folder = wanted.out or Path(f"{wanted.recording.stem}-report")
-        for path in written(wanted, recording, flights, epoch, folder, progress):
-            echo(str(path))
+        paths = list(written(wanted, recording, flights, epoch, folder, progress))
+    for path in paths:
+        echo(str(path))
     for remark in recording.remarks:
         echo(remark)
     if not have_matplotlib():
@@ -176,18 +177,24 @@ def have_matplotlib() -> bool:
 def progress_bar() -> Iterator[Progress]:
     """A bar on standard error while it is a terminal; else nothing."""
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
     from rich.progress import Progress as Bars
+    from rich.progress import TaskID
 
     console = Console(stderr=True)
     bars = Bars(
-        TextColumn("{task.description:<24}"), BarColumn(30), MofNCompleteColumn(), TimeElapsedColumn(),
+        TextColumn("{task.description:<24}"), BarColumn(30), TextColumn("{task.fields[count]}"), TimeElapsedColumn(),
         console=console, transient=True, disable=not console.is_terminal,
     )  # fmt: skip
     with bars:
-        task = bars.add_task("reading", total=None)
+        tasks: dict[str, TaskID] = {}
 
         def show(what: str, done: int, of: int) -> None:
-            bars.update(task, description=what, completed=done, total=of or None)
+            for name, task in tasks.items():
+                bars.update(task, visible=name == what)
+            if what not in tasks:
+                tasks[what] = bars.add_task(what, total=of or None, count="")
+            count = f"{done:,} of {of:,}" if of else f"{done:,}" if done else ""
+            bars.update(tasks[what], completed=done, count=count)
 
         yield show

@@ -44,7 +44,7 @@ th:last-child,td:last-child{padding-right:0}
 .notes{padding-left:1.1rem;max-width:60rem}
 footer{margin-top:3rem;border-top:1px solid var(--grid);padding-top:.8rem;font-size:.9rem}
 @media (max-width:34rem){main{padding:1.4rem .8rem 3rem}h1{font-size:1.6rem}h2{font-size:1.35rem}
-.wide svg{width:42rem;max-width:none}th,td{padding-right:.8rem}}
+.wide svg{width:58rem;max-width:none}th,td{padding-right:.8rem}}
 @media print{:root{--page:#fff;--card:#fff;--ink:#000;--quiet:#444;--grid:#ccc;--band:#eee;--flown:#0b5cad;
 --asked:#b8480a;--second:#0a7a63;--third:#7a3fb3;--muted:#666}
 body{font-size:11px}main{max-width:none;padding:0}.vehicle{break-before:page}

@@ -177,9 +177,8 @@ def have_matplotlib() -> bool:
 def progress_bar() -> Iterator[Progress]:
     """A bar on standard error while it is a terminal; else nothing."""
     from rich.console import Console
-    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, TaskID, TextColumn, TimeElapsedColumn
     from rich.progress import Progress as Bars
-    from rich.progress import TaskID
 
     console = Console(stderr=True)
     bars = Bars(

@@ -121,7 +121,7 @@ def forget(
     import time
 
     from guidance_svc.adapters.config_files import chosen_folder, load_settings
-    from guidance_svc.adapters.journal import ask_to_forget
+    from guidance_svc.adapters.forgetting import ask_to_forget
 
     with plain_errors():
         folder = journal or Path(load_settings(chosen_folder(configs)).journal.folder)

@@ -7,7 +7,7 @@ had come to think; flying an hour of it again takes longer than a burn can wait.
     NAME.GEN.states    its states, each with length and CRC-32 (session.history)
     NAME.GEN.marks     the session itself at intervals; back to it in time, or up to now: fly the states after one
 
-A file in the folder `forget` asks that a session be given up (`ask_to_forget`): who may write there may do that.
+A file in the folder `forget` asks that a session be given up (`forgetting.py`): who may write there may do that.
 The others are written at the end of every batch before its replies go out, states first, so that every answered state
 is there after a kill of the process. A loss of power may cost what the operating system had not written yet.
 """
@@ -42,7 +42,6 @@ OPEN_FILES: Final = 128  # of states; the others are opened again when they are 
 TRY_AGAIN_S: Final = 10.0  # after a failed write
 ASKED_EVERY_S: Final = 1.0  # how often the folder `forget` is looked into
 FORGET: Final = "forget"
-PATIENCE_STEP_S: Final = 0.1
 SET_ASIDE: Final = ".set-aside"
 
 _log = logging.getLogger(__name__)
@@ -329,37 +328,6 @@ class FolderJournal:
 
     def _path(self, mirror: Mirror, kind: str) -> Path:
         return self.folder / f"{mirror.stem}.{mirror.generation}.{kind}"
-
-
-def ask_to_forget(folder: Path, vehicle: str, wait: Callable[[float], None], patience_s: float = 5.0) -> None:
-    """Have the service that uses the folder give up a session; where none runs, take the session's files away.
-
-    Args:
-        wait: lets so many seconds pass.
-
-    Raises:
-        ConfigError: no such session, or the service does not do it.
-    """
-    head = folder / f"{stem_of(vehicle)}.head"
-    if not head.exists():
-        raise ConfigError("no_session", "vehicle", "a vehicle that has a session in this journal", vehicle, str(folder))
-    try:
-        lock = lock_folder(folder, "journal.folder")
-    except ConfigError:
-        request = folder / FORGET / head.stem
-        request.parent.mkdir(mode=0o700, exist_ok=True)
-        request.write_text(vehicle, "utf-8")
-        for _ in range(int(patience_s / PATIENCE_STEP_S)):
-            if not head.exists():
-                return
-            wait(PATIENCE_STEP_S)
-        request.unlink(missing_ok=True)
-        expected = f"a service that does it within {patience_s:g} s"
-        raise ConfigError("not_forgotten", "vehicle", expected, vehicle, str(folder)) from None
-    head.unlink()
-    for path in [*folder.glob(f"{head.stem}.*.states"), *folder.glob(f"{head.stem}.*.marks")]:
-        path.unlink()
-    lock.release()
 
 
 def stem_of(vehicle: str) -> str:

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from guidance_svc.adapters import journal as module
+from guidance_svc.adapters.forgetting import ask_to_forget
 from guidance_svc.adapters.journal import FolderJournal, stem_of
 from guidance_svc.domain import Command, OpenRequest
 from guidance_svc.errors import ConfigError, SessionFault
@@ -295,7 +296,7 @@ def test_who_runs_the_service_can_have_a_session_given_up(folder: Path) -> None:
         life.clock_s += 1.0
         life.journal.sync()
 
-    module.ask_to_forget(folder, "curlew", service_turns)
+    ask_to_forget(folder, "curlew", service_turns)
     assert "curlew" not in life.registry.seats
     assert life.open()[1] is False  # without a token
 
@@ -305,7 +306,7 @@ def test_a_session_is_given_up_in_the_journal_where_no_service_runs(folder: Path
     life.open()
     kept, _ = life.open(vehicle="bargeman")
     life.kill()
-    module.ask_to_forget(folder, "curlew", lambda seconds: None)
+    ask_to_forget(folder, "curlew", lambda seconds: None)
     life = Life(folder)
     assert life.found == ["bargeman"]
     assert life.open(kept, "bargeman")[1]
@@ -316,6 +317,6 @@ def test_what_cannot_be_given_up_is_told(folder: Path, vehicle: str, code: str) 
     life = Life(folder)
     life.open()
     with pytest.raises(ConfigError) as caught:
-        module.ask_to_forget(folder, vehicle, lambda seconds: None)  # a service that hangs
+        ask_to_forget(folder, vehicle, lambda seconds: None)  # a service that hangs
     assert caught.value.code == code
     assert "curlew" in life.registry.seats

@@ -14,7 +14,7 @@ using System.Threading;
 using Guidance;
 using Message = System.Collections.Generic.Dictionary<string, object>;
 
-/// <summary>The simulated vehicle behind a socket. THIS IS THE PART TO REPLACE with calls into your simulator.</summary>
+/// <summary>The simulated vehicle behind a socket. THIS IS THE PART TO REPLACE with calls into your own.</summary>
 sealed class SimulatedVehicle
 {
     readonly StreamReader lines;

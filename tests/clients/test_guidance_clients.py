@@ -101,6 +101,15 @@ def test_a_script_that_starts_anew_takes_its_session_up_by_the_token(client: Any
     assert stand_in.heard[0]["resume"] == "t-0"
 
 
+def test_what_opened_warns_of_is_said_when_the_line_is_opened_again_by_itself(client: Any, stand_in: StandIn) -> None:
+    open_curlew(client)
+    warned = {"warnings": ["the flight plan has changed on disk"]}
+    stand_in.answer = lambda m: usual_answer(m) | (warned if m["type"] == "open" else {})
+    client.hang_up()
+    with pytest.warns(UserWarning, match="the flight plan has changed on disk"):
+        client.exchange(STATE)
+
+
 def test_cutoff_is_decided_on_the_vehicles_clock(module: ModuleType) -> None:
     command = {"cutoff_at_s": 100.0}
     assert not module.cutoff_now(command, 99.999)

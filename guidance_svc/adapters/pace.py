@@ -9,8 +9,9 @@ from typing import Final
 
 FAULT_EVERY_S: Final = 1.0
 FAULT_TOKENS: Final = 10.0  # a refused message is recorded with its bytes: up to 6 KB
-MOST_TOKENS: Final = 40.0  # for the time of one message: 10 ms; more is the machine's own pause
-FAIR_SHARE: Final = 0.25  # of the service's time, that a connection may use which does not wait for its replies
+FAIR_SHARE: Final = 0.25  # of the service's time, for a connection which does not wait for its replies
+LONG_COSTS: Final = 10.0  # what takes longer than its token stands for is charged so many times: others wait for it
+MOST_TOKENS: Final = 400.0  # for the time of one message; more is the machine's own pause
 BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
 
 
@@ -35,9 +36,8 @@ class PaceKeeper:
     A message counts if another one of its connection came in the same turn, or more than one in the turn before:
     a script that waits for each reply never has two in a turn.
 
-    What takes long costs more: a flood of any kind gets at most FAIR_SHARE of the service's time. A refused message
-    costs its tokens always, so that a script that sends the same mistake again at once does not fill the recording;
-    at 50 Hz it is never held back.
+    What takes long costs more, and so does what is refused: a flood of states gets at most FAIR_SHARE of the service's
+    time, one of `open` a tenth of that, and one of garbage a tenth of the messages.
 
     Args:
         per_second: tokens that come back.
@@ -67,23 +67,21 @@ class PaceKeeper:
     def took(self, link: Hashable, seconds: float, refused: bool = False) -> bool:
         """The last message judged took so long; whether its connection has had its part of this turn."""
         total_s = self._took_s[link] = self._took_s.get(link, 0.0) + seconds
-        if refused:
-            self._bucket(link).tokens -= FAULT_TOKENS
         if self._ran_ahead:
-            cost = seconds / FAIR_SHARE * self._per_second - 1.0
-            self._bucket(link).tokens -= min(MOST_TOKENS, max(0.0, cost))
+            beyond = seconds / FAIR_SHARE * self._per_second - 1.0
+            cost = min(MOST_TOKENS, LONG_COSTS * max(0.0, beyond)) + (FAULT_TOKENS - 1.0 if refused else 0.0)
+            self._bucket(link).tokens -= cost
         return self._counts.get(link, 0) >= self._per_turn or total_s >= self._turn_s
 
     def judge(self, link: Hashable) -> Pace:
         """Count one message of this turn, and say what to do with it."""
         count = self._counts[link] = self._counts.get(link, 0) + 1
-        waits = count == 1 and link not in self._ahead
-        self._ran_ahead = not waits
-        if waits and link not in self._buckets:
+        self._ran_ahead = count > 1 or link in self._ahead
+        if not self._ran_ahead:
             return Pace.ANSWER
         bucket = self._bucket(link)
-        if bucket.tokens >= (0.0 if waits else 1.0):
-            bucket.tokens -= 0.0 if waits else 1.0
+        if bucket.tokens >= 1.0:
+            bucket.tokens -= 1.0
             return Pace.ANSWER
         self.dropped += 1
         if bucket.filled_at_s - bucket.told_at_s >= FAULT_EVERY_S:

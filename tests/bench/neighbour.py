@@ -69,7 +69,11 @@ def garbage(endpoint: str, tcp: str, states: list[bytes]) -> None:
 def plans(endpoint: str, tcp: str, states: list[bytes]) -> None:
     """Open a session with a plan again and again: the dearest message there is."""
     sock = dealer(endpoint)
-    message = opening(f"neighbour-{os.getpid()}")
+    opened = msgpack.unpackb(opening(f"neighbour-{os.getpid()}"))
+    sock.send(msgpack.packb({"type": "close"}))
+    sock.recv()
+    sock.send(msgpack.packb(opened))
+    message = msgpack.packb({**opened, "resume": msgpack.unpackb(sock.recv())["token"]})
     while True:
         sock.send(message)
         with suppress(zmq.Again):

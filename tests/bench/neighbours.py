@@ -15,7 +15,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from tests.bench import states
+from tests.bench import loop_time, states
 from tests.bench.latency import quantiles
 from tests.bench.neighbour import KINDS
 from tests.bench.processes import Server, kinds, load, service
@@ -24,10 +24,11 @@ VEHICLES, RATE_HZ = 10, 20
 
 
 def run(console: Console, seconds: float = 4.0, rounds: int = 3) -> None:
-    """Print a table for the plain and the compiled form; about rounds x 16 x seconds."""
+    """Print what a neighbour costs inside the loop, then replies as scripts see them; about rounds x 24 x seconds."""
     with TemporaryDirectory() as folder:
         file = Path(folder) / "states"
         states.write(file)
+        console.print(loop_time.loop_table(loop_time.measured(Path(folder), file, int(100 * seconds), rounds)))
         for plain in kinds():
             with service(Path(folder) / str(plain), plain) as server:
                 load(server, file, "--each", "2000", "--window", "1", "--seconds", "60")  # compiled by then

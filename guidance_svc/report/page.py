@@ -24,6 +24,7 @@ from guidance_svc.report.page_style import STYLE
 from guidance_svc.report.panels import Panel
 from guidance_svc.report.tables import TOP_OF_COAST, error
 
+LARGE_M = 1e4  # an error beyond this reads better in kilometres
 NOTHING = "\N{EN DASH}"
 SHARES = (
     ("gained_m_s", "speed gained"), ("gravity_m_s", "gravity"), ("drag_m_s", "drag"), ("steering_m_s", "steering"),
@@ -171,11 +172,18 @@ def outcome_table(rows: Sequence[Row]) -> str:
     for row in rows:
         target = "" if row.target is None else number_text(row.target, row.places, row.unit)
         moment = "" if row.moment == seen else row.moment
-        cells.append((moment, row.quantity, target, number_text(row.achieved, row.places, row.unit), error(row)))
+        cells.append((moment, row.quantity, target, number_text(row.achieved, row.places, row.unit), miss(row)))
         seen = row.moment
     text = table(("at", "quantity", "target", "achieved", "error"), cells, numbers=(2, 3, 4))
     held = any(row.moment == "circular" and row.target is not None for row in rows)
     return text + (f'<p class="key">{escape(TOP_OF_COAST)}.</p>' if held else "")
+
+
+def miss(row: Row) -> str:
+    """The error in metres, or in kilometres where it is no small one."""
+    if row.error is None or row.error_unit != "m" or abs(row.error) < LARGE_M:
+        return error(row)
+    return f"{row.error / 1e3:+,.1f} km"
 
 
 def burns_tables(burns: Burns) -> str:
@@ -288,7 +296,7 @@ def link_table(flown: Flown) -> str:
         ("states sent again", f"{link.repeats:,}"),
         ("refused messages", f"{sum(f.count for f in link.faults):,}"),
         ("replies marked stale", f"{sum(s == 'stale' for s in flown.replies.status):,}"),
-        ("connections", f"{link.connections}, taken up again {link.resumed} times"),
+        ("connections", f"{link.connections}; taken up again: {link.resumed}"),
     ]
     rows += [("save loaded again", f"at {a:.2f} s, back to {b:.2f} s") for a, b in link.reloads[:20]]
     if len(link.reloads) > 20:

@@ -17,6 +17,7 @@ Ink = Literal["flown", "asked", "second", "third", "muted"]
 Stroke = Literal["line", "dashed", "broad"]  # broad: lies under a line that should follow it
 MOST_POINTS = 900  # of one curve: three a pixel at the page's usual width
 AIR_PA = 50.0  # dynamic pressure below which there is nothing to show
+ZERO_FRAC = 0.05  # of the greatest value: as good as zero in a plot
 STEEP_DEG = 85.0  # pitch beyond which the heading says nothing
 FINEST_M = 1.0  # errors of the prediction below this are drawn as this
 FLOOR_FRAC = 0.35  # of the highest apsis: how far below the surface the apsides' panel reaches
@@ -94,6 +95,11 @@ class View:
         w = self.window
         rows = ((max(b.start_s, w.start_s), min(b.end_s, w.end_s)) for b in self.burns.list)
         return tuple((a, b) for a, b in rows if b > a)
+
+    @property
+    def cut_short(self) -> bool:
+        """Whether the recording ends while the engine is on."""
+        return bool(self.flown.track.engine_on[self.window.last])
 
     def curve(self, label: str, ink: Ink, values: Floats, stroke: Stroke = "line", steps: bool = False) -> Curve:
         """The values in the window, thinned."""
@@ -213,7 +219,7 @@ def throttle(view: View) -> Panel | None:
 def time_to_cutoff(view: View) -> Panel | None:
     """As the replies said it."""
     curve = view.curve("to cutoff", "asked", view.until_cutoff(view.flown.replies.time_to_cutoff_s))
-    return Panel("Time to cutoff runs down to zero", "s", (curve,), view.bands, low=0.0)
+    return Panel(down_to(curve, "Time to cutoff", "runs down to zero", "s"), "s", (curve,), view.bands, low=0.0)
 
 
 def apsides(view: View) -> Panel | None:
@@ -235,14 +241,14 @@ def apsides(view: View) -> Panel | None:
     if np.isfinite(top_m[view.shown]).any():
         curves.append(view.curve("apogee\npredicted", "asked", top_m / 1e3, "dashed"))
         curves.append(view.curve("perigee\npredicted", "third", bottom_m / 1e3, "dashed"))
-        title = "Apsides grow into the predicted orbit"
+        title = "Apsides, predicted and flown" if view.cut_short else "Apsides grow into the predicted orbit"
     return Panel(title, "km", tuple(curves), view.bands, low=low, high=high)
 
 
 def prediction_error(view: View) -> Panel | None:
     """How far the predicted cutoff orbit was from the one that came."""
     said, burn = view.flown.replies, next((b for b in view.burns.list if b.last == view.window.last), None)
-    if burn is None or not np.isfinite(burn.after.apogee_altitude_m):
+    if burn is None or view.cut_short or not np.isfinite(burn.after.apogee_altitude_m):
         return None
     pairs = (
         ("apogee", "asked", said.apogee_altitude_m - burn.after.apogee_altitude_m),
@@ -261,7 +267,7 @@ def prediction_error(view: View) -> Panel | None:
 def velocity_to_gain(view: View) -> Panel | None:
     """What the burn still had to add."""
     curve = view.curve("to gain", "asked", view.until_cutoff(view.flown.replies.velocity_to_gain_m_s))
-    return Panel("Velocity to gain falls to zero", "m/s", (curve,), view.bands, low=0.0)
+    return Panel(down_to(curve, "Velocity to gain", "falls to zero", "m/s"), "m/s", (curve,), view.bands, low=0.0)
 
 
 def dynamic_pressure(view: View) -> Panel | None:
@@ -322,6 +328,14 @@ MAKERS: Sequence[Callable[[View], Panel | None]] = (
 
 
 # --- small pieces ------------------------------------------------------------------------------------------------
+
+
+def down_to(curve: Curve, what: str, done: str, unit: str) -> str:
+    """A title that says whether something came to zero, and if not, how far."""
+    known = curve.y[np.isfinite(curve.y)]
+    if not len(known) or known[-1] < ZERO_FRAC * np.max(known):
+        return f"{what} {done}"
+    return f"{what}, down to {known[-1]:.0f} {unit}"
 
 
 def unwound(angles_deg: Floats) -> Floats:

@@ -20,6 +20,7 @@ from guidance_svc.report.burns import Burns
 from guidance_svc.report.flight import separation_rows
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.outcome import outcome_rows, verdict
+from guidance_svc.report.panels import View, panels, windows
 from tests.replay import flown as kites
 from tests.report.reported import Service, bent, reported
 from tests.report.test_calibrate_command import record
@@ -129,6 +130,10 @@ def test_a_flight_that_ends_early_shows_where_it_stood(kite: Path, tmp_path: Pat
     assert {row.moment for row in rows} == {"last state"}
     assert "propellant left" in {row.quantity for row in rows}
     assert verdict(flown).startswith("Not finished: the recording ends in phase insertion")
+    (window,) = windows(flown, burns)
+    titles = " ".join(panel.title for panel in panels(View(flown, burns, window)))
+    assert "Velocity to gain, down to" in titles
+    assert "Prediction comes within" not in titles  # there is no orbit flown to compare with
 
 
 def test_a_booster_that_only_separates_has_its_separation(tmp_path: Path) -> None:

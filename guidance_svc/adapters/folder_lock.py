@@ -10,6 +10,7 @@ import os
 from pathlib import Path
 from typing import Final
 
+from guidance_svc.adapters.framing import is_finished
 from guidance_svc.errors import ConfigError
 
 try:
@@ -73,3 +74,23 @@ def lock_file_now(descriptor: int) -> bool:
     except OSError as error:
         return error.errno not in _HELD
     return True
+
+
+def is_written(path: Path) -> bool:
+    """Whether a recording is being written: another process, or another opening of it, holds its lock.
+
+    Without locks of the system, whether it has no end yet.
+    """
+    if fcntl is None:
+        return not is_finished(path)
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError as error:
+        return error.errno in _HELD
+    finally:
+        os.close(descriptor)
+    return False

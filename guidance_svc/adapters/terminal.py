@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 from guidance_svc.adapters.board.feed import BATCH_RECORDS, Feed
 from guidance_svc.adapters.board.running import step_back
 from guidance_svc.adapters.config_files import Library, chosen_folder, load_library
-from guidance_svc.adapters.framing import is_finished
+from guidance_svc.adapters.folder_lock import is_written
 
 if TYPE_CHECKING:
     from rich.console import Console, JustifyMethod, RenderableType
@@ -45,7 +45,7 @@ def show_table(recording: Path, configs: Path | None, beside_service: bool) -> N
 
     if beside_service:
         step_back()
-    console, live = Console(), beside_service or not is_finished(recording)
+    console, live = Console(), beside_service or is_written(recording)
     rows = Rows(recording, load_library(chosen_folder(configs)), live)
     if not live or not (console.is_terminal or beside_service):
         rows.look()

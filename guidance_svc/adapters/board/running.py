@@ -17,7 +17,7 @@ from typing import Final
 from guidance_svc.adapters.addresses import host_and_port
 from guidance_svc.adapters.board.feed import Feed
 from guidance_svc.adapters.config_files import Library, chosen_folder, load_library, load_settings
-from guidance_svc.adapters.framing import is_finished
+from guidance_svc.adapters.folder_lock import is_written
 from guidance_svc.errors import ConfigError
 
 HOW_TO_GET: Final = "starlette and uvicorn: pip install '.[board]' in the checkout"
@@ -110,7 +110,7 @@ def show_board(recording: Path, address: str | None, configs: Path | None, besid
         step_back()
     with listen(where, ADDRESS_KEY) as sock:
         tell(f"board: {url_of(sock)}")
-        live = beside_service or not is_finished(recording)
+        live = beside_service or is_written(recording)
         run_board(recording, load_library(folder), sock, live, beside_service)
 
 
@@ -174,8 +174,10 @@ def end_child(child: subprocess.Popen[bytes]) -> None:
 
 
 def step_back() -> None:
-    """Lower this process's priority, where the system has that."""
+    """Let replies come first: lower priority, and on waking up never in front of who runs, where the system has that."""
     lower: Callable[[int], int] | None = getattr(os, "nice", None)
-    if lower is not None:
-        with suppress(OSError):
+    with suppress(OSError):
+        if lower is not None:
             lower(LOWER_PRIORITY)
+        if sys.platform == "linux":
+            os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))

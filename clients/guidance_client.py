@@ -413,6 +413,7 @@ class GuidanceClient:
     def _connect(self, until: float) -> None:
         self._socket = zmq.Context.instance().socket(zmq.DEALER)
         self._socket.setsockopt(zmq.LINGER, 0)
+        self._socket.setsockopt(zmq.IMMEDIATE, 1)  # nothing waits for a service that is not there, to reach it too late
         for option, key in self._keys.items():
             self._socket.setsockopt(option, key)
         self._socket.connect(self.address)

@@ -15,7 +15,7 @@ import zmq
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.lines import LineConnection
 from guidance_svc.adapters.metrics import http_answer
-from guidance_svc.adapters.pace import Pace, PaceKeeper
+from guidance_svc.adapters.pace import Pace, PaceKeeper, work_clock_s
 from guidance_svc.adapters.settings import Limits
 from guidance_svc.errors import ConfigError, MessageFault
 from guidance_svc.wire.codec import encode
@@ -144,7 +144,7 @@ class LinePort:
 
     def _answer_line(self, connection: LineConnection, line: bytes) -> bool:
         """Answer one line; whether the connection has had its part of this turn."""
-        began_s, refused = self._clock_s(), self._desk.health.refused
+        began_s, work_s, refused = self._clock_s(), work_clock_s(), self._desk.health.refused
         pace = self._pace.judge(connection.link)
         if pace is Pace.ANSWER:
             connection.send(self._desk.receive(connection.link, line, "json"))
@@ -158,9 +158,8 @@ class LinePort:
             self.paused[connection.sock.fileno()] = began_s + PAUSE_S
         if pace is Pace.DROP:
             return True
-        took_s = self._clock_s() - began_s
-        self._desk.health.took(took_s)
-        return self._pace.took(connection.link, took_s, self._desk.health.refused > refused)
+        self._desk.health.took(self._clock_s() - began_s)
+        return self._pace.took(connection.link, work_clock_s() - work_s, self._desk.health.refused > refused)
 
     def _accept(self) -> None:
         """Take new connections; beyond the limit each is told so and closed."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from enum import Enum
@@ -13,6 +14,9 @@ FAIR_SHARE: Final = 0.25  # of the service's time, for a connection which does n
 LONG_COSTS: Final = 10.0  # what takes longer than its token stands for is charged so many times: others wait for it
 MOST_TOKENS: Final = 400.0  # for the time of one message; more is the machine's own pause
 BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
+
+work_clock_s = time.thread_time
+"""Of the loop's own processor time: what else runs on the machine is held against nobody."""
 
 
 class Pace(Enum):
@@ -42,7 +46,7 @@ class PaceKeeper:
     Args:
         per_second: tokens that come back.
         per_turn: messages of one connection in a turn.
-        turn_s: time that they may take; the one that exceeds it is the last.
+        turn_s: processor time that they may take; the one that exceeds it is the last.
         clock_s: any clock that only goes forward.
     """
 
@@ -65,7 +69,7 @@ class PaceKeeper:
         self._took_s.clear()
 
     def took(self, link: Hashable, seconds: float, refused: bool = False) -> bool:
-        """The last message judged took so long; whether its connection has had its part of this turn."""
+        """The last message judged took so much processor time; whether its connection has had its part of this turn."""
         total_s = self._took_s[link] = self._took_s.get(link, 0.0) + seconds
         if self._ran_ahead:
             beyond = seconds / FAIR_SHARE * self._per_second - 1.0

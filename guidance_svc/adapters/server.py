@@ -16,7 +16,7 @@ from guidance_svc.adapters.access import Access
 from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
 from guidance_svc.adapters.desk import Desk, Sessions
 from guidance_svc.adapters.line_port import PAUSE_S, LinePort, too_fast
-from guidance_svc.adapters.pace import Pace, PaceKeeper
+from guidance_svc.adapters.pace import Pace, PaceKeeper, work_clock_s
 from guidance_svc.adapters.recorder import Recorder
 from guidance_svc.adapters.router import Request, Router
 from guidance_svc.adapters.settings import Addresses, Limits
@@ -146,7 +146,7 @@ class Server:
             request = self._router.receive()
             if request is None:
                 break
-            began_s, refused = self._clock_s(), self._desk.health.refused
+            began_s, work_s, refused = self._clock_s(), work_clock_s(), self._desk.health.refused
             reply = self._answer(request)
             if reply is None:
                 self._desk.health.dropped()
@@ -155,9 +155,8 @@ class Server:
                     continue
                 break
             replies.append((request, reply))
-            took_s = self._clock_s() - began_s
-            self._desk.health.took(took_s)
-            if self._pace.took(request.link, took_s, self._desk.health.refused > refused):
+            self._desk.health.took(self._clock_s() - began_s)
+            if self._pace.took(request.link, work_clock_s() - work_s, self._desk.health.refused > refused):
                 break
         return replies
 

@@ -189,6 +189,7 @@ def main() -> None:
     args = parser.parse_args()
     logging.getLogger("guidance_svc").setLevel(logging.ERROR)  # late states are refused, and each is told
     console = Console(width=None if Console().is_terminal else 150)
+    console.print("a row at a time, for long runs:", style="dim")
     table = Table(
         "link", "apogee p50, m", "p95", "perigee p50, m", "p95", "plane p50, mdeg", "p95", "stale", "connections"
     )
@@ -198,7 +199,9 @@ def main() -> None:
         for values in zip(*((m.apogee_m, m.perigee_m, 1e3 * m.plane_deg) for m in misses), strict=True):
             cells += [f"{percentile(values, 0.5):.1f}", f"{percentile(values, 0.95):.1f}"]
         stale = sum(m.stale_frac for m in misses) / len(misses)
-        table.add_row(row.name, *cells, f"{stale:.1%}", f"{max(m.connections for m in misses)}")
+        cells += [f"{stale:.1%}", f"{max(m.connections for m in misses)}"]
+        table.add_row(row.name, *cells)
+        console.print(f"{row.name}: {', '.join(cells)}", style="dim")
     console.print(table)
 
 

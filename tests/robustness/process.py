@@ -14,7 +14,7 @@ from typing import Any, Final
 
 import zmq
 
-WAIT_S: Final = 20.0  # bound of every wait, so that a fault fails a run instead of hanging it; never waited out
+WAIT_S: Final = 60.0  # bound of every wait, so that a fault fails a run instead of hanging it; never waited out
 START_LINES: Final = 100
 SERVE: Final = "from guidance_svc.__main__ import main; main()"
 TROUBLE: Final = ("Traceback", "fault of the service itself", "internal_error", "could not be recorded")

@@ -70,11 +70,11 @@ class Script:
         self.sent: deque[tuple[float, int]] = deque()
 
     def send(self, now_s: float) -> None:
-        """The next message; a late one does not move those after it."""
+        """The next message; a script waits for each reply, so a late one moves what comes after it."""
         self.socket.send(self.requests[self.at])
         self.sent.append((now_s, self.at))
         self.at = (self.at + 1) % len(self.requests)
-        self.due_s += self.period_s
+        self.due_s = max(self.due_s + self.period_s, now_s)
 
     def take(self, now_s: float, into: Sequence[Tenth]) -> None:
         """Every reply that is there."""
@@ -154,9 +154,12 @@ class Soak:
     def _turn(self, now_s: float, next_sample_s: float, into: Sequence[Tenth]) -> None:
         due_s = next_sample_s
         for script in self.scripts:
+            if script.sent:
+                continue
             if script.due_s <= now_s:
                 script.send(now_s)
-            due_s = min(due_s, script.due_s)
+            else:
+                due_s = min(due_s, script.due_s)
         wait_s = max(0.0, due_s - time.perf_counter())
         for sock, _ in self.poller.poll(ceil(1000.0 * wait_s)):
             self.of[sock].take(time.perf_counter(), into)

@@ -110,9 +110,8 @@ def test_a_refused_plan_costs_no_new_schema(monkeypatch: pytest.MonkeyPatch) -> 
     assert made == []
 
 
-@pytest.mark.xfail(strict=True, reason="the desk forgets the oldest connection even if a vehicle flies over it")
 def test_ten_thousand_connections_that_come_and_go_do_not_unseat_a_script() -> None:
-    # found by fuzzing: a monitor that connects over ZeroMQ once a minute unseats every script within a week
+    # found by fuzzing: a monitor that connected over ZeroMQ once a minute unseated every script within a week
     service = Service()
     service.told("honest", opening("honest"))
     for number in range(LINK_LIMIT + 1):

@@ -287,4 +287,3 @@ def reads_check(checks: Sequence[Check]) -> Check:
     if not good:
         return not_seen("reads_replies", READS, "too little was flown")
     return passed("reads_replies", READS, f"{', '.join(good)}")
-

@@ -22,8 +22,9 @@ FIELDS = ("time_s", "position_m", "velocity_m_s", "mass_kg", "stage", "engine_on
 STEP_S = 10.0
 ABOUT = (
     "Each exchange begins with a fresh service. Steps go in order; `link` says over which connection, `hang_up` which "
-    "one is closed before. `send` is the message, or `send_hex` the bytes where it is none; `reply` is what this service answered. The same as MessagePack "
-    "in send_msgpack and reply_msgpack, hex. Where the token stands in `send`, put the one that you got."
+    "one is closed before. `send` is the message, or `send_hex` the bytes where it is none; `reply` is what this "
+    "service answered. The same as MessagePack in send_msgpack and reply_msgpack, hex. Where the token stands in "
+    "`send`, put the one that you got."
 )
 COMPARE = {
     "exact": ["type", "seq", "time_s", "phase", "engine_on", "code", "field", "resumed", "vehicle", "plan", "protocol",

@@ -61,11 +61,12 @@ SCRIPTS = [
     Script("python, standard library", (PYTHON, "-c", WITH_STDLIB, str(CLIENTS), str(EXAMPLES), UPPER, *AT)),
     Script("python, tanker", (PYTHON, f"{EXAMPLES}/fly_tanker.py", *AT), plan="bargeman_to_lagoon", role="tanker",
            slow=True),
-    Script("python, asyncio", (PYTHON, f"{EXAMPLES}/fly_upper_stage_asyncio.py", *AT)),
+    Script("python, asyncio", (PYTHON, f"{EXAMPLES}/fly_upper_stage_asyncio.py", *AT), slow=True),
     Script("files", (PYTHON, f"{EXAMPLES}/fly_by_files.py", "{folder}", "--vehicle", "{vehicle}"), beside=(
         PYTHON, f"{CLIENTS}/file_bridge.py", "{folder}", "--vehicle", "Curlew", "--role", "upper_stage",
         "--plan", "curlew_to_lagoon", "--guidance", "{guidance}"), slow=True),
-    *(Script(one.name, (*one.example, *AT), tools=one.tools, needs=one.needs, build=one.build) for one in LANGUAGES),
+    *(Script(one.name, (*one.example, *AT), tools=one.tools, needs=one.needs, build=one.build, slow=one.name != "c")
+      for one in LANGUAGES),
 ]  # fmt: skip
 ROWS = [pytest.param(one, id=one.name, marks=[pytest.mark.slow] if one.slow else []) for one in SCRIPTS]
 
@@ -138,9 +139,9 @@ def test_every_client_passes(script: Script, tmp_path: Path) -> None:
     assert wanted - {name for name, check in checks.items() if check.outcome == "pass"} == set()
 
 
-@pytest.mark.parametrize("script", SCRIPTS[:2], ids=lambda script: script.name)
+@pytest.mark.parametrize("script", [ROWS[0], pytest.param(SCRIPTS[1], id=SCRIPTS[1].name, marks=pytest.mark.slow)])
 def test_the_python_clients_yield_to_who_took_their_session_over(script: Script, tmp_path: Path) -> None:
-    checks, code, words = judged(script, tmp_path, ("fault",), 5.0)
+    checks, code, words = judged(script, tmp_path, ("fault",), 3.0)
     assert checks["yields"].outcome == "pass"
     assert code != 0
     assert "taken" in words, "the script tells why it stopped"

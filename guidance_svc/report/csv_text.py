@@ -14,6 +14,7 @@ import numpy as np
 from guidance_svc.report.flown import Flown
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take text that begins so for a formula
+Columns = dict[str, Sequence[Any] | np.ndarray]
 
 
 def csv_text(flown: Flown, start: datetime) -> str:
@@ -32,9 +33,14 @@ def csv_text(flown: Flown, start: datetime) -> str:
 
 def columns(flown: Flown, start: datetime) -> tuple[Sequence[str], Iterator[Sequence[Any]]]:
     """Column names and rows."""
+    table = {**told(flown, start), **derived(flown), **answered(flown)}
+    return tuple(table), zip(*table.values(), strict=True)
+
+
+def told(flown: Flown, start: datetime) -> Columns:
+    """What the states told."""
     track, said = flown.track, flown.replies
-    ground = [flown.ground_point_deg(float(t), p) for t, p in zip(track.times_s, track.positions_m, strict=True)]
-    table: dict[str, Sequence[Any] | np.ndarray] = {
+    return {
         "wall_time_utc": [(start + timedelta(seconds=float(s))).isoformat() + "Z" for s in flown.wall_s],
         "time_s": track.times_s,
         "seq": flown.seqs,
@@ -48,6 +54,14 @@ def columns(flown: Flown, start: datetime) -> tuple[Sequence[str], Iterator[Sequ
         "engine_on": track.engine_on.astype(int),
         "throttle_frac": track.throttle_frac,
         "thrust_n": track.thrust_n,
+    }
+
+
+def derived(flown: Flown) -> Columns:
+    """What follows from the states."""
+    track = flown.track
+    ground = [flown.ground_point_deg(float(t), p) for t, p in zip(track.times_s, track.positions_m, strict=True)]
+    return {
         "altitude_m": flown.altitude_m,
         "height_above_ellipsoid_m": flown.height_m,
         "longitude_deg": [point[0] for point in ground],
@@ -62,6 +76,13 @@ def columns(flown: Flown, start: datetime) -> tuple[Sequence[str], Iterator[Sequ
         "apogee_altitude_m": flown.apogee_altitude_m,
         "inclination_deg": [degrees(o.inclination_rad) for o in flown.orbits],
         "node_deg": [degrees(o.node_rad) for o in flown.orbits],
+    }
+
+
+def answered(flown: Flown) -> Columns:
+    """What the replies said."""
+    said = flown.replies
+    return {
         "commanded_pitch_deg": said.pitch_deg,
         "commanded_heading_deg": said.heading_deg,
         "commanded_throttle_frac": said.throttle_frac,
@@ -73,7 +94,6 @@ def columns(flown: Flown, start: datetime) -> tuple[Sequence[str], Iterator[Sequ
         "believed_exhaust_velocity_m_s": said.exhaust_velocity_m_s,
         "believed_mass_flow_kg_s": said.mass_flow_kg_s,
     }
-    return tuple(table), zip(*table.values(), strict=True)
 
 
 def cell(value: Any) -> Any:

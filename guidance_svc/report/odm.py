@@ -1,6 +1,6 @@
 """Orbit Parameter and Orbit Ephemeris Messages in key-value form, of a flown vehicle.
 
-Source: CCSDS 502.0-B-2, Orbit Data Messages, sections 3 (OPM), 5 (OEM) and 7 (syntax): km, km/s, kg, degrees;
+Source: CCSDS 502.0-B-2, Orbit Data Messages, sections 3 (OPM) and 5 (OEM; numbers from memory): km, km/s, kg, degrees;
 epochs as calendar dates in UTC. Positions carry 9 places (1 micrometre), velocities 12, epochs a microsecond.
 The vehicle's clock starts anywhere: `epoch` says which UTC its 0 is. Leap seconds are not counted.
 """

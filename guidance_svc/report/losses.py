@@ -18,8 +18,8 @@ so that the ideal velocity, the integral of F0/m, is the sum, each an integral o
 An ascent is counted with the velocity over ground (g then holds the centrifugal part; the Coriolis part does no
 work), as air and pad turn with the body; a burn that begins in orbit with the inertial velocity.
 Source: Sutton and Biblarz, Rocket Propulsion Elements, chapter 4 (forces along the flight path: F cos, D, W sin);
-rocket equation, the same book, chapter 2 (both from memory). The split of the steering term into in plane and out of plane is this
-module's definition, exact by construction.
+rocket equation, the same book, chapter 2 (both from memory). The split of the steering term into in plane and out of
+plane is this module's definition, exact by construction.
 """
 
 from __future__ import annotations

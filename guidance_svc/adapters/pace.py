@@ -12,7 +12,8 @@ FAULT_EVERY_S: Final = 1.0
 FAULT_TOKENS: Final = 10.0  # a refused message is recorded with its bytes: up to 6 KB
 FAIR_SHARE: Final = 0.25  # of the service's time, for a connection which does not wait for its replies
 LONG_COSTS: Final = 10.0  # what takes longer than its token stands for is charged so many times: others wait for it
-MOST_TOKENS: Final = 400.0  # for the time of one message; more is the machine's own pause
+TOKEN_S: Final = 250e-6  # processor time that a token stands for: a quarter of a second for 1000, or more for fewer
+MOST_TOKENS: Final = 1000.0  # for the time of one message
 BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
 
 work_clock_s = time.thread_time
@@ -72,10 +73,19 @@ class PaceKeeper:
         """The last message judged took so much processor time; whether its connection has had its part of this turn."""
         total_s = self._took_s[link] = self._took_s.get(link, 0.0) + seconds
         if self._ran_ahead:
-            beyond = seconds / FAIR_SHARE * self._per_second - 1.0
-            cost = min(MOST_TOKENS, LONG_COSTS * max(0.0, beyond)) + (FAULT_TOKENS - 1.0 if refused else 0.0)
-            self._bucket(link).tokens -= cost
+            self._bucket(link).tokens -= self._price(seconds) + (FAULT_TOKENS - 1.0 if refused else 0.0)
         return self._counts.get(link, 0) >= self._per_turn or total_s >= self._turn_s
+
+    def worked(self, seconds: float) -> None:
+        """Deferred work took so much processor time; charged to who ran ahead in this turn, if anybody did."""
+        for link, count in self._counts.items():
+            if count > 1:
+                self._bucket(link).tokens -= self._price(seconds)
+
+    def _price(self, seconds: float) -> float:
+        """Tokens for what takes longer than a token stands for."""
+        token_s = max(TOKEN_S, FAIR_SHARE / self._per_second)
+        return min(MOST_TOKENS, LONG_COSTS * max(0.0, seconds / token_s - 1.0))
 
     def judge(self, link: Hashable) -> Pace:
         """Count one message of this turn, and say what to do with it."""

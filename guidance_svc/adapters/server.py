@@ -188,10 +188,12 @@ class Server:
             self._desk.expire(self._limits.idle_expiry_s)
 
     def _work(self) -> None:
+        began_s = work_clock_s()
         try:
             self._sessions.work()
         except Exception:
             _log.exception("deferred guidance work met a fault of the service itself")
+        self._pace.worked(work_clock_s() - began_s)
 
     def close(self) -> None:
         """Close every socket; `run` does so on its way out."""

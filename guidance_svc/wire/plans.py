@@ -35,9 +35,9 @@ class BodyModel(BaseModel):
 
     name: Title = ""
     """As shown; empty: the name of its file. Files are referred to by the name of the file."""
-    mu_m3_s2: Annotated[float, Field(gt=0.0, le=1e24)]
+    mu_m3_s2: Annotated[float, Field(ge=1e-3, le=1e24)]
     """Gravitational parameter."""
-    radius_m: Positive
+    radius_m: Annotated[float, Field(ge=1.0, le=1e15)]
     """Equatorial; altitudes of targets count from this sphere, and j2 refers to it."""
     flattening: Annotated[float, Field(ge=0.0, lt=0.5)] = 0.0
     j2: Annotated[float, Field(ge=0.0, lt=0.1)] = 0.0

@@ -12,7 +12,7 @@ from pydantic import TypeAdapter
 
 from guidance_svc.adapters.desk import LINK_LIMIT
 from guidance_svc.wire.codec import encode
-from tests.robustness.fuzz import InProcess
+from tests.robustness.fuzz import InProcess, whole_plans
 from tests.robustness.fuzz_sockets import over_sockets
 from tests.robustness.judge import BadReply, agree, read
 from tests.robustness.mutations import mutation
@@ -96,6 +96,16 @@ def test_a_stage_whose_figures_cannot_be_reckoned_with_is_refused(figures: dict[
     fault = service.told("script", opening("curlew", plan={**PLAN, "vehicle": {"stages": [stage]}}))
     assert (fault["code"], fault["field"]) == ("bad_value", "plan.vehicle.stages.0")
     assert expected in fault["expected"]
+    assert service.snapshot() == {}
+
+
+@pytest.mark.parametrize("figures", [{"radius_m": 1e-300}, {"mu_m3_s2": 5e-324}])
+def test_a_body_too_small_to_reckon_with_is_refused(figures: dict[str, float]) -> None:
+    # found by fuzzing: weight at lift-off divided by a radius whose square is zero
+    body = {"mu_m3_s2": 4e14, "radius_m": 6.4e6, **figures}
+    service = Service()
+    fault = service.told("script", opening("curlew", plan={**whole_plans()[0], "body": body}))
+    assert (fault["code"], fault["field"]) == ("bad_value", f"plan.body.{next(iter(figures))}")
     assert service.snapshot() == {}
 
 

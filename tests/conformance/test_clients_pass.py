@@ -65,7 +65,7 @@ SCRIPTS = [
     Script("files", (PYTHON, f"{EXAMPLES}/fly_by_files.py", "{folder}", "--vehicle", "{vehicle}"), beside=(
         PYTHON, f"{CLIENTS}/file_bridge.py", "{folder}", "--vehicle", "Curlew", "--role", "upper_stage",
         "--plan", "curlew_to_lagoon", "--guidance", "{guidance}"), slow=True),
-    *(Script(one.name, (*one.example, *AT), tools=one.tools, needs=one.needs, build=one.build, slow=one.name != "c")
+    *(Script(one.name, (*one.example, *AT), tools=one.tools, needs=one.needs, build=one.build, slow=True)
       for one in LANGUAGES),
 ]  # fmt: skip
 ROWS = [pytest.param(one, id=one.name, marks=[pytest.mark.slow] if one.slow else []) for one in SCRIPTS]

@@ -218,8 +218,8 @@ def main() -> None:
         task = progress.add_task("fuzz", total=args.count)
         watch = lambda: progress.advance(task)  # noqa: E731
         inside = InProcess(args.seed).run(args.count - over, watch)
+        show(console, "in this process", inside)
         outside = over_sockets(args.seed, over, watch) if over else None
-    show(console, "in this process", inside)
     if outside is not None:
         show(console, "over sockets", outside)
     console.print(f"wall time {time.monotonic() - began:.0f} s")

@@ -174,7 +174,7 @@ def end_child(child: subprocess.Popen[bytes]) -> None:
 
 
 def step_back() -> None:
-    """Let replies come first: lower priority, and on waking up never in front of who runs, where the system has that."""
+    """Let replies come first, where the system has that: lower priority, and no preempting at wake-up."""
     lower: Callable[[int], int] | None = getattr(os, "nice", None)
     with suppress(OSError):
         if lower is not None:

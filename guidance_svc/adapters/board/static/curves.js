@@ -1,8 +1,10 @@
 // Altitude against downrange, and pitch against time, of the chosen vehicle; they grow as it flies.
 /* global uPlot */
+import { number } from "./words.js";
 
 const MOST_VEHICLES = 8; // drawn behind the chosen one
 const POINTS_KEPT = 3000;
+const AHEAD = 0.12; // of what has been flown, kept free for what comes
 
 /** The two charts and the columns they are drawn from. */
 export class Curves {
@@ -70,6 +72,10 @@ export class Curves {
     const upTo = indexAfter(mine.wall_s, untilS);
     const whole = forward(mine, mine.wall_s.length);
     const past = forward(mine, upTo);
+    this.extents = {
+      altitude: [extent(pick(past, mine.downrange_km)), extent(pick(past, mine.altitude_km))],
+      pitch: [extent(pick(past, mine.time_s)), extent([...pick(past, mine.pitch_deg), ...pick(past, mine.flown_pitch_deg)])],
+    };
     this.put("altitude", `${this.chosen}|${behind}`, behind.length, uPlot.join([
       ...behind.map((name) => {
         const c = this.columns.get(name);
@@ -109,9 +115,12 @@ export class Curves {
     if (which === "pitch") series.push(line(colour("--second"), 2, { dash: [5, 4] }));
     const axis = { stroke: colour("--muted"), font: "12px system-ui, sans-serif", grid: { stroke: colour("--line"), width: 1 }, ticks: { show: false } };
     return {
-      ...this.size(which), series, legend: { show: false }, cursor: { show: false }, padding: [10, 12, 0, 0],
-      scales: { x: { time: false }, y: { range: padded } },
-      axes: [{ ...axis, size: 30 }, { ...axis, size: 46 }],
+      ...this.size(which), series, legend: { show: false }, cursor: { show: false }, padding: [10, 24, 0, 0],
+      scales: {
+        x: { time: false, range: () => padded(this.extents[which][0], 0, AHEAD) },
+        y: { range: () => padded(this.extents[which][1], AHEAD / 2, AHEAD / 2) },
+      },
+      axes: [{ ...axis, size: 30, values: labels }, { ...axis, size: 46, values: labels }],
     };
   }
 
@@ -141,10 +150,27 @@ export class Curves {
   }
 }
 
-function padded(_plot, low, high) {
-  if (low === null || high === null) return [0, 1];
-  const room = Math.max((high - low) * 0.06, 0.5);
-  return [low - room, high + room];
+/** A range with room around what has been flown, in parts of it: what comes later reaches in from the edge. */
+function padded([low, high], before, after) {
+  const span = Math.max(high - low, 1);
+  return [low - before * span, high + after * span];
+}
+
+/** Smallest and largest of a column. */
+function extent(column) {
+  let [low, high] = [Infinity, -Infinity];
+  for (const value of column) {
+    if (value === null || value === undefined) continue;
+    if (value < low) low = value;
+    if (value > high) high = value;
+  }
+  return low <= high ? [low, high] : [0, 1];
+}
+
+/** Axis labels, as many decimals as their step needs. */
+function labels(_plot, values) {
+  const step = values.length > 1 ? Math.abs(values[1] - values[0]) : 1;
+  return values.map((value) => number(value, step >= 1 ? 0 : step >= 0.1 ? 1 : 2));
 }
 
 /** How many of a rising column are not after a value. */

@@ -88,7 +88,7 @@ export class Strip {
     this.write("margin", number(m.margin_kg));
     this.write("mass", m.mass_kg === undefined ? "" : `mass ${number(m.mass_kg)} kg`);
     this.write("altitude", km(m.altitude_m));
-    this.write("downrange", m.downrange_m === undefined ? "" : `downrange ${km(m.downrange_m)} km`);
+    this.write("downrange", m.downrange_m === undefined ? "" : `downrange ${number(m.downrange_m / 1000)} km`);
     this.write("pitch", number(m.pitch_deg, 1));
     const flown = m.flown_pitch_deg === null || m.flown_pitch_deg === undefined ? "" : `flown ${number(m.flown_pitch_deg, 1)}`;
     this.write("pitchFlown", flown || `heading ${number(m.heading_deg, 1)}`);
@@ -128,7 +128,7 @@ export class Strip {
 }
 
 function engine(m) {
-  return m.engine_on ? `engine ${number(100 * m.throttle)} %` : "engine off";
+  return m.engine_on ? `engine ${number(100 * m.throttle)}\u202f%` : "engine off";
 }
 
 /** The verdict as it was told, unless the vehicle is silent for longer than its last reply allowed. */

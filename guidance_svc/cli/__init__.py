@@ -1,0 +1,15 @@
+"""The commands, each a thin entry. Bodies import what they need, so that --help is quick."""
+
+from guidance_svc.cli import serving  # isort: skip  # commands are listed in this order
+from guidance_svc.cli import flights, recordings
+from guidance_svc.cli.common import app
+
+__all__ = ["app", "flights", "main", "recordings", "serving"]
+
+
+def main() -> None:
+    """Entry point of the command."""
+    from guidance_svc.adapters.kernel_cache import keep_kernels
+
+    keep_kernels()
+    app()

@@ -1,0 +1,180 @@
+"""Commands about flights to come: check, fly the demo, plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from guidance_svc.cli.common import Configs, app, named_plan, plain_errors, role_of
+from guidance_svc.domain import Body, Role
+
+if TYPE_CHECKING:
+    pass
+
+
+@app.command()
+def check(
+    flights: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[FLIGHT]...", help="Names of flight plans, or TOML files; default: all of the folder."),
+    ] = None,
+    configs: Configs = None,
+    role: Annotated[
+        str, typer.Option(help="For plans without phases: booster, upper_stage or tanker.")
+    ] = "upper_stage",
+    frame: Annotated[
+        str,
+        typer.Option(
+            help="Your frame, the keys of `frame` in `open`: motion=turning,axes=x/z/y,handedness=left,"
+            "meridian_at_zero_deg=0,height_above=ellipsoid,up=geodetic,local_velocity=inertial; each is optional."
+        ),
+    ] = "",
+    latitude_deg: Annotated[float, typer.Option(help="Of the second vector, geocentric.", min=-90.0, max=90.0)] = 28.0,
+    longitude_deg: Annotated[float, typer.Option(help="Of the second test vector.", min=-180.0, max=180.0)] = -35.0,
+) -> None:
+    """Validate the configuration; show each flight plan as understood, and test vectors of your frame."""
+    from guidance_svc.adapters.checking import frame_from, frame_lines
+
+    with plain_errors():
+        understood = frame_from(frame)
+        body = show_plans(flights or [], configs, role_of(role))
+        if body is not None:
+            typer.echo("\n".join(frame_lines(body, understood, latitude_deg, longitude_deg)))
+        typer.echo("all good")
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(help="Folder for the recording, the logs and the plot page.")] = Path("demo-out"),
+    speed: Annotated[str, typer.Option(help="Vehicle seconds in a real second: max, or a number such as 10.")] = "max",
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+    plain: Annotated[bool, typer.Option("--plain", help="A line a phase, even on a terminal.")] = False,
+) -> None:
+    """Fly a booster, an upper stage and a tanker over sockets, and print how exactly they arrived."""
+    from guidance_svc.loopback.demo import run_demo, speed_of
+
+    with plain_errors():
+        times = speed_of(speed)
+    raise typer.Exit(run_demo(out, as_json, times, plain=plain))
+
+
+@app.command()
+def boost(
+    flight: Annotated[str, typer.Argument(help="Flight plan with a boost, by name or as a TOML file.")],
+    carries: Annotated[str | None, typer.Option(help="Flight plan of the vehicle that the booster carries.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Where to write the plan with its new program; default: FLIGHT.planned.toml.")
+    ] = None,
+    plot: Annotated[Path | None, typer.Option(help="HTML page with the ascent; needs matplotlib.")] = None,
+    configs: Configs = None,
+) -> None:
+    """Search the boost program that leaves the most propellant at orbit within the plan's limits."""
+    from guidance_svc.adapters.config_files import chosen_folder, load_library
+    from guidance_svc.loopback.boost_command import run_boost
+
+    with plain_errors():
+        name, library = named_plan(flight, load_library(chosen_folder(configs)))
+        code = run_boost(library, name, carries, out, plot, typer.echo)
+    raise typer.Exit(code)
+
+
+PlaneOption = Annotated[
+    str | None,
+    typer.Option(
+        help="Target plane: inclination=30,node=262.5 (deg), and optional: at=DATE or SECONDS, height=460 (km) "
+        "or rate=-7.1 (deg a day) for its drift, argument=40 (deg) of a vehicle to meet there."
+    ),
+]
+MoonOption = Annotated[
+    str | None, typer.Option(help="The Moon's plane instead, at=DATE,height=460: aligned with it on that date.")
+]
+OrbitOption = Annotated[
+    str | None,
+    typer.Option(
+        help="The orbit of another vehicle instead, by its state: position=x/y/z,velocity=x/y/z (m, m/s, inertial, "
+        "z north), at=DATE or SECONDS."
+    ),
+]
+MeridianOption = Annotated[
+    float | None,
+    typer.Option(help="Inertial angle of longitude 0 at the clock's zero; default: the Earth's by --epoch, else 0."),
+]
+
+
+@app.command()
+def windows(
+    flight: Annotated[str, typer.Argument(help="Flight plan with a site and a target, by name or as a TOML file.")],
+    plane: PlaneOption = None,
+    moon: MoonOption = None,
+    orbit: OrbitOption = None,
+    carries: Annotated[str | None, typer.Option(help="Flight plan of the vehicle that the booster carries.")] = None,
+    start: Annotated[str, typer.Option("--from", help="Date (with --epoch), or seconds of the simulator.")] = "0",
+    days: Annotated[float, typer.Option(help="Span to search.")] = 30.0,
+    epoch: Annotated[str | None, typer.Option(help="Date in UTC of the vehicle clock's zero.")] = None,
+    meridian_deg: MeridianOption = None,
+    j3: Annotated[float, typer.Option(help="Of the simulator's gravity, beside the plan's own J2.")] = 0.0,
+    j4: Annotated[float, typer.Option(help="Likewise.")] = 0.0,
+    margin_m_s: Annotated[
+        float | None, typer.Option(help="What the plane may cost at a window's edges; default: 20.", min=0.0)
+    ] = None,
+    margin_kg: Annotated[float | None, typer.Option(help="The same as propellant.", min=0.0)] = None,
+    waiting_km: Annotated[float | None, typer.Option(help="Height of a waiting orbit, for the phasing time.")] = None,
+    impulsive: Annotated[bool, typer.Option("--impulsive", help="Fly nothing: azimuths by formula.")] = False,
+    out: Annotated[Path | None, typer.Option(help="Folder for plots and one flight plan a launch.")] = None,
+    configs: Configs = None,
+) -> None:
+    """List the launch opportunities into a plane that drifts; write a flight plan for each."""
+    from guidance_svc.adapters.config_files import chosen_folder, load_library
+    from guidance_svc.loopback.windows_command import ask_of, run_windows
+
+    with plain_errors():
+        name, library = named_plan(flight, load_library(chosen_folder(configs)))
+        run_windows(
+            library,
+            ask_of(name, carries, (plane, moon, orbit), start, days, epoch, meridian_deg, (j3, j4),
+                   (margin_m_s, margin_kg), waiting_km, not impulsive, out),
+            typer.echo,
+        )  # fmt: skip
+
+
+@app.command()
+def campaign(
+    file: Annotated[Path, typer.Argument(help="Campaign, a TOML file; see configs/campaigns/.")],
+    out: Annotated[
+        Path, typer.Option(help="Folder for the report, the page of plots and one flight plan a launch.")
+    ] = Path("campaign-out"),
+    configs: Configs = None,
+) -> None:
+    """Plan the launches that fill a depot by a date in a plane; write a flight plan for each."""
+    from guidance_svc.adapters.config_files import chosen_folder, load_library
+    from guidance_svc.loopback.campaign_command import run_campaign
+
+    with plain_errors():
+        code = run_campaign(load_library(chosen_folder(configs)), file, out, typer.echo)
+    raise typer.Exit(code)
+
+
+def show_plans(flights: list[str], configs: Path | None, role: Role) -> Body | None:
+    """Check the folder, print the plans (all of them when none is named); the last one's body."""
+    from guidance_svc.adapters.access import load_access
+    from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
+    from guidance_svc.adapters.checking import plan_lines
+    from guidance_svc.adapters.config_files import chosen_folder, load_library, load_settings
+
+    folder = chosen_folder(configs)
+    library, settings = load_library(folder), load_settings(folder)
+    typer.echo(f"configs: {folder}")
+    zmq_endpoint(settings.addresses.zmq, with_keys=load_access(settings.access) is not None)
+    if settings.addresses.tcp:
+        host_and_port(settings.addresses.tcp)
+    body = None
+    for wanted in flights or sorted(library.flights):
+        name, library = named_plan(wanted, library)
+        plan = library.plan(name, role)
+        body = plan.body
+        for line in plan_lines(plan, library.model(name).title):
+            typer.echo(line)
+        typer.echo()
+    return body

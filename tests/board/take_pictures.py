@@ -1,7 +1,7 @@
 """Pictures of the board for the README and for a look at it: `python tests/board/take_pictures.py [OUT]`.
 
 Flies the demo (invented vehicles), shows its recording with `guidance-svc board`, and photographs the page in both
-schemes at desktop and phone width, in the middle of the insertion. OUT (default docs) gets board.png, the light
+schemes at desktop and phone width, in the middle of the insertion. OUT (default clients/pictures) gets board.png, the light
 desktop one, and the other three.
 """
 
@@ -59,4 +59,4 @@ def seek(page: Any) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1] if len(sys.argv) > 1 else "docs"))
+    main(Path(sys.argv[1] if len(sys.argv) > 1 else "clients/pictures"))

@@ -16,7 +16,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Final
 
-CORE: Final = Path(__file__).parent.parent / "core"
+SOURCES: Final = Path(__file__).parent.parent
 UNUSED_S: Final = 30.0 * 86400.0  # then a folder of other sources goes: several versions may be in use
 VARIABLE: Final = "NUMBA_CACHE_DIR"
 
@@ -50,7 +50,7 @@ def keep_kernels(home: Path | None = None) -> Path | None:
 def key(compiler: str) -> str:
     """Changes with any kernel source, the compiler and Python."""
     digest = sha256(f"{compiler} {sys.version}".encode())
-    for path in sorted(CORE.glob("*.py")):
+    for path in sorted(SOURCES.rglob("*.py")):
         digest.update(path.name.encode() + path.read_bytes())
     return digest.hexdigest()[:16]
 

@@ -28,6 +28,7 @@ from guidance_svc.core.arcs import fly_arc
 from guidance_svc.core.burns import Arc, allot
 from guidance_svc.core.vectors import along, cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Body, Target, Vec
+from guidance_svc.errors import NotConverged
 
 RESIDUAL_MET = 3e-8  # 20 cm, 0.2 mm/s: no further step is worth its time
 RESIDUAL_CONVERGED = 3e-6  # 20 m, 2 cm/s: the law is the true one; the next cycles take the rest off
@@ -255,6 +256,17 @@ class Conditions:
         )  # fmt: skip
 
 
+def least_squares(slope: Slope, g: Unknowns) -> Unknowns:
+    """The step that a Jacobian asks for.
+
+    Raises:
+        NotConverged: the residual or the Jacobian is not finite; the solver would print and guess.
+    """
+    if not (np.isfinite(g).all() and np.isfinite(slope).all()):
+        raise NotConverged("not_finite", "steering", "finite residuals", "infinity or NaN")
+    return np.asarray(np.linalg.lstsq(slope, -g, rcond=1e-11)[0], dtype=np.float64)
+
+
 def slope_at(residual: Residual, x: Unknowns, g: Unknowns) -> Slope:
     """Jacobian by finite differences."""
     slope = np.empty((len(g), len(x)))
@@ -267,7 +279,7 @@ def slope_at(residual: Residual, x: Unknowns, g: Unknowns) -> Slope:
 
 def chord_step(residual: Residual, x: Unknowns, g: Unknowns, slope: Slope) -> tuple[Unknowns, Unknowns] | None:
     """A step with an old Jacobian: one evaluation instead of nine; None where it does not gain enough."""
-    y = x + np.linalg.lstsq(slope, -g, rcond=1e-11)[0]
+    y = x + least_squares(slope, g)
     trial = residual(y)
     return (y, trial) if float(np.linalg.norm(trial)) < CHORD_GAIN * float(np.linalg.norm(g)) else None
 
@@ -276,7 +288,7 @@ def newton_step(
     residual: Residual, x: Unknowns, g: Unknowns, slope: Slope, limit: Unknowns
 ) -> tuple[Unknowns, Unknowns]:
     """One Newton step, bounded by `limit` and shortened while it does not help."""
-    dx = np.linalg.lstsq(slope, -g, rcond=1e-11)[0]
+    dx = least_squares(slope, g)
     dx /= max(1.0, float(np.max(np.abs(dx) / limit)))
     size = float(np.linalg.norm(g))
     trial = residual(x + dx)

@@ -90,6 +90,7 @@ class Registry:
 
         With the token and the same plan and frame the session goes on; with another plan it begins anew under
         the same token. A named plan whose file has changed is the same plan: the flight goes on as it began.
+        Until its first state a session belongs to whoever opened it last: the reply to the first `open` may be lost.
 
         Raises:
             SessionFault: vehicle_taken, wrong_token, link_in_use, session_limit.
@@ -99,6 +100,8 @@ class Registry:
             raise SessionFault("link_in_use", "vehicle", f"{bound}, or another connection", request.vehicle)
         seat, shown = self.seats.get(request.vehicle), request.resume
         if seat is None:
+            return self.seated(link, request, self.make_token())
+        if shown is None and seat.session.point is None and seat.session.last_message is None:
             return self.seated(link, request, self.make_token())
         if shown is None:
             raise SessionFault("vehicle_taken", "resume", TAKEN.format(*[request.vehicle] * 2), "nothing")

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from guidance_svc.core.frames import on_ellipsoid
+from guidance_svc.core.gravity import potential
 from guidance_svc.domain import (
     Body,
+    Boost,
     Circularize,
     Coast,
     FlightPlan,
@@ -19,20 +22,25 @@ from guidance_svc.domain import (
 )
 from guidance_svc.session.session import Session
 
-BODY = Body("warm-up", 4.0e14, 6.4e6, 0.003, 1.1e-3, 7.0e-5)
+BODY = Body("warm-up", 4.0e14, 6.4e6, 0.003, 1.1e-3, 7.0e-5, "us1976")
+BOOST = Boost(rise_s=0.0, pitch_over_rad=0.001, bias=((0.0, 0.01),), max_yaw_rad=0.1, max_dynamic_pressure_pa=3e4)
 VEHICLE = Vehicle("warm-up", (Stage("only", 1.2e3, 18.8e3, 1.6e5, 3400.0, throttle_min_frac=0.4),))
 TARGET = Target(6.6e6, 6.9e6, 6.6e6, 7870.0, 0.0, "inclination_and_node", 0.5, 0.0)
 
 
 def warm_up() -> None:
     """Run every kernel that a cycle uses once; the replies are thrown away."""
+    climbing = ((6.41e6, 0.0, 0.0), (100.0, 500.0, 200.0))
     rising = ((6.48e6, 0.0, 0.0), (600.0, 2100.0, 1200.0))
     orbiting = ((6.6e6, 0.0, 0.0), (0.0, 6900.0, 3780.0))
     for phases, (position, velocity), axes in (
+        ((BOOST, Orbit()), climbing, ("x", "y", "z")),
         ((Insertion(), Orbit()), rising, ("x", "y", "z")),
         ((Coast(), Circularize("least_height_spread"), Orbit()), orbiting, ("x", "z", "y")),
     ):
         one_state(phases, position, velocity, Frame(turning=axes[1] == "z", axes=axes, up="geodetic"))
+    potential(rising[0], BODY.mu_m3_s2, BODY.radius_m, BODY.j2)  # near a cutoff
+    on_ellipsoid(0.5, 0.1, 1e5, BODY.radius_m, BODY.flattening)  # for states in latitude and longitude
 
 
 def one_state(phases: tuple[Phase, ...], position_m: Vec, velocity_m_s: Vec, frame: Frame) -> None:

@@ -107,7 +107,7 @@ class VehicleModel(BaseModel):
     payload_kg: NotNegative = 0.0
     drag_area_m2: NotNegative = 0.0
     drag_curve: Annotated[
-        list[Annotated[list[NotNegative], Field(min_length=2, max_length=2)]], Field(min_length=1)
+        list[Annotated[list[NotNegative], Field(min_length=2, max_length=2)]], Field(min_length=1, max_length=100)
     ] = [[0.0, 0.3]]
     """[Mach number, drag coefficient] pairs, Mach rising; linear between, flat outside."""
     turn_rate_limit_deg_s: Positive | None = None

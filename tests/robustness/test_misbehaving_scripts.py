@@ -252,7 +252,8 @@ def test_two_scripts_that_claim_one_vehicle_the_second_is_refused_and_nothing_ch
             return read(stream.readline(), as_json=True)
 
         assert over_zmq(opening("claimed"))["type"] == "opened"
-        for state in honest_flight().messages[:30]:
+        assert over_zmq(honest_flight().messages[0]) == expected(honest_flight().messages[0]["seq"])
+        for state in honest_flight().messages[1:30]:
             assert over_tcp(opening("claimed"))["code"] == "vehicle_taken"
             assert over_tcp(opening("claimed", resume="guessed"))["code"] == "wrong_token"
             assert over_tcp(state)["code"] == "no_session"

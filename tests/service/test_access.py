@@ -186,6 +186,7 @@ def test_only_the_token_of_that_vehicle_resumes_it(registry: Registry, kind: str
 
     token = say(one)["token"]
     others = say(other, vehicle="bargeman")["token"]
+    assert msgpack.unpackb(desk.receive(one, msgpack.packb(STATE)))["type"] == "command"
     shown = {"a guess": secrets.token_urlsafe(16), "nothing": None, "the other's": others,
              "almost it": token[:-1] + ("A" if token[-1] != "A" else "B"), "too long": token * 6}[kind]  # fmt: skip
     fault = say(Link("zmq", b"3"), resume=shown)

@@ -32,7 +32,7 @@ def test_a_changed_kernel_source_gets_another_folder_and_one_unused_for_long_goe
     sources = tmp_path / "core"
     sources.mkdir()
     (sources / "a.py").write_text("x = 1")
-    monkeypatch.setattr(kernel_cache, "CORE", sources)
+    monkeypatch.setattr(kernel_cache, "SOURCES", sources)
     first = keep_kernels(tmp_path)
     (sources / "a.py").write_text("x = 2")
     second = keep_kernels(tmp_path)

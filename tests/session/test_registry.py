@@ -42,12 +42,22 @@ def test_every_session_has_its_own_token() -> None:
 def test_a_vehicle_that_is_flown_already_needs_the_token() -> None:
     desk = registry()
     desk.open("a", request())
+    desk.state("a", late_flight()[0].message)
     with pytest.raises(SessionFault) as caught:
         desk.open("b", request())
     assert code_of(caught) == ("vehicle_taken", "resume")
     assert all(way in caught.value.expected for way in ("token file", "`close`", "guidance-svc forget curlew"))
     assert desk.vehicle_of("b") is None
     assert desk.vehicle_of("a") == "curlew"
+
+
+def test_an_open_whose_reply_was_lost_may_be_sent_again_until_the_first_state() -> None:
+    desk = registry()
+    desk.open("a", request())  # its reply is lost, and with it the token
+    again = desk.open("b", request())
+    assert not again.resumed
+    assert desk.open("c", request(resume=again.token)).resumed
+    assert desk.state("c", late_flight()[0].message) == late_flight()[0].reply
 
 
 @pytest.mark.parametrize("token", ["", "token-1", "token-00", "tökén-0"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -13,8 +14,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from queue import Empty, Queue
 from types import TracebackType
+from typing import Any
 
 GOODBYE_S = 5.0  # real time that a child has to end on request before it is killed
+ENDINGS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
 LISTEN_S = 15.0  # real time that a server has to listen
 
 
@@ -33,14 +36,19 @@ class Children:
         self.log_dir = log_dir
         self.lines: Queue[tuple[str, str]] = Queue()
         self._running: dict[str, subprocess.Popen[str]] = {}
+        self._before: dict[int, Any] = {}
 
     def __enter__(self) -> Children:
         self.log_dir.mkdir(parents=True, exist_ok=True)
+        if threading.current_thread() is threading.main_thread():  # or the children would outlive us
+            self._before = {number: signal.signal(number, _leave) for number in ENDINGS}
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         for name in reversed(list(self._running)):
             self.end(name)
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
 
     def start(self, name: str, arguments: Sequence[str]) -> None:
         """Run this interpreter with `arguments`; its standard output arrives in `lines` as (name, line)."""
@@ -115,6 +123,11 @@ class Children:
         with contextlib.closing(child.stdout) as stdout:
             for line in stdout:
                 self.lines.put((name, line))
+
+
+def _leave(number: int, _frame: object) -> None:
+    """End as an exception does, so that the children are ended first."""
+    raise SystemExit(128 + number)
 
 
 def free_ports(count: int) -> list[int]:

@@ -89,18 +89,21 @@ def test_a_script_that_fails_ends_the_demo_with_a_sentence_and_code_1(
     assert told.out == ""
 
 
-@pytest.mark.skipif(os.name != "posix", reason="SIGINT to one process")
-def test_ctrl_c_ends_the_demo_and_everything_it_started(tmp_path: Path) -> None:
+@pytest.mark.skipif(os.name != "posix", reason="a signal to one process")
+@pytest.mark.parametrize(
+    ("number", "code", "said"), [(signal.SIGINT, 1, "interrupted"), (signal.SIGTERM, 128 + signal.SIGTERM, "")]
+)
+def test_a_signal_ends_the_demo_and_everything_it_started(tmp_path: Path, number: int, code: int, said: str) -> None:
     command = [sys.executable, "-m", "guidance_svc", "demo", "--speed", "1", "--out", str(tmp_path)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as demo:
         assert demo.stderr is not None
         for line in demo.stderr:
             if line.startswith("Bargeman"):
                 break
-        demo.send_signal(signal.SIGINT)
+        demo.send_signal(number)
         rest = demo.communicate(timeout=PATIENCE_S)[1]
-        assert demo.returncode == 1
-    assert "interrupted" in rest
+        assert demo.returncode == code
+    assert said in rest
     assert "Traceback" not in rest
     assert processes_with(str(tmp_path)) == []
 

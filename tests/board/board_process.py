@@ -27,7 +27,7 @@ class Shown:
     process: subprocess.Popen[str]
 
 
-StartBoard = Callable[[Path], Shown]
+StartBoard = Callable[..., Shown]
 
 
 def need_server() -> None:
@@ -42,8 +42,9 @@ def boards() -> Iterator[StartBoard]:
     need_server()
     with ExitStack() as stack:
 
-        def start(recording: Path) -> Shown:
-            command = [sys.executable, "-m", "guidance_svc", "board", str(recording), "--address", "127.0.0.1:0"]
+        def start(recording: Path, url: str = "http://127.0.0.1:0/") -> Shown:
+            address = url.removeprefix("http://").rstrip("/")
+            command = [sys.executable, "-m", "guidance_svc", "board", str(recording), "--address", address]
             process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=ENVIRONMENT)
             stack.callback(end, process)
             assert process.stdout is not None

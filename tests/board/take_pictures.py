@@ -1,8 +1,8 @@
 """Pictures of the board for the README and for a look at it: `python tests/board/take_pictures.py [OUT]`.
 
 Flies the demo (invented vehicles), shows its recording with `guidance-svc board`, and photographs the page in both
-schemes at desktop and phone width, in the middle of the insertion. OUT (default clients/pictures) gets board.png, the light
-desktop one, and the other three.
+schemes at desktop and phone width, in the middle of the insertion. OUT (default clients/pictures) gets board.png, the
+light desktop one, and the other three.
 """
 
 from __future__ import annotations

@@ -6,17 +6,19 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
+from itertools import count, pairwise
 from math import asin, atan2, degrees, e, hypot, log, sqrt
 from pathlib import Path
 from typing import Any
 
 import pytest
-from board_recordings import MU_M3_S2, PLAN, RADIUS_M, Writer, circular_state, climb, library, state_at
+from board_recordings import MU_M3_S2, PLAN, RADIUS_M, Writer, circular_state, climb, library, reply_to, state_at
 from rich.console import Console
 
 from guidance_svc.adapters.board.feed import Feed
 from guidance_svc.adapters.board.setting import burn_ahead
 from guidance_svc.adapters.board.story import Story
+from guidance_svc.adapters.rotating import RotatingRecorder, Storage
 from guidance_svc.adapters.terminal import COLUMNS, Rows, clock
 from guidance_svc.core.frames import from_bci, local_from_bci
 from guidance_svc.domain import Body, Frame, Stage, Vehicle
@@ -281,6 +283,19 @@ def test_the_story_stays_within_its_size_and_keeps_both_ends() -> None:
     assert story.curve("nobody")["time_s"] == []
 
 
+def test_a_long_live_flight_is_kept_evenly_from_its_beginning() -> None:
+    story = Story(kept=100)
+    for k in range(5000):
+        wall_s = 0.2 * k
+        moment = {"wall_s": wall_s, "time_s": wall_s, "pitch_deg": 1.0}
+        story.add("kite", wall_s, moment, 0.2 * story.spacing - 1e-6 if story.spacing > 1 else 0.0)
+    walls_s = story.lines["kite"].walls_s
+    assert (walls_s[0], walls_s[-1]) == (0.0, pytest.approx(999.8))
+    gaps_s = [b - a for a, b in pairwise(walls_s)][:-1]
+    assert 25 < len(gaps_s) <= 100
+    assert max(gaps_s) <= 3.0 * min(gaps_s)
+
+
 def test_a_recording_cut_short_says_so_and_shows_the_rest(tmp_path: Path, look: Looking) -> None:
     path = climb(tmp_path / "a.mcap", steps=10).abandon()
     data = path.read_bytes()
@@ -288,6 +303,31 @@ def test_a_recording_cut_short_says_so_and_shows_the_rest(tmp_path: Path, look: 
     feed = look(path)
     assert "cut short" in feed.remark()
     assert newest(feed)["kite-2"]["time_s"] == pytest.approx(state_at(8)["time_s"])
+
+
+def test_a_running_service_is_followed_from_part_to_part(tmp_path: Path, look: Looking) -> None:
+    """Through the recorder that the service has, its parts as small as it lets them be."""
+    ticks = count(1_700_000_000_000_000_000, 100_000_000)
+    recorder = RotatingRecorder(Storage(tmp_path, rotate_bytes=65536), lambda: next(ticks), {"version": "test"})
+    recorder.plan("climb", PLAN)
+    opening = {"type": "open", "vehicle": "kite", "role": "upper_stage", "plan": "climb", "frame": {}}
+    recorder.exchange(1, "kite", opening, {"type": "opened", "vehicle": "kite", "resumed": False, "plan": "climb"})
+    recorder.flush()
+    assert recorder.path is not None
+    feed = look(recorder.path, live=True)
+    for k in range(400):
+        recorder.exchange(1, "kite", state_at(k), reply_to(state_at(k)))
+        recorder.flush()
+        feed.look()
+    link, last = newest(feed)["kite"]["link"], newest(feed)["kite"]["time_s"]
+    assert (link["states"], link["gaps"], last) == (400, 0, pytest.approx(state_at(399)["time_s"]))
+    assert feed.tail.path == recorder.path
+    assert len(list(tmp_path.glob("*.mcap"))) > 2
+    recorder.close()
+    while feed.look():
+        pass
+    assert feed.tail.ended
+    assert newest(look(feed.tail.path))["kite"]["time_s"] == last  # the last part alone
 
 
 # --- the table of the terminal -----------------------------------------------------------------------------------

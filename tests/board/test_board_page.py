@@ -306,3 +306,25 @@ def test_a_board_that_is_gone_is_told_to_the_viewer(
     expect(page.locator("#feed-word")).to_have_text("the board does not answer")
     page.close()
     writer.abandon()
+
+
+def test_a_board_that_comes_back_with_another_recording_shows_that_one(
+    tmp_path: Path, start_board: Callable[..., Any], browser: Any
+) -> None:
+    before = live_writer(tmp_path / "a.mcap", "kite-1")
+    before.pair("kite-1", state_at(0), **PATIENT)
+    shown = start_board(before.path)
+    page = browser.new_page()  # the lost connection is on its console, rightly
+    page.goto(shown.url)
+    expect(field(page, "kite-1", "clock")).to_have_text("0:10.0")
+    shown.process.kill()
+    shown.process.wait()
+    after = live_writer(tmp_path / "b.mcap", "kite-2")
+    after.pair("kite-2", state_at(5), **PATIENT)
+    start_board(after.path, shown.url)
+    expect(field(page, "kite-2", "clock")).to_have_text("0:11.0")
+    expect(page.locator(".strip")).to_have_count(1)
+    expect(page.locator("#curves-title")).to_have_text("kite-2")
+    page.close()
+    before.abandon()
+    after.abandon()

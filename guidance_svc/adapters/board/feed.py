@@ -141,4 +141,6 @@ class Feed:
         moment["wall_s"] = round(wall_s, 3)
         self.version += 1
         one.time_s, one.phase, one.version = heard.time_s, heard.phase, self.version
-        one.text = self.story.add(heard.vehicle, self._wall_s(self.walk.last_wall_ns), moment)
+        spaced = self.live and self.caught_up and self.story.spacing > 1
+        apart_s = STEP_S * self.story.spacing - ROUNDING_S if spaced else 0.0
+        one.text = self.story.add(heard.vehicle, self._wall_s(self.walk.last_wall_ns), moment, apart_s)

@@ -27,6 +27,11 @@ class Line:
     texts: list[bytes] = field(default_factory=list)
     points: list[Point | None] = field(default_factory=list)
 
+    def drop_last(self) -> None:
+        """Forget the newest moment."""
+        for column in (self.walls_s, self.texts, self.points):
+            column.pop()
+
     def thin(self) -> None:
         """Let every second moment go, but never the first and the last."""
         keep = [i for i in range(len(self.walls_s)) if i % 2 == 0 or i == len(self.walls_s) - 1]
@@ -44,9 +49,17 @@ class Story:
         self._kept = kept
         self._count = 0
 
-    def add(self, vehicle: str, wall_s: float, moment: dict[str, Any]) -> bytes:
-        """Keep a moment; its JSON."""
+    def add(self, vehicle: str, wall_s: float, moment: dict[str, Any], apart_s: float = 0.0) -> bytes:
+        """Keep a moment; its JSON.
+
+        Args:
+            apart_s: wall time that kept moments are apart; the newest takes the place of one that is nearer than that
+                to the one before it. Else, with every second one let go time and again, the beginning would fade.
+        """
         line = self.lines.setdefault(vehicle, Line())
+        if len(line.walls_s) > 1 and line.walls_s[-1] - line.walls_s[-2] < apart_s:
+            line.drop_last()
+            self._count -= 1
         text = json.dumps(moment, separators=(",", ":"), allow_nan=False).encode()
         line.walls_s.append(wall_s)
         line.texts.append(text)

@@ -57,7 +57,7 @@ function listen() {
 function take(about) {
   const first = state.about === null || state.about.began_ns !== about.began_ns;
   state.about = about;
-  if (first) curves.forget();
+  if (first) anew();
   document.documentElement.dataset.feed = about.live ? "live" : "past";
   at("feed-word").textContent = about.trouble ? "stopped" : about.live ? (about.ready ? "live" : "catching up") : about.ready ? "recording" : "reading";
   at("recording").textContent = about.recording;
@@ -68,6 +68,18 @@ function take(about) {
   at("notice").hidden = notice === "";
   at("notice").classList.toggle("loud", Boolean(about.trouble || about.remark));
   stretch();
+}
+
+/** Another recording than before, or the first: the service was started again, most likely. */
+function anew() {
+  for (const strip of strips.values()) seen.unobserve(strip.root);
+  strips.clear();
+  at("strips").replaceChildren();
+  at("empty").hidden = false;
+  tally([]);
+  state.chosen = null;
+  curves.choose(null, []);
+  curves.forget();
 }
 
 /** A past recording is read: show its end. */

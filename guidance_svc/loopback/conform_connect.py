@@ -207,6 +207,7 @@ def opening_checks(client: Client) -> Iterator[Check]:
     yield shaped("opened", opened, "opened")
     if opened.get("type") != "opened":
         raise NotOpened
+    client.line.ask(client.state())  # until its first state a session belongs to whoever opened it last
     other = client.connect()
     try:
         yield refused("taken", other.ask(client.opening), "vehicle_taken")

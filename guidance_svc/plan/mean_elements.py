@@ -151,7 +151,8 @@ def mean_of(osculating: OrbitState, field: Field) -> MeanOrbit:
         new[0] = semi_major_of_energy(total, unpacked(new, 0.0), field)
         if not new[0] > 0.0:
             break
-        moved = np.abs((new - mean) / np.array([new[0], 1.0, 1.0, 1.0, 1.0, 1.0])).max()
+        scale = 1.0 + new[3] * new[3] + new[4] * new[4]  # of tan(i / 2): rounding grows so towards 180 deg
+        moved = np.abs((new - mean) / np.array([new[0], scale, scale, scale, scale, scale])).max()
         mean = new
         if moved < TOLERANCE:
             return unpacked(mean, osculating.time_s)

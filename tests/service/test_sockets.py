@@ -157,7 +157,7 @@ def test_a_script_that_sends_and_shuts_its_side_still_gets_its_replies(run_serve
 
 
 def test_a_script_that_never_reads_is_cut_off_and_others_fly_on(run_server) -> None:
-    server = run_server(tcp_unsent_bytes=4096)
+    server = run_server(tcp_unsent_bytes=4096, unanswered_per_second=1_000_000)
     good, bad = server.tcp_socket(), server.tcp_socket()
     ask_line(good, OPEN)
     bad.settimeout(WAIT_S)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 from math import radians, sqrt
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
@@ -26,6 +26,8 @@ from guidance_svc.wire.messages import (
 SECRET_FIELDS: Final = frozenset({"resume", "token"})  # what came in them is told to nobody
 UNIT_TOLERANCE: Final = 1e-3  # single-precision script vectors are good to 1e-6; a forgotten scaling is not
 REQUEST_TYPES: Final = ("open", "state", "close", "health")
+
+M = TypeVar("M", bound=BaseModel)
 
 _LOCAL = frozenset(LOCAL_FIELDS)
 _CARTESIAN = frozenset(CARTESIAN_FIELDS)
@@ -52,10 +54,7 @@ def parse_open(message: dict[str, Any]) -> OpenMessage:
     Raises:
         MessageFault: naming the field.
     """
-    try:
-        return OpenMessage.model_validate(message)
-    except ValidationError as error:
-        raise _fault(error, OpenMessage) from None
+    return _checked(OpenMessage, message)
 
 
 def parse_close(message: dict[str, Any]) -> None:
@@ -64,10 +63,7 @@ def parse_close(message: dict[str, Any]) -> None:
     Raises:
         MessageFault: naming the field.
     """
-    try:
-        CloseMessage.model_validate(message)
-    except ValidationError as error:
-        raise _fault(error, CloseMessage) from None
+    _checked(CloseMessage, message)
 
 
 def parse_health(message: dict[str, Any]) -> None:
@@ -76,10 +72,14 @@ def parse_health(message: dict[str, Any]) -> None:
     Raises:
         MessageFault: naming the field.
     """
+    _checked(HealthRequest, message)
+
+
+def _checked(model: type[M], message: dict[str, Any]) -> M:
     try:
-        HealthRequest.model_validate(message)
+        return model.model_validate(message)
     except ValidationError as error:
-        raise _fault(error, HealthRequest) from None
+        raise _fault(error, model) from None
 
 
 def parse_state(message: dict[str, Any]) -> VehicleState:

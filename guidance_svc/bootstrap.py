@@ -87,7 +87,7 @@ def make_service(choices: Choices) -> Service:
     try:
         if choices.user is not None:
             drop_privileges(choices.user)
-        journal, taken_up = open_journal(settings, choices, registry, keeping)
+        journal, taken_up = open_journal(settings, choices, registry, keeping, desk.give_up)
         keeping.recorder, recording = open_recorder(settings, choices, time.time_ns, lambda: sessions_now(registry))
         for vehicle in taken_up:
             health.heard(vehicle)
@@ -138,7 +138,7 @@ def settings_of(folder: Path, choices: Choices) -> Settings:
 
 
 def open_journal(
-    settings: Settings, choices: Choices, registry: Registry, keeping: Keeping
+    settings: Settings, choices: Choices, registry: Registry, keeping: Keeping, give_up: Callable[[str, str], None]
 ) -> tuple[Path | None, tuple[str, ...]]:
     """The journal's folder, and the vehicles whose sessions it held; none where none is wanted.
 
@@ -148,7 +148,7 @@ def open_journal(
     folder = choices.journal or (Path(settings.journal.folder) if settings.journal.folder else None)
     if choices.no_journal or folder is None:
         return None, ()
-    keeping.journal = journal = FolderJournal(folder, registry, time.monotonic)
+    keeping.journal = journal = FolderJournal(folder, registry, time.monotonic, give_up)
     return folder, tuple(journal.take_up())
 
 

@@ -20,6 +20,7 @@ from guidance_svc.wire.replies import closed_message, command_message, fault_mes
 
 LINKS_LOOKED_AT: Final = 64  # at once, for one to forget
 LINK_LIMIT: Final = 10_000  # ZeroMQ does not tell when a peer is gone for good; the oldest are forgotten
+OUTSIDE: Final = "the service itself"  # in place of a connection
 
 _log = logging.getLogger(__name__)
 
@@ -60,8 +61,8 @@ class Sessions(Protocol):
     def close(self, link: Hashable) -> str:
         """End the connection's session; its vehicle's name."""
 
-    def drop_link(self, link: Hashable) -> None:
-        """The connection is gone; its session stays."""
+    def drop_link(self, link: Hashable) -> str | None:
+        """The connection is gone, its session stays; the vehicle, if that went back to an earlier connection."""
 
     def forget(self, vehicle: str) -> None:
         """Give a session up; its connection, if there is one, has none any more."""
@@ -152,19 +153,27 @@ class Desk:
     def expire(self, longer_than_s: float) -> None:
         """Give up the sessions of vehicles that have been silent for longer, in real time."""
         for vehicle in self.health.silent(longer_than_s):
-            _log.warning(
-                "%s: no message for %g s, its session is given up (limits.idle_expiry_s)", vehicle, longer_than_s,
-                extra={"vehicle": vehicle},
-            )  # fmt: skip
-            self._sessions.forget(vehicle)
-            self.health.ended(vehicle)
+            self.give_up(vehicle, f"no message for {longer_than_s:g} s (limits.idle_expiry_s)")
             self.health.counts["expired_sessions"] += 1
+
+    def give_up(self, vehicle: str, why: str) -> None:
+        """End a session that its script does not end.
+
+        Raises:
+            SessionFault: no_session.
+        """
+        self._sessions.forget(vehicle)
+        self.health.ended(vehicle)
+        _log.warning("%s: its session is given up: %s", vehicle, why, extra={"vehicle": vehicle})
+        self._keep(self._recorder.aside, OUTSIDE, vehicle, "given_up")
 
     def drop(self, link: Hashable) -> None:
         """The connection is gone; its session stays."""
+        vehicle = self._sessions.drop_link(link)
+        if vehicle is not None:
+            self._keep(self._recorder.aside, link, vehicle, "link_gone")
         self._numbers.pop(link, None)
         self._faults.pop(link, None)
-        self._sessions.drop_link(link)
 
     def _open(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
         request = parse_open(message)

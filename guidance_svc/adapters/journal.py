@@ -99,6 +99,7 @@ class FolderJournal:
     Args:
         folder: made if it is not there, for its owner alone.
         clock_s: any clock that rises; says when a failed write is tried again.
+        give_up: ends a vehicle's session, with the reason; asked for through the folder `forget`.
 
     `state` is "ok", or "stopped: why" while the folder cannot be written to; guidance goes on meanwhile.
 
@@ -106,10 +107,13 @@ class FolderJournal:
         ConfigError: the folder cannot be used, or another service uses it.
     """
 
-    def __init__(self, folder: Path, registry: Registry, clock_s: Callable[[], float]) -> None:
+    def __init__(
+        self, folder: Path, registry: Registry, clock_s: Callable[[], float], give_up: Callable[[str, str], None]
+    ) -> None:
         self.folder = folder
         self.state = "ok"
         self._registry = registry
+        self._give_up = give_up
         self._clock_s = clock_s
         self._again_at_s = 0.0
         self._asked_at_s = 0.0
@@ -173,8 +177,7 @@ class FolderJournal:
                 vehicle = path.read_text("utf-8", "replace")
                 path.unlink()
                 with suppress(SessionFault):
-                    self._registry.forget(vehicle)
-                    _log.info("%s given up, as who runs the service asked", vehicle, extra={"vehicle": vehicle})
+                    self._give_up(vehicle, "as who runs the service asked")
 
     def _stopped(self, vehicle: str, error: OSError) -> None:
         """Guidance goes on; everything is written anew when there is room again."""

@@ -7,7 +7,7 @@ from collections.abc import Hashable, Mapping
 from typing import Any
 
 from guidance_svc.adapters.journal import Journal, NoJournal
-from guidance_svc.adapters.recorder import NoRecorder, Recorder
+from guidance_svc.adapters.recorder import Aside, NoRecorder, Recorder
 from guidance_svc.session.history import History, Mark
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import SHAPE, Registry, digest_of
@@ -36,6 +36,10 @@ class Keeping:
     def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
         """As `Recorder.refusal`."""
         self.recorder.refusal(link, vehicle, payload, reply)
+
+    def aside(self, link: int, vehicle: str, what: Aside) -> None:
+        """As `Recorder.aside`."""
+        self.recorder.aside(link, vehicle, what)
 
     def flush(self) -> None:
         """Hand everything of this batch to the operating system."""

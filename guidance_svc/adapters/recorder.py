@@ -18,7 +18,7 @@ from functools import cache
 from io import FileIO
 from pathlib import Path
 from struct import Struct
-from typing import Any, Final, Protocol
+from typing import Any, Final, Literal, Protocol, get_args
 
 from mcap.writer import Writer
 from pydantic import TypeAdapter
@@ -54,6 +54,9 @@ MODELS: Final[Mapping[str, Any]] = {
     "closed": messages.ClosedMessage,
     "fault": messages.FaultMessage,
 }
+Aside = Literal["link_gone", "given_up"]
+ASIDES: Final = get_args(Aside)
+ASIDE_SCHEMA: Final = {"title": "Aside", "type": "object", "properties": {"link": {"type": "integer"}}}
 REFUSED_SCHEMA: Final = {
     "title": "Refused",
     "type": "object",
@@ -78,6 +81,9 @@ class Recorder(Protocol):
     def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
         """Keep a refused message and its fault."""
 
+    def aside(self, link: int, vehicle: str, what: Aside) -> None:
+        """Keep what befell a session without a message of its script."""
+
     def flush(self) -> None:
         """Hand everything to the operating system."""
 
@@ -99,6 +105,9 @@ class NoRecorder:
         """Nothing."""
 
     def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
+        """Nothing."""
+
+    def aside(self, link: int, vehicle: str, what: Aside) -> None:
         """Nothing."""
 
     def flush(self) -> None:
@@ -174,6 +183,10 @@ class McapRecorder:
         self._write(vehicle, "refused", link, refused, now_ns)
         self._write(vehicle, "fault", link, reply, now_ns)
 
+    def aside(self, link: int, vehicle: str, what: Aside) -> None:
+        """Keep what befell a session without a message of its script: a replay needs it."""
+        self._write(vehicle, what, link, {}, self._clock_ns())
+
     def flush(self) -> None:
         """Hand everything to the operating system: one system call."""
         self._sink.hand_over()
@@ -221,7 +234,7 @@ class McapRecorder:
     def _channel(self, vehicle: str, kind: str) -> int:
         if kind not in self._schemas:
             self._schemas[kind] = self._writer.register_schema(kind, "jsonschema", _schema(kind))
-        direction = "in" if kind in ("open", "state", "close", "refused") else "out"
+        direction = "in" if kind in ("open", "state", "close", "refused", *ASIDES) else "out"
         about = {"vehicle": vehicle, "type": kind, "direction": direction}
         channel = self._writer.register_channel(f"/{vehicle}/{kind}", "json", self._schemas[kind], about)
         self._channels[vehicle, kind] = channel
@@ -305,6 +318,8 @@ def _before_token(payload: bytes) -> bytes:
 @cache
 def _schema(kind: str) -> bytes:
     """JSON schema of a message as it is recorded: with `link` beside its own fields."""
+    if kind in ASIDES:
+        return json.dumps(ASIDE_SCHEMA).encode()
     if kind == "refused":
         return json.dumps(REFUSED_SCHEMA).encode()
     schema = TypeAdapter(MODELS[kind]).json_schema()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from base64 import b64decode
 from collections.abc import Callable, Hashable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
@@ -14,9 +14,9 @@ import zmq
 
 from guidance_svc.adapters.comparing import Difference, first_difference
 from guidance_svc.adapters.desk import Desk, Sessions
-from guidance_svc.adapters.recorder import NO_VEHICLE, NOT_RECORDED
+from guidance_svc.adapters.recorder import ASIDES, NO_VEHICLE, NOT_RECORDED
 from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader
-from guidance_svc.errors import ConfigError, MessageFault, RecordingError
+from guidance_svc.errors import ConfigError, MessageFault, RecordingError, SessionFault
 from guidance_svc.wire.codec import decode, encode, encoding_of
 
 MISSHAPEN = (KeyError, TypeError, ValueError, AttributeError, IndexError)  # what changed bytes can make of a message
@@ -34,6 +34,9 @@ class Answering(Protocol):
 
     def bind(self, link: int, vehicle: str) -> None:
         """Connection number `link` commands a restored session's vehicle."""
+
+    def aside(self, link: int, vehicle: str, what: str) -> None:
+        """What befell a session without a message: connection `link` gone, or the session given up."""
 
     def close(self) -> None:
         """Done with it."""
@@ -83,6 +86,14 @@ class InProcess:
         """As `Answering.bind`."""
         if self._restorer is not None:
             self._restorer.bind(("replay", link), vehicle)
+
+    def aside(self, link: int, vehicle: str, what: str) -> None:
+        """As `Answering.aside`."""
+        if what == "link_gone":
+            self._desk.drop(("replay", link))
+        else:
+            with suppress(SessionFault):
+                self._desk.give_up(vehicle, "as recorded")
 
     def ask(self, link: int, payload: bytes) -> bytes:
         """As `Answering.ask`; deferred guidance is worked out after each message."""
@@ -135,6 +146,12 @@ class OverSocket:
 
     def bind(self, link: int, vehicle: str) -> None:
         """Nothing: nothing was restored."""
+
+    def aside(self, link: int, vehicle: str, what: str) -> None:
+        """A connection that is gone is closed; a session cannot be given up from here."""
+        sock = self._sockets.pop(link, None) if what == "link_gone" else None
+        if sock is not None:
+            sock.close()
 
     def close(self) -> None:
         """Close the sockets."""
@@ -216,6 +233,8 @@ class Player:
             elif isinstance(entry, RecordedSession):
                 self._tokens[entry.vehicle] = self.service.restore(entry.table)
                 self._restored.add(entry.vehicle)
+            elif entry.type in ASIDES:
+                self.service.aside(entry.link, entry.vehicle, entry.type)
             elif entry.direction == "in":
                 waiting = entry
             elif waiting is not None:

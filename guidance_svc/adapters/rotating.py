@@ -18,7 +18,7 @@ from pydantic_core import to_json
 from guidance_svc.adapters.compacting import compact
 from guidance_svc.adapters.framing import SUFFIX
 from guidance_svc.adapters.housekeeping import Finishing, remove_oldest
-from guidance_svc.adapters.recorder import NOT_RECORDED, OK, OPEN_KEY, McapRecorder
+from guidance_svc.adapters.recorder import NOT_RECORDED, OK, OPEN_KEY, Aside, McapRecorder
 from guidance_svc.errors import RecordingError
 
 IN_PLACE_BYTES: Final = 4 << 20  # 0.15 s of compacting, of the second that stopping may take; measured
@@ -115,6 +115,13 @@ class RotatingRecorder:
             self._missed += 1
         else:
             self._part.refusal(link, vehicle, payload, reply)
+
+    def aside(self, link: int, vehicle: str, what: Aside) -> None:
+        """Keep what befell a session without a message of its script."""
+        if self._part is None:
+            self._missed += 1
+        else:
+            self._part.aside(link, vehicle, what)
 
     def flush(self) -> None:
         """Hand everything to the operating system; between two batches, so a full part ends here."""

@@ -24,7 +24,7 @@ Turn = Callable[[Any], Any]
 def pack(value: object) -> bytes:
     """The bytes of a dataclass of this project; floats to the last bit."""
     kind: Any = type(value)
-    packed: bytes = msgpack.packb(writer(kind)(value))
+    packed: bytes = msgpack.packb(writer(kind)(value), default=_plain)
     return packed
 
 
@@ -119,6 +119,13 @@ def _union(args: tuple[Any, ...], make: Callable[[Any], Turn], named: Callable[[
 
 def _each(turns: list[Turn], args: tuple[Any, ...], value: Any) -> list[Turn]:
     return turns * len(value) if Ellipsis in args else turns
+
+
+def _plain(value: object) -> object:
+    """numpy's own numbers, which a caller in this process may bring along, as Python's."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"a {type(value).__name__} cannot be kept")
 
 
 def _as_it_is(value: Any) -> Any:

@@ -206,20 +206,22 @@ class Registry:
         self.due.pop(vehicle, None)
         self.touched.add(vehicle)
 
-    def drop_link(self, link: Hashable) -> None:
+    def drop_link(self, link: Hashable) -> str | None:
         """A connection is gone; its session goes back to the one that it took it from, or waits for the token.
 
         The messages of a script's dead connection may come after those of its next one: an `open` among them must
-        not cost the script its vehicle.
+        not cost the script its vehicle. Returns the vehicle whose session went back.
         """
         vehicle = self.vehicles.pop(link, None)
         self.displaced.pop(link, None)
         if vehicle is None:
-            return
+            return None
         self.seats[vehicle].link = None
         before = next((other for other, lost in reversed(self.displaced.items()) if lost == vehicle), None)
-        if before is not None:
-            self.bind(before, vehicle)
+        if before is None:
+            return None
+        self.bind(before, vehicle)
+        return vehicle
 
     def vehicle_of(self, link: Hashable) -> str | None:
         """The vehicle that a connection commands."""

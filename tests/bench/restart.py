@@ -33,7 +33,7 @@ FLOWN_STATES: Final = 4000  # of the demo's tanker at ten a second: in the middl
 def fill(folder: Path, sessions: int) -> int:
     """A journal of so many sessions in powered flight, as a kill leaves it; bytes on disk."""
     registry = Registry(lambda: "token")
-    journal = FolderJournal(folder, registry, time.monotonic)
+    journal = FolderJournal(folder, registry, time.monotonic, lambda vehicle, why: None)
     plan = tanker_plan(load_library(default_folder()))
     flown = Flown(plan)
     fly(launched("Bargeman", plan, None, flown.log), flown)

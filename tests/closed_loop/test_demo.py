@@ -95,7 +95,10 @@ def test_a_script_that_fails_ends_the_demo_with_a_sentence_and_code_1(
 )
 def test_a_signal_ends_the_demo_and_everything_it_started(tmp_path: Path, number: int, code: int, said: str) -> None:
     command = [sys.executable, "-m", "guidance_svc", "demo", "--speed", "1", "--out", str(tmp_path)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as demo:
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a shell's background job ignores it
+    ) as demo:  # fmt: skip
         assert demo.stderr is not None
         for line in demo.stderr:
             if line.startswith("Bargeman"):

@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from flown import Service, fly, library, plan_table
+from flown import Service, first_state, fly, library, open_message, plan_table
 from typer.testing import CliRunner
 
 from guidance_svc.adapters.changes import replay_with_plan
 from guidance_svc.adapters.comparing import first_difference
 from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.recorder import NoRecorder
+from guidance_svc.adapters.recorder import McapRecorder, NoRecorder
 from guidance_svc.adapters.replay import InProcess, OverSocket, replay
 from guidance_svc.adapters.server import Server
 from guidance_svc.adapters.settings import Addresses, Limits
@@ -163,3 +163,22 @@ def test_the_command_shows_a_changed_plan_and_exits_0(tmp_path: Path) -> None:
     assert result.exit_code == 0, result.stderr
     assert "last cutoff announced" in result.stdout
     assert "commands compared: 20" in result.stdout
+
+
+def test_a_session_that_went_back_to_its_connection_or_was_given_up_plays_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "aside.mcap"
+    service = Service(McapRecorder(path, lambda: 1, {"version": "test"}))
+    opening, state = open_message("curlew"), first_state(0.0)
+    token = service.ask("a", opening)["token"]
+    assert service.ask("a", state)["type"] == "command"
+    assert service.ask("b", {**opening, "resume": token})["resumed"] is True
+    assert service.ask("a", {**state, "seq": 50})["code"] == "taken_over"
+    service.desk.drop("b")
+    assert service.ask("a", {**state, "seq": 51})["type"] == "command"
+    service.desk.give_up("curlew", "as the test asks")
+    assert service.ask("c", opening)["resumed"] is False
+    assert service.ask("c", {**state, "seq": 52})["type"] == "command"
+    service.recorder.close()
+    verdict = replay(path, fresh())
+    assert verdict.mismatch is None, verdict.mismatch
+    assert verdict.compared == 7

@@ -117,7 +117,7 @@ class KeptService(Service):
         self.folder = TemporaryDirectory()
         if kept_in is not None:
             copytree(kept_in, self.folder.name, dirs_exist_ok=True)
-        self.journal = FolderJournal(Path(self.folder.name), self.registry, lambda: 0.0)
+        self.journal = FolderJournal(Path(self.folder.name), self.registry, lambda: 0.0, lambda vehicle, why: None)
         self.journal.take_up()
 
     def ask(self, link: Hashable, payload: bytes, encoding: Encoding | None = None) -> bytes:

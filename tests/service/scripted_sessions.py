@@ -51,8 +51,9 @@ class ScriptedSessions:
             raise SessionFault("no_session", "type", "open before close", "close")
         return self.vehicles.pop(link)
 
-    def drop_link(self, link: Hashable) -> None:
+    def drop_link(self, link: Hashable) -> str | None:
         self.vehicles.pop(link, None)
+        return None
 
     def forget(self, vehicle: str) -> None:
         self.vehicles = {link: name for link, name in self.vehicles.items() if name != vehicle}

@@ -31,7 +31,9 @@ class Life:
         tokens = count()
         self.clock_s = 0.0
         self.registry = Registry(lambda: f"secret-{next(tokens)}", history_bytes=history_bytes)
-        self.journal = FolderJournal(folder, self.registry, lambda: self.clock_s)
+        self.journal = FolderJournal(
+            folder, self.registry, lambda: self.clock_s, lambda vehicle, why: self.registry.forget(vehicle)
+        )
         self.found = self.journal.take_up()
 
     def open(self, token: str | None = None, vehicle: str = "curlew", **more: object) -> tuple[str, bool]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import msgpack
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -47,6 +48,11 @@ def test_a_session_comes_back_as_it_was_in_every_phase(plan: FlightPlan, flight)
                 assert kept.slope.dtype == law.slope.dtype
             phases.add(exchange.reply.phase)
     assert len(phases) >= 3
+
+
+def test_numpys_numbers_come_back_as_pythons() -> None:
+    state = VehicleState(np.int64(3), np.float64(0.1), np.float64(2.0), engine_on=np.bool_(True))  # type: ignore[arg-type]
+    assert unpack(VehicleState, pack(state)) == VehicleState(3, 0.1, 2.0, engine_on=True)
 
 
 @pytest.mark.parametrize("plan", [LATE, CLIMB])

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from guidance_svc.adapters.board.feed import BATCH_RECORDS, Feed
 from guidance_svc.adapters.board.running import step_back
+from guidance_svc.adapters.board.shown import BELOW_RESERVE
+from guidance_svc.adapters.board.tail import check_beginning
 from guidance_svc.adapters.config_files import Library, chosen_folder, load_library
 from guidance_svc.adapters.folder_lock import is_written
 
@@ -38,7 +40,7 @@ def show_table(recording: Path, configs: Path | None, beside_service: bool) -> N
         beside_service: log lines come on standard input and are printed above the table; its end is the end.
 
     Raises:
-        RecordingError: no recording.
+        RecordingError: no recording, an empty or a foreign file.
         ConfigError: a bad configs folder.
     """
     from rich.console import Console
@@ -46,10 +48,14 @@ def show_table(recording: Path, configs: Path | None, beside_service: bool) -> N
     if beside_service:
         step_back()
     console, live = Console(), beside_service or is_written(recording)
+    if not live:
+        check_beginning(recording)
     rows = Rows(recording, load_library(chosen_folder(configs)), live)
     if not live or not (console.is_terminal or beside_service):
         rows.look()
         console.print(rows.table(width=console.width))
+        if rows.remark():
+            console.print(rows.remark(), markup=False, highlight=False, soft_wrap=True)
         return
     try:
         keep_up(rows, console, beside_service)
@@ -99,6 +105,10 @@ class Rows:
     def close(self) -> None:
         """Let the recording go."""
         self._feed.tail.close()
+
+    def remark(self) -> str:
+        """What is wrong with the recording, in words; "" where nothing is."""
+        return self._feed.remark()
 
     def look(self) -> None:
         """Read what is new."""
@@ -165,6 +175,8 @@ def row(moment: Mapping[str, Any], now_s: float | None) -> tuple[str, ...]:
         now_s: wall time since the recording began; None for a past one.
     """
     kind, word = moment["verdict"], moment["word"]
+    if word.startswith(BELOW_RESERVE):
+        word = "margin below reserve"  # how far stands in its own column
     age_s = None if now_s is None else max(now_s - moment["wall_s"], 0.0)
     silent = age_s is not None and age_s > SILENT_S + moment.get("next_contact_s", 0.0)
     if silent and kind in ("good", "settling"):

@@ -55,8 +55,8 @@ class Writer:
 
     def open(self, vehicle: str, **fields: Any) -> None:
         """A session begins."""
-        frame = fields.pop("frame", {})
-        request = {"type": "open", "protocol": 1, "vehicle": vehicle, "role": "upper_stage", "plan": "climb",
+        frame, plan = fields.pop("frame", {}), fields.pop("inline", "climb")
+        request = {"type": "open", "protocol": 1, "vehicle": vehicle, "role": "upper_stage", "plan": plan,
                    "frame": frame, "resume": None, "detail": False}  # fmt: skip
         self.recorder.plan("climb", PLAN)
         reply = {"type": "opened", "vehicle": vehicle, "token": "x", "resumed": False, "plan": "climb",

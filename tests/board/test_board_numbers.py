@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
 from itertools import count, pairwise
-from math import asin, atan2, degrees, e, hypot, log, sqrt
+from math import asin, atan2, degrees, e, hypot, log, radians, sqrt
 from pathlib import Path
 from typing import Any
 
@@ -201,6 +201,48 @@ def test_the_verdict_follows_status_and_warnings(
     writer.open("kite")
     writer.pair("kite", state_at(0), **command)
     assert newest(look(writer.abandon()))["kite"]["verdict"] == kind
+
+
+def test_a_margin_below_the_reserve_is_to_be_looked_at_although_the_status_is_ok(tmp_path: Path, look: Looking) -> None:
+    """Source: rocket thrust = flow x exhaust velocity; all 9000 kg burn, 100 kg of them are the plan's reserve."""
+    writer = Writer(tmp_path / "a.mcap")
+    writer.open("kite")
+    to_go_s = 9000.0 * 3400.0 / 1e5
+    writer.pair("kite", state_at(0), time_to_cutoff_s=to_go_s, cutoff_at_s=10.0 + to_go_s)
+    moment = newest(look(writer.abandon()))["kite"]
+    assert moment["margin_kg"] == pytest.approx(-100.0, abs=1e-6)
+    assert (moment["verdict"], moment["word"]) == ("look", "margin below the reserve by 100 kg, as estimated")
+
+
+@pytest.mark.parametrize("site_first", [True, False])
+def test_all_vehicles_of_a_recording_count_downrange_from_the_one_site_it_names(
+    tmp_path: Path, look: Looking, site_first: bool
+) -> None:
+    """The arc from the site to the first state, on a sphere, by the angle between two points of the equator."""
+    writer = Writer(tmp_path / "a.mcap")
+    at_site = PLAN | {"name": "from a site", "site": {"name": "pad", "latitude_deg": 0.0, "longitude_deg": -10.0}}
+    for vehicle in ("carrier", "load") if site_first else ("load", "carrier"):
+        writer.open(vehicle, inline=at_site if vehicle == "carrier" else "climb")
+    for vehicle in ("load", "carrier"):
+        writer.pair(vehicle, state_at(0))
+    found = newest(look(writer.abandon(), live=True))
+    turned_rad = 7.292115e-5 * state_at(0)["time_s"]
+    for vehicle in ("load", "carrier"):
+        assert found[vehicle]["downrange_from"] == "site"
+        # 1 m: the site stands on the equator of a sphere, as the first state does
+        assert found[vehicle]["downrange_m"] == pytest.approx(RADIUS_M * (radians(10.0) - turned_rad), abs=1.0)
+    alone = climb(tmp_path / "b.mcap", ("kite",), steps=1).abandon()
+    assert newest(look(alone))["kite"]["downrange_from"] == "first state"
+
+
+@pytest.mark.parametrize(("phase", "aims"), [("hold", False), ("boost", False), ("insertion", True)])
+def test_the_target_is_an_aim_only_of_the_phases_that_fly_to_it(
+    tmp_path: Path, look: Looking, phase: str, aims: bool
+) -> None:
+    writer = Writer(tmp_path / "a.mcap")
+    writer.open("kite")
+    writer.pair("kite", state_at(0), phase=phase)
+    assert (newest(look(writer.abandon()))["kite"]["at_cutoff"] is not None) is aims
 
 
 def test_a_vehicle_of_an_unknown_plan_still_shows_what_its_replies_say(tmp_path: Path, look: Looking) -> None:

@@ -102,14 +102,6 @@ def test_moments_and_curves_of_a_past_recording(tmp_path: Path, start_board: Cal
     assert json.loads(ask(url, "/curve?vehicle=nobody")[2])["time_s"] == []
 
 
-def test_a_foreign_file_becomes_a_sentence_on_the_page(tmp_path: Path, start_board: Callable[..., Any]) -> None:
-    path = tmp_path / "a.mcap"
-    path.write_bytes(b"something else, long enough")
-    url = start_board(path).url
-    told = wait_until(lambda: json.loads(ask(url, "/at")[2]), lambda told: told["about"]["trouble"])
-    assert "expected an MCAP file" in told["about"]["trouble"]
-
-
 def wait_until(read: Callable[[], Any], good: Callable[[Any], Any]) -> Any:
     """Read until it is good; fails after WAIT_S."""
     until = time.monotonic() + WAIT_S
@@ -146,6 +138,25 @@ def test_what_cannot_be_shown_is_refused_in_a_sentence(tmp_path: Path) -> None:
         port = taken.getsockname()[1]
         told = refused("serve", *here, "--record", str(tmp_path), "--board-address", f"127.0.0.1:{port}")
     assert "expected a free address" in told
+
+
+@pytest.mark.parametrize("how", [("--table",), ("--address", "127.0.0.1:0")])
+def test_an_empty_or_foreign_file_is_refused_as_the_report_refuses_it(tmp_path: Path, how: tuple[str, ...]) -> None:
+    need_server()
+    path = tmp_path / "a.mcap"
+    for content, sentence in ((b"", "got an empty file"), (b"something else", "expected an MCAP file")):
+        path.write_bytes(content)
+        assert sentence in refused("board", str(path), *how)
+
+
+def test_the_table_says_that_a_recording_is_cut_short(tmp_path: Path) -> None:
+    path = climb(tmp_path / "a.mcap", steps=10).abandon()
+    path.write_bytes(path.read_bytes()[:-30])
+    command = [sys.executable, "-m", "guidance_svc", "board", str(path), "--table"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, env=ENVIRONMENT)
+    assert done.returncode == 0, done
+    assert "the recording is cut short" in done.stdout
+    assert "kite-1" in done.stdout
 
 
 @pytest.fixture
@@ -215,12 +226,16 @@ def answered(url: str) -> Any:
 
 def test_a_service_shows_its_vehicles_on_its_board(serve: Callable[..., subprocess.Popen[str]]) -> None:
     need_server()
-    url, lines = addresses(serve("--board-address", "127.0.0.1:0"))
+    process = serve("--board-address", "127.0.0.1:0")
+    url, lines = addresses(process)
     fly(lines, 3)
     told = wait_until(lambda: answered(url), lambda told: told and any("time_s" in m for m in told["vehicles"]))
     (moment,) = told["vehicles"]
     assert (moment["vehicle"], moment["phase"], moment["link"]["states"]) == ("kite", "insertion", 3)
     assert told["about"]["live"] is True
+    process.terminate()
+    assert process.stdout is not None
+    assert "board: " not in process.stdout.read()  # it was said before the service was ready; once is enough
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs /proc to see processes")

@@ -14,6 +14,7 @@ from guidance_svc.adapters.board.tail import Tail
 from guidance_svc.adapters.board.walk import Heard, Walk
 from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.framing import Record
+from guidance_svc.domain import Site
 from guidance_svc.errors import GuidanceError
 
 STEP_S: Final = 0.2  # of vehicle time between two moments of a past flight, and of wall time between two looks
@@ -56,6 +57,7 @@ class Feed:
         self.caught_up = False
         self._library = library
         self._shown: dict[str, _Shown] = {}
+        self._sites: dict[str, Site] = {}  # by body: the first that a plan of this recording names
         self._file = path
         self._records: Iterator[Record] | None = None  # a pass that was left in the middle goes on there
 
@@ -84,6 +86,9 @@ class Feed:
             if limit is not None and taken >= limit:
                 return True
         self._records = None
+        for heard in self.walk.vehicles.values():  # all sites before the first downrange
+            if heard.fresh:
+                self._known(heard)
         for heard in self.walk.vehicles.values():
             if heard.fresh:
                 self._show(heard)
@@ -111,7 +116,7 @@ class Feed:
         if self.tail.damage:
             return f"the recording is {self.tail.damage}; shown up to there"
         if not self.live and self.caught_up and not self.tail.ended:
-            return "the recording is cut short or still being written; shown up to its last whole message"
+            return "the recording is cut short; shown up to its last whole message"
         return ""
 
     def _wall_s(self, wall_ns: int) -> float:
@@ -128,11 +133,7 @@ class Feed:
     def _show(self, heard: Heard) -> None:
         """Decode the newest pair and keep it."""
         heard.fresh = False
-        one = self._shown.setdefault(heard.vehicle, _Shown())
-        if one.opened != heard.flights:
-            one.opened, one.travel, one.setting = heard.flights, Travel(), None
-        if one.setting is None:
-            one.setting = setting_of(heard, self.walk, self._library)
+        one = self._known(heard)
         try:
             moment = shown(heard, one.setting, one.travel)
         except (GuidanceError, ValueError, KeyError, TypeError, ArithmeticError):
@@ -144,3 +145,17 @@ class Feed:
         spaced = self.live and self.caught_up and self.story.spacing > 1
         apart_s = STEP_S * self.story.spacing - ROUNDING_S if spaced else 0.0
         one.text = self.story.add(heard.vehicle, self._wall_s(self.walk.last_wall_ns), moment, apart_s)
+
+    def _known(self, heard: Heard) -> _Shown:
+        """What is kept of a vehicle, with what it flies and where its downrange counts from."""
+        one = self._shown.setdefault(heard.vehicle, _Shown())
+        if one.opened != heard.flights:
+            one.opened, one.travel, one.setting = heard.flights, Travel(), None
+        if one.setting is None:
+            one.setting = setting_of(heard, self.walk, self._library)
+        if one.setting is not None:
+            plan = one.setting.plan
+            if plan.site is not None:
+                self._sites.setdefault(plan.body.name, plan.site)
+            one.travel.origin = self._sites.get(plan.body.name)
+        return one

@@ -16,6 +16,7 @@ from typing import Final
 
 from guidance_svc.adapters.addresses import host_and_port
 from guidance_svc.adapters.board.feed import Feed
+from guidance_svc.adapters.board.tail import check_beginning
 from guidance_svc.adapters.config_files import Library, chosen_folder, load_library, load_settings
 from guidance_svc.adapters.folder_lock import is_written
 from guidance_svc.errors import ConfigError
@@ -101,7 +102,7 @@ def show_board(recording: Path, address: str | None, configs: Path | None, besid
 
     Raises:
         ConfigError: a bad configuration or address, or the extra `board` is missing.
-        RecordingError: the recording cannot be opened.
+        RecordingError: the recording cannot be opened, is empty or foreign.
     """
     require_packages()
     folder = chosen_folder(configs)
@@ -109,8 +110,11 @@ def show_board(recording: Path, address: str | None, configs: Path | None, besid
     if beside_service:
         step_back()
     with listen(where, ADDRESS_KEY) as sock:
-        tell(f"board: {url_of(sock)}")
         live = beside_service or is_written(recording)
+        if not live:
+            check_beginning(recording)
+        if not beside_service:  # the service has told it
+            tell(f"board: {url_of(sock)}")
         run_board(recording, load_library(folder), sock, live, beside_service)
 
 

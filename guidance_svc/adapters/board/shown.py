@@ -29,6 +29,8 @@ from guidance_svc.domain import Body, FlightPlan, Site, Vec, VehicleState
 from guidance_svc.wire.parse import parse_state
 
 WARNINGS_SHOWN: Final = 8
+BELOW_RESERVE: Final = "margin below the reserve"
+MARGIN_NOISE_KG: Final = 0.5  # a margin is shown in whole kilograms
 LEAST_WAY_RAD: Final = 1e-6  # 6 m over ground; less adds up later, so that noise on the pad does not
 
 # What the eye should find first: one word of five, then why.
@@ -47,10 +49,12 @@ class Travel:
     """What has to be remembered from one moment to the next.
 
     Args:
-        downrange_m: way over ground from the plan's site, or where it names none from the first state.
+        downrange_m: way over ground from the plan's site; where it names none from `origin`, else the first state.
         last_ground: unit vector to the last position, turning with the body.
         last_s: vehicle time of it.
         burn_since_s, burn_phase: when the present burn was first seen.
+        origin: the first site that a plan of this recording names, so that the curves of a carrier and its load join.
+        counted_from: where downrange counts from, in words.
     """
 
     downrange_m: float = 0.0
@@ -58,6 +62,8 @@ class Travel:
     last_s: float = 0.0
     burn_since_s: float | None = None
     burn_phase: str = ""
+    origin: Site | None = None
+    counted_from: str = "first state"
 
 
 def shown(heard: Heard, setting: Setting | None, travel: Travel) -> dict[str, Any]:
@@ -128,8 +134,9 @@ def flown(state: VehicleState, setting: Setting, travel: Travel) -> dict[str, An
     plan, frame = setting.plan, setting.frame
     position, velocity = state_to_bci(state, frame, plan.body)
     orbit = orbit_report(position, velocity, plan.body)
-    if travel.last_ground is None and plan.site is not None:
-        travel.last_ground, travel.last_s = above(plan.site, plan.body), state.time_s
+    site = plan.site or travel.origin
+    if travel.last_ground is None and site is not None:
+        travel.last_ground, travel.last_s, travel.counted_from = above(site, plan.body), state.time_s, "site"
     ground = turn_z(unit(position), -meridian_rad(plan.body, frame, state.time_s))
     if travel.last_ground is not None and state.time_s >= travel.last_s:
         swept = atan2(norm(cross(travel.last_ground, ground)), dot(travel.last_ground, ground))
@@ -146,6 +153,7 @@ def flown(state: VehicleState, setting: Setting, travel: Travel) -> dict[str, An
     return {
         "altitude_m": altitude_m(position, plan.body, "ellipsoid"),
         "downrange_m": travel.downrange_m,
+        "downrange_from": travel.counted_from,
         "speed_m_s": norm(velocity),
         "mass_kg": state.mass_kg,
         "flown_pitch_deg": pitch,
@@ -192,9 +200,9 @@ def to_circle_m_s(perigee_m: float, apogee_m: float, body: Body) -> float:
 
 
 def aimed_at(phase: str, now: dict[str, Any], plan: FlightPlan) -> dict[str, Any] | None:
-    """The apsides that a phase aims for; altitudes above the equatorial radius."""
+    """The apsides that a phase aims for; altitudes above the equatorial radius. None before and without insertion."""
     target, radius_m = plan.target, plan.body.radius_m
-    if phase in ("hold", "boost", "insertion", "raise") and target is not None:
+    if phase in ("insertion", "raise") and target is not None:
         low, high = target.perigee_radius_m - radius_m, target.apogee_radius_m - radius_m
         return {"perigee_m": low, "apogee_m": high, "from": "target"}
     if phase in ("coast", "circularize") and now["apogee_m"] is not None:
@@ -214,4 +222,7 @@ def verdict(heard: Heard, out: dict[str, Any]) -> tuple[str, str]:
     kind, word = VERDICTS.get(out["status"], ("look", str(out["status"]).replace("_", " ")))
     if out["warnings"] and kind in ("good", "settling"):
         return "look", "read its warning" if len(out["warnings"]) == 1 else "read its warnings"
+    margin_kg = out.get("margin_kg")
+    if kind == "good" and margin_kg is not None and margin_kg < -MARGIN_NOISE_KG:
+        return "look", f"{BELOW_RESERVE} by {-margin_kg:.0f} kg, as estimated"
     return kind, word

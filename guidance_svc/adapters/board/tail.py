@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from io import BytesIO
 from pathlib import Path
 from typing import IO, Final
@@ -149,3 +149,14 @@ class Tail:
                 if not head.ours:  # its first bytes may not be there yet
                     self._seen_names -= {name}
         return False
+
+
+def check_beginning(path: Path) -> None:
+    """See that a past recording is one.
+
+    Raises:
+        RecordingError: the file cannot be opened, is empty or no recording of this service.
+    """
+    with closing(Tail(path, follow=False)) as tail:
+        if next(tail.poll(), None) is None and not path.stat().st_size:
+            raise RecordingError("empty_recording", "", "a recording of this service", "an empty file", str(path))

@@ -4,6 +4,8 @@ import { number } from "./words.js";
 
 const MOST_VEHICLES = 8; // drawn behind the chosen one
 const POINTS_KEPT = 3000;
+const GAP_S = 30; // of vehicle time; what lies between states further apart is not known, and not drawn
+const MANY_POINTS = 700; // of a curve: those may have been thinned, and are far apart for that reason alone
 const AHEAD = 0.12; // of what has been flown, kept free for what comes
 
 /** The two charts and the columns they are drawn from. */
@@ -80,17 +82,17 @@ export class Curves {
       ...behind.map((name) => {
         const c = this.columns.get(name);
         const kept = forward(c, indexAfter(c.wall_s, untilS));
-        return [pick(kept, c.downrange_km), pick(kept, c.altitude_km)];
+        return broken(c, kept, c.downrange_km, c.altitude_km);
       }),
-      [pick(whole, mine.downrange_km), pick(whole, mine.altitude_km)],
-      [pick(past, mine.downrange_km), pick(past, mine.altitude_km)],
+      broken(mine, whole, mine.downrange_km, mine.altitude_km),
+      broken(mine, past, mine.downrange_km, mine.altitude_km),
       [last(past, mine.downrange_km), last(past, mine.altitude_km)],
     ].map(sortedByFirst)));
     this.put("pitch", this.chosen, 0, uPlot.join([
-      [pick(whole, mine.time_s), pick(whole, mine.pitch_deg)],
-      [pick(past, mine.time_s), pick(past, mine.pitch_deg)],
+      broken(mine, whole, mine.time_s, mine.pitch_deg),
+      broken(mine, past, mine.time_s, mine.pitch_deg),
       [last(past, mine.time_s), last(past, mine.pitch_deg)],
-      [pick(past, mine.time_s), pick(past, mine.flown_pitch_deg)],
+      broken(mine, past, mine.time_s, mine.flown_pitch_deg),
     ].map(sortedByFirst)));
     this.tell(mine, past);
   }
@@ -108,7 +110,7 @@ export class Curves {
   options(which, behind) {
     const css = getComputedStyle(document.documentElement);
     const colour = (name) => css.getPropertyValue(name).trim();
-    const line = (stroke, width, more = {}) => ({ stroke, width, spanGaps: true, points: { show: false }, ...more });
+    const line = (stroke, width, more = {}) => ({ stroke, width, spanGaps: false, points: { show: false, filter: besideGaps, size: 5, fill: stroke, stroke }, ...more });
     const dot = line("transparent", 0, { points: { show: true, size: 9, fill: colour("--curve"), stroke: colour("--surface"), width: 2 } });
     const grey = Array.from({ length: behind }, () => line(colour("--behind"), 1.5));
     const series = [{}, ...grey, line(colour("--faint"), 1.5), line(colour("--curve"), 2.5), dot];
@@ -197,6 +199,42 @@ function forward(c, upTo) {
 
 function pick(indexes, column) {
   return indexes.map((i) => column[i]);
+}
+
+/** Columns of a line that is broken where states are too far apart to tell what lay between. */
+function broken(c, indexes, xs, ys) {
+  const steps = indexes.slice(1).map((i, k) => c.time_s[i] - c.time_s[indexes[k]]);
+  const usual = steps.length < MANY_POINTS ? 0 : [...steps].sort((a, b) => a - b)[steps.length >> 1];
+  const limit = Math.max(GAP_S, 5 * usual);
+  const out = [[], []];
+  indexes.forEach((i, k) => {
+    const before = indexes[k - 1];
+    if (k && steps[k - 1] > limit && xs[before] !== null && xs[i] !== null) {
+      out[0].push((xs[before] + xs[i]) / 2);
+      out[1].push(null);
+    }
+    out[0].push(xs[i]);
+    out[1].push(ys[i]);
+  });
+  return out;
+}
+
+/** Which points get a dot: those beside a gap. Where another line has a point, this one's value is undefined. */
+function besideGaps(plot, series) {
+  const ys = plot.data[series];
+  const dots = [];
+  let [before, gap] = [-1, false];
+  for (let i = 0; i < ys.length; i++) {
+    if (ys[i] === undefined) continue;
+    if (ys[i] === null) {
+      if (before >= 0 && dots[dots.length - 1] !== before) dots.push(before);
+      [before, gap] = [-1, true];
+    } else {
+      if (gap) dots.push(i);
+      [before, gap] = [i, false];
+    }
+  }
+  return dots;
 }
 
 function last(indexes, column) {

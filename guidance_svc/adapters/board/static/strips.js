@@ -1,5 +1,5 @@
 // One strip a vehicle: is it going well, how long until cutoff, then the numbers.
-import { age, clock, count, km, number } from "./words.js";
+import { NONE, age, clock, count, km, number } from "./words.js";
 
 const SILENT_S = 3; // beyond what the reply allowed; less is a busy script
 const UNSEEN_MS = 2000; // strips out of sight are filled more seldom; a screen reader still finds them
@@ -81,14 +81,14 @@ export class Strip {
     const how = then && then.from === "predicted" ? "at cutoff" : then && then.from === "circle" ? "circular" : "aim";
     this.write("perigee", km(m.perigee_m));
     this.write("apogee", m.altitude_m !== undefined && m.apogee_m === null ? "escape" : km(m.apogee_m));
-    this.write("perigeeThen", then ? `${how} ${km(then.perigee_m)} km` : "");
-    this.write("apogeeThen", then ? `${how} ${km(then.apogee_m)} km` : "");
+    this.write("perigeeThen", then ? `${how} ${withUnit(km(then.perigee_m), "km")}` : "");
+    this.write("apogeeThen", then ? `${how} ${withUnit(km(then.apogee_m), "km")}` : "");
     this.write("gain", number(m.velocity_to_gain_m_s, m.velocity_to_gain_m_s < 100 ? 1 : 0));
     this.write("speed", m.speed_m_s === undefined ? "" : `speed ${number(m.speed_m_s)} m/s`);
     this.write("margin", number(m.margin_kg));
     this.write("mass", m.mass_kg === undefined ? "" : `mass ${number(m.mass_kg)} kg`);
     this.write("altitude", km(m.altitude_m));
-    this.write("downrange", m.downrange_m === undefined ? "" : `downrange ${number(m.downrange_m / 1000)} km`);
+    this.write("downrange", m.downrange_m === undefined ? "" : `downrange ${number(m.downrange_m / 1000)} km${m.downrange_from === "site" ? "" : " from first state"}`);
     this.write("pitch", number(m.pitch_deg, 1));
     const flown = m.flown_pitch_deg === null || m.flown_pitch_deg === undefined ? "" : `flown ${number(m.flown_pitch_deg, 1)}`;
     this.write("pitchFlown", flown || `heading ${number(m.heading_deg, 1)}`);
@@ -118,6 +118,8 @@ export class Strip {
     if (this.last[name] === text) return;
     this.last[name] = text;
     this.at[name].textContent = text;
+    const unit = this.at[name].nextElementSibling;
+    if (unit?.tagName === "SMALL") unit.hidden = text === NONE || text === "escape";
   }
 
   mark(name, on) {
@@ -125,6 +127,11 @@ export class Strip {
     this.last[`is-${name}`] = on;
     this.root.classList.toggle(name, on);
   }
+}
+
+/** No unit after a dash. */
+function withUnit(text, unit) {
+  return text === NONE ? text : `${text} ${unit}`;
 }
 
 function engine(m) {

@@ -78,7 +78,15 @@ export class Curves {
       altitude: [extent(pick(past, mine.downrange_km)), extent(pick(past, mine.altitude_km))],
       pitch: [extent(pick(past, mine.time_s)), extent([...pick(past, mine.pitch_deg), ...pick(past, mine.flown_pitch_deg)])],
     };
-    this.put("altitude", `${this.chosen}|${behind}`, behind.length, uPlot.join([
+    for (const name of behind) { // from where they began: a carrier's curve is seen to join
+      const c = this.columns.get(name);
+      const kept = forward(c, indexAfter(c.wall_s, untilS));
+      [c.downrange_km, c.altitude_km].forEach((column, k) => {
+        const axis = this.extents.altitude[k];
+        if (kept.length) axis[0] = Math.min(axis[0], extent(pick(kept, column))[0]);
+      });
+    }
+    this.put("altitude", `${this.chosen}|${behind}`, behind.length, joined([
       ...behind.map((name) => {
         const c = this.columns.get(name);
         const kept = forward(c, indexAfter(c.wall_s, untilS));
@@ -87,13 +95,13 @@ export class Curves {
       broken(mine, whole, mine.downrange_km, mine.altitude_km),
       broken(mine, past, mine.downrange_km, mine.altitude_km),
       [last(past, mine.downrange_km), last(past, mine.altitude_km)],
-    ].map(sortedByFirst)));
-    this.put("pitch", this.chosen, 0, uPlot.join([
+    ]));
+    this.put("pitch", this.chosen, 0, joined([
       broken(mine, whole, mine.time_s, mine.pitch_deg),
       broken(mine, past, mine.time_s, mine.pitch_deg),
       [last(past, mine.time_s), last(past, mine.pitch_deg)],
       broken(mine, past, mine.time_s, mine.flown_pitch_deg),
-    ].map(sortedByFirst)));
+    ]));
     this.tell(mine, past);
   }
 
@@ -199,6 +207,11 @@ function forward(c, upTo) {
 
 function pick(indexes, column) {
   return indexes.map((i) => column[i]);
+}
+
+/** One table of all lines; a gap reaches to the line's own points on both sides, whatever others have in between. */
+function joined(lines) {
+  return uPlot.join(lines.map(sortedByFirst), lines.map(() => [0, 2]));
 }
 
 /** Columns of a line that is broken where states are too far apart to tell what lay between. */

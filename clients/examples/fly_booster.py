@@ -21,9 +21,9 @@ VEHICLE_ACTIONS = ("ignite", "release", "cutoff", "separate", "drop_cover")  # o
 def main() -> None:
     """Fly."""
     options = read_options()
-    vehicle = SimulatedVehicle(options.vehicle, "Sandpiper")
+    vehicle = SimulatedVehicle(options.vehicle, options.name)
     client = GuidanceClient(options.guidance)
-    opened = client.open(vehicle="Sandpiper", role="booster", plan=options.plan, frame={"motion": "inertial"})
+    opened = client.open(vehicle=options.name, role="booster", plan=options.plan, frame={"motion": "inertial"})
     for sentence in opened["phases"]:
         print(sentence, file=sys.stderr)
 
@@ -58,6 +58,7 @@ def read_options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--guidance", default="tcp://127.0.0.1:5770", help="address of the guidance service")
     parser.add_argument("--vehicle", default="tcp://127.0.0.1:5821", help="address of the simulated vehicle")
+    parser.add_argument("--name", default="Sandpiper", help="the vehicle's name, as its file has it")
     parser.add_argument("--plan", default="sandpiper_boost", help="a flight plan that the service has")
     return parser.parse_args()
 

@@ -23,9 +23,9 @@ VEHICLE_ACTIONS["circularize"] = "ignite"
 def main() -> int:
     """Fly; 0 when the flight is complete."""
     options = read_options()
-    vehicle = SimulatedVehicle(options.vehicle, "Bargeman")
+    vehicle = SimulatedVehicle(options.vehicle, options.name)
     client = GuidanceClient(options.guidance)
-    opened = client.open(vehicle="Bargeman", role="tanker", plan=options.plan, frame={"motion": "inertial"})
+    opened = client.open(vehicle=options.name, role="tanker", plan=options.plan, frame={"motion": "inertial"})
     for sentence in opened["phases"]:
         print(sentence, file=sys.stderr)
 
@@ -61,6 +61,7 @@ def read_options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--guidance", default="tcp://127.0.0.1:5771", help="address of the guidance service")
     parser.add_argument("--vehicle", default="tcp://127.0.0.1:5822", help="address of the simulated vehicle")
+    parser.add_argument("--name", default="Bargeman", help="the vehicle's name, as its file has it")
     parser.add_argument("--plan", default="bargeman_to_lagoon", help="a flight plan that the service has")
     return parser.parse_args()
 

@@ -22,9 +22,9 @@ VEHICLE_ACTIONS = {name: name for name in ("ignite", "cutoff")} | {"circularize"
 def main() -> int:
     """Fly; 0 when the flight is complete."""
     options = read_options()
-    vehicle = SimulatedVehicle(options.vehicle, "Curlew")  # waits until Sandpiper lets go of it
+    vehicle = SimulatedVehicle(options.vehicle, options.name)  # waits until Sandpiper lets go of it
     client = GuidanceClient(options.guidance)
-    opened = client.open(vehicle="Curlew", role="upper_stage", plan=options.plan, frame={"motion": "inertial"})
+    opened = client.open(vehicle=options.name, role="upper_stage", plan=options.plan, frame={"motion": "inertial"})
     for sentence in opened["phases"]:
         print(sentence, file=sys.stderr)
 
@@ -60,6 +60,7 @@ def read_options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--guidance", default="tcp://127.0.0.1:5770", help="address of the guidance service")
     parser.add_argument("--vehicle", default="tcp://127.0.0.1:5821", help="address of the simulated vehicle")
+    parser.add_argument("--name", default="Curlew", help="the vehicle's name, as its file has it")
     parser.add_argument("--plan", default="curlew_to_lagoon", help="a flight plan that the service has")
     return parser.parse_args()
 

@@ -105,7 +105,10 @@ class RecordingReader:
         if self.damage:
             return f"the recording is {self.damage}, and are used"
         if self.cut:
-            return f"the recording is cut short at byte {self.at} of {self.size}; used up to its last whole message"
+            return (
+                f"the recording is cut short at byte {self.at} of {self.size}, or still being written; "
+                "used up to its last whole message"
+            )
         return ""
 
     def _check_beginning(self, file: IO[bytes]) -> None:

@@ -129,7 +129,7 @@ def remarks(recording: Recording) -> tuple[str, ...]:
     if recording.different:
         texts.append(
             f"played again, {recording.different} of {recording.replayed} replies differ from the recorded ones: "
-            "another version of the service; what guidance believed is what this version would have"
+            "what guidance believed is what it would have believed now (another version, or another configuration)"
         )
     short = [f"{s.vehicle} ({len(s.states)})" for s in recording.sessions if len(s.states) < 2]
     if short:

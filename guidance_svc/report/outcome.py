@@ -104,7 +104,16 @@ def verdict(flown: Flown) -> str:
     reached = phases[-1]
     if status == "complete":
         return "The flight plan was flown to its end."
+    if status == "unreachable":
+        return f"NO ORBIT: no safe orbit was within reach in phase {reached}{last_words(flown)}."
+    if status == "short_of_propellant":
+        return f"NOT AS PLANNED: short of propellant in phase {reached}{last_words(flown)}."
     if reached == laws[-1] and flown.link.closed:
         return f"The script closed the session in the plan's last phase, {reached}."
     ending = "the script closed the session" if flown.link.closed else "the recording ends"
     return f"Not finished: {ending} in phase {reached}, status {status}."
+
+
+def last_words(flown: Flown) -> str:
+    """What the service warned of last, as the end of a sentence."""
+    return f": {flown.warnings[-1].text}" if flown.warnings else ""

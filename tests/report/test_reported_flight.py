@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from guidance_svc.adapters.report_reading import Recording
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flight import flight_rows
-from guidance_svc.report.flown import Flown
+from guidance_svc.report.flown import Flown, Said
 from guidance_svc.report.outcome import outcome_rows, verdict
 from guidance_svc.report.overview import panel_groups
 from tests.report.reported import Tanker, bent, reported
@@ -107,3 +108,12 @@ def test_there_is_a_panel_for_everything_that_was_asked_for(tanker_read: Read) -
                  "Velocity to gain", "Apsides", "Prediction", "margin", "Exhaust velocity", "Mass flow"):  # fmt: skip
         assert word in titles
     assert "Ground track" in groups["The whole flight"][1].title
+
+
+@pytest.mark.parametrize(("status", "word"), [("unreachable", "NO ORBIT"), ("short_of_propellant", "NOT AS PLANNED")])
+def test_a_flight_that_failed_is_told_as_failed_and_why(tanker_read: Read, status: str, word: str) -> None:
+    _, flown, _ = tanker_read
+    replies = replace(flown.replies, status=(*flown.replies.status[:-1], status))
+    failed = replace(flown, replies=replies, warnings=(Said("the path meets the ground", 1, 0.0, 0.0),))
+    assert verdict(failed).startswith(word)
+    assert verdict(failed).endswith(": the path meets the ground.")

@@ -31,6 +31,8 @@ from guidance_svc.errors import GuidanceError
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.warmup import warm_up
 
+ENDINGS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGINT", "SIGHUP") if hasattr(signal, name))
+
 _log = logging.getLogger(__name__)
 
 
@@ -99,14 +101,14 @@ def make_service(choices: Choices) -> Service:
 
 
 def run_service(service: Service, on_ready: Callable[[Ready], None]) -> None:
-    """Serve until SIGTERM or SIGINT, then finish the recording; a second signal ends the process at once."""
+    """Serve until SIGTERM, SIGINT or SIGHUP, then finish the recording; a second signal ends the process at once."""
 
     def stop(number: int, _frame: object) -> None:
         _log.info("%s: stopping", signal.Signals(number).name)
         service.server.stop()
         signal.signal(number, signal.SIG_DFL)
 
-    before = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGINT)}
+    before = {number: signal.signal(number, stop) for number in ENDINGS}
     warn_of_root()
     gc.collect()
     gc.freeze()  # the models and schemas live as long as the process: no pause to look through them again

@@ -64,6 +64,9 @@ class Sessions(Protocol):
     def drop_link(self, link: Hashable) -> str | None:
         """The connection is gone, its session stays; the vehicle, if that went back to an earlier connection."""
 
+    def plan_of(self, vehicle: str, name: str) -> FlightPlan | None:
+        """The plan of that name that a flight began with."""
+
     def forget(self, vehicle: str) -> None:
         """Give a session up; its connection, if there is one, has none any more."""
 
@@ -184,11 +187,14 @@ class Desk:
             plan = self._library.plan(request.plan, request.role)
             table = self._library.inlined(request.plan)
         except ConfigError as error:
-            raise _plan_fault(request, error) from None
+            flown = self._sessions.plan_of(request.vehicle, str(request.plan))
+            if flown is None or error.code != "unknown_name":
+                raise _plan_fault(request, error) from None
+            plan, table = flown, None  # its file is gone, its flight is not
         named = isinstance(request.plan, str)
         asked = OpenRequest(request.vehicle, request.role, plan, frame, request.resume, request.detail, named)
         opened = self._sessions.open(link, asked)
-        if isinstance(request.plan, str):
+        if isinstance(request.plan, str) and table is not None:
             self._recorder.plan(request.plan, table)
         done = "resumed" if opened.resumed else "opened"
         _log.info("%s %s: flight plan %s", request.vehicle, done, plan.name, extra={"vehicle": request.vehicle})

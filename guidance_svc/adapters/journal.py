@@ -17,6 +17,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import re
 from base64 import b64decode, b64encode
 from collections import OrderedDict
 from collections.abc import Callable
@@ -42,6 +43,8 @@ OPEN_FILES: Final = 128  # of states; the others are opened again when they are 
 TRY_AGAIN_S: Final = 10.0  # after a failed write
 ASKED_EVERY_S: Final = 1.0  # how often the folder `forget` is looked into
 FORGET: Final = "forget"
+OURS: Final = re.compile(r".+-[0-9a-f]{12}\.(?:head|head-new|\d+\.states|\d+\.marks)")
+LOST: Final = "the last states on disk were damaged; the session goes on from the last whole ones"
 SET_ASIDE: Final = ".set-aside"
 
 _log = logging.getLogger(__name__)
@@ -120,10 +123,11 @@ class FolderJournal:
         self._mirrors: dict[str, Mirror] = {}
         self._files: OrderedDict[str, int] = OrderedDict()
         try:
+            ours = not folder.exists()
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             self._lock = lock_folder(folder, "journal.folder")
-            with suppress(PermissionError):  # the folder of another owner that we may write to
-                folder.chmod(0o700)
+            if not ours and folder.stat().st_mode & 0o077:
+                _log.warning("others can look into %s, which keeps the sessions; `chmod 700` keeps them out", folder)
         except OSError as error:
             expected = "a folder that can be written to (or --no-journal)"
             raise ConfigError("cannot_keep", "journal.folder", expected, error.strerror or error, str(folder)) from None
@@ -134,13 +138,15 @@ class FolderJournal:
         What cannot be read is set aside under another name, with a sentence in the log.
         """
         found = []
-        for head in sorted(self.folder.glob("*.head")):
+        for head in sorted(path for path in self.folder.glob("*.head") if OURS.fullmatch(path.name)):
             try:
                 found.append(self._restored(head))
             except (ValueError, LookupError, TypeError, OSError) as error:
-                _log.error("a session cannot be taken up again, its files are set aside: %s: %s", head.name, error)
-                with suppress(OSError):
-                    head.rename(head.with_name(head.name + SET_ASIDE))
+                name = head.name.removesuffix(".head")
+                _log.error("the session of %s cannot be taken up again, its files are set aside: %s", name, error)
+                for path in self.folder.glob(f"{name}.*"):
+                    with suppress(OSError):
+                        path.rename(path.with_name(path.name + SET_ASIDE))
         self._sweep()
         return found
 
@@ -288,16 +294,21 @@ class FolderJournal:
             raise ValueError(f"written by version {head.get('version')}, whose sessions this one cannot read")
         vehicle, request = str(head["vehicle"]), b64decode(head["request"])
         mirror = Mirror(stem_of(vehicle), generation=head["generation"], base=head["base"])
-        states = _bytes_of(self._path(mirror, "states"))
+        states = self._path(mirror, "states").read_bytes() if self._path(mirror, "states").exists() else b""
         marks, mirror.mark_ends = marks_of(_bytes_of(self._path(mirror, "marks")))
-        history = History(self._registry.history_bytes)
+        history, lost = History(self._registry.history_bytes), False
         history.take_up(mirror.base, states, marks)
+        if marks and marks[-1].at > history.end:  # a mark is a whole session, with or without the states before it
+            lost = True
+            history.take_up(marks[-1].at, b"", marks)
+            history.save_anew()
+        if states and not marks and next(history.states_from(mirror.base), None) is None:
+            raise ValueError("nothing whole is left of it")
+        end = history.end
         self._registry.restore(request, head["token_sha256"], history)
-        if history.end < mirror.base + len(states):
-            _log.warning(
-                "%s: the last states on disk are damaged; the session goes on from the last whole one",
-                vehicle, extra={"vehicle": vehicle},
-            )  # fmt: skip
+        if lost or history.end < end:
+            self._registry.seats[vehicle].note = LOST
+            _log.warning("%s: %s", vehicle, LOST, extra={"vehicle": vehicle})
         seat = self._registry.seats[vehicle]
         mirror.request, mirror.digest, mirror.history, mirror.length = seat.request, seat.digest, history, len(states)
         self._mirrors[vehicle] = mirror
@@ -306,10 +317,8 @@ class FolderJournal:
     def _sweep(self) -> None:
         """Take away what a kill left between two steps: files that no head means."""
         means = {f"{m.stem}.{m.generation}" for m in self._mirrors.values()}
-        aside = {path.name.partition(".head")[0] for path in self.folder.glob(f"*{SET_ASIDE}")}
         for path in [*self.folder.glob("*.states"), *self.folder.glob("*.marks"), *self.folder.glob("*.head-new")]:
-            stem = path.name.rpartition(".")[0]
-            if stem not in means and stem.rpartition(".")[0] not in aside:
+            if OURS.fullmatch(path.name) and path.name.rpartition(".")[0] not in means:
                 with suppress(OSError):
                     path.unlink()
 

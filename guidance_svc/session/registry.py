@@ -54,12 +54,16 @@ class Seat:
         digest: SHA-256 of the token, hexadecimal; the token itself is not kept.
         request: without token.
         link: None while no connection commands it.
+        flown: whether that connection has sent a state.
+        note: what the script is told when it resumes, once.
     """
 
     session: Session
     digest: str
     request: OpenRequest
     link: Hashable | None
+    flown: bool = False
+    note: str = ""
 
 
 class Registry:
@@ -114,7 +118,8 @@ class Registry:
         seat.session.resume(request.detail)
         self.bind(link, request.vehicle)
         plan = seat.request.plan
-        return Opened(shown, True, phase_sentences(plan), plan, (OLD_PLAN.format(plan.name),) if changed else ())
+        told, seat.note = [seat.note, OLD_PLAN.format(plan.name) if changed else ""], ""
+        return Opened(shown, True, phase_sentences(plan), plan, tuple(text for text in told if text))
 
     def seated(self, link: Hashable, request: OpenRequest, token: str) -> Opened:
         """A new session in its seat."""
@@ -136,12 +141,12 @@ class Registry:
             self.displaced[seat.link] = vehicle
             if len(self.displaced) > DISPLACED_LIMIT:
                 self.displaced.pop(next(iter(self.displaced)))
-        seat.link = link
+        seat.link, seat.flown = link, False
         self.vehicles[link] = vehicle
         self.displaced.pop(link, None)
         self.touched.add(vehicle)
 
-    def restore(self, request: bytes, digest: str, history: History) -> str:
+    def restore(self, request: bytes, digest: str, history: History, note: str = "") -> str:
         """Take up a session from what a journal or a recording kept; its script has to resume it. Returns the vehicle.
 
         Raises:
@@ -150,7 +155,7 @@ class Registry:
         opened = unpack(OpenRequest, request)
         session = Session(opened.plan, opened.frame, opened.detail, self.history_bytes)
         session.take_up(history)
-        self.seats[opened.vehicle] = Seat(session, digest, opened, None)
+        self.seats[opened.vehicle] = Seat(session, digest, opened, None, note=note)
         self.touched.add(opened.vehicle)
         return opened.vehicle
 
@@ -162,7 +167,8 @@ class Registry:
             MessageFault: a physically impossible state.
         """
         vehicle = self.commanded(link, "state")
-        session = self.seats[vehicle].session
+        seat = self.seats[vehicle]
+        seat.flown, session = True, seat.session
         command = session.state(state)
         self.touched.add(vehicle)
         if session.point is not None and session.point.due is not None:
@@ -207,21 +213,31 @@ class Registry:
         self.touched.add(vehicle)
 
     def drop_link(self, link: Hashable) -> str | None:
-        """A connection is gone; its session goes back to the one that it took it from, or waits for the token.
+        """A connection is gone; its session waits for the token.
 
         The messages of a script's dead connection may come after those of its next one: an `open` among them must
-        not cost the script its vehicle. Returns the vehicle whose session went back.
+        not cost the script its vehicle. So a connection that never sent a state gives back what it took.
+
+        Returns the vehicle whose session went back.
         """
         vehicle = self.vehicles.pop(link, None)
         self.displaced.pop(link, None)
         if vehicle is None:
             return None
-        self.seats[vehicle].link = None
+        seat = self.seats[vehicle]
+        seat.link = None
+        if seat.flown:
+            return None
         before = next((other for other, lost in reversed(self.displaced.items()) if lost == vehicle), None)
         if before is None:
             return None
         self.bind(before, vehicle)
         return vehicle
+
+    def plan_of(self, vehicle: str, name: str) -> FlightPlan | None:
+        """The plan of that name that the vehicle's flight began with, whatever has become of its file."""
+        seat = self.seats.get(vehicle)
+        return seat.request.plan if seat and seat.request.named and seat.request.plan.name == name else None
 
     def vehicle_of(self, link: Hashable) -> str | None:
         """The vehicle that a connection commands."""

@@ -55,6 +55,9 @@ class ScriptedSessions:
         self.vehicles.pop(link, None)
         return None
 
+    def plan_of(self, vehicle: str, name: str) -> None:
+        return None
+
     def forget(self, vehicle: str) -> None:
         self.vehicles = {link: name for link, name in self.vehicles.items() if name != vehicle}
 

@@ -206,7 +206,36 @@ def test_a_session_of_another_version_is_set_aside_and_kept(folder: Path, caplog
     head.write_text(json.dumps({**json.loads(head.read_text()), "shape": "0" * 16, "version": "9.9"}))
     assert Life(folder).found == []
     assert "written by version 9.9" in caplog.text
-    assert len(list(folder.glob("*.states"))) == 1  # for who goes back to that version
+    assert len(list(folder.glob("*.states.set-aside"))) == 1  # for who goes back to that version
+
+
+@pytest.mark.parametrize("damage", ["gone", "rubbish"])
+def test_a_session_whose_states_are_lost_goes_on_from_its_last_mark_and_says_so(folder: Path, damage: str) -> None:
+    life = Life(folder)
+    token, _ = life.open()
+    life.fly(FLIGHT[:300])
+    life.kill()
+    states = next(folder.glob("*.states"))
+    states.unlink() if damage == "gone" else states.write_bytes(b"rubbish")
+    life = Life(folder)
+    opened = life.registry.open("link of curlew", OpenRequest("curlew", "upper_stage", LATE, resume=token))
+    assert opened.resumed
+    assert "damaged" in opened.warnings[0]
+    replies = life.fly(FLIGHT[300:340])
+    assert [reply.phase for reply in replies] == [exchange.reply.phase for exchange in FLIGHT[300:340]]
+    assert replies[-1].cutoff_at_s == pytest.approx(FLIGHT[339].reply.cutoff_at_s, abs=0.01)
+
+
+def test_files_of_others_in_the_folder_are_left_alone(folder: Path) -> None:
+    folder.mkdir(mode=0o755)
+    for name in ("my.states", "x.1.marks", "notes.head"):
+        (folder / name).write_text("mine")
+    life = Life(folder)
+    life.open()
+    life.kill()
+    Life(folder)
+    assert all((folder / name).read_text() == "mine" for name in ("my.states", "x.1.marks", "notes.head"))
+    assert folder.stat().st_mode & 0o777 == 0o755
 
 
 @pytest.fixture

@@ -252,3 +252,17 @@ def test_what_changed_is_named_until_the_journal_has_seen_it() -> None:
     desk.state("a", late_flight()[0].message)
     desk.close("b")
     assert desk.touched == {"one", "two"}
+
+
+def test_a_script_that_took_over_and_flew_keeps_the_vehicle_when_its_connection_drops() -> None:
+    flight, desk = late_flight(), registry()
+    token = desk.open("hung", request()).token
+    desk.state("hung", flight[0].message)
+    desk.open("fresh", request(resume=token))
+    desk.state("fresh", flight[1].message)
+    desk.drop_link("fresh")
+    with pytest.raises(SessionFault) as caught:
+        desk.state("hung", flight[2].message)
+    assert caught.value.code == "taken_over"
+    assert desk.open("fresh again", request(resume=token)).resumed
+    assert desk.state("fresh again", flight[2].message) == flight[2].reply

@@ -404,7 +404,8 @@ namespace Guidance
                 catch (Exception gone) when (gone is IOException || gone is SocketException || gone is FormatException)
                 {
                     if (DateTime.UtcNow > until)
-                        throw new NoAnswer("no answer from " + address + ": is the service up?");
+                        throw new NoAnswer(
+                            "no answer from " + address + ": is the service up? JSON lines are on port 5771");
                 }
                 HangUp();
                 Thread.Sleep(pauseMs);

@@ -416,7 +416,8 @@ static inline int gc_ask(struct gc_client *client, const char *text, long long s
         pause = fmin(2.0 * pause, 1.0);
     } while (gc_clock() < until);
     if (result == GC_NO_ANSWER)
-        snprintf(client->says, sizeof client->says, "no answer from port %d: is the service up?", client->port);
+        snprintf(client->says, sizeof client->says, "no answer from port %d: is the service up? JSON lines: 5771",
+                 client->port);
     return result;
 }
 

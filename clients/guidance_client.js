@@ -25,6 +25,7 @@ const FIRST_PAUSE_S = 0.1; // of real time between attempts to connect; it doubl
 const LONGEST_PAUSE_S = 5;
 const REFUSED_FOR_NOW = ["session_limit", "too_many_connections", "too_fast", "internal_error"];
 const REFUSED_FOR_GOOD = ["taken_over", "wrong_token", "vehicle_not_allowed"];
+const HINT = "is the service up? JSON lines are on port 5771";
 
 /** The service refused a message: code (stable, branch on it), field (its path), expected, got. */
 class Fault extends Error {
@@ -257,7 +258,7 @@ class GuidanceClient {
         this.hangUp();
       }
     }
-    throw new NoAnswer(`no answer from ${this.address} in ${this.tries} x ${this.timeoutS} s: is the service up?`);
+    throw new NoAnswer(`no answer from ${this.address} in ${this.tries} x ${this.timeoutS} s: ${HINT}`);
   }
 
   /** Connect; a refused connection is tried again in time, for perhaps the service is being started. */

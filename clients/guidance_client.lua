@@ -383,7 +383,8 @@ function Client:ask(message, wanted)
     end
     self:hang_up()
   until os.time() > until_s
-  error("no answer from " .. self.address .. " in " .. self.tries * self.timeout_s .. " s: is the service up?", 3)
+  error("no answer from " .. self.address .. " in " .. self.tries * self.timeout_s .. " s: is the service up? "
+    .. "JSON lines are on port 5771", 3)
 end
 
 function Client:try(message, wanted)

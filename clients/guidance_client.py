@@ -33,7 +33,7 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.1, 5.0  # of real time between attempts to co
 MOST_AT_ONCE = 1000  # replies taken in one call
 REFUSED_FOR_NOW = ("session_limit", "too_many_connections", "too_fast", "internal_error")  # of an `open`: asked later
 REFUSED_FOR_GOOD = ("taken_over", "wrong_token", "vehicle_not_allowed")
-HINT = "is the service up? If it wants keys: does it know yours?"
+HINT = "is the service up? ZeroMQ is on port 5770, JSON lines on 5771. If it wants keys: does it know yours?"
 
 
 class Fault(Exception):

@@ -32,6 +32,7 @@ SILENCE_S = 1.0  # of real time without any answer after which `steer` opens a n
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.1, 5.0  # of real time between attempts to connect; it doubles
 REFUSED_FOR_NOW = ("session_limit", "too_many_connections", "too_fast", "internal_error")  # of an `open`: asked later
 REFUSED_FOR_GOOD = ("taken_over", "wrong_token", "vehicle_not_allowed")
+HINT = "is the service up? JSON lines are on port 5771, ZeroMQ on 5770"
 
 
 class Fault(Exception):
@@ -273,7 +274,7 @@ class GuidanceClient:
                     return await answer
             except OSError as gone:  # TimeoutError as well
                 if self.clock() >= until:
-                    raise TimeoutError(f"no answer from {self.address} ({gone}): is the service up?") from None
+                    raise TimeoutError(f"no answer from {self.address} ({gone}): {HINT}") from None
             except Fault as fault:
                 self.stopped = fault if fault.code == "taken_over" else self.stopped
                 if fault.code != "no_session" or self.clock() >= until:

@@ -2,6 +2,7 @@
 //
 //     mcs -out:FlyUpperStage.exe clients/GuidanceClient.cs clients/examples/FlyUpperStage.cs
 //     mono FlyUpperStage.exe [--guidance tcp://127.0.0.1:5771] [--vehicle tcp://127.0.0.1:5821]
+//         [--name Curlew] [--plan curlew_to_lagoon]
 //
 // For simulation and teaching only; do not connect it to a real vehicle.
 using System;
@@ -62,16 +63,33 @@ static class FlyUpperStage
 
     static int Main(string[] given)
     {
+        try { return Fly(given); }
+        catch (SocketException problem)
+        {
+            Console.Error.WriteLine(problem.Message
+                + ": start `python -m guidance_svc.loopback.vehicle` (or give --vehicle) and `guidance-svc serve`");
+            return 1;
+        }
+        catch (Exception problem)
+        {
+            Console.Error.WriteLine(problem.Message);
+            return 1;
+        }
+    }
+
+    static int Fly(string[] given)
+    {
+        string name = Option(given, "--name", "Curlew");
         var vehicle = new SimulatedVehicle(Option(given, "--vehicle", "tcp://127.0.0.1:5821"));
-        var seen = vehicle.Attach("Curlew"); // waits until Sandpiper lets go of it
+        var seen = vehicle.Attach(name); // waits until Sandpiper lets go of it
         var client = new GuidanceClient(Option(given, "--guidance", "tcp://127.0.0.1:5771"));
-        var opened = client.Open("Curlew", "upper_stage", "curlew_to_lagoon");
+        var opened = client.Open(name, "upper_stage", Option(given, "--plan", "curlew_to_lagoon"));
         foreach (object sentence in (List<object>)opened["phases"]) Console.Error.WriteLine(sentence);
 
         string phase = "";
         while (true)
         {
-            var command = client.Exchange(StateFields.ToDictionary(name => name, name => State(seen, name)));
+            var command = client.Exchange(StateFields.ToDictionary(field => field, field => State(seen, field)));
             if ((string)command["phase"] != phase)
                 Console.WriteLine(Json.Encode(
                     new Message { { "time_s", seen["time_s"] }, { "phase", command["phase"] } }));

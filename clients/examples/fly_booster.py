@@ -12,14 +12,14 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client.py lies there
 
-from guidance_client import GuidanceClient, cutoff_now
-from simulated_vehicle import SimulatedVehicle, say, seconds_to_fly
+from guidance_client import Fault, GuidanceClient, cutoff_now
+from simulated_vehicle import SimulatedVehicle, ended, in_a_sentence, say, seconds_to_fly
 
 VEHICLE_ACTIONS = ("ignite", "release", "cutoff", "separate", "drop_cover")  # others only tell what comes next
 
 
-def main() -> None:
-    """Fly."""
+def main() -> int:
+    """Fly; 0 when the boost is complete."""
     options = read_options()
     vehicle = SimulatedVehicle(options.vehicle, options.name)
     client = GuidanceClient(options.guidance)
@@ -51,6 +51,7 @@ def main() -> None:
             client.done(event)  # or the service goes on repeating it
     client.close()
     vehicle.close()
+    return ended(command)
 
 
 def read_options() -> argparse.Namespace:
@@ -64,4 +65,4 @@ def read_options() -> argparse.Namespace:
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(in_a_sentence(main, Fault))

@@ -13,7 +13,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from simulated_vehicle import SimulatedVehicle, ended, say, seconds_to_fly
+from simulated_vehicle import SimulatedVehicle, ended, in_a_sentence, say, seconds_to_fly
 
 VEHICLE_ACTIONS = {"ignite": "ignite", "cutoff": "cutoff", "circularize": "ignite"}  # others only tell what comes next
 
@@ -39,9 +39,10 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path, help="the folder of file_bridge.py")
     parser.add_argument("--vehicle", default="tcp://127.0.0.1:5821", help="address of the simulated vehicle")
+    parser.add_argument("--name", default="Curlew", help="the vehicle's name, as its file has it")
     parser.add_argument("--step", type=float, default=0.1, help="vehicle time between two states under power, s")
     options = parser.parse_args()
-    vehicle = SimulatedVehicle(options.vehicle, "Curlew")  # waits until Sandpiper lets go of it
+    vehicle = SimulatedVehicle(options.vehicle, options.name)  # waits until Sandpiper lets go of it
     seq, phase = 0, ""
     while True:
         seq += 1
@@ -66,4 +67,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(in_a_sentence(main))

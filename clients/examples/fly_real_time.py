@@ -15,8 +15,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client_stdlib.py lies there
 
-from guidance_client_stdlib import GuidanceClient
-from simulated_vehicle import SimulatedVehicle, ended, say
+from guidance_client_stdlib import Fault, GuidanceClient
+from simulated_vehicle import SimulatedVehicle, ended, in_a_sentence, say
 
 TICK_S = 0.1
 
@@ -24,9 +24,9 @@ TICK_S = 0.1
 def main() -> int:
     """Fly; 0 when the flight is complete."""
     options = read_options()
-    vehicle = SimulatedVehicle(options.vehicle, "Curlew")  # waits until Sandpiper lets go of it
+    vehicle = SimulatedVehicle(options.vehicle, options.name)  # waits until Sandpiper lets go of it
     client = GuidanceClient(options.guidance, patience_s=options.patience, tick_s=TICK_S, token_file=options.token_file)
-    client.open(vehicle="Curlew", role="upper_stage", plan=options.plan, frame={"motion": "inertial"})
+    client.open(vehicle=options.name, role="upper_stage", plan=options.plan, frame={"motion": "inertial"})
 
     said = ("", "")
     while True:
@@ -65,6 +65,7 @@ def read_options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--guidance", default="tcp://127.0.0.1:5771", help="address of the guidance service")
     parser.add_argument("--vehicle", default="tcp://127.0.0.1:5821", help="address of the simulated vehicle")
+    parser.add_argument("--name", default="Curlew", help="the vehicle's name, as its file has it")
     parser.add_argument("--plan", default="curlew_to_lagoon", help="a flight plan that the service has")
     parser.add_argument("--patience", type=float, default=0.05, help="real time that a tick may wait, s")
     parser.add_argument("--speed", type=float, default=1.0, help="vehicle seconds in a real second")
@@ -73,4 +74,4 @@ def read_options() -> argparse.Namespace:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(in_a_sentence(main, Fault))

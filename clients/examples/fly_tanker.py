@@ -12,8 +12,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client_stdlib.py lies there
 
-from guidance_client_stdlib import GuidanceClient, cutoff_now
-from simulated_vehicle import SimulatedVehicle, ended, say, seconds_to_fly
+from guidance_client_stdlib import Fault, GuidanceClient, cutoff_now
+from simulated_vehicle import SimulatedVehicle, ended, in_a_sentence, say, seconds_to_fly
 
 # What each event asks of the vehicle; the others only tell what comes next.
 VEHICLE_ACTIONS = {name: name for name in ("ignite", "release", "cutoff", "separate", "drop_cover")}
@@ -67,4 +67,4 @@ def read_options() -> argparse.Namespace:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(in_a_sentence(main, Fault))

@@ -2,6 +2,7 @@
  *
  *     cc -std=c99 -I clients clients/examples/fly_upper_stage.c -lm -o fly_upper_stage
  *     ./fly_upper_stage [--guidance tcp://127.0.0.1:5771] [--vehicle tcp://127.0.0.1:5821]
+ *         [--name Curlew] [--plan curlew_to_lagoon]
  *
  * For simulation and teaching only; do not connect it to a real vehicle. */
 #include "guidance_client.h"
@@ -62,22 +63,31 @@ static double seconds_to_fly(const struct gc_command *c) {
     return fmax(STEP_S, limit_s);
 }
 
-static int port_of(int count, char **given, const char *name, int otherwise) {
+static const char *option(int count, char **given, const char *name, const char *otherwise) {
     for (int i = 1; i + 1 < count; i++)
-        if (strcmp(given[i], name) == 0) return atoi(strrchr(given[i + 1], ':') + 1);
+        if (strcmp(given[i], name) == 0) return given[i + 1];
     return otherwise;
+}
+
+static int port_of(int count, char **given, const char *name, int otherwise) {
+    const char *colon = strrchr(option(count, given, name, ""), ':');
+    return colon ? atoi(colon + 1) : otherwise;
 }
 
 int main(int count, char **given) {
     static struct gc_client client;
     struct gc_command command;
+    const char *name = option(count, given, "--name", "Curlew");
+    const char *plan = option(count, given, "--plan", "curlew_to_lagoon");
     char phase[16] = "";
     gc_init(&line, "127.0.0.1", port_of(count, given, "--vehicle", 5821));
     line.timeout_s = 60.0;
-    if (!gc_connect(&line)) return fprintf(stderr, "no simulated vehicle there\n"), 1;
-    attach("Curlew");
+    if (!gc_connect(&line))
+        return fprintf(stderr, "no simulated vehicle at port %d: start `python -m guidance_svc.loopback.vehicle`\n",
+                       port_of(count, given, "--vehicle", 5821)), 1;
+    attach(name);
     gc_init(&client, "127.0.0.1", port_of(count, given, "--guidance", 5771));
-    if (gc_open(&client, "Curlew", "upper_stage", "curlew_to_lagoon", NULL) != GC_OK)
+    if (gc_open(&client, name, "upper_stage", plan, NULL) != GC_OK)
         return fprintf(stderr, "%s\n", client.says), 1;
 
     for (;;) {

@@ -1,6 +1,7 @@
 // Fly the upper stage Curlew from separation to the height of the depot Lagoon, from Node. (Invented vehicle.)
 //
 //   node clients/examples/fly_upper_stage.js [--guidance tcp://127.0.0.1:5771] [--vehicle tcp://127.0.0.1:5821]
+//       [--name Curlew] [--plan curlew_to_lagoon]
 //
 // For simulation and teaching only; do not connect it to a real vehicle.
 "use strict";
@@ -24,6 +25,11 @@ class SimulatedVehicle {
   constructor(address) {
     const [, host, port] = /^tcp:\/\/(.*):(\d+)$/.exec(address);
     this._socket = net.createConnection({ host, port: Number(port), noDelay: true });
+    this._socket.on("error", (problem) => {
+      const start = "start `python -m guidance_svc.loopback.vehicle`, or give --vehicle";
+      console.error(`no simulated vehicle at ${address} (${problem.code}): ${start}`);
+      process.exit(1);
+    });
     this._lines = readline.createInterface({ input: this._socket })[Symbol.asyncIterator]();
   }
 
@@ -61,10 +67,12 @@ function option(name, otherwise) {
 }
 
 async function main() {
+  const name = option("--name", "Curlew");
+  const plan = option("--plan", "curlew_to_lagoon");
   const vehicle = new SimulatedVehicle(option("--vehicle", "tcp://127.0.0.1:5821"));
-  let seen = await vehicle.attach("Curlew"); // waits until Sandpiper lets go of it
+  let seen = await vehicle.attach(name); // waits until Sandpiper lets go of it
   const client = new GuidanceClient(option("--guidance", "tcp://127.0.0.1:5771"));
-  const opened = await client.open({ vehicle: "Curlew", role: "upper_stage", plan: "curlew_to_lagoon" });
+  const opened = await client.open({ vehicle: name, role: "upper_stage", plan });
   for (const sentence of opened.phases) console.error(sentence);
 
   let command;

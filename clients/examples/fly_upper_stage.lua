@@ -1,6 +1,7 @@
 -- Fly the upper stage Curlew from separation to the height of the depot Lagoon, from Lua. (Invented vehicle.)
 --
 --   lua clients/examples/fly_upper_stage.lua [--guidance tcp://127.0.0.1:5771] [--vehicle tcp://127.0.0.1:5821]
+--       [--name Curlew] [--plan curlew_to_lagoon]
 --
 -- Needs LuaSocket for the simulated vehicle. For simulation and teaching only; do not connect it to a real vehicle.
 
@@ -17,12 +18,20 @@ local STATE_FIELDS = {
 -- What each event asks of the vehicle; the others only tell what comes next.
 local VEHICLE_ACTIONS = {ignite = "ignite", cutoff = "cutoff", circularize = "ignite"}
 
-local options = {["--guidance"] = "tcp://127.0.0.1:5771", ["--vehicle"] = "tcp://127.0.0.1:5821"}
+local options = {
+  ["--guidance"] = "tcp://127.0.0.1:5771", ["--vehicle"] = "tcp://127.0.0.1:5821",
+  ["--name"] = "Curlew", ["--plan"] = "curlew_to_lagoon",
+}
 for i = 1, #arg - 1, 2 do options[arg[i]] = arg[i + 1] end
 
 -- The simulated vehicle behind a socket. THIS IS THE PART TO REPLACE with calls into your own simulator.
 local host, port = options["--vehicle"]:match("^tcp://(.*):(%d+)$")
-local vehicle = assert(socket.connect(host, port))
+local vehicle = socket.connect(host, port)
+if not vehicle then
+  io.stderr:write("no simulated vehicle at ", options["--vehicle"],
+    ": start `python -m guidance_svc.loopback.vehicle`, or give --vehicle\n")
+  os.exit(1)
+end
 
 local function ask(request)
   assert(vehicle:send(guidance.encode(request) .. "\n"))
@@ -47,9 +56,9 @@ local function seconds_to_fly(command)
   return math.max(STEP_S, limit_s)
 end
 
-local seen = attach("Curlew") -- waits until Sandpiper lets go of it
+local seen = attach(options["--name"]) -- waits until Sandpiper lets go of it
 local client = guidance.new(options["--guidance"])
-local opened = client:open({vehicle = "Curlew", role = "upper_stage", plan = "curlew_to_lagoon"})
+local opened = client:open({vehicle = options["--name"], role = "upper_stage", plan = options["--plan"]})
 for _, told in ipairs(opened.phases) do io.stderr:write(told, "\n") end
 
 local phase, command

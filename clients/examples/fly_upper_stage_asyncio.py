@@ -12,19 +12,17 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client_asyncio.py lies there
 
-from guidance_client_asyncio import GuidanceClient, cutoff_now
-from simulated_vehicle import SimulatedVehicle, ended, say, seconds_to_fly
+from guidance_client_asyncio import Fault, GuidanceClient, cutoff_now
+from simulated_vehicle import SimulatedVehicle, ended, in_a_sentence, say, seconds_to_fly
 
 VEHICLE_ACTIONS = {"ignite": "ignite", "cutoff": "cutoff", "circularize": "ignite"}  # others only tell what comes next
 
 
 async def fly(options: argparse.Namespace) -> int:
     """Fly; 0 when the flight is complete. Several of these run side by side in one event loop."""
-    vehicle = await asyncio.to_thread(
-        SimulatedVehicle, options.vehicle, "Curlew"
-    )  # waits until Sandpiper lets go of it
+    vehicle = await asyncio.to_thread(SimulatedVehicle, options.vehicle, options.name)  # waits until it is let go of
     client = GuidanceClient(options.guidance)
-    opened = await client.open(vehicle="Curlew", role="upper_stage", plan=options.plan)
+    opened = await client.open(vehicle=options.name, role="upper_stage", plan=options.plan)
     for sentence in opened["phases"]:
         print(sentence, file=sys.stderr)
 
@@ -54,9 +52,10 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--guidance", default="tcp://127.0.0.1:5771", help="address of the guidance service")
     parser.add_argument("--vehicle", default="tcp://127.0.0.1:5821", help="address of the simulated vehicle")
+    parser.add_argument("--name", default="Curlew", help="the vehicle's name, as its file has it")
     parser.add_argument("--plan", default="curlew_to_lagoon", help="a flight plan that the service has")
     return asyncio.run(fly(parser.parse_args()))
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(in_a_sentence(main, Fault))

@@ -11,6 +11,7 @@ import json
 import socket
 import sys
 import time
+from collections.abc import Callable
 from typing import Any
 
 # What the guidance service is told; the simulated vehicle sends nothing else that a script would need.
@@ -27,11 +28,20 @@ class SimulatedVehicle:
         address: "tcp://host:port" of the simulated vehicle.
         name: which vehicle there; one that is still carried by another is waited for.
         patience_s: real time to wait for that.
+
+    Raises:
+        ConnectionError: nothing listens there.
+        RuntimeError: there is no vehicle of that name.
+        TimeoutError: it is still carried.
     """
 
     def __init__(self, address: str, name: str, patience_s: float = 60.0) -> None:
         host, _, port = address.removeprefix("tcp://").rpartition(":")
-        self._socket = socket.create_connection((host, int(port)), timeout=60.0)
+        try:
+            self._socket = socket.create_connection((host, int(port)), timeout=60.0)
+        except OSError as error:
+            start = f"start `python -m guidance_svc.loopback.vehicle --plan PLAN --port {port}`, or give --vehicle"
+            raise ConnectionError(f"no simulated vehicle at {address} ({error.strerror or error}): {start}") from None
         self._lines = self._socket.makefile("rw", encoding="utf-8")
         self._controls: dict[str, Any] = {}
         try:
@@ -114,3 +124,14 @@ def ended(command: dict[str, Any]) -> int:
         return 0
     print("; ".join([f"ended {command['status']}", *command["warnings"]]), file=sys.stderr)
     return 1
+
+
+def in_a_sentence(fly: Callable[[], int], *refusals: type[Exception]) -> int:
+    """Fly; the exit code. No vehicle, no service or a refusal (`Fault` of the client) is one line and exit code 1."""
+    try:
+        return fly()
+    except (OSError, RuntimeError, *refusals) as error:
+        print(error, file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        return 130  # common practice

@@ -62,7 +62,8 @@ class ConformingServer:
         except (zmq.ZMQError, OSError) as error:
             self._router.close(0)
             self._context.term()
-            raise ConfigError("cannot_listen", "--zmq, --tcp", "free addresses", str(error)) from None
+            free = "free addresses (stop `guidance-svc serve`, or give --zmq and --tcp)"
+            raise ConfigError("cannot_listen", "--zmq, --tcp", free, str(error)) from None
         self._listener.setblocking(False)
         self._poller = zmq.Poller()
         self._poller.register(self._router, zmq.POLLIN)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import secrets
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -118,6 +119,8 @@ class Client:
     Args:
         connect: makes a connection.
         library, plan: the plan is sent whole, so the service need not have it.
+
+    The vehicle has another name in each run: what a failed run left open does not stand in the way of the next.
     """
 
     def __init__(self, connect: Callable[[], Line], library: Library, plan: str, role: Role) -> None:
@@ -126,8 +129,8 @@ class Client:
         self.vehicle = Witnessed(self.plan, Run())
         self.seq = 0
         self.opening: Message = {
-            "type": "open", "protocol": 1, "vehicle": f"conform-{self.vehicle.name}", "role": role,
-            "plan": library.inlined(plan),
+            "type": "open", "protocol": 1, "vehicle": f"conform-{self.vehicle.name[:40]}-{secrets.token_hex(3)}",
+            "role": role, "plan": library.inlined(plan),
         }  # fmt: skip
 
     def state(self) -> Message:
@@ -178,9 +181,14 @@ def check_service(library: Library, plan: str, role: Role, address: str) -> Iter
         client.line.close()
 
 
+def article(word: str) -> str:
+    """The indefinite one: "an opened", "a fault"."""
+    return "an" if word[0] in "aeiou" else "a"
+
+
 def shaped(name: str, reply: Message, wanted: str) -> Check:
     """Whether a reply is of the wanted kind and has that kind's fields."""
-    words = f"the reply is a {wanted} with all its fields"
+    words = f"the reply is {article(wanted)} {wanted} with all its fields"
     if reply.get("type") != wanted:
         return failed(name, words, f"it is {reply.get('type')!r}: {reply.get('message', '')}", f"reply with {wanted}")
     try:

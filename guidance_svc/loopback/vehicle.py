@@ -24,7 +24,7 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.config_files import Library, default_folder, load_library
+from guidance_svc.adapters.config_files import Library, chosen_folder, load_library
 from guidance_svc.errors import GuidanceError
 from guidance_svc.loopback.craft import Craft, Log, launched
 from guidance_svc.sim.state import SimState, World
@@ -52,6 +52,9 @@ class Range:
         self._carried_by: dict[str, str] = {}
         below = library.plan(plan, "booster" if carries else "tanker")
         above = library.plan(carries, "upper_stage") if carries else None
+        if below.site is None and above is None:
+            how = f"a launch site in flight plan {plan}; an upper stage: --carries {plan} from a booster's plan"
+            raise GuidanceError("missing_field", "site", how, "none")
         name = below.vehicle.name
         craft = launched(name, below, above, self._log(name))
         if above is not None:
@@ -137,15 +140,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--plan", required=True, help="flight plan whose vehicle stands on the pad")
     parser.add_argument("--carries", help="flight plan whose vehicle it carries and lets go")
     parser.add_argument("--port", type=int, default=5821)
-    parser.add_argument("--configs", type=Path, default=None, help="folder with bodies, vehicles and flights")
+    parser.add_argument("--configs", type=Path, default=None, help="default: ./configs, else the one that came along")
     parser.add_argument("--log", type=Path, default=None, help="folder for NAME.flight.jsonl, the true flight")
     parser.add_argument("--speed", type=float, default=inf, help="vehicle seconds in a real second; default: no limit")
     options = parser.parse_args(arguments)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     try:
-        library = load_library(options.configs or default_folder())
+        folder = chosen_folder(options.configs)
+        library = load_library(folder)
         vehicles = Range(library, options.plan, options.carries, options.log, options.speed)
         with Server(options.port, vehicles) as server:
+            print(f"configs: {folder}", file=sys.stderr)
             print(f"{', '.join(vehicles.names)} on port {server.server_address[1]}", file=sys.stderr, flush=True)
             server.serve_forever()
     except (GuidanceError, OSError) as error:

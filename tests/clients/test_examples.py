@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import socket
 import threading
 from collections.abc import Iterator
 from types import ModuleType
@@ -11,6 +12,7 @@ from typing import Any
 import pytest
 
 from guidance_svc.adapters.config_files import default_folder, load_library
+from guidance_svc.errors import GuidanceError
 from guidance_svc.loopback.vehicle import Range, Server
 from guidance_svc.wire.parse import parse_state
 from tests.clients.conftest import CLIENTS, load
@@ -147,3 +149,42 @@ def test_a_script_ends_in_orbit_whatever_the_status(
     monkeypatch.setattr(script, "GuidanceClient", lambda *_: stand_in)
     assert script.main() == code
     assert status in capsys.readouterr().out
+
+
+def test_no_vehicle_and_a_refusal_are_a_sentence_and_exit_code_1(
+    example: ModuleType, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        nobody = taken.getsockname()[1]
+    assert example.in_a_sentence(lambda: example.SimulatedVehicle(f"tcp://127.0.0.1:{nobody}", "Curlew")) == 1
+    said = capsys.readouterr().err
+    assert said.startswith(f"no simulated vehicle at tcp://127.0.0.1:{nobody}")
+    assert f"start `python -m guidance_svc.loopback.vehicle --plan PLAN --port {nobody}`" in said
+    assert said.count("\n") == 1
+
+    def refused() -> int:
+        raise LookupError("no such plan")
+
+    assert example.in_a_sentence(refused, LookupError) == 1
+    assert capsys.readouterr().err == "no such plan\n"
+    with pytest.raises(LookupError):  # a mistake in the script itself keeps its traceback
+        example.in_a_sentence(refused)
+    assert example.in_a_sentence(lambda: 0) == 0
+
+
+def test_an_upper_stage_alone_on_the_pad_is_told_how_it_flies() -> None:
+    with pytest.raises(GuidanceError, match="--carries curlew_to_lagoon"):
+        Range(load_library(default_folder()), "curlew_to_lagoon", None, None)
+
+
+@pytest.mark.parametrize(
+    "name", ["fly_booster", "fly_tanker", "fly_upper_stage", "fly_upper_stage_asyncio", "fly_real_time"]
+)
+def test_an_example_attaches_to_the_vehicle_that_it_is_told(
+    name: str, vehicle_address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.syspath_prepend(str(CLIENTS / "examples"))
+    monkeypatch.syspath_prepend(str(CLIENTS))
+    monkeypatch.setattr("sys.argv", [name, "--vehicle", vehicle_address, "--name", "Heron"])
+    with pytest.raises(RuntimeError, match="one of Sandpiper, Curlew; got Heron"):
+        load(f"examples/{name}").main()

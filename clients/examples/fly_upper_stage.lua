@@ -24,19 +24,23 @@ local options = {
 }
 for i = 1, #arg - 1, 2 do options[arg[i]] = arg[i + 1] end
 
+local function stop(why)
+  io.stderr:write(tostring(why), "\n")
+  os.exit(1)
+end
+
 -- The simulated vehicle behind a socket. THIS IS THE PART TO REPLACE with calls into your own simulator.
 local host, port = options["--vehicle"]:match("^tcp://(.*):(%d+)$")
 local vehicle = socket.connect(host, port)
 if not vehicle then
-  io.stderr:write("no simulated vehicle at ", options["--vehicle"],
-    ": start `python -m guidance_svc.loopback.vehicle`, or give --vehicle\n")
-  os.exit(1)
+  stop("no simulated vehicle at " .. options["--vehicle"]
+    .. ": start `python -m guidance_svc.loopback.vehicle`, or give --vehicle")
 end
 
 local function ask(request)
   assert(vehicle:send(guidance.encode(request) .. "\n"))
   local answer = guidance.decode(assert(vehicle:receive("*l")))
-  return answer.error and error(answer.error) or answer
+  return answer.error and stop(answer.error) or answer
 end
 
 local function attach(name)
@@ -58,7 +62,9 @@ end
 
 local seen = attach(options["--name"]) -- waits until Sandpiper lets go of it
 local client = guidance.new(options["--guidance"])
-local opened = client:open({vehicle = options["--name"], role = "upper_stage", plan = options["--plan"]})
+local wanted = {vehicle = options["--name"], role = "upper_stage", plan = options["--plan"]}
+local is_open, opened = pcall(client.open, client, wanted)
+if not is_open then stop(opened) end
 for _, told in ipairs(opened.phases) do io.stderr:write(told, "\n") end
 
 local phase, command

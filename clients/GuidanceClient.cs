@@ -14,6 +14,7 @@
 // also when the service is gone.
 using System;
 using System.Collections.Generic;
+using System.Diagnostics;
 using System.Globalization;
 using System.IO;
 using System.Linq;
@@ -30,12 +31,18 @@ namespace Guidance
     {
         public readonly string Code, Field, Expected, Got;
 
-        public Fault(Message fault) : base((string)fault["message"])
+        public Fault(Message fault) : base(Text(fault, "message"))
         {
-            Code = (string)fault["code"];
-            Field = (string)fault["field"];
-            Expected = (string)fault["expected"];
-            Got = (string)fault["got"];
+            Code = Text(fault, "code");
+            Field = Text(fault, "field");
+            Expected = Text(fault, "expected");
+            Got = Text(fault, "got");
+        }
+
+        static string Text(Message fault, string name)
+        {
+            object found;
+            return fault.TryGetValue(name, out found) ? found as string ?? "" : "";
         }
     }
 
@@ -169,29 +176,82 @@ namespace Guidance
         const double TurnOnS = 10; // of vehicle time that turning rates are applied after their command
         const double TrailS = 2; // of vehicle time over which the turning of `pointing` is taken
         const int MostTrail = 200; // commands kept for it
+        static readonly string[] Numbers = { // of a command; all of them are needed
+            "seq", "time_s", "pitch_deg", "heading_deg", "pitch_rate_deg_s", "heading_rate_deg_s", "throttle",
+            "next_contact_s",
+        };
+        static readonly string[] Times = { "cutoff_at_s", "latest_off_at_s" }; // not both null while the engine is on
+        static readonly Stopwatch Since = Stopwatch.StartNew();
 
         public Message Command; // the newest, or null
         readonly double tickS, staleAfterS;
         List<Message> trail = new List<Message>();
-        double timeS = double.NegativeInfinity, unknownSinceS = double.NegativeInfinity, throttle;
+        readonly Func<double> clock; // of real time, for as long as the vehicle's clock reads no number
+        double timeS = double.NegativeInfinity, unknownSinceS = double.NegativeInfinity, throttle, readS;
         double? cutS;
         bool on;
+        string passedOver = ""; // what was wrong with a command since the last good one
 
-        public SafetyNet(double tickS = 0, double staleAfterS = 1)
+        public SafetyNet(double tickS = 0, double staleAfterS = 1, Func<double> clock = null)
         {
             this.tickS = tickS;
             this.staleAfterS = staleAfterS;
+            this.clock = clock ?? (() => Since.Elapsed.TotalSeconds);
         }
 
-        /// <summary>Whether the engine must be off at this time; with a tick's length, at the nearest tick.</summary>
+        /// <summary>The first field of a command that is missing or not what PROTOCOL.md says; "" for none.</summary>
+        public static string Flaw(Message command)
+        {
+            object found;
+            foreach (string name in Numbers)
+                if (!Finite(command, name)) return name;
+            foreach (string name in Times)
+                if (command.TryGetValue(name, out found) && found != null && !Finite(command, name)) return name;
+            if (!command.ContainsKey("cutoff_at_s")) return "cutoff_at_s";
+            if (!(command.TryGetValue("engine_on", out found) && found is bool)) return "engine_on";
+            if ((bool)command["engine_on"] && double.IsInfinity(OffAtS(command))) return "latest_off_at_s";
+            if (!(command.TryGetValue("phase", out found) && found is string)) return "phase";
+            command.TryGetValue("pointing", out found);
+            var pointing = found as List<object>;
+            if (pointing == null || pointing.Count != 3 || !pointing.All(Finite)) return "pointing";
+            if (!command.TryGetValue("throttle_down", out found) || found == null) return "";
+            var down = found as Message;
+            return down != null && Finite(down, "at_s") && Finite(down, "throttle") ? "" : "throttle_down";
+        }
+
+        /// <summary>Vehicle time from which the engine is off: the cutoff, or the latest time told; infinity while it
+        /// is off anyway.</summary>
+        public static double OffAtS(Message command)
+        {
+            return Times.Where(name => Finite(command, name)).Select(name => Number(command, name))
+                .DefaultIfEmpty(double.PositiveInfinity).Min();
+        }
+
+        /// <summary>Whether the engine must be off at this time; with a tick's length, at the nearest tick. Yes if
+        /// the clock reads no number.</summary>
         public static bool CutoffNow(Message command, double timeS, double tickS = 0)
         {
-            return command["cutoff_at_s"] != null && timeS + 0.5 * tickS + RoundingS >= Number(command, "cutoff_at_s");
+            return !Finite(timeS) || timeS + 0.5 * tickS + RoundingS >= OffAtS(command);
+        }
+
+        static bool Finite(object value)
+        {
+            if (!(value is double || value is float || value is int || value is long)) return false;
+            double number = Convert.ToDouble(value, CultureInfo.InvariantCulture);
+            return !double.IsNaN(number) && !double.IsInfinity(number);
+        }
+
+        static bool Finite(Message message, string name)
+        {
+            object found;
+            return message.TryGetValue(name, out found) && Finite(found);
         }
 
         /// <summary>Note the clock and the engine; true when the clock went back: what is later is dropped.</summary>
         public bool At(double time, Message state = null)
         {
+            if (!Finite(time)) return false;
+            readS = clock();
             bool back = time < timeS, first = double.IsNegativeInfinity(timeS);
             if (back)
             {
@@ -203,17 +263,24 @@ namespace Guidance
             if (state != null && (back || Command == null))
             {
                 object told;
-                on = state.TryGetValue("engine_on", out told) && (bool)told;
-                throttle = state.ContainsKey("throttle") ? Number(state, "throttle") : 0;
+                on = state.TryGetValue("engine_on", out told) && true.Equals(told);
+                throttle = Finite(state, "throttle") ? Number(state, "throttle") : 0;
             }
             timeS = time;
             return back;
         }
 
-        /// <summary>Take a command, however late; one that is not newer than the last is passed over.</summary>
+        /// <summary>Take a command, however late; one that is flawed or not newer than the last is passed over.</summary>
         public void Take(Message command)
         {
+            string flaw = Flaw(command);
+            if (flaw != "")
+            {
+                passedOver = "an answer was passed over, its " + flaw + " is missing or wrong";
+                return;
+            }
             if (Command != null && Number(command, "seq") <= Number(Command, "seq")) return;
+            passedOver = "";
             double time = Number(command, "time_s");
             trail = trail.Skip(Math.Max(0, trail.Count - MostTrail)).Where(
                 c => time > Number(c, "time_s") && time - Number(c, "time_s") <= TrailS
@@ -226,8 +293,15 @@ namespace Guidance
         public Message Now(double time, string trouble = "")
         {
             At(time);
+            if (!Finite(time))
+            {
+                trouble = "the vehicle's clock reads no number" + (trouble != "" ? "; " + trouble : "");
+                time = timeS + Math.Max(0, clock() - readS);
+            }
+            if (trouble == "") trouble = passedOver;
             if (Command == null)
             {
+                if (!Finite(time)) time = 0;
                 on = on && time - unknownSinceS <= staleAfterS;
                 string why = (trouble != "" ? trouble : "no answer yet") + "; engine ";
                 return Told(time, null, null, null, true, why + (on ? "as it is for a moment" : "off"));
@@ -285,9 +359,7 @@ namespace Guidance
         string Says(string trouble)
         {
             string then = "engine off";
-            if (on && Command["cutoff_at_s"] == null)
-                then = "flying on the last law, and NO CUTOFF IS KNOWN: watch the engine yourself";
-            else if (on) then = "flying on the last law until cutoff at " + Json.Encode(Command["cutoff_at_s"]) + " s";
+            if (on) then = "flying on the last law until cutoff at " + Json.Encode(OffAtS(Command)) + " s";
             string what = trouble != "" ? trouble : "no answer";
             return what + " since vehicle time " + Json.Encode(Command["time_s"]) + " s; " + then;
         }
@@ -342,7 +414,9 @@ namespace Guidance
         public Message Exchange(Message state)
         {
             if (Stopped != null) throw Stopped;
-            if (Net.At(SafetyNet.Number(state, "time_s"), state)) doneEvent = null; // a save was reloaded
+            object time;
+            state.TryGetValue("time_s", out time);
+            if (time is double && Net.At((double)time, state)) doneEvent = null; // a save was reloaded
             seq++;
             var command = Ask(new Message(state) { ["type"] = "state", ["seq"] = seq }, "command");
             Net.Take(command);
@@ -383,7 +457,8 @@ namespace Guidance
 
         Message Ask(Message message, string wanted)
         {
-            var until = DateTime.UtcNow.AddSeconds(Tries * TimeoutS);
+            var asking = Stopwatch.StartNew(); // a clock that is never set back
+            double mostS = Tries * TimeoutS;
             for (int pauseMs = 50; ; pauseMs = Math.Min(2 * pauseMs, 1000))
             {
                 try
@@ -399,11 +474,12 @@ namespace Guidance
                 catch (Fault fault)
                 {
                     if (fault.Code == "taken_over") Stopped = fault;
-                    if (fault.Code != "no_session" || DateTime.UtcNow > until) throw;
+                    if (fault.Code != "no_session" || asking.Elapsed.TotalSeconds > mostS) throw;
                 }
-                catch (Exception gone) when (gone is IOException || gone is SocketException || gone is FormatException)
+                catch (Exception gone) when (
+                    gone is IOException || gone is SocketException || gone is FormatException || gone is OverflowException)
                 {
-                    if (DateTime.UtcNow > until)
+                    if (asking.Elapsed.TotalSeconds > mostS)
                         throw new NoAnswer(
                             "no answer from " + address + ": is the service up? JSON lines are on port 5771");
                 }
@@ -421,6 +497,7 @@ namespace Guidance
             lines = new StreamReader(socket.GetStream(), new UTF8Encoding(false));
             string shown = Token;
             var opened = Once(shown == null ? openMessage : new Message(openMessage) { ["resume"] = shown }, "opened");
+            if (!opened.ContainsKey("token") || !(opened["token"] is string)) throw new FormatException("no token");
             Token = (string)opened["token"];
             Resumed = (bool)opened["resumed"];
             greeted = true;
@@ -455,8 +532,15 @@ namespace Guidance
                 object of = reply.ContainsKey("seq") ? reply["seq"] : null;
                 bool late = of != null && (mine == null || Convert.ToInt64(of) != Convert.ToInt64(mine));
                 if (late) continue; // the answer to an earlier state
-                if ((string)reply["type"] == "fault") throw new Fault(reply);
-                if ((string)reply["type"] == wanted) return reply;
+                object type;
+                reply.TryGetValue("type", out type);
+                if ("fault".Equals(type)) throw new Fault(reply);
+                if ("command".Equals(type) && SafetyNet.Flaw(reply) != "")
+                {
+                    Net.Take(reply); // which passes it over, and says so from then on
+                    throw new FormatException("an answer whose " + SafetyNet.Flaw(reply) + " is missing or wrong");
+                }
+                if (wanted.Equals(type)) return reply;
             }
         }
     }

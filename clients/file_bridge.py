@@ -6,8 +6,9 @@ The bridge opens the session and writes the service's `opened` to FOLDER/opened.
 
 1. The script writes its state (PROTOCOL.md; `seq` rises, `type` may be left out) to a file of another name in FOLDER
    and renames that to state.json, so that nobody ever reads half of it.
-2. The bridge answers in command.json, written the same way: a `command` or a `fault`, with the `seq` and `time_s` of
-   the state. Wait until both are those of your state.
+2. The bridge answers in command.json, written the same way: a `command` or a `fault` (in flight with what to do
+   meanwhile: attitude, throttle, `engine_on`), with the `seq` and `time_s` of the state. Wait until both are those of
+   your state.
 3. {"type": "close"} as state.json ends the session and the bridge.
 
 While the service is gone the bridge answers all the same, from its safety net: `status` is "stale", `warnings` says
@@ -26,7 +27,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from guidance_client_stdlib import Fault, GuidanceClient
+from guidance_client_stdlib import Fault, GuidanceClient, finite
 
 LOOK_EVERY_S = 0.002
 NOT_YET = "no answer yet: hold the attitude, engine as it is"
@@ -55,7 +56,7 @@ class Bridge:
         else:
             reply = self._answer(state)
         self._seen = raw
-        echo = {name: state[name] for name in ("seq", "time_s") if name in state}
+        echo = {name: state[name] if finite(state[name]) else None for name in ("seq", "time_s") if name in state}
         write(self.folder / "command.json", {**reply, **echo})
         return True
 
@@ -65,17 +66,24 @@ class Bridge:
                 self.client.close()
                 self.closed = True
                 return {"type": "closed"}
+            if not finite(state.get("time_s")):
+                return self._without_the_service(state, "not asked")
             return dict(self.client.exchange({name: value for name, value in state.items() if name != "seq"}))
         except Fault as fault:
             self.closed = fault.code == "taken_over"
             told = {"code": fault.code, "field": fault.field, "expected": fault.expected, "got": fault.got}
-            return {"type": "fault", **told, "message": str(fault)}
+            return {**self._meanwhile(state), "type": "fault", **told, "message": str(fault)}
         except OSError as gone:
             return self._without_the_service(state, str(gone))
 
+    def _meanwhile(self, state: dict[str, Any]) -> dict[str, Any]:
+        """What the vehicle does while its states are refused: attitude, throttle, engine; nothing before a command."""
+        told = dict(self.client.net.now(state.get("time_s"), "refused"))
+        flying = told.pop("command") is not None
+        return {name: told[name] for name in told if flying and name not in ("says", "time_s")}
+
     def _without_the_service(self, state: dict[str, Any], trouble: str) -> dict[str, Any]:
-        time_s = state.get("time_s")
-        told = self.client.net.now(time_s, trouble) if isinstance(time_s, (int, float)) else {"command": None}
+        told = self.client.net.now(state.get("time_s"), trouble)
         if (command := told.pop("command")) is None:
             return {"type": "fault", "code": "no_answer", "field": "", "expected": "a service that answers",
                     "got": trouble, "message": f"{trouble}; {NOT_YET}"}  # fmt: skip

@@ -53,7 +53,7 @@ struct gc_command {
     long long seq;
     double time_s, pitch_deg, heading_deg, pitch_rate_deg_s, heading_rate_deg_s, pointing[3], throttle;
     int engine_on;
-    double time_to_cutoff_s, cutoff_at_s, next_contact_s;
+    double time_to_cutoff_s, cutoff_at_s, latest_off_at_s, next_contact_s;
     char phase[16], status[24];
     char event_id[65], event_name[16]; /* empty: no event */
     double event_at_s;
@@ -67,8 +67,10 @@ struct gc_told { /* what to do now; pitch, heading and pointing are NAN before t
 };
 
 struct gc_net { /* the safety net: PROTOCOL.md, "A safety net of your own", has its rules */
-    double tick_s, stale_after_s, time_s, unknown_since_s, cut_s, throttle;
-    int engine_on, count; /* of the trail; its last is the newest command */
+    double tick_s, stale_after_s, time_s, unknown_since_s, cut_s, throttle, read_s;
+    double (*clock)(void); /* seconds of real time, for as long as the vehicle's clock reads no number */
+    int engine_on, flawed; /* flawed: an answer was passed over since the last good one */
+    int count;             /* of the trail; its last is the newest command */
     struct gc_command trail[GC_MOST_TRAIL + 1];
 };
 
@@ -161,8 +163,12 @@ static inline int gc_vector(const char *json, const char *name, double *to) {
     return *at == ']';
 }
 
+static inline int gc_null(const char *at) { return !at || strncmp(at, "null", 4) == 0; }
+
+/* The command at `json`; 0 for one with a field that is missing or not what PROTOCOL.md says. */
 static inline int gc_read_command(const char *json, struct gc_command *c) {
     const char *event = gc_field(json, "event"), *down = gc_field(json, "throttle_down");
+    const char *on = gc_field(json, "engine_on"), *phase = gc_field(json, "phase");
     memset(c, 0, sizeof *c);
     c->seq = (long long)gc_number(json, "seq");
     c->time_s = gc_number(json, "time_s");
@@ -174,6 +180,7 @@ static inline int gc_read_command(const char *json, struct gc_command *c) {
     c->engine_on = gc_true(json, "engine_on");
     c->time_to_cutoff_s = gc_number(json, "time_to_cutoff_s");
     c->cutoff_at_s = gc_number(json, "cutoff_at_s");
+    c->latest_off_at_s = gc_number(json, "latest_off_at_s");
     c->next_contact_s = gc_number(json, "next_contact_s");
     gc_text(json, "phase", c->phase, sizeof c->phase);
     gc_text(json, "status", c->status, sizeof c->status);
@@ -182,15 +189,35 @@ static inline int gc_read_command(const char *json, struct gc_command *c) {
     c->event_at_s = gc_number(event, "at_s");
     c->throttle_down_at_s = gc_number(down, "at_s");
     c->throttle_down = gc_number(down, "throttle");
-    double needed = c->time_s + c->pitch_deg + c->throttle + c->next_contact_s;
-    return gc_vector(json, "pointing", c->pointing) && !isnan(needed);
+    double needed = gc_number(json, "seq") + c->time_s + c->pitch_deg + c->heading_deg + c->pitch_rate_deg_s
+                    + c->heading_rate_deg_s + c->throttle + c->next_contact_s;
+    int whole = isfinite(needed) && gc_vector(json, "pointing", c->pointing) && phase && *phase == '"';
+    whole = whole && (isfinite(c->cutoff_at_s) || (isnan(c->cutoff_at_s) && gc_null(gc_field(json, "cutoff_at_s"))));
+    whole = whole && (isfinite(c->latest_off_at_s)
+                      || (isnan(c->latest_off_at_s) && gc_null(gc_field(json, "latest_off_at_s"))));
+    whole = whole && (gc_null(down) || isfinite(c->throttle_down_at_s + c->throttle_down));
+    whole = whole && !(c->engine_on && isnan(c->cutoff_at_s) && isnan(c->latest_off_at_s));
+    return whole && on && (c->engine_on || strncmp(on, "false", 5) == 0);
 }
 
 /* The safety net --------------------------------------------------------------------------------------------------- */
 
-/* Whether the engine must be off at this vehicle time; with the tick's length, at the tick nearest to the cutoff. */
+static inline double gc_clock(void) { /* of real time, never set back */
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
+}
+
+/* Vehicle time from which the engine is off: the cutoff, or the latest time told; INFINITY while it is off anyway. */
+static inline double gc_off_at_s(const struct gc_command *c) {
+    double off_s = fmin(c->cutoff_at_s, c->latest_off_at_s); /* of one NAN: the other */
+    return isnan(off_s) ? INFINITY : off_s;
+}
+
+/* Whether the engine must be off at this vehicle time; with the tick's length, at the tick nearest to the cutoff.
+ * Yes if the clock reads no number. */
 static inline int gc_cutoff_now(const struct gc_command *command, double time_s, double tick_s) {
-    return !isnan(command->cutoff_at_s) && time_s + 0.5 * tick_s + GC_ROUNDING_S >= command->cutoff_at_s;
+    return !isfinite(time_s) || time_s + 0.5 * tick_s + GC_ROUNDING_S >= gc_off_at_s(command);
 }
 
 static inline void gc_net_init(struct gc_net *net, double tick_s, double stale_after_s) {
@@ -199,11 +226,17 @@ static inline void gc_net_init(struct gc_net *net, double tick_s, double stale_a
     net->stale_after_s = stale_after_s;
     net->time_s = net->unknown_since_s = -INFINITY;
     net->cut_s = NAN;
+    net->clock = gc_clock;
 }
+
+/* An answer could not be read: what came before it is flown on, as stale, until a good one comes. */
+static inline void gc_net_pass_over(struct gc_net *net) { net->flawed = 1; }
 
 /* Note the clock and the engine (-1: not told); 1 when the clock went back: what is of the later time is dropped. */
 static inline int gc_net_at(struct gc_net *net, double time_s, int engine_on, double throttle) {
+    if (!isfinite(time_s)) return 0;
     int back = time_s < net->time_s, first = net->time_s == -INFINITY;
+    net->read_s = net->clock();
     if (back) {
         int kept = 0;
         for (int i = 0; i < net->count; i++)
@@ -214,7 +247,7 @@ static inline int gc_net_at(struct gc_net *net, double time_s, int engine_on, do
     if (back || first) net->unknown_since_s = time_s;
     if (engine_on >= 0 && (back || !net->count)) {
         net->engine_on = engine_on;
-        net->throttle = isnan(throttle) ? 0.0 : throttle;
+        net->throttle = isfinite(throttle) ? throttle : 0.0;
     }
     net->time_s = time_s;
     return back;
@@ -224,6 +257,7 @@ static inline int gc_net_at(struct gc_net *net, double time_s, int engine_on, do
 static inline void gc_net_take(struct gc_net *net, const struct gc_command *command) {
     int kept = 0, from = net->count > GC_MOST_TRAIL ? net->count - GC_MOST_TRAIL : 0;
     if (net->count && command->seq <= net->trail[net->count - 1].seq) return;
+    net->flawed = 0;
     for (int i = from; i < net->count; i++) {
         double age_s = command->time_s - net->trail[i].time_s;
         if (age_s > 0.0 && age_s <= GC_TRAIL_S && strcmp(net->trail[i].phase, command->phase) == 0)
@@ -250,17 +284,24 @@ static inline void gc_turn(const struct gc_net *net, const struct gc_command *c,
 static inline void gc_say(const struct gc_command *c, const char *trouble, struct gc_told *told) {
     const char *what = *trouble ? trouble : "no answer";
     char then[80] = "engine off";
-    if (told->engine_on && isnan(c->cutoff_at_s))
-        snprintf(then, sizeof then, "flying on the last law, and NO CUTOFF IS KNOWN: watch the engine yourself");
-    else if (told->engine_on)
-        snprintf(then, sizeof then, "flying on the last law until cutoff at %.3f s", c->cutoff_at_s);
+    if (told->engine_on)
+        snprintf(then, sizeof then, "flying on the last law until cutoff at %.3f s", gc_off_at_s(c));
     snprintf(told->says, sizeof told->says, "%.160s since vehicle time %.3f s; %s", what, c->time_s, then);
 }
 
 /* What to do at time_s; `trouble` says what is wrong with the link, "" when nothing is. */
 static inline struct gc_told gc_net_now(struct gc_net *net, double time_s, const char *trouble) {
     struct gc_told told = {time_s, NAN, NAN, {NAN, NAN, NAN}, net->throttle, net->engine_on, 1, ""};
+    char clock_trouble[200];
     gc_net_at(net, time_s, -1, NAN);
+    if (!isfinite(time_s)) {
+        snprintf(clock_trouble, sizeof clock_trouble, "the vehicle's clock reads no number%s%.140s", *trouble ? "; " : "",
+                 trouble);
+        trouble = clock_trouble;
+        time_s = net->time_s + fmax(0.0, net->clock() - net->read_s);
+        told.time_s = isfinite(time_s) ? time_s : 0.0;
+    }
+    if (!*trouble && net->flawed) trouble = "an answer with a missing or wrong field was passed over";
     if (!net->count) {
         told.engine_on = net->engine_on = net->engine_on && time_s - net->unknown_since_s <= net->stale_after_s;
         snprintf(told.says, sizeof told.says, "%.160s; engine %s", *trouble ? trouble : "no answer yet",
@@ -287,12 +328,6 @@ static inline struct gc_told gc_net_now(struct gc_net *net, double time_s, const
 }
 
 /* The client ------------------------------------------------------------------------------------------------------- */
-
-static inline double gc_clock(void) {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
-}
 
 static inline void gc_wait(double seconds) {
     struct timespec pause = {(time_t)seconds, (long)(1e9 * (seconds - floor(seconds)))};
@@ -474,7 +509,11 @@ static inline int gc_exchange(struct gc_client *client, const struct gc_state *s
         result = gc_ask(client, text, client->seq, "command");
     }
     if (result != GC_OK) return result;
-    if (!gc_read_command(client->line, command)) return GC_NO_ANSWER;
+    if (!gc_read_command(client->line, command)) {
+        gc_net_pass_over(&client->net);
+        snprintf(client->says, sizeof client->says, "an answer with a missing or wrong field was passed over");
+        return GC_NO_ANSWER;
+    }
     gc_net_take(&client->net, command);
     gc_net_now(&client->net, command->time_s, "");
     return GC_OK;

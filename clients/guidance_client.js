@@ -23,6 +23,10 @@ const MOST_TRAIL = 200; // commands kept for it
 const SILENCE_S = 1; // of real time without any answer after which `steer` opens a new connection
 const FIRST_PAUSE_S = 0.1; // of real time between attempts to connect; it doubles
 const LONGEST_PAUSE_S = 5;
+const NUMBERS = [ // of a command; all of them are needed
+  "seq", "time_s", "pitch_deg", "heading_deg", "pitch_rate_deg_s", "heading_rate_deg_s", "throttle", "next_contact_s",
+];
+const TIMES = ["cutoff_at_s", "latest_off_at_s"]; // numbers or null, not both null while the engine is on
 const REFUSED_FOR_NOW = ["session_limit", "too_many_connections", "too_fast", "internal_error"];
 const REFUSED_FOR_GOOD = ["taken_over", "wrong_token", "vehicle_not_allowed"];
 const HINT = "is the service up? JSON lines are on port 5771";
@@ -38,18 +42,48 @@ class Fault extends Error {
 /** No answer: the service or the way to it is gone. */
 class NoAnswer extends Error {}
 
-/** Whether the engine must be off at this vehicle time; with the tick's length, at the tick nearest to the cutoff. */
+/** Seconds of a clock that is never set back. */
+function steadyS() {
+  return performance.now() / 1000;
+}
+
+/** The first field of a command that is missing or not what PROTOCOL.md says, in words; "" for none. */
+function flaw(command) {
+  const down = command.throttle_down;
+  const wrong = (name) => `${name} is ${name in command ? JSON.stringify(command[name]) : "missing"}`;
+  for (const name of NUMBERS) if (!Number.isFinite(command[name])) return wrong(name);
+  for (const name of TIMES) if (command[name] != null && !Number.isFinite(command[name])) return wrong(name);
+  if (!("cutoff_at_s" in command)) return wrong("cutoff_at_s");
+  if (typeof command.engine_on !== "boolean") return wrong("engine_on");
+  if (command.engine_on && offAtS(command) === Infinity) return wrong("latest_off_at_s");
+  if (typeof command.phase !== "string") return wrong("phase");
+  const { pointing } = command;
+  if (!Array.isArray(pointing) || pointing.length !== 3 || !pointing.every(Number.isFinite)) return wrong("pointing");
+  if (down != null && !(Number.isFinite(down.at_s) && Number.isFinite(down.throttle))) return wrong("throttle_down");
+  return "";
+}
+
+/** Vehicle time from which the engine is off: the cutoff, or the latest time told; Infinity while it is off anyway. */
+function offAtS(command) {
+  return Math.min(...TIMES.map((name) => command[name]).filter(Number.isFinite), Infinity);
+}
+
+/**
+ * Whether the engine must be off at this vehicle time; with the tick's length, at the tick nearest to the cutoff.
+ * Yes if the clock reads no number.
+ */
 function cutoffNow(command, timeS, tickS = 0) {
-  return command.cutoff_at_s != null && timeS + 0.5 * tickS + ROUNDING_S >= command.cutoff_at_s;
+  return !Number.isFinite(timeS) || timeS + 0.5 * tickS + ROUNDING_S >= offAtS(command);
 }
 
 /**
  * What the vehicle does between two replies, and when none come any more: the last law, and never more than it.
- * PROTOCOL.md, "A safety net of your own", has its rules. It goes by the vehicle's clock alone.
+ * PROTOCOL.md, "A safety net of your own", has its rules. It goes by the vehicle's clock; while that reads no number,
+ * by the seconds of `clock` since it last did.
  */
 class SafetyNet {
-  constructor(tickS = 0, staleAfterS = 1) {
-    Object.assign(this, { tickS, staleAfterS, command: null });
+  constructor(tickS = 0, staleAfterS = 1, clock = steadyS) {
+    Object.assign(this, { tickS, staleAfterS, command: null, _clock: clock, _readS: 0, _flaw: "" });
     this._trail = [];
     this._timeS = this._unknownSinceS = -Infinity;
     this._cutS = null;
@@ -58,6 +92,8 @@ class SafetyNet {
 
   /** Note the clock and the engine; true when the clock went back: what is of the later time is dropped. */
   at(timeS, state = null) {
+    if (!Number.isFinite(timeS)) return false;
+    this._readS = this._clock();
     const back = timeS < this._timeS;
     const first = this._timeS === -Infinity;
     if (back) {
@@ -66,14 +102,22 @@ class SafetyNet {
       if (this._cutS !== null && this._cutS > timeS) this._cutS = null;
     }
     if (back || first) this._unknownSinceS = timeS;
-    if (state && (back || !this.command)) this._engine = [Boolean(state.engine_on), state.throttle || 0];
+    if (state && (back || !this.command)) {
+      this._engine = [state.engine_on === true, Number.isFinite(state.throttle) ? state.throttle : 0];
+    }
     this._timeS = timeS;
     return back;
   }
 
-  /** Take a command, however late; one that is not newer than the last is passed over. */
+  /** Take a command, however late; one that is flawed or not newer than the last is passed over. */
   take(command) {
+    const found = flaw(command);
+    if (found) {
+      this._flaw = `an answer was passed over, its ${found}`;
+      return;
+    }
     if (this.command && command.seq <= this.command.seq) return;
+    this._flaw = "";
     const near = this._trail.filter((c) => c.time_s < command.time_s && command.time_s - c.time_s <= TRAIL_S);
     this._trail = [...near.slice(-MOST_TRAIL).filter((c) => c.phase === command.phase), command];
     this.command = command;
@@ -82,6 +126,11 @@ class SafetyNet {
   /** What to do at `timeS`; `trouble` says what is wrong with the link, "" when nothing is. */
   now(timeS, trouble = "") {
     this.at(timeS);
+    if (!Number.isFinite(timeS)) {
+      trouble = [`the vehicle's clock reads ${timeS}`, trouble].filter(Boolean).join("; ");
+      timeS = this._timeS + Math.max(0, this._clock() - this._readS);
+    }
+    trouble = trouble || this._flaw;
     const command = this.command;
     const [wasOn, wasThrottle] = this._engine;
     if (!command) {
@@ -89,6 +138,7 @@ class SafetyNet {
       this._engine = [on, wasThrottle];
       const says = `${trouble || "no answer yet"}; engine ${on ? "as it is for a moment" : "off"}`;
       const unknown = { pitch_deg: null, heading_deg: null, pointing: null, command: null };
+      if (!Number.isFinite(timeS)) timeS = 0;
       return { time_s: timeS, ...unknown, throttle: wasThrottle, engine_on: on, stale: true, says };
     }
     const ageS = timeS - command.time_s;
@@ -121,10 +171,7 @@ class SafetyNet {
   }
 
   _says(command, on, trouble) {
-    let then = on ? `flying on the last law until cutoff at ${command.cutoff_at_s} s` : "engine off";
-    if (on && command.cutoff_at_s == null) {
-      then = "flying on the last law, and NO CUTOFF IS KNOWN: watch the engine yourself";
-    }
+    const then = on ? `flying on the last law until cutoff at ${offAtS(command)} s` : "engine off";
     return `${trouble || "no answer"} since vehicle time ${command.time_s} s; ${then}`;
   }
 }
@@ -160,7 +207,7 @@ class GuidanceClient {
   /** Send a state, resolve to the command that answers it. `seq` and `seen_event` are filled in for you. */
   async exchange(state) {
     this._stopIfTakenOver();
-    if (typeof state.time_s === "number") this._noteClock(state.time_s, state);
+    this._noteClock(state.time_s, state);
     this.seq = Math.max(this.seq + 1, state.seq || 0);
     const command = await this._ask({ ...state, type: "state", seq: this.seq }, "command");
     this.net.take(command);
@@ -174,18 +221,18 @@ class GuidanceClient {
    * again by itself. Throws Fault only for `taken_over`: another script flies this vehicle, so let go of it.
    */
   steer(state) {
-    if (typeof state.time_s !== "number" || !this._openMessage) {
+    if (!("time_s" in state) || !this._openMessage) {
       throw new Error(`steer: expected an open session and state.time_s in seconds; got ${state.time_s}`);
     }
     this._stopIfTakenOver();
     this._noteClock(state.time_s, state);
-    if (this._askedMs !== null && Date.now() - this._askedMs > SILENCE_S * 1000) this._lost();
-    if (this._greeted) {
+    if (this._askedMs !== null && performance.now() - this._askedMs > SILENCE_S * 1000) this._lost();
+    if (this._greeted && Number.isFinite(state.time_s)) {
       this.seq = Math.max(this.seq + 1, state.seq || 0);
       this._write(this._acknowledging({ ...state, type: "state", seq: this.seq }));
-      if (this._askedMs === null) this._askedMs = Date.now();
-    } else if (!this._socket && !this.stopped && Date.now() >= this._nextTryMs) {
-      this._askedMs = Date.now();
+      if (this._askedMs === null) this._askedMs = performance.now();
+    } else if (!this._greeted && !this._socket && !this.stopped && performance.now() >= this._nextTryMs) {
+      this._askedMs = performance.now();
       this._connect(this._connection(), () => this._write(this._opening()));
     }
     return this.now(state.time_s);
@@ -242,7 +289,7 @@ class GuidanceClient {
   async _ask(message, wanted) {
     for (let left = this.tries - 1; left >= 0; left -= 1) {
       try {
-        const untilMs = Date.now() + this.timeoutS * 1000;
+        const untilMs = performance.now() + this.timeoutS * 1000;
         if (!this._greeted) {
           await this._dial(untilMs);
           const opened = await this._once(this._opening(), "opened", untilMs);
@@ -268,12 +315,12 @@ class GuidanceClient {
       try {
         return await new Promise((resolve, reject) => {
           const socket = this._connection();
-          socket.setTimeout(Math.max(1, untilMs - Date.now()), () => socket.destroy(new NoAnswer("no connection")));
+          socket.setTimeout(Math.max(1, untilMs - performance.now()), () => socket.destroy(new NoAnswer("no connection")));
           socket.once("error", reject);
           socket.once("connect", () => socket.setTimeout(0) && resolve(this._connect(socket)));
         });
       } catch (problem) {
-        if (Date.now() + pauseMs >= untilMs) throw new NoAnswer(problem.message);
+        if (performance.now() + pauseMs >= untilMs) throw new NoAnswer(problem.message);
         await new Promise((resolve) => setTimeout(resolve, pauseMs));
       }
     }
@@ -299,14 +346,14 @@ class GuidanceClient {
 
   _lost() {
     this.hangUp();
-    this._nextTryMs = Date.now() + this._pauseS * 1000;
+    this._nextTryMs = performance.now() + this._pauseS * 1000;
     this._pauseS = Math.min(2 * this._pauseS, LONGEST_PAUSE_S);
     if (this._waiting) this._waiting.reject(new NoAnswer(`${this.address} hung up`));
   }
 
   _once(message, wanted, untilMs) {
     return new Promise((resolve, reject) => {
-      const timer = setTimeout(() => settle(reject)(new NoAnswer("too late")), Math.max(1, untilMs - Date.now()));
+      const timer = setTimeout(() => settle(reject)(new NoAnswer("too late")), Math.max(1, untilMs - performance.now()));
       const settle = (how) => (value) => {
         clearTimeout(timer);
         this._waiting = null;
@@ -324,6 +371,8 @@ class GuidanceClient {
       let reply;
       try {
         reply = JSON.parse(line);
+        if (typeof reply !== "object" || reply === null) throw new Error("no object");
+        if (reply.type === "opened" && typeof reply.token !== "string") throw new Error("no token");
       } catch {
         return this._lost(); // whoever is there speaks another language
       }
@@ -336,9 +385,13 @@ class GuidanceClient {
   _sort(reply) {
     const waiting = this._waiting;
     if (waiting && (reply.seq == null || reply.seq === waiting.seq)) {
+      const found = reply.type === "command" && flaw(reply);
       if (reply.type === "fault") waiting.reject(new Fault(reply));
-      else if (reply.type === waiting.wanted) waiting.resolve(reply);
-    } else if (reply.type === "command" && reply.seq >= this._seqFloor) {
+      else if (found) {
+        this.net.take(reply); // which passes it over, and says so from then on
+        waiting.reject(new NoAnswer(`an answer whose ${found}`));
+      } else if (reply.type === waiting.wanted) waiting.resolve(reply);
+    } else if (reply.type === "command" && (flaw(reply) || reply.seq >= this._seqFloor)) {
       this.net.take(reply);
       this._pauseS = FIRST_PAUSE_S;
       this._complaint = "";

@@ -116,25 +116,85 @@ end
 
 -- The safety net -----------------------------------------------------------------------------------------------------
 
+local NUMBERS = { -- of a command; all of them are needed
+  "seq", "time_s", "pitch_deg", "heading_deg", "pitch_rate_deg_s", "heading_rate_deg_s", "throttle", "next_contact_s",
+}
+local TIMES = {"cutoff_at_s", "latest_off_at_s"} -- numbers or null, not both null while the engine is on
+
+local function finite(value)
+  return type(value) == "number" and value == value and value > -math.huge and value < math.huge
+end
+
+--- A clock of real time, in seconds, that is never set back and never leaps: the parts of `read` (a clock of the
+-- system's, which may do both) that are between 0 and `most_s` each.
+function guidance.steady(read, most_s)
+  local before_s, elapsed_s = read(), 0
+  return function()
+    local now_s = read()
+    elapsed_s = elapsed_s + math.max(0, math.min(now_s - before_s, most_s))
+    before_s = now_s
+    return elapsed_s
+  end
+end
+
+local function system_clock()
+  local there, socket = pcall(require, "socket")
+  return there and socket.gettime or os.time
+end
+
+--- Vehicle time from which the engine is off: the cutoff, or the latest time told; infinity while it is off anyway.
+function guidance.off_at_s(command)
+  local off_s = math.huge
+  for _, name in ipairs(TIMES) do
+    if finite(command[name]) then off_s = math.min(off_s, command[name]) end
+  end
+  return off_s
+end
+
+--- The first field of a command that is missing or not what PROTOCOL.md says, in words; nil for none.
+function guidance.flaw(command)
+  local function wrong(name) return name .. " is " .. tostring(command[name]) end
+  for _, name in ipairs(NUMBERS) do
+    if not finite(command[name]) then return wrong(name) end
+  end
+  for _, name in ipairs(TIMES) do -- null and missing are one in Lua
+    if command[name] ~= nil and not finite(command[name]) then return wrong(name) end
+  end
+  if type(command.engine_on) ~= "boolean" then return wrong("engine_on") end
+  if command.engine_on and guidance.off_at_s(command) == math.huge then return wrong("latest_off_at_s") end
+  if type(command.phase) ~= "string" then return wrong("phase") end
+  local pointing, down = command.pointing, command.throttle_down
+  local three = type(pointing) == "table" and #pointing == 3
+  if not (three and finite(pointing[1]) and finite(pointing[2]) and finite(pointing[3])) then return wrong("pointing") end
+  if down ~= nil and not (type(down) == "table" and finite(down.at_s) and finite(down.throttle)) then
+    return wrong("throttle_down")
+  end
+end
+
 --- Whether the engine must be off at this vehicle time; with the tick's length, at the tick nearest to the cutoff.
+-- Yes if the clock reads no number.
 function guidance.cutoff_now(command, time_s, tick_s)
-  return command.cutoff_at_s ~= nil and time_s + 0.5 * (tick_s or 0) + ROUNDING_S >= command.cutoff_at_s
+  return not finite(time_s) or time_s + 0.5 * (tick_s or 0) + ROUNDING_S >= guidance.off_at_s(command)
 end
 
 local Net = {}
 Net.__index = Net
 
 --- What the vehicle does between two replies, and when none come any more: the last law, and never more than it.
--- PROTOCOL.md, "A safety net of your own", has its rules. It goes by the vehicle's clock alone.
-function guidance.safety_net(tick_s, stale_after_s)
+-- PROTOCOL.md, "A safety net of your own", has its rules. It goes by the vehicle's clock; while that reads no number,
+-- by the seconds of `clock` since it last did.
+function guidance.safety_net(tick_s, stale_after_s, clock)
   return setmetatable({
     tick_s = tick_s or 0, stale_after_s = stale_after_s or 1, command = nil, trail = {},
     time_s = -math.huge, unknown_since_s = -math.huge, cut_s = nil, on = false, throttle = 0,
+    clock = clock or guidance.steady(system_clock(), 10), read_s = 0, flaw = nil,
   }, Net)
 end
 
 --- Note the clock and the engine; true when the clock went back: what is of the later time is dropped.
 function Net:at(time_s, state)
+  if not finite(time_s) then return false end
+  self.read_s = self.clock()
   local back, first = time_s < self.time_s, self.time_s == -math.huge
   if back then
     local kept = {}
@@ -146,15 +206,21 @@ function Net:at(time_s, state)
   end
   if back or first then self.unknown_since_s = time_s end
   if state and (back or not self.command) then
-    self.on, self.throttle = state.engine_on == true, state.throttle or 0
+    self.on, self.throttle = state.engine_on == true, finite(state.throttle) and state.throttle or 0
   end
   self.time_s = time_s
   return back
 end
 
---- Take a command, however late; one that is not newer than the last is passed over.
+--- Take a command, however late; one that is flawed or not newer than the last is passed over.
 function Net:take(command)
+  local found = guidance.flaw(command)
+  if found then
+    self.flaw = "an answer was passed over, its " .. found
+    return
+  end
   if self.command and command.seq <= self.command.seq then return end
+  self.flaw = nil
   local near = {}
   for i = math.max(1, #self.trail - MOST_TRAIL + 1), #self.trail do
     local age_s = command.time_s - self.trail[i].time_s
@@ -183,11 +249,7 @@ end
 
 local function sentence(command, on, trouble)
   local told = "engine off"
-  if on and command.cutoff_at_s then
-    told = "flying on the last law until cutoff at " .. command.cutoff_at_s .. " s"
-  elseif on then
-    told = "flying on the last law, and NO CUTOFF IS KNOWN: watch the engine yourself"
-  end
+  if on then told = "flying on the last law until cutoff at " .. guidance.off_at_s(command) .. " s" end
   return (trouble ~= "" and trouble or "no answer") .. " since vehicle time " .. command.time_s .. " s; " .. told
 end
 
@@ -195,11 +257,17 @@ end
 function Net:now(time_s, trouble)
   self:at(time_s)
   trouble = trouble or ""
+  if not finite(time_s) then
+    trouble = "the vehicle's clock reads " .. tostring(time_s) .. (trouble ~= "" and "; " .. trouble or "")
+    time_s = self.time_s + math.max(0, self.clock() - self.read_s)
+  end
+  if trouble == "" then trouble = self.flaw or "" end
   local command = self.command
   if not command then
     self.on = self.on and time_s - self.unknown_since_s <= self.stale_after_s
     local says = (trouble ~= "" and trouble or "no answer yet") .. "; engine "
     says = says .. (self.on and "as it is for a moment" or "off")
+    if not finite(time_s) then time_s = 0 end
     return {time_s = time_s, throttle = self.throttle, engine_on = self.on, stale = true, says = says}
   end
   local age_s = time_s - command.time_s
@@ -242,6 +310,7 @@ function Lines:once(message, wanted)
     local whole, reply = pcall(guidance.decode, line or "")
     if not line or not whole or type(reply) ~= "table" then return nil end
     local mine = reply.seq == nil or reply.seq == message.seq -- else the late answer to an earlier state
+    if mine and reply.type == "command" and guidance.flaw(reply) then return nil, reply end
     if mine and (reply.type == "fault" or reply.type == wanted) then return reply end
   end
 end
@@ -281,11 +350,14 @@ function Files:once(message, wanted)
       os.rename(new, self.folder .. "/state.json")
     end
   end
-  local until_s = os.time() + self.timeout_s + 1
-  while os.time() < until_s do
+  local clock = guidance.steady(system_clock(), 1)
+  while clock() <= self.timeout_s do
     local whole, reply = pcall(guidance.decode, read_file(self.folder .. name) or "")
     if whole and reply.type == wanted and (wanted == "opened" or wanted == "closed") then return reply end
-    if whole and message.seq and reply.seq == message.seq and reply.time_s == message.time_s then return reply end
+    if whole and message.seq and reply.seq == message.seq and reply.time_s == message.time_s then
+      if reply.type == "command" and guidance.flaw(reply) then return nil, reply end
+      return reply
+    end
     if self.sleep then self.sleep(0.002) end -- plain Lua has none, and looks on
   end
 end
@@ -299,7 +371,8 @@ Client.__index = Client
 
 --- One vehicle's line to the service: "tcp://127.0.0.1:port", or "files:FOLDER" through file_bridge.py.
 -- options: timeout_s (5) and tries (3) of a question; token_file, so that a script started again goes on; tick_s and
--- stale_after_s of the safety net; warn, which gets a sentence; sleep, which waits so many seconds (for files).
+-- stale_after_s of the safety net; warn, which gets a sentence; sleep, which waits so many seconds (for files); clock,
+-- which returns the seconds of a clock of real time that is never set back, if your simulator has one.
 function guidance.new(address, options)
   options = options or {}
   local folder = address:match("^files:(.+)$")
@@ -312,7 +385,7 @@ function guidance.new(address, options)
   return setmetatable({
     address = address, link = link, timeout_s = options.timeout_s or 5, tries = options.tries or 3,
     token_file = options.token_file, seq = 0, greeted = false,
-    net = guidance.safety_net(options.tick_s, options.stale_after_s),
+    net = guidance.safety_net(options.tick_s, options.stale_after_s, options.clock), clock = options.clock,
     warn = options.warn or function(text) io.stderr:write("warning: " .. text .. "\n") end,
   }, Client)
 end
@@ -344,7 +417,7 @@ end
 --- What to do at time_s, without asking: pitch_deg, heading_deg, pointing, throttle, engine_on, stale, says, command.
 -- Also after `exchange` has failed: the engine is cut in time all the same.
 function Client:now(time_s)
-  if self.net:at(time_s) then self.done_event = nil end
+  if self.net:at(time_s) then self.done_event = nil end -- a save was reloaded
   return self.net:now(time_s, self.greeted and "" or "no answer from " .. self.address)
 end
 
@@ -369,12 +442,13 @@ end
 
 --- Ask again over a new connection, with the token, until there is an answer; raises the fault, or a sentence.
 function Client:ask(message, wanted)
-  local until_s = os.time() + self.tries * self.timeout_s
-  local refused = 0
+  local clock, most_s = self.clock or guidance.steady(system_clock(), self.timeout_s + 1), self.tries * self.timeout_s
+  local began_s, refused = clock(), 0
   repeat
-    local reply = self:try(message, wanted)
+    local reply, passed_over = self:try(message, wanted)
+    if passed_over then self.net:take(passed_over) end -- which says so from then on
     if reply and reply.type == "fault" then
-      setmetatable(reply, {__tostring = function(fault) return fault.message end})
+      setmetatable(reply, {__tostring = function(fault) return tostring(fault.message or fault.code) end})
       if reply.code == "taken_over" then self.stopped = reply end
       if reply.code ~= "no_session" or refused >= self.tries then error(reply, 3) end
       refused = refused + 1
@@ -382,7 +456,7 @@ function Client:ask(message, wanted)
       return reply
     end
     self:hang_up()
-  until os.time() > until_s
+  until clock() - began_s > most_s
   error("no answer from " .. self.address .. " in " .. self.tries * self.timeout_s .. " s: is the service up? "
     .. "JSON lines are on port 5771", 3)
 end

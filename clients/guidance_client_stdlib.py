@@ -30,6 +30,10 @@ TRAIL_S, MOST_TRAIL = 2.0, 200  # of vehicle time over which the turning of `poi
 SILENCE_S = 1.0  # of real time without any answer after which `steer` opens a new connection
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.1, 5.0  # of real time between attempts to connect; it doubles
 MOST_AT_ONCE = 1000  # replies taken in one call
+NUMBERS = (  # of a command; all of them are needed
+    "seq", "time_s", "pitch_deg", "heading_deg", "pitch_rate_deg_s", "heading_rate_deg_s", "throttle", "next_contact_s",
+)  # fmt: skip
+TIMES = ("cutoff_at_s", "latest_off_at_s")  # of a command: numbers or null, not both null while the engine is on
 REFUSED_FOR_NOW = ("session_limit", "too_many_connections", "too_fast", "internal_error")  # of an `open`: asked later
 REFUSED_FOR_GOOD = ("taken_over", "wrong_token", "vehicle_not_allowed")
 HINT = "is the service up? JSON lines are on port 5771, ZeroMQ on 5770"
@@ -47,13 +51,41 @@ class Fault(Exception):
         super().__init__(str(fault.get("message") or text))
 
 
+class FlawedAnswer(ConnectionError):
+    """An answer that lacks a field, or has one that is not what PROTOCOL.md says."""
+
+
+def finite(value: Any) -> bool:
+    """Whether a field is a number to reckon with."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def flaw(command: dict[str, Any]) -> str:
+    """The first field of a command that is missing or not what PROTOCOL.md says, in words; "" for none."""
+    pointing, down = command.get("pointing"), command.get("throttle_down")
+    holds = {name: finite(command.get(name)) for name in NUMBERS}
+    holds |= {name: command.get(name) is None or finite(command[name]) for name in TIMES}
+    holds["cutoff_at_s"] &= "cutoff_at_s" in command
+    holds["engine_on"] = isinstance(command.get("engine_on"), bool)
+    holds["latest_off_at_s"] &= command.get("engine_on") is not True or any(finite(command.get(name)) for name in TIMES)
+    holds["phase"] = isinstance(command.get("phase"), str)
+    holds["pointing"] = isinstance(pointing, (list, tuple)) and len(pointing) == 3 and all(map(finite, pointing))
+    whole = isinstance(down, dict) and finite(down.get("at_s")) and finite(down.get("throttle"))
+    holds["throttle_down"] = down is None or whole
+    return next((f"{name} is {command.get(name, 'missing')!r}" for name, right in holds.items() if not right), "")
+
+
+def off_at_s(command: dict[str, Any]) -> float:
+    """Vehicle time from which the engine is off: the cutoff, or the latest time told; infinity while it is off."""
+    return min((float(command[name]) for name in TIMES if finite(command.get(name))), default=math.inf)
+
+
 def cutoff_now(command: dict[str, Any], time_s: float, tick_s: float = 0.0) -> bool:
-    """Whether the engine must be off at `time_s` of the vehicle's clock.
+    """Whether the engine must be off at `time_s` of the vehicle's clock; yes if that clock reads no number.
 
     With `tick_s`, the length of your simulator's tick, the answer turns true at the tick nearest to the cutoff.
     """
-    at_s = command.get("cutoff_at_s")
-    return at_s is not None and time_s + 0.5 * tick_s + ROUNDING_S >= at_s
+    return not finite(time_s) or time_s + 0.5 * tick_s + ROUNDING_S >= off_at_s(command)
 
 
 class Autocut:
@@ -78,11 +110,17 @@ class SafetyNet:
     Pitch, heading and pointing turn on for TURN_ON_S after their command and are then held. The engine is off from the
     last `cutoff_at_s` on, and stays off until the answer to a later state lights it. When stale, it is never lit and
     never throttled up. Where nothing is known, the engine stays as it is for `stale_after_s`, then it is off.
-    It goes by the vehicle's clock alone. The clients use it; a script needs it only for a link of its own.
+    A command with a field missing or wrong is passed over: what came before it is flown on, as stale.
+    It goes by the vehicle's clock; while that reads no number, by the seconds of `clock` since it last did.
+    The clients use it; a script needs it only for a link of its own.
     """
 
-    def __init__(self, tick_s: float = 0.0, stale_after_s: float = 1.0) -> None:
-        self.tick_s, self.stale_after_s = tick_s, stale_after_s
+    def __init__(
+        self, tick_s: float = 0.0, stale_after_s: float = 1.0, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self.tick_s, self.stale_after_s, self._clock = tick_s, stale_after_s, clock
+        self._read_s = 0.0  # of `clock`, when the vehicle's clock last read a number
+        self._flaw = ""  # of a command that was passed over since the last good one
         self.command: dict[str, Any] | None = None  # the newest
         self._trail: list[dict[str, Any]] = []  # the newest and those of TRAIL_S before it in the same phase
         self._time_s = self._unknown_since_s = float("-inf")
@@ -91,6 +129,9 @@ class SafetyNet:
 
     def at(self, time_s: float, state: dict[str, Any] | None = None) -> bool:
         """Note the clock and the engine; True when the clock went back: what is of the later time is dropped."""
+        if not finite(time_s):
+            return False
+        self._read_s = self._clock()
         back, first = time_s < self._time_s, self._time_s == float("-inf")
         if back:
             self._trail = [command for command in self._trail if command["time_s"] <= time_s]
@@ -100,14 +141,19 @@ class SafetyNet:
         if back or first:
             self._unknown_since_s = time_s
         if state is not None and (back or self.command is None):
-            self._engine = (bool(state.get("engine_on", False)), float(state.get("throttle", 0.0)))
+            throttle = state.get("throttle")
+            self._engine = (state.get("engine_on") is True, float(throttle) if finite(throttle) else 0.0)
         self._time_s = time_s
         return back
 
     def take(self, command: dict[str, Any]) -> None:
-        """Take a command, however late; one that is not newer than the last is passed over."""
+        """Take a command, however late; one that is flawed or not newer than the last is passed over."""
+        if found := flaw(command):
+            self._flaw = f"an answer was passed over, its {found}"
+            return
         if self.command is not None and command["seq"] <= self.command["seq"]:
             return
+        self._flaw = ""
         near = [c for c in self._trail if 0.0 < command["time_s"] - c["time_s"] <= TRAIL_S]
         self._trail = [*(c for c in near[-MOST_TRAIL:] if c["phase"] == command["phase"]), command]
         self.command = command
@@ -115,12 +161,17 @@ class SafetyNet:
     def now(self, time_s: float, trouble: str = "") -> dict[str, Any]:
         """What to do at `time_s`; `trouble` says what is wrong with the link, "" when nothing is."""
         self.at(time_s)
+        if not finite(time_s):
+            trouble = "; ".join(filter(None, [f"the vehicle's clock reads {time_s!r}", trouble]))
+            time_s = self._time_s + max(0.0, self._clock() - self._read_s)
+        trouble = trouble or self._flaw
         command, (was_on, was_throttle) = self.command, self._engine
         if command is None:
             on = was_on and time_s - self._unknown_since_s <= self.stale_after_s
             self._engine = (on, was_throttle)
             says = f"{trouble or 'no answer yet'}; engine {'as it is for a moment' if on else 'off'}"
             unknown = {"pitch_deg": None, "heading_deg": None, "pointing": None, "command": None}
+            time_s = time_s if finite(time_s) else 0.0
             return {"time_s": time_s, **unknown, "throttle": was_throttle, "engine_on": on, "stale": True, "says": says}
         age_s = time_s - command["time_s"]
         stale = bool(trouble) or age_s > max(command["next_contact_s"], self.stale_after_s)
@@ -152,10 +203,7 @@ class SafetyNet:
 
     @staticmethod
     def _says(command: dict[str, Any], on: bool, trouble: str) -> str:
-        cutoff_at_s = command["cutoff_at_s"]
-        then = f"flying on the last law until cutoff at {cutoff_at_s} s" if on else "engine off"
-        if on and cutoff_at_s is None:
-            then = "flying on the last law, and NO CUTOFF IS KNOWN: watch the engine yourself"
+        then = f"flying on the last law until cutoff at {off_at_s(command)} s" if on else "engine off"
         return f"{trouble or 'no answer'} since vehicle time {command['time_s']} s; {then}"
 
 
@@ -190,7 +238,7 @@ class GuidanceClient:
             )
         self.address, self._port = address, int(port)
         self.timeout_s, self.tries, self.token_file, self.patience_s = timeout_s, tries, token_file, patience_s
-        self.clock, self.net = clock, SafetyNet(tick_s, stale_after_s)
+        self.clock, self.net = clock, SafetyNet(tick_s, stale_after_s, clock)
         self.token: str | None = None
         self.resumed: bool | None = None
         self.stopped: Fault | None = None
@@ -220,8 +268,7 @@ class GuidanceClient:
     def exchange(self, state: dict[str, Any]) -> dict[str, Any]:
         """Send a state, return the command that answers it. `seq` and `seen_event` are filled in for you."""
         self._stop_if_taken_over()
-        if isinstance(time_s := state.get("time_s"), (int, float)):
-            self._note_clock(time_s, state)
+        self._note_clock(state.get("time_s"), state)
         command = self._ask(self._numbered(state), "command")
         self.net.take(command)
         self.net.now(command["time_s"])
@@ -236,13 +283,14 @@ class GuidanceClient:
         An answer that comes late is used in the next call. A lost connection is opened again, with pauses from 0.1 s to
         5 s. Raises Fault only for `taken_over`: another script flies this vehicle, so let go of it.
         """
-        if not isinstance(time_s := state.get("time_s"), (int, float)) or not self._open_message:
-            raise ValueError(f"steer: expected an open session and state['time_s'] in seconds; got {time_s!r}")
+        if "time_s" not in state or not self._open_message:
+            raise ValueError(f"steer: expected an open session and state['time_s'] in seconds; got {state!r:.80}")
+        time_s = state["time_s"]
         until = self.clock() + self.patience_s
         self._stop_if_taken_over()
         self._note_clock(time_s, state)
         try:
-            if self._reach(until):
+            if finite(time_s) and self._reach(until):
                 message = self._numbered(state)
                 self._send(message, until)
                 self._asked_s = self.clock() if self._asked_s is None else self._asked_s
@@ -251,7 +299,7 @@ class GuidanceClient:
             self._lost()
         return self.now(time_s)
 
-    def now(self, time_s: float) -> dict[str, Any]:
+    def now(self, time_s: Any) -> dict[str, Any]:
         """What to do at `time_s`, as from `steer`, without a state and without waiting: for the ticks in between."""
         self._note_clock(time_s)
         try:
@@ -275,7 +323,7 @@ class GuidanceClient:
         if self.token_file and os.path.exists(self.token_file):
             os.remove(self.token_file)
 
-    def _note_clock(self, time_s: float, state: dict[str, Any] | None = None) -> None:
+    def _note_clock(self, time_s: Any, state: dict[str, Any] | None = None) -> None:
         if self.net.at(time_s, state):  # a save was reloaded: what was done and answered after it is undone
             self.done_event, self._seq_floor = None, self.seq + 1
 
@@ -291,6 +339,7 @@ class GuidanceClient:
             raise self.stopped
 
     def _ask(self, message: dict[str, Any], wanted: str) -> dict[str, Any]:
+        why = HINT
         for left in reversed(range(self.tries)):
             try:
                 if self._open_message and not self._greeted:
@@ -298,7 +347,8 @@ class GuidanceClient:
                     if wanted == "opened":
                         return opened
                 return self._once(message, wanted)
-            except (TimeoutError, ConnectionError):
+            except (TimeoutError, ConnectionError) as gone:
+                why = str(gone) if isinstance(gone, FlawedAnswer) else HINT
                 self.hang_up()
             except Fault as fault:  # a service that was started again behind the same socket knows no session
                 if fault.code == "no_session":
@@ -306,7 +356,7 @@ class GuidanceClient:
                 self.stopped = fault if fault.code == "taken_over" else self.stopped
                 if fault.code != "no_session" or not (left and self._open_message):
                     raise
-        raise TimeoutError(f"no answer from {self.address} in {self.tries} x {self.timeout_s} s: {HINT}")
+        raise TimeoutError(f"no answer from {self.address} in {self.tries} x {self.timeout_s} s: {why}")
 
     def _opening(self) -> dict[str, Any]:
         return {**self._open_message, **({"resume": self.token} if self.token else {})}
@@ -321,13 +371,15 @@ class GuidanceClient:
         return opened
 
     def _opened(self, opened: dict[str, Any]) -> None:
+        if not isinstance(opened.get("token"), str) or not isinstance(opened.get("resumed"), bool):
+            raise FlawedAnswer(f"{self.address}: an `opened` without its token")
         shown, self.token = self.token, opened["token"]
         self.resumed, self._greeted = opened["resumed"], True
         if self.token_file and self.token != self._stored():
             with os.fdopen(os.open(self.token_file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
                 os.chmod(self.token_file, 0o600)
                 file.write(opened["token"])
-        told = list(opened.get("warnings", []))
+        told = list(opened.get("warnings") or [])
         if not self.resumed:
             self.done_event = None
             told += ["the service has no memory of this flight: its session began anew"] if shown else []
@@ -351,8 +403,11 @@ class GuidanceClient:
                 continue  # the late answer to an earlier state
             if reply.get("type") == "fault":
                 raise Fault(reply)
-            if reply.get("type") == wanted:
+            if reply.get("type") == wanted and not (wanted == "command" and flaw(reply)):
                 return reply
+            if reply.get("type") == wanted:
+                self.net.take(reply)  # which passes it over, and says so from then on
+                raise FlawedAnswer(f"{self.address}: an answer whose {flaw(reply)}")
 
     def _reach(self, until: float) -> bool:
         """Whether a state can be sent; connects and greets, if it is time to, and takes up what comes of it later."""
@@ -381,7 +436,7 @@ class GuidanceClient:
                 self._opened(reply)
             elif reply.get("type") == "fault":
                 self._refused(Fault(reply))
-            elif reply.get("type") == "command" and reply["seq"] >= self._seq_floor:
+            elif reply.get("type") == "command" and (flaw(reply) or reply["seq"] >= self._seq_floor):
                 self.net.take(reply)
                 self._pause_s, self._complaint = FIRST_PAUSE_S, ""
             if seq is None or reply.get("seq") == seq:
@@ -440,5 +495,5 @@ class GuidanceClient:
         line, self._unread = self._unread.split(b"\n", 1)
         try:
             return dict(json.loads(line))
-        except (ValueError, TypeError):
+        except (ValueError, TypeError, RecursionError):
             raise ConnectionError(f"{self.address} speaks another language") from None

@@ -382,6 +382,7 @@ class Command:
         pitch_rad: above the local horizontal.
         heading_rad: clockwise from north, [0, 2 pi).
         cutoff_at_s: on the vehicle's clock; None while no cutoff is planned.
+        latest_off_at_s: the engine must not burn beyond it, whatever becomes of the link; None while it is off.
         next_contact_s: how long the script may stay silent.
         throttle_down: told ahead, for a script that may not hear again before the cutoff.
     """
@@ -405,6 +406,7 @@ class Command:
     warnings: tuple[str, ...] = ()
     detail: Detail | None = None
     throttle_down: ThrottleDown | None = None
+    latest_off_at_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,10 @@ from guidance_svc.session.engine import flown_stage
 from guidance_svc.session.events import next_event
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.stack import burn_left_s
 
 TURNING_KEPT_S = 0.25  # the rates of a steering law change by a hundredth of themselves in that time
+LOWEST_THROTTLE_FRAC = 0.01  # an engine that is on is reckoned to burn at this at least
 STRAIGHT_UP_RAD = 1.55  # above this pitch a heading rate means nothing and is sent as zero
 
 
@@ -52,9 +54,21 @@ def command_for(
         warnings=order.warnings,
         detail=detail_for(numbers, memory, now, plan) if numbers else None,
         throttle_down=order.throttle_down,
+        latest_off_at_s=latest_off_s(order, memory, now, plan),
     )
     require_finite(command)
     return command
+
+
+def latest_off_s(order: Order, memory: Memory, now: Navigation, plan: FlightPlan) -> float | None:
+    """Vehicle time beyond which the engine must not burn, whatever becomes of the link; None while it is off.
+
+    It is the cutoff where one is planned, else the time at which the stage has burnt all it may at this throttle.
+    """
+    if not order.engine_on or order.cutoff_at_s is not None:
+        return order.cutoff_at_s if order.engine_on else None
+    throttle = max(order.throttle_frac, flown_stage(memory, plan).throttle_min_frac, LOWEST_THROTTLE_FRAC)
+    return now.time_s + burn_left_s(plan.vehicle, memory.stage, now.mass_kg, memory.flown) / throttle
 
 
 def turning(
@@ -90,7 +104,7 @@ def require_finite(command: Command) -> None:
     """Never send NaN or infinity."""
     numbers = (
         *command.direction, command.pitch_rad, command.heading_rad, command.pitch_rate_rad_s,
-        command.heading_rate_rad_s, command.cutoff_at_s or 0.0, command.next_contact_s,
+        command.heading_rate_rad_s, command.cutoff_at_s or 0.0, command.latest_off_at_s or 0.0, command.next_contact_s,
     )  # fmt: skip
     if not isfinite(sum(numbers)):
         raise NotConverged("not_finite", "command", "finite numbers", [n for n in numbers if not isfinite(n)])

@@ -229,6 +229,8 @@ class CommandMessage(TypedDict):
     """s; null while no cutoff is planned."""
     cutoff_at_s: float | None
     """Cut at this instant, exactly, s, vehicle's clock; null while no cutoff is planned."""
+    latest_off_at_s: float | None
+    """The engine must not burn beyond it, whatever becomes of the link, s, vehicle's clock; null while it is off."""
     throttle_down: ThrottleDownMessage | None
     """The end of the burn that the cutoff reckons with, told ahead in case no reply comes by then; or null."""
     event: EventMessage | None

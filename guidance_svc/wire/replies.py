@@ -35,6 +35,7 @@ def command_message(command: Command) -> dict[str, Any]:
         "engine_on": c.engine_on,
         "time_to_cutoff_s": c.time_to_cutoff_s,
         "cutoff_at_s": c.cutoff_at_s,
+        "latest_off_at_s": c.latest_off_at_s,
         "throttle_down": None if c.throttle_down is None else _throttle_down(c.throttle_down),
         "event": None if c.event is None else _event(c.event),
         "next_contact_s": c.next_contact_s,

@@ -67,7 +67,8 @@ def command_for(state: dict[str, Any], **more: Any) -> dict[str, Any]:
         "type": "command", "seq": state["seq"], "time_s": state["time_s"], "phase": "insertion",
         "pitch_deg": 10.0, "heading_deg": 90.0, "pitch_rate_deg_s": -0.1, "heading_rate_deg_s": 0.05,
         "pointing": [1.0, 0.0, 0.0], "throttle": 0.8, "engine_on": True, "time_to_cutoff_s": 1.0,
-        "cutoff_at_s": 100.0, "event": None, "next_contact_s": 0.5, "status": "ok", "warnings": [], **more,
+        "cutoff_at_s": 100.0, "latest_off_at_s": 1e6, "event": None, "next_contact_s": 0.5, "status": "ok",
+        "warnings": [], **more,
     }  # fmt: skip
 
 

@@ -145,9 +145,25 @@ def test_the_example_flies_the_upper_stage_to_orbit(
     flies_to_lagoon(done, curlew)
 
 
+def broken(name: str, value: Any) -> Callable[[dict[str, Any]], dict[str, Any]]:
+    return lambda command: {**command, "seq": command["seq"] + 0.5, name: value}
+
+
+def lacking(name: str) -> Callable[[dict[str, Any]], dict[str, Any]]:
+    return lambda command: {key: value for key, value in command.items() if key != name}
+
+
+BROKEN = (
+    broken("cutoff_at_s", "soon"), broken("throttle", None), broken("engine_on", "yes"), broken("pointing", [1.0, 0.0]),
+    broken("time_s", "later"),
+    lambda command: {**command, "engine_on": True, "cutoff_at_s": None, "latest_off_at_s": None},
+    broken("throttle_down", {"at_s": None}), lacking("next_contact_s"), lacking("phase"),
+)  # fmt: skip
+
+
 def steps(seed: int) -> list[dict[str, Any]]:
     """A flight with late answers, gaps, cutoffs, throttle steps, phases and reloaded saves, from a seed."""
-    dice, time_s, seq, found = random.Random(seed), 0.0, 0, []
+    dice, time_s, seq, found, real_s = random.Random(seed), 0.0, 0, [], 0.0
     for _ in range(300):
         time_s = round(time_s + dice.choice((0.1, 0.1, 0.1, 0.7, 3.0)), 9)
         if dice.random() < 0.02:
@@ -158,8 +174,14 @@ def steps(seed: int) -> list[dict[str, Any]]:
             seq += 1
             answered_s = round(time_s - dice.choice((0.0, 0.0, 0.3)), 9)
             found.append({"do": "take", "command": an_answer(dice, seq, answered_s)})
+            if dice.random() < 0.1:
+                found.append({"do": "take", "command": dice.choice(BROKEN)(found[-1]["command"])})
         trouble = dice.choice(("", "", "", "", "no answer from somewhere"))
-        found.append({"do": "now", "time_s": time_s, "trouble": trouble})
+        real_s += 0.1
+        found.append({"do": "now", "time_s": time_s, "trouble": trouble, "real_s": real_s})
+        if dice.random() < 0.1:  # a clock that reads no number: null on the way to the driver
+            real_s += dice.choice((0.2, 3.0))
+            found.append({"do": "now", "time_s": None, "trouble": trouble, "real_s": real_s})
     return found
 
 
@@ -175,6 +197,7 @@ def an_answer(dice: random.Random, seq: int, time_s: float) -> dict[str, Any]:
         throttle=dice.choice((0.46, 0.8, 1.0)),
         engine_on=dice.random() < 0.8,
         cutoff_at_s=dice.choice((None, time_s + dice.choice((0.2, 2.0, 60.0)))),
+        latest_off_at_s=dice.choice((time_s + 1.5, time_s + 60.0)),
         next_contact_s=dice.choice((0.5, 0.5, 600.0)),
         throttle_down=dice.choice((None, {"at_s": time_s + 0.3, "throttle": 0.46})),
     )
@@ -268,9 +291,11 @@ SAME = ("time_s", "throttle", "engine_on", "stale")
 @pytest.mark.parametrize("seed", range(4))
 def test_its_safety_net_says_what_that_of_the_python_clients_says(built: Built, seed: int) -> None:
     tick_s = 0.1 * (seed % 2)
-    net: Any = load("guidance_client").SafetyNet(tick_s, 1.0)
+    real_s = 0.0
+    net: Any = load("guidance_client").SafetyNet(tick_s, 1.0, lambda: real_s)
     wanted = []
     for step in steps(seed):
+        real_s = step.get("real_s", real_s)
         if step["do"] == "take":
             net.take(step["command"])
         elif step["do"] == "at":

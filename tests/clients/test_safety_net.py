@@ -168,10 +168,18 @@ def test_it_says_since_when_and_until_when_it_flies_alone(net: Any) -> None:
     )
 
 
-def test_it_says_so_when_no_cutoff_is_known(net: Any) -> None:
-    net.take(command(1, 90.0, cutoff_at_s=None))
+def test_without_a_cutoff_it_flies_alone_until_the_latest_time_that_the_service_told(net: Any) -> None:
+    net.take(command(1, 90.0, cutoff_at_s=None, latest_off_at_s=96.0))
     net.now(90.0)
-    assert "NO CUTOFF IS KNOWN" in net.now(95.0)["says"]
+    assert "until cutoff at 96.0 s" in net.now(95.0)["says"]
+    assert not net.now(96.0)["engine_on"]
+
+
+def test_a_burning_command_with_neither_time_is_passed_over(net: Any) -> None:
+    net.take(command(1, 90.0))
+    net.take(command(2, 91.0, cutoff_at_s=None, latest_off_at_s=None))
+    assert net.command["seq"] == 1
+    assert "latest_off_at_s" in net.now(91.0)["says"]
 
 
 def test_a_reloaded_save_forgets_commands_and_cuts_of_the_later_time(net: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 
@@ -13,7 +14,7 @@ from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import MessageFault, SessionFault
 from guidance_svc.session.laws import LAWS
 from guidance_svc.session.session import Session
-from tests.session.exchange import CLIMB, LATE, Exchange, climb_flight, late_flight
+from tests.session.exchange import CLIMB, LATE, STACK, Exchange, climb_flight, late_flight
 
 DICE_SEED = 20261125
 
@@ -405,6 +406,28 @@ def test_cutoff_is_announced_with_its_time_from_the_first_solution_on() -> None:
     assert all(at is not None for at in announced)
     # absolute, so a script may be silent: it must hardly move
     assert max(announced) - min(announced) < 0.5  # type: ignore[type-var, operator]
+
+
+@pytest.mark.parametrize("flight", [late, climb], ids=["late", "climb"])
+def test_every_command_with_the_engine_on_tells_a_latest_time_to_cut(flight: Callable[[], tuple[Exchange, ...]]) -> None:
+    burning = [one.reply for one in flight() if one.reply.engine_on]
+    assert burning
+    for command in burning:
+        assert command.latest_off_at_s is not None
+        if command.cutoff_at_s is not None:
+            assert command.latest_off_at_s == command.cutoff_at_s
+        else:
+            assert command.latest_off_at_s > command.time_s
+    assert any(command.cutoff_at_s is None for command in burning) or flight is late
+    assert all(one.reply.latest_off_at_s is None for one in flight() if not one.reply.engine_on)
+
+
+def test_without_a_cutoff_the_latest_time_is_that_of_the_last_propellant() -> None:
+    hold_down = next(one.reply for one in climb() if one.reply.engine_on)  # full tanks, no cutoff planned yet
+    assert hold_down.cutoff_at_s is None
+    booster = STACK.stages[0]
+    burn_s = (booster.propellant_kg - booster.reserve_kg) / booster.mass_flow_kg_s  # rocket equation's own mass flow
+    assert hold_down.latest_off_at_s == pytest.approx(hold_down.time_s + burn_s, abs=0.2)
 
 
 def test_detail_is_sent_only_when_asked_for() -> None:

@@ -409,7 +409,7 @@ def test_cutoff_is_announced_with_its_time_from_the_first_solution_on() -> None:
 
 
 @pytest.mark.parametrize("flight", [late, climb], ids=["late", "climb"])
-def test_every_command_with_the_engine_on_tells_a_latest_time_to_cut(flight: Callable[[], tuple[Exchange, ...]]) -> None:
+def test_every_command_with_the_engine_on_tells_a_latest_time(flight: Callable[[], tuple[Exchange, ...]]) -> None:
     burning = [one.reply for one in flight() if one.reply.engine_on]
     assert burning
     for command in burning:

@@ -16,6 +16,7 @@ from guidance_svc.adapters.key_files import SERVICE, read_public, read_secret
 from guidance_svc.adapters.settings import AccessSettings
 from guidance_svc.errors import ConfigError, SessionFault
 
+OWN_NAME = "~service"  # no script can have that name
 KNOWN_KEY_LIMIT = 1000  # unknown keys that are remembered, so that each is logged once
 
 _log = logging.getLogger(__name__)
@@ -61,11 +62,15 @@ class Access:
     Args:
         pair: of the service.
         by_key: scripts by their raw public key, 32 bytes.
+        json_lines: names and patterns of the vehicles that the JSON lines may command.
+
+    The service's own key may ask for `health`, and commands nothing.
     """
 
-    def __init__(self, pair: KeyPair, by_key: Mapping[bytes, Script]) -> None:
+    def __init__(self, pair: KeyPair, by_key: Mapping[bytes, Script], json_lines: tuple[str, ...] = ()) -> None:
         self.pair = pair
-        self._by_key = dict(by_key)
+        self._lines = Script("json_lines", json_lines)
+        self._by_key = {raw_key(pair.public, "access.keys"): Script(OWN_NAME, ()), **by_key}
         self._by_name = {script.name: script for script in self._by_key.values()}
         self._refused: dict[bytes, None] = {}
 
@@ -85,11 +90,19 @@ class Access:
         return script
 
     def may_command(self, link: Hashable, vehicle: str) -> bool:
-        """Whether a connection may command a vehicle; JSON lines, which have no keys and stay on loopback, may."""
+        """Whether a connection may command a vehicle: by its key's list, or that of the JSON lines."""
+        script = self._script_of(link)
+        return script is not None and script.may_command(vehicle)
+
+    def may_see(self, link: Hashable, vehicle: str) -> bool:
+        """Whether `health` shows a connection that vehicle: its own; every one to who holds the service's own key."""
+        own = isinstance(link, Link) and link.script == OWN_NAME
+        return own or self.may_command(link, vehicle)
+
+    def _script_of(self, link: Hashable) -> Script | None:
         if not isinstance(link, Link):
-            return False
-        script = self._by_name.get(link.script)
-        return link.transport == "tcp" or (script is not None and script.may_command(vehicle))
+            return None
+        return self._lines if link.transport == "tcp" else self._by_name.get(link.script)
 
     def check(self, link: Hashable, vehicle: str) -> None:
         """Refuse an `open` of a vehicle that is not on the script's list.
@@ -99,12 +112,10 @@ class Access:
         """
         if self.may_command(link, vehicle):
             return
-        name = link.script if isinstance(link, Link) else ""
-        script = self._by_name.get(name)
-        allowed = ", ".join(script.vehicles) if script is not None else "none"
-        raise SessionFault(
-            "vehicle_not_allowed", "vehicle", f"one of {allowed} (access.scripts.{name}.vehicles)", vehicle
-        )
+        script = self._script_of(link)
+        allowed = ", ".join(script.vehicles) if script is not None and script.vehicles else "none"
+        key = "json_lines" if script is self._lines else f"scripts.{script.name if script else ''}.vehicles"
+        raise SessionFault("vehicle_not_allowed", "vehicle", f"one of {allowed} (access.{key})", vehicle)
 
 
 def load_access(settings: AccessSettings) -> Access | None:
@@ -133,7 +144,7 @@ def load_access(settings: AccessSettings) -> Access | None:
         scripts[key] = Script(name, tuple(entry.vehicles))
     if not scripts:
         _log.warning("access.keys is set and access.scripts is empty: no script can connect over ZeroMQ")
-    return Access(KeyPair(public, secret), scripts)
+    return Access(KeyPair(public, secret), scripts, tuple(settings.json_lines))
 
 
 def raw_key(text: bytes, where: str) -> bytes:

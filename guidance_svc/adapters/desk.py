@@ -48,6 +48,10 @@ class OpenedSession(Protocol):
     def warnings(self) -> tuple[str, ...]:
         """What the script's author should know."""
 
+    @property
+    def made_way(self) -> str:
+        """The vehicle whose session, without any state, was given up for it."""
+
 
 class Sessions(Protocol):
     """What the desk needs of the session layer; every method may raise a GuidanceError, which becomes a fault."""
@@ -72,6 +76,9 @@ class Sessions(Protocol):
 
     def pending(self) -> bool:
         """Whether guidance solutions wait to be worked out."""
+
+    def next_link(self) -> Hashable | None:
+        """The connection for which `work` works next."""
 
     def work(self) -> None:
         """Work out what waits."""
@@ -166,6 +173,13 @@ class Desk:
             SessionFault: no_session.
         """
         self._sessions.forget(vehicle)
+        self._given_up(vehicle, why)
+
+    def commands(self, link: Hashable) -> bool:
+        """Whether a connection commands a vehicle."""
+        return self._sessions.vehicle_of(link) is not None
+
+    def _given_up(self, vehicle: str, why: str) -> None:
         self.health.ended(vehicle)
         _log.warning("%s: its session is given up: %s", vehicle, why, extra={"vehicle": vehicle})
         self._keep(self._recorder.aside, OUTSIDE, vehicle, "given_up")
@@ -194,6 +208,8 @@ class Desk:
         named = isinstance(request.plan, str)
         asked = OpenRequest(request.vehicle, request.role, plan, frame, request.resume, request.detail, named)
         opened = self._sessions.open(link, asked)
+        if opened.made_way:
+            self._given_up(opened.made_way, "it never had a state, and another needs its place (limits.sessions)")
         if isinstance(request.plan, str) and table is not None:
             self._recorder.plan(request.plan, table)
         done = "resumed" if opened.resumed else "opened"
@@ -213,10 +229,14 @@ class Desk:
 
     def _health(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
         parse_health(message)
+        return self.health_for(link)
+
+    def health_for(self, link: Hashable) -> dict[str, Any]:
+        """The `health` reply, with the sessions that a connection may see."""
         access = self._access
         if access is None:
             return self.health.report()
-        return self.health.report(lambda vehicle: access.may_command(link, vehicle))
+        return self.health.report(lambda vehicle: access.may_see(link, vehicle))
 
     def _refuse(
         self,

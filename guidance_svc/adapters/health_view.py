@@ -10,6 +10,7 @@ import zmq
 from rich.console import Group
 from rich.table import Table
 
+from guidance_svc.adapters.access import Access
 from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
 from guidance_svc.errors import ConfigError
 
@@ -18,16 +19,17 @@ REQUEST: Final = b'{"type":"health"}'
 REPLY_LIMIT_BYTES: Final = 1 << 20  # a thousand sessions are 120 KB
 
 
-def ask_health(address: str) -> dict[str, Any]:
+def ask_health(address: str, access: Access | None = None) -> dict[str, Any]:
     """The `health` reply of a running service.
 
     Args:
-        address: ``tcp://HOST:PORT`` for ZeroMQ, ``HOST:PORT`` for JSON lines (the only way in without a key).
+        address: ``tcp://HOST:PORT`` for ZeroMQ, ``HOST:PORT`` for JSON lines.
+        access: the service's own keys, where it has some; its own key may ask.
 
     Raises:
         ConfigError: a bad address, nobody there, or no answer in WAIT_S.
     """
-    reply = _over_zmq(address) if address.startswith("tcp://") else _over_lines(address)
+    reply = _over_zmq(address, access) if address.startswith("tcp://") else _over_lines(address)
     answer: dict[str, Any] = json.loads(reply)
     if answer.get("type") != "health":
         raise ConfigError("no_health", "--connect", "an answer of this version", answer.get("message", "another"))
@@ -71,14 +73,18 @@ def duration(seconds: float) -> str:
     return f"{seconds:.1f} s"
 
 
-def _over_zmq(address: str) -> bytes:
+def _over_zmq(address: str, access: Access | None) -> bytes:
     endpoint = zmq_endpoint(address, "--connect", with_keys=True)
     with zmq.Context() as context, context.socket(zmq.DEALER) as sock:
         sock.setsockopt(zmq.LINGER, 0)
+        if access is not None:
+            sock.setsockopt(zmq.CURVE_SERVERKEY, access.pair.public)
+            sock.setsockopt(zmq.CURVE_PUBLICKEY, access.pair.public)
+            sock.setsockopt(zmq.CURVE_SECRETKEY, access.pair.secret)
         sock.connect(endpoint)
         sock.send(REQUEST)
         if not sock.poll(int(1000 * WAIT_S)):
-            expected = f"a service that answers within {WAIT_S:g} s (with keys: ask its JSON lines, HOST:PORT)"
+            expected = f"a service that answers within {WAIT_S:g} s (with keys: --configs names its settings)"
             raise ConfigError("no_answer", "--connect", expected, address)
         return sock.recv()
 

@@ -198,7 +198,7 @@ class FolderJournal:
 
     def _write(self, vehicle: str, seat: Seat | None) -> None:
         mirror = self._mirrors.get(vehicle)
-        if seat is None:
+        if seat is None or not seat.session.begun:  # a session without a state is nothing to come back to
             if mirror is not None:
                 self._remove(vehicle, mirror)
             return

@@ -6,7 +6,7 @@ import errno
 import logging
 import socket
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from contextlib import suppress
 from typing import Final
 
@@ -15,7 +15,7 @@ import zmq
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.lines import LineConnection
 from guidance_svc.adapters.metrics import http_answer
-from guidance_svc.adapters.pace import Pace, PaceKeeper, work_clock_s
+from guidance_svc.adapters.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
 from guidance_svc.adapters.settings import Limits
 from guidance_svc.errors import ConfigError, MessageFault
 from guidance_svc.wire.codec import encode
@@ -74,7 +74,7 @@ class LinePort:
 
     def waiting(self) -> bool:
         """Whether lines wait that have been read."""
-        return any(connection.lines for connection in self._connections.values())
+        return any(connection.lines for fd, connection in self._connections.items() if fd not in self.paused)
 
     def answer(self, ready: dict[object, int]) -> None:
         """Take new connections, and answer what has come; the turn's limits leave the rest for the next one."""
@@ -89,6 +89,9 @@ class LinePort:
         for _ in range(len(self._order)):
             fd = self._order[0]
             connection = self._connections[fd]
+            if fd in self.paused:
+                self._order.rotate(-1)
+                continue
             if ready.get(fd, 0) & (zmq.POLLIN | zmq.POLLERR) and connection.wants_read:
                 connection.read()
             left -= self._answer_one(connection, left)
@@ -125,11 +128,15 @@ class LinePort:
         """Answer a few lines of one connection; how many."""
         many = 0
         while connection.lines and many < left:
+            pace = self._pace.judge(connection.link, self._payer(connection))
+            if pace is Pace.HOLD:
+                self.paused[connection.sock.fileno()] = self._clock_s() + PAUSE_S
+                break
             many += 1
-            if self._answer_line(connection, connection.lines.popleft()):
+            if self._answer_line(connection, connection.lines.popleft(), pace):
                 break
         if connection.asks_metrics:
-            connection.send(http_answer(self._desk.health.report()), b"")
+            connection.send(http_answer(self._desk.health_for(connection.link)), b"")
             connection.finish()
         if connection.foreign is not None:
             connection.send(self._desk.receive(connection.link, connection.foreign, "json"))
@@ -142,10 +149,14 @@ class LinePort:
             connection.finish()
         return many
 
-    def _answer_line(self, connection: LineConnection, line: bytes) -> bool:
+    def _payer(self, connection: LineConnection) -> Hashable:
+        """Who is charged for what a connection costs."""
+        return connection.link if self._desk.commands(connection.link) else STRANGERS
+
+    def _answer_line(self, connection: LineConnection, line: bytes, pace: Pace) -> bool:
         """Answer one line; whether the connection has had its part of this turn."""
         began_s, work_s, refused = self._clock_s(), work_clock_s(), self._desk.health.refused
-        pace = self._pace.judge(connection.link)
+        payer = self._payer(connection)
         if pace is Pace.ANSWER:
             connection.send(self._desk.receive(connection.link, line, "json"))
         elif pace is Pace.REFUSE:
@@ -159,7 +170,7 @@ class LinePort:
         if pace is Pace.DROP:
             return True
         self._desk.health.took(self._clock_s() - began_s)
-        return self._pace.took(connection.link, work_clock_s() - work_s, self._desk.health.refused > refused)
+        return self._pace.took(connection.link, work_clock_s() - work_s, self._desk.health.refused > refused, payer)
 
     def _accept(self) -> None:
         """Take new connections; beyond the limit each is told so and closed."""
@@ -175,25 +186,24 @@ class LinePort:
                 self._poller.unregister(self._listener)  # for a while, or the loop spins: out of files, most likely
                 self._deaf_until_s = self._clock_s() + DEAF_S
                 return
-            if len(self._connections) >= self._limits.tcp_connections and not self._let_go_of_a_silent_one():
+            if len(self._connections) >= self._limits.tcp_connections and not self._make_room():
                 self.turned_away += 1
                 _turn_away(sock, self._limits.tcp_connections)
                 continue
             self._count += 1
-            self._connections[sock.fileno()] = LineConnection(sock, self._count, self._limits, self._clock_s())
+            self._connections[sock.fileno()] = LineConnection(sock, self._count, self._limits)
             self._order.append(sock.fileno())
             self._poller.register(sock.fileno(), zmq.POLLIN)
 
 
-    def _let_go_of_a_silent_one(self) -> bool:
-        """Close the oldest connection that has sent no line in the time of a handshake, if there is one."""
-        latest_s = self._clock_s() - self._limits.handshake_ms / 1000.0
-        for connection in self._connections.values():
-            if connection.silent and not connection.closed and connection.began_s <= latest_s:
-                connection.close()
-                self.flush()
-                return True
-        return False
+    def _make_room(self) -> bool:
+        """Close the oldest connection that commands no vehicle, if there is one; first those without a whole line."""
+        idle = [one for one in self._connections.values() if not (one.closed or self._desk.commands(one.link))]
+        if not idle:
+            return False
+        min(idle, key=lambda one: (one.spoke, one.number)).close()
+        self.flush()
+        return True
 
 
 def too_fast(limits: Limits) -> MessageFault:

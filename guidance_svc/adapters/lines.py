@@ -25,20 +25,20 @@ class LineConnection:
 
     Args:
         sock: taken over; set to not block.
-        number: of the connection, for the link and the log.
-        began_s: when it came.
+        number: of the connection, for the link and the log; rises.
     """
 
-    def __init__(self, sock: socket.socket, number: int, limits: Limits, began_s: float = 0.0) -> None:
+    def __init__(self, sock: socket.socket, number: int, limits: Limits) -> None:
         sock.setblocking(False)
         _keep_alive(sock, limits.heartbeat_ms)
-        self.began_s = began_s
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.sock = sock
         self.number = number
         self.link = Link("tcp", number)
         self.lines: deque[bytes] = deque()
         self.closed = False
+        self.spoke = False
+        """Whether a whole line has come."""
         self.asks_metrics = False
         self.foreign: bytes | None = None
         """The first line, where it does not begin an object: a web page must not post orders in a request's body."""
@@ -47,11 +47,6 @@ class LineConnection:
         self._partial = bytearray()
         self._outgoing = bytearray()
         self._no_more = False
-
-    @property
-    def silent(self) -> bool:
-        """Whether it has not sent a line yet."""
-        return self._fresh
 
     @property
     def wants_read(self) -> bool:
@@ -85,6 +80,7 @@ class LineConnection:
         if b"\n" in data:
             *whole, rest = bytes(self._partial).split(b"\n")
             self.lines.extend(line for line in map(bytes.strip, whole) if line)
+            self.spoke = True
             self._partial = bytearray(rest)
 
     def _greeted(self) -> bool:

@@ -1,4 +1,4 @@
-"""How fast one connection may send without waiting for its replies."""
+"""How fast one connection may send without waiting for its replies, and how much of the service's time it may take."""
 
 from __future__ import annotations
 
@@ -13,8 +13,10 @@ FAULT_TOKENS: Final = 10.0  # a refused message is recorded with its bytes: up t
 FAIR_SHARE: Final = 0.25  # of the service's time, for a connection which does not wait for its replies
 LONG_COSTS: Final = 10.0  # what takes longer than its token stands for is charged so many times: others wait for it
 TOKEN_S: Final = 250e-6  # processor time that a token stands for: a quarter of a second for 1000, or more for fewer
-MOST_TOKENS: Final = 1000.0  # for the time of one message
+MOST_TOKENS: Final = 1000.0  # for the time of one message, before LONG_COSTS
 BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
+CROWD_S: Final = 1.0  # two connections that spoke within it share the service
+STRANGERS: Final = "connections without a session"  # they pay together: a new connection is no new purse
 
 work_clock_s = time.thread_time
 """Of the loop's own processor time: what else runs on the machine is held against nobody."""
@@ -24,6 +26,8 @@ class Pace(Enum):
     """What is done with a message."""
 
     ANSWER = "answer"
+    HOLD = "hold"
+    """Answer it later: its connection waits for its replies, but has had its share of the service's time."""
     REFUSE = "refuse"
     DROP = "drop"
 
@@ -42,7 +46,8 @@ class PaceKeeper:
     a script that waits for each reply never has two in a turn.
 
     What takes long costs more, and so does what is refused: a flood of states gets at most FAIR_SHARE of the service's
-    time, one of `open` a tenth of that, and one of garbage a tenth of the messages.
+    time, one of `open` a tenth of that, and one of garbage a tenth of the messages. A script that waits for its replies
+    pays for what takes long as well; once it owes, it is held to FAIR_SHARE for as long as others speak too.
 
     Args:
         per_second: tokens that come back.
@@ -56,11 +61,15 @@ class PaceKeeper:
         self._per_turn = per_turn
         self._turn_s = turn_s
         self._clock_s = clock_s
+        self._token_s = max(TOKEN_S, FAIR_SHARE / per_second)
         self._buckets: dict[Hashable, _Bucket] = {}
         self._counts: dict[Hashable, int] = {}
         self._took_s: dict[Hashable, float] = {}
         self._ahead: set[Hashable] = set()
         self._ran_ahead = False
+        self._now_s = clock_s()
+        self._latest: Hashable = None
+        self._other_at_s = self._now_s - CROWD_S
         self.dropped = 0
 
     def begin_turn(self) -> None:
@@ -68,30 +77,46 @@ class PaceKeeper:
         self._ahead = {link for link, count in self._counts.items() if count > 1}
         self._counts.clear()
         self._took_s.clear()
+        self._now_s = self._clock_s()
 
-    def took(self, link: Hashable, seconds: float, refused: bool = False) -> bool:
-        """The last message judged took so much processor time; whether its connection has had its part of this turn."""
+    def took(self, link: Hashable, seconds: float, refused: bool = False, payer: Hashable = None) -> bool:
+        """The last message judged took so much processor time; whether its connection has had its part of this turn.
+
+        Args:
+            payer: who is charged where the connection waits for its replies; None for the connection.
+        """
         total_s = self._took_s[link] = self._took_s.get(link, 0.0) + seconds
         if self._ran_ahead:
-            self._bucket(link).tokens -= self._price(seconds) + (FAULT_TOKENS - 1.0 if refused else 0.0)
+            self._bucket(link).tokens -= LONG_COSTS * self._price(seconds) + (FAULT_TOKENS - 1.0 if refused else 0.0)
+        elif seconds > self._token_s:
+            self._bucket(payer or link).tokens -= self._price(seconds)
         return self._counts.get(link, 0) >= self._per_turn or total_s >= self._turn_s
 
-    def worked(self, seconds: float) -> None:
-        """Deferred work took so much processor time; charged to who ran ahead in this turn, if anybody did."""
-        for link, count in self._counts.items():
-            if count > 1:
-                self._bucket(link).tokens -= self._price(seconds)
+    def worked(self, link: Hashable, seconds: float) -> None:
+        """Deferred work for a connection took so much processor time."""
+        if self._counts.get(link, 0) > 1 or seconds > self._token_s:
+            costs = LONG_COSTS if self._counts.get(link, 0) > 1 else 1.0
+            self._bucket(link).tokens -= costs * self._price(seconds)
 
     def _price(self, seconds: float) -> float:
         """Tokens for what takes longer than a token stands for."""
-        token_s = max(TOKEN_S, FAIR_SHARE / self._per_second)
-        return min(MOST_TOKENS, LONG_COSTS * max(0.0, seconds / token_s - 1.0))
+        return min(MOST_TOKENS, max(0.0, seconds / self._token_s - 1.0))
 
-    def judge(self, link: Hashable) -> Pace:
-        """Count one message of this turn, and say what to do with it."""
+    def judge(self, link: Hashable, payer: Hashable = None) -> Pace:
+        """Count one message of this turn, and say what to do with it; one that is held is judged again later.
+
+        Args:
+            payer: as for `took`.
+        """
         count = self._counts[link] = self._counts.get(link, 0) + 1
         self._ran_ahead = count > 1 or link in self._ahead
+        if link != self._latest:
+            self._other_at_s = self._other_at_s if self._latest is None else self._now_s
+            self._latest = link
         if not self._ran_ahead:
+            if self.owes(payer or link):
+                self._counts[link] = count - 1
+                return Pace.HOLD
             return Pace.ANSWER
         bucket = self._bucket(link)
         if bucket.tokens >= 1.0:
@@ -103,13 +128,19 @@ class PaceKeeper:
             return Pace.REFUSE
         return Pace.DROP
 
+    def owes(self, payer: Hashable) -> bool:
+        """Whether it has had more than its share while others speak too."""
+        if payer not in self._buckets or self._now_s - self._other_at_s >= CROWD_S:
+            return False
+        return self._bucket(payer).tokens < 0.0
+
     def _bucket(self, link: Hashable) -> _Bucket:
         """Of a connection, filled up to now."""
         now_s = self._clock_s()
         bucket = self._buckets.get(link)
         if bucket is None:
             if len(self._buckets) >= BUCKET_LIMIT:
-                del self._buckets[next(iter(self._buckets))]
+                del self._buckets[next(one for one in self._buckets if one != STRANGERS)]
             bucket = self._buckets[link] = _Bucket(self._per_second, now_s, now_s - FAULT_EVERY_S)
         gained = (now_s - bucket.filled_at_s) * self._per_second
         bucket.tokens = min(self._per_second, bucket.tokens + gained)

@@ -10,11 +10,13 @@ import logging
 import socket
 import struct
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, Final
 
 import zmq
+
+from guidance_svc.adapters.access import Link
 
 ENDPOINT: Final = "inproc://guidance.peers"
 EVENTS_A_TURN: Final = 256
@@ -48,14 +50,26 @@ class Peers:
         self._limit = unfinished_bytes
         self._marks: dict[int, int] = {}
         self._spoke: set[int] = set()
+        self._links: dict[int, Link] = {}
 
     def __len__(self) -> int:
         """Connections now, those at their handshake included."""
         return len(self._marks)
 
-    def spoke(self, descriptor: int) -> None:
+    def spoke(self, descriptor: int, link: Link) -> None:
         """A whole message was read from this connection."""
         self._spoke.add(descriptor)
+        self._links[descriptor] = link
+
+    def make_room(self, most: int, commands: Callable[[Link], bool]) -> None:
+        """End connections that command no vehicle while there are more than `most`: first those without a message.
+
+        The newest one stays: it has had no time to say anything.
+        """
+        idle = [one for one in list(self._marks)[:-1] if one not in self._links or not commands(self._links[one])]
+        idle.sort(key=lambda one: one in self._links)  # and the oldest before the others
+        for descriptor in idle[: max(0, len(self._marks) - most)]:
+            self.shut(descriptor, "it commands no vehicle, and another needs its place (limits.zmq_connections)")
 
     def listen(self) -> None:
         """Take what libzmq tells of connections."""
@@ -70,6 +84,7 @@ class Peers:
             elif event == zmq.EVENT_DISCONNECTED:
                 self._marks.pop(value, None)
                 self._spoke.discard(value)
+                self._links.pop(value, None)
             else:
                 self.refused_handshakes += 1
                 if self.refused_handshakes & (self.refused_handshakes - 1) == 0:
@@ -90,6 +105,7 @@ class Peers:
         if descriptor not in self._marks:
             return
         del self._marks[descriptor]
+        self._links.pop(descriptor, None)
         self.cut += 1
         if self.cut & (self.cut - 1) == 0:
             _log.warning("a ZeroMQ connection was cut, %d so far: %s", self.cut, why)

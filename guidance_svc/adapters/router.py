@@ -5,7 +5,7 @@ from __future__ import annotations
 import ctypes
 import logging
 import os
-from collections.abc import Container
+from collections.abc import Callable, Container
 from typing import Final, NamedTuple
 
 import zmq
@@ -119,10 +119,16 @@ class Router:
         gate = () if self.gate is None else (self.gate.socket,)
         return (self.socket, self.peers.socket, *gate)
 
-    def answer_handshakes(self, ready: Container[object]) -> None:
-        """Take note of connections that came and went, and answer who asks to come in."""
+    def answer_handshakes(self, ready: Container[object], commands: Callable[[Link], bool]) -> None:
+        """Take note of connections that came and went, make room for new ones, and answer who asks to come in.
+
+        Args:
+            commands: whether a connection commands a vehicle.
+        """
         if self.peers.socket in ready:
             self.peers.listen()
+            if self.full():
+                self.peers.make_room(self._limits.zmq_connections, commands)
         if self.gate is not None and self.gate.socket in ready:
             self.gate.answer()
 
@@ -138,7 +144,7 @@ class Router:
             return None
         routing_id = first.bytes
         descriptor, script = self._sender(first)
-        self.peers.spoke(descriptor)
+        self.peers.spoke(descriptor, Link("zmq", routing_id, script))
         envelope: tuple[bytes, ...] = (routing_id,)
         payload, more = self._next_frame()
         if more and not payload:

@@ -5,18 +5,19 @@ from __future__ import annotations
 import logging
 import socket
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import chain, islice
 from typing import Final
 
 import zmq
 
-from guidance_svc.adapters.access import Access
+from guidance_svc.adapters.access import Access, Link
 from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
 from guidance_svc.adapters.desk import Desk, Sessions
 from guidance_svc.adapters.line_port import PAUSE_S, LinePort, too_fast
-from guidance_svc.adapters.pace import Pace, PaceKeeper, work_clock_s
+from guidance_svc.adapters.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
 from guidance_svc.adapters.recorder import Recorder
 from guidance_svc.adapters.router import Request, Router
 from guidance_svc.adapters.settings import Addresses, Limits
@@ -82,6 +83,7 @@ class Server:
         self._stopping = False
         self._guard_at_s = self._expire_at_s = clock_s()
         self._turned_away = 0
+        self._held: dict[Link, Request] = {}  # one of each connection that has had its share of the time
         for source in (*self._router.sources(), self._wake_read):
             self._poller.register(source, zmq.POLLIN)
         self._count_for_health()
@@ -121,18 +123,19 @@ class Server:
         """One round: wait, take at most a batch, answer, record, send, and one piece of deferred work."""
         waiting = self._sessions.pending() or (self._port is not None and self._port.waiting())
         idle_ms = int(1000 * GUARD_S) if len(self._router.peers) else IDLE_MS
-        if self._port is not None and self._port.paused:
+        if self._held or (self._port is not None and self._port.paused):
             idle_ms = int(1000 * PAUSE_S)
         ready = dict(self._poller.poll(0 if waiting else idle_ms))
         self._pace.begin_turn()
-        self._router.answer_handshakes(ready)
-        replies = self._answer_zmq() if self._router.socket in ready else []
+        self._router.answer_handshakes(ready, self._desk.commands)
+        replies = self._answer_zmq() if self._router.socket in ready or self._held else []
         if self._port is not None:
             self._port.answer(ready)
         self._recorder.flush()
         for request, reply in replies:
             if not self._router.send(request.envelope, reply):
                 self._desk.drop(request.link)
+                self._pace.forget(request.link)
         if self._port is not None:
             self._port.flush()
         if self._sessions.pending():
@@ -142,12 +145,16 @@ class Server:
     def _answer_zmq(self) -> list[tuple[Request, bytes]]:
         """Take and answer messages; libzmq hands them out in turn, so a flood ends the batch and delays nobody."""
         replies, dropped = [], 0
-        for _ in range(self._limits.batch_messages):
-            request = self._router.receive()
-            if request is None:
-                break
+        free = [link for link in self._held if not self._pace.owes(self._payer(link))]
+        requests = chain((self._held.pop(link) for link in free), iter(self._router.receive, None))
+        for request in islice(requests, self._limits.batch_messages):
             began_s, work_s, refused = self._clock_s(), work_clock_s(), self._desk.health.refused
-            reply = self._answer(request)
+            payer = self._payer(request.link)
+            pace = self._pace.judge(request.link, payer)
+            if pace is Pace.HOLD and request.link not in self._held and len(self._held) < self._limits.zmq_connections:
+                self._held[request.link] = request
+                continue
+            reply = self._answer(request, pace)
             if reply is None:
                 self._desk.health.dropped()
                 dropped += 1
@@ -156,15 +163,18 @@ class Server:
                 break
             replies.append((request, reply))
             self._desk.health.took(self._clock_s() - began_s)
-            if self._pace.took(request.link, work_clock_s() - work_s, self._desk.health.refused > refused):
+            if self._pace.took(request.link, work_clock_s() - work_s, self._desk.health.refused > refused, payer):
                 break
         return replies
 
-    def _answer(self, request: Request) -> bytes | None:
+    def _payer(self, link: Hashable) -> Hashable:
+        """Who is charged for what a connection costs."""
+        return link if self._desk.commands(link) else STRANGERS
+
+    def _answer(self, request: Request, pace: Pace) -> bytes | None:
         """The reply to one message; None where its connection sends too fast."""
         link = request.link
-        pace = self._pace.judge(link)
-        if pace is Pace.DROP:
+        if pace in (Pace.DROP, Pace.HOLD):  # held: it did not wait for the reply to the one that is held already
             return None
         fault = request.fault()
         if pace is Pace.REFUSE:
@@ -188,12 +198,12 @@ class Server:
             self._desk.expire(self._limits.idle_expiry_s)
 
     def _work(self) -> None:
-        began_s = work_clock_s()
+        began_s, link = work_clock_s(), self._sessions.next_link()
         try:
             self._sessions.work()
         except Exception:
             _log.exception("deferred guidance work met a fault of the service itself")
-        self._pace.worked(work_clock_s() - began_s)
+        self._pace.worked(link, work_clock_s() - began_s)
 
     def close(self) -> None:
         """Close every socket; `run` does so on its way out."""

@@ -10,6 +10,8 @@ from guidance_svc.session.session import HISTORY_BYTES
 from guidance_svc.wire.plans import MODEL
 
 Count = Annotated[int, Field(ge=1, le=1_000_000)]
+Vehicles = Annotated[str, Field(pattern=r"^[A-Za-z0-9_.\-*?]{1,64}$")]
+"""Name of a vehicle; `*` and `?` stand for any characters."""
 
 
 class Addresses(BaseModel):
@@ -20,7 +22,7 @@ class Addresses(BaseModel):
     zmq: str = "tcp://127.0.0.1:5770"
     """ROUTER; beyond loopback only with keys."""
     tcp: str = "127.0.0.1:5771"
-    """JSON lines, loopback only; empty: none."""
+    """JSON lines, loopback only; empty: none, which is the default where there are keys."""
 
 
 class ScriptAccess(BaseModel):
@@ -32,7 +34,7 @@ class ScriptAccess(BaseModel):
     """In the text form of CURVE keys (Z85)."""
     public_key_file: str | None = None
     """Instead: the file NAME.key, in the folder of the keys unless the path is absolute."""
-    vehicles: Annotated[list[Annotated[str, Field(pattern=r"^[A-Za-z0-9_.\-*?]{1,64}$")]], Field(min_length=1)]
+    vehicles: Annotated[list[Vehicles], Field(min_length=1)]
     """Names of vehicles that it may command; `*` and `?` stand for any characters."""
 
     @model_validator(mode="after")
@@ -50,6 +52,14 @@ class AccessSettings(BaseModel):
     keys: str = ""
     """Folder that `guidance-svc keys` made; empty: no keys, loopback only."""
     scripts: dict[Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_\-]{0,63}$")], ScriptAccess] = {}
+    json_lines: list[Vehicles] = []
+    """Vehicles that the JSON lines, which have no keys, may command where there are keys."""
+
+    @model_validator(mode="after")
+    def _lines_with_keys(self) -> AccessSettings:
+        if self.json_lines and not self.keys:
+            raise ValueError("json_lines only where there are keys: without them every program may command any vehicle")
+        return self
 
 
 class Limits(BaseModel):
@@ -130,3 +140,9 @@ class Settings(BaseModel):
     recording: Recording = Recording()
     journal: JournalSettings = JournalSettings()
     board: BoardSettings = BoardSettings()
+
+    @model_validator(mode="after")
+    def _no_keyless_way_beside_keys(self) -> Settings:
+        if self.access.keys and "tcp" not in self.addresses.model_fields_set:
+            self.addresses = self.addresses.model_copy(update={"tcp": ""})
+        return self

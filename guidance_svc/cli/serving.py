@@ -79,12 +79,15 @@ def health(
     """Ask a running service how it is: counts, reply times, sessions."""
     from rich.console import Console
 
+    from guidance_svc.adapters.access import load_access
     from guidance_svc.adapters.config_files import chosen_folder, load_settings
     from guidance_svc.adapters.health_view import ask_health, health_tables
 
     with plain_errors():
-        addresses = load_settings(chosen_folder(configs)).addresses
-        Console().print(health_tables(ask_health(connect or addresses.tcp or addresses.zmq)))
+        settings = load_settings(chosen_folder(configs))
+        address = connect or settings.addresses.tcp or settings.addresses.zmq
+        access = load_access(settings.access) if address.startswith("tcp://") else None
+        Console().print(health_tables(ask_health(address, access)))
 
 
 @app.command()

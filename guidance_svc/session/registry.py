@@ -37,6 +37,7 @@ class Opened:
         phases: one sentence a phase, what the service will do.
         plan: that is flown; on resuming, the one that the flight began with.
         warnings: what the script's author should know, in sentences.
+        made_way: vehicle whose session was given up for this one: it had never had a state.
     """
 
     token: str
@@ -44,6 +45,7 @@ class Opened:
     phases: tuple[str, ...]
     plan: FlightPlan
     warnings: tuple[str, ...] = ()
+    made_way: str = ""
 
 
 @dataclass(slots=True)
@@ -105,7 +107,7 @@ class Registry:
         seat, shown = self.seats.get(request.vehicle), request.resume
         if seat is None:
             return self.seated(link, request, self.make_token())
-        if shown is None and seat.session.point is None and seat.session.last_message is None:
+        if shown is None and not seat.session.begun:
             return self.seated(link, request, self.make_token())
         if shown is None:
             raise SessionFault("vehicle_taken", "resume", TAKEN.format(*[request.vehicle] * 2), "nothing")
@@ -123,15 +125,23 @@ class Registry:
 
     def seated(self, link: Hashable, request: OpenRequest, token: str) -> Opened:
         """A new session in its seat."""
-        before = self.seats.get(request.vehicle)
+        before, made_way = self.seats.get(request.vehicle), ""
         if before is None and len(self.seats) >= self.session_limit:
-            expected = f"at most {self.session_limit} sessions (limits.sessions)"
-            raise SessionFault("session_limit", "vehicle", expected, request.vehicle)
+            made_way = self.never_begun()
+            if not made_way:
+                expected = f"at most {self.session_limit} sessions (limits.sessions)"
+                raise SessionFault("session_limit", "vehicle", expected, request.vehicle)
+            self.forget(made_way)
         session = Session(request.plan, request.frame, request.detail, self.history_bytes)
         seat = Seat(session, digest_of(token), replace(request, resume=None), before.link if before else None)
         self.seats[request.vehicle] = seat
         self.bind(link, request.vehicle)
-        return Opened(token, False, phase_sentences(request.plan), request.plan)
+        return Opened(token, False, phase_sentences(request.plan), request.plan, made_way=made_way)
+
+    def never_begun(self) -> str:
+        """The vehicle whose session is given up first: without any state, and without connection if there is one."""
+        idle = [(seat.link is not None, vehicle) for vehicle, seat in self.seats.items() if not seat.session.begun]
+        return min(idle, key=lambda one: one[0])[1] if idle else ""  # the oldest of its kind
 
     def bind(self, link: Hashable, vehicle: str) -> None:
         """The connection commands the vehicle from now on; one that did before is told when it speaks again."""
@@ -246,6 +256,11 @@ class Registry:
     def pending(self) -> bool:
         """Whether major cycles are waiting."""
         return bool(self.due)
+
+    def next_link(self) -> Hashable | None:
+        """The connection whose vehicle's major cycle `work` runs next."""
+        seat = self.seats.get(next(iter(self.due), ""))
+        return seat.link if seat else None
 
     def work(self) -> None:
         """Run the major cycle that has waited longest; called after the replies have gone out, while `pending`.

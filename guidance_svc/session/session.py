@@ -88,6 +88,11 @@ class Session:
         self.last_message, self.last_command, self.resumed = message, command, False
         return command
 
+    @property
+    def begun(self) -> bool:
+        """Whether it ever had a state."""
+        return self.point is not None or self.last_message is not None
+
     def said_before(self, message: VehicleState) -> Command | None:
         """The reply to the last state, if this is that state again.
 

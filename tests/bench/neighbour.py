@@ -81,6 +81,19 @@ def plans(endpoint: str, tcp: str, states: list[bytes]) -> None:
                 sock.recv(zmq.NOBLOCK)
 
 
+def costly(endpoint: str, tcp: str, states: list[bytes]) -> None:
+    """Open a session with a plan again and again, waiting for each reply."""
+    sock = dealer(endpoint)
+    opened = msgpack.unpackb(opening(f"neighbour-{os.getpid()}"))
+    sock.send(msgpack.packb({"type": "close"}))
+    sock.recv()
+    sock.send(msgpack.packb(opened))
+    message = msgpack.packb({**opened, "resume": msgpack.unpackb(sock.recv())["token"]})
+    while True:
+        sock.send(message)
+        sock.recv()
+
+
 def lines(endpoint: str, tcp: str, states: list[bytes]) -> None:
     """Send JSON lines as fast as they go, and never read."""
     host, port = tcp.split(":")
@@ -105,7 +118,7 @@ def endless(endpoint: str, tcp: str, states: list[bytes]) -> None:
 
 
 KINDS: dict[str, Callable[[str, str, list[bytes]], Any]] = {
-    one.__name__: one for one in (spin, flood, deaf, garbage, plans, lines, endless)
+    one.__name__: one for one in (spin, flood, deaf, garbage, plans, costly, lines, endless)
 }
 
 

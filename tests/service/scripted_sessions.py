@@ -16,6 +16,7 @@ class Opened:
     phases: tuple[str, ...]
     plan: FlightPlan
     warnings: tuple[str, ...] = ()
+    made_way: str = ""
 
 
 class ScriptedSessions:
@@ -63,6 +64,9 @@ class ScriptedSessions:
 
     def pending(self) -> bool:
         return self._waiting > 0
+
+    def next_link(self) -> Hashable | None:
+        return None
 
     def work(self) -> None:
         self._waiting = 0

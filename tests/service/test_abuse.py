@@ -6,6 +6,7 @@ import json
 import logging
 import socket
 import threading
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -185,18 +186,41 @@ def test_a_first_line_in_pieces_is_still_the_first_line(run_server) -> None:
 
 def test_connections_over_zeromq_beyond_the_limit_get_no_session(run_server, sessions: ScriptedSessions) -> None:
     server = run_server(zmq_connections=2)
-    first = server.zmq_socket()
+    first, second, third = (server.zmq_socket() for _ in range(3))
     ask(first, OPEN)
-    second, third = server.zmq_socket(), server.zmq_socket()
-    for sock in (second, third):
-        sock.send(b"\xc1")
-    for sock in (second, third):
-        sock.recv()
+    ask(second, {**OPEN, "vehicle": "gannet"})
     fault = ask(third, {**OPEN, "vehicle": "bargeman"})
     assert fault["code"] == "too_many_connections"
     assert "limits.zmq_connections" in fault["expected"]
     assert ask(first, STATE)["type"] == "command"
-    assert set(sessions.vehicles.values()) == {"curlew"}
+    assert set(sessions.vehicles.values()) == {"curlew", "gannet"}
+
+
+@pytest.mark.parametrize("says", [b"", b"\xc1"], ids=["nothing", "garbage"])
+def test_connections_over_zeromq_without_a_session_do_not_keep_a_script_out(run_server, says: bytes) -> None:
+    server = run_server(zmq_connections=20)
+    idle = [server.zmq_socket() for _ in range(40)]
+    for sock in idle:
+        if says:
+            sock.send(says)
+    flown = server.zmq_socket()
+    assert ask(flown, OPEN)["type"] == "opened"
+    idle += [server.zmq_socket() for _ in range(40)]
+    assert ask(flown, STATE)["type"] == "command"  # it has a session, and stays
+
+
+@pytest.mark.parametrize("says", [b"", b"{", b'{"type":"health"}\n'], ids=["nothing", "half a line", "no open"])
+def test_connections_over_tcp_without_a_session_do_not_keep_a_script_out(run_server, says: bytes) -> None:
+    server = run_server(tcp_connections=8)
+    flown = server.tcp_socket()
+    assert ask_line(flown, OPEN)["type"] == "opened"
+    idle = [server.tcp_socket() for _ in range(12)]
+    for sock in idle:
+        with suppress(OSError):  # closed already, for another one's sake
+            sock.sendall(says)
+    late = server.tcp_socket()
+    assert ask_line(late, {**OPEN, "vehicle": "bargeman"})["type"] == "opened"
+    assert ask_line(flown, STATE)["type"] == "command"
 
 
 @pytest.mark.parametrize("transport", ["zmq", "tcp"])

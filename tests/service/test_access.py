@@ -14,12 +14,14 @@ import pytest
 import zmq
 from peers_world import Proxy, access_for, ask_lines, closed_by_peer, connect, curve, stranger, until
 from scripted_sessions import ScriptedSessions
-from service_world import OPEN, STATE, WAIT_S, Running, small_library
+from service_world import OPEN, STATE, WAIT_S, Running, ask_line, small_library
 from typer.testing import CliRunner
 
 from guidance_svc.adapters.access import Access, Link, load_access
 from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
+from guidance_svc.adapters.config_files import load_settings
 from guidance_svc.adapters.desk import Desk
+from guidance_svc.adapters.health_view import ask_health
 from guidance_svc.adapters.key_files import make_keys
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.adapters.settings import AccessSettings, Limits
@@ -303,6 +305,58 @@ def test_an_address_beyond_loopback_needs_keys(address: str) -> None:
     with pytest.raises(ConfigError, match="needs keys"):
         zmq_endpoint(address)
     assert zmq_endpoint(address, with_keys=True).startswith("tcp://")
+
+
+def test_json_lines_are_off_where_there_are_keys_unless_they_are_asked_for(tmp_path: Path) -> None:
+    folder = tmp_path / "configs"
+    folder.mkdir()
+    for text, tcp in (
+        ("", "127.0.0.1:5771"),
+        ('[access]\nkeys = "keys"\n', ""),
+        ('[access]\nkeys = "keys"\n[addresses]\ntcp = "127.0.0.1:0"\n', "127.0.0.1:0"),
+    ):
+        (folder / "service.toml").write_text(text)
+        assert load_settings(folder).addresses.tcp == tcp
+
+
+def test_json_lines_beside_keys_command_the_reserved_vehicles_alone_and_see_no_others(
+    run_server, keys: Path, sessions: ScriptedSessions
+) -> None:
+    made = access_for(keys, curlew=["curlew"])
+    server = run_server(Access(made.pair, made._by_key, ("Gannet*",)))
+    with_key = server.zmq_socket(**curve(keys, "curlew"))
+    ask(with_key, OPEN)
+    said = ({**OPEN, "vehicle": "curlew"}, {"type": "health"}, {**OPEN, "vehicle": "Gannet-2"}, {"type": "health"})
+    with connect(server.server.ready.tcp) as line:
+        fault, health, opened, again = (ask_line(line, message) for message in said)
+    assert (fault["code"], fault["expected"]) == ("vehicle_not_allowed", "one of Gannet* (access.json_lines)")
+    assert health["sessions"] == []
+    assert opened["type"] == "opened"
+    assert [one["vehicle"] for one in again["sessions"]] == ["Gannet-2"]
+    assert ask(with_key, STATE)["type"] == "command"
+
+
+def test_json_lines_beside_keys_command_nothing_by_default(run_server, access: Access) -> None:
+    with connect(run_server(access).server.ready.tcp) as line:
+        fault = ask_line(line, OPEN)
+    assert (fault["code"], fault["expected"]) == ("vehicle_not_allowed", "one of none (access.json_lines)")
+
+
+def test_json_lines_list_without_keys_is_a_mistake_that_is_told() -> None:
+    with pytest.raises(ValueError, match="json_lines only where there are keys"):
+        AccessSettings.model_validate({"json_lines": ["Gannet"]})
+
+
+def test_who_holds_the_service_key_may_ask_how_it_is_and_commands_nothing(
+    run_server, access: Access, keys: Path
+) -> None:
+    server = run_server(access)
+    ask(server.zmq_socket(**curve(keys, "curlew")), OPEN)
+    report = ask_health(server.server.ready.zmq, access)
+    assert [one["vehicle"] for one in report["sessions"]] == ["curlew"]
+    own = {"CURVE_PUBLICKEY": access.pair.public, "CURVE_SECRETKEY": access.pair.secret}
+    sock = server.zmq_socket(**own, CURVE_SERVERKEY=access.pair.public)
+    assert ask(sock, {**OPEN, "vehicle": "Bargeman"})["code"] == "vehicle_not_allowed"
 
 
 def test_json_lines_stay_on_loopback_whatever_there_is_of_keys() -> None:

@@ -20,7 +20,7 @@ from typer.testing import CliRunner
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.health import Health
 from guidance_svc.adapters.metrics import metrics_text
-from guidance_svc.adapters.pace import Pace, PaceKeeper
+from guidance_svc.adapters.pace import STRANGERS, Pace, PaceKeeper
 from guidance_svc.cli import app
 from guidance_svc.wire.messages import HealthMessage
 
@@ -229,6 +229,63 @@ def test_a_pause_of_the_machine_is_not_held_against_a_script_that_waits(clock: C
         keeper.begin_turn()
         assert keeper.judge("a") is Pace.ANSWER
         keeper.took("a", 3.0, refused=True)
+
+
+def held_part(keeper: PaceKeeper, clock: Clock, seconds: float, other: str | None) -> float:
+    """Part of the time that a script in lock-step takes whose messages cost so much, beside another that speaks."""
+    began_s, worked_s = clock(), 0.0
+    while clock() < began_s + 60.0:
+        keeper.begin_turn()
+        if other is not None:
+            assert keeper.judge(other) is Pace.ANSWER
+            keeper.took(other, 5e-5)
+        if keeper.judge("costly") is Pace.ANSWER:
+            keeper.took("costly", seconds)
+            clock.now_s += seconds
+            worked_s += seconds
+        else:
+            clock.now_s += 1e-3
+    return worked_s / (clock() - began_s)
+
+
+@pytest.mark.parametrize("seconds", [1e-3, 5e-3, 5e-2])
+def test_a_script_in_lock_step_that_costs_much_gets_its_share_and_no_more_beside_others(
+    clock: Clock, seconds: float
+) -> None:
+    keeper = PaceKeeper(1000.0, 4, 1.0, clock)
+    assert held_part(keeper, clock, seconds, "honest") == pytest.approx(0.27, abs=0.07)  # and a full purse
+
+
+def test_a_script_in_lock_step_that_costs_much_is_not_held_while_it_is_alone(clock: Clock) -> None:
+    assert held_part(PaceKeeper(1000.0, 4, 1.0, clock), clock, 5e-3, None) == pytest.approx(1.0)
+
+
+def test_scripts_in_lock_step_whose_replies_are_cheap_are_never_held(clock: Clock) -> None:
+    keeper = PaceKeeper(1000.0, 4, 1.0, clock)
+    for turn in range(20_000):  # as fast as the service can: 60 us a reply, a major cycle of 600 us for every tenth
+        keeper.begin_turn()
+        for link in ("a", "b"):
+            assert keeper.judge(link) is Pace.ANSWER
+            keeper.took(link, 6e-5)
+            clock.now_s += 6e-5
+            if turn % 10 == 0:
+                keeper.worked(link, 6e-4)
+                clock.now_s += 6e-4
+
+
+def test_connections_without_a_session_pay_together(clock: Clock) -> None:
+    keeper = PaceKeeper(1000.0, 4, 1.0, clock)
+    held = 0
+    for number in range(2000):  # a new connection for each `open`
+        keeper.begin_turn()
+        keeper.judge("honest")
+        if keeper.judge(f"new {number}", STRANGERS) is Pace.HOLD:
+            held += 1
+            clock.now_s += 2e-3
+        else:
+            keeper.took(f"new {number}", 2e-3, payer=STRANGERS)
+            clock.now_s += 2e-3
+    assert 1000 < held < 1800
 
 
 def test_a_turn_is_up_after_so_many_messages_or_so_much_time(clock: Clock) -> None:

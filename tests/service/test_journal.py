@@ -296,11 +296,32 @@ def test_vehicles_that_differ_in_case_or_have_odd_names_keep_apart(folder: Path)
     assert len(set(stems)) == len(names)
     life = Life(folder)
     tokens = {name: life.open(vehicle=name)[0] for name in names}
+    for name in names:
+        life.fly(late_flight()[:1], name)
     life.kill()
     life = Life(folder)
     assert sorted(life.found) == sorted(names)
     assert all(life.open(token, name) == (token, True) for name, token in tokens.items())
     assert all(path.parent == folder for path in folder.rglob("*"))
+
+
+def test_a_session_without_a_state_leaves_nothing_in_the_journal(folder: Path) -> None:
+    life = Life(folder)
+    for k in range(50):
+        life.open(vehicle=f"stranger-{k}")
+    assert [path.name for path in folder.iterdir() if path.suffix == ".head"] == []
+    life.kill()
+    assert Life(folder).found == []
+
+
+def test_a_flight_that_begins_anew_under_its_token_is_not_followed_by_the_old_one_after_a_kill(folder: Path) -> None:
+    life = Life(folder)
+    token, _ = life.open()
+    life.fly(late_flight()[:20])
+    again, resumed = life.open(token, role="tanker")  # another flight: it begins anew
+    assert (again, resumed) == (token, False)
+    life.kill()
+    assert Life(folder).found == []
 
 
 def test_more_sessions_than_open_files_all_come_back(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -335,7 +356,9 @@ def test_who_runs_the_service_can_have_a_session_given_up(folder: Path) -> None:
 def test_a_session_is_given_up_in_the_journal_where_no_service_runs(folder: Path) -> None:
     life = Life(folder)
     life.open()
+    life.fly(late_flight()[:1])
     kept, _ = life.open(vehicle="bargeman")
+    life.fly(late_flight()[:1], "bargeman")
     life.kill()
     ask_to_forget(folder, "curlew", lambda seconds: None)
     life = Life(folder)
@@ -347,6 +370,7 @@ def test_a_session_is_given_up_in_the_journal_where_no_service_runs(folder: Path
 def test_what_cannot_be_given_up_is_told(folder: Path, vehicle: str, code: str) -> None:
     life = Life(folder)
     life.open()
+    life.fly(late_flight()[:1])
     with pytest.raises(ConfigError) as caught:
         ask_to_forget(folder, vehicle, lambda seconds: None)  # a service that hangs
     assert caught.value.code == code

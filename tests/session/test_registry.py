@@ -83,13 +83,29 @@ def test_a_connection_commands_one_vehicle_only() -> None:
 
 def test_the_number_of_sessions_is_limited_and_closing_makes_room() -> None:
     desk = registry(limit=2)
-    desk.open("a", request("one"))
-    desk.open("b", request("two"))
+    for link, vehicle in (("a", "one"), ("b", "two")):
+        desk.open(link, request(vehicle))
+        desk.state(link, late_flight()[0].message)
     with pytest.raises(SessionFault) as caught:
         desk.open("c", request("three"))
     assert code_of(caught) == ("session_limit", "vehicle")
     assert desk.close("a") == "one"
     assert not desk.open("c", request("three")).resumed
+
+
+def test_a_session_that_never_had_a_state_makes_way_for_another_and_one_without_connection_first() -> None:
+    desk = registry(limit=3)
+    desk.open("a", request("flown"))
+    desk.state("a", late_flight()[0].message)
+    desk.open("b", request("connected"))
+    desk.open("c", request("gone"))
+    desk.drop_link("c")
+    assert desk.open("d", request("next")).made_way == "gone"
+    assert desk.open("e", request("after")).made_way == "connected"
+    assert set(desk.seats) == {"flown", "next", "after"}
+    with pytest.raises(SessionFault) as caught:  # its script opens again, as after a restart
+        desk.state("b", late_flight()[0].message)
+    assert code_of(caught)[0] == "no_session"
 
 
 def test_a_state_without_a_session_is_refused() -> None:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from enum import Enum
 from typing import Final
+
+from guidance_svc.adapters import systems
 
 FAULT_EVERY_S: Final = 1.0
 FAULT_TOKENS: Final = 10.0  # a refused message is recorded with its bytes: up to 6 KB
@@ -16,7 +17,7 @@ TOKEN_S: Final = 250e-6  # processor time that a token stands for: a quarter of 
 MOST_TOKENS: Final = 1000.0  # for the time of one message
 BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
 
-work_clock_s = time.thread_time
+work_clock_s = systems.work_clock_s
 """Of the loop's own processor time: what else runs on the machine is held against nobody."""
 
 

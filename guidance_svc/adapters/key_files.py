@@ -98,7 +98,7 @@ def make_keys(folder: Path, script: str | None) -> list[str]:
     if script is None or not (folder / f"{SERVICE}.key").exists():
         public, secret = make_pair(folder, SERVICE)
         lines += [f"{public}  the service's public key: every script gets a copy", f"{secret}  stays here"]
-    lines += ["In service.toml:", "", "[access]", f'keys = "{folder}"']
+    lines += ["In service.toml:", "", "[access]", f'keys = "{folder.as_posix()}"']
     if script is not None:
         public, secret = make_pair(folder, script)
         lines[:0] = [

@@ -40,9 +40,18 @@ class ServiceProcess:
     Args:
         options: of `serve`, after the folders.
         first_path: goes first in PYTHONPATH.
+        of_this_group: Ctrl-C reaches it as it reaches this process.
     """
 
-    def __init__(self, folder: Path, *options: str, configs: Path | None = None, first_path: str = "") -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *options: str,
+        configs: Path | None = None,
+        first_path: str = "",
+        of_this_group: bool = False,
+    ) -> None:
+        self._group = {} if of_this_group else own_group()
         self.folder, self._options, self._configs = folder, options, configs or default_folder()
         path = [first_path, str(ROOT), os.environ.get("PYTHONPATH", "")]
         self._environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, path)), "PYTHONUTF8": "1"}
@@ -57,7 +66,7 @@ class ServiceProcess:
                    "--tcp", self.tcp, "--until-input-ends", *self._options]  # fmt: skip
         self.process = subprocess.Popen(
             command, cwd=self.folder, env=self._environment, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE, text=True, encoding="utf-8", **own_group(),
+            stderr=subprocess.PIPE, text=True, encoding="utf-8", **self._group,
         )  # fmt: skip
         self._lines: Queue[str] = Queue()
         self._listener = threading.Thread(target=self._listen, args=(self.process,), daemon=True)
@@ -69,15 +78,16 @@ class ServiceProcess:
     def kill(self) -> None:
         """As kill -9 does."""
         self.process.kill()
-        self._over()
+        self.over()
 
     def end(self) -> int:
         """Let it finish its recording; its exit code."""
         assert self.process.stdin is not None
         self.process.stdin.close()
-        return self._over()
+        return self.over()
 
-    def _over(self) -> int:
+    def over(self) -> int:
+        """Its exit code once it has ended."""
         code = self.process.wait(WAIT_S)
         self._listener.join(WAIT_S)
         for stream in (self.process.stdin, self.process.stderr):

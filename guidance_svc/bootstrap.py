@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import gc
 import logging
+import os
 import secrets
 import signal
+import sys
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -25,13 +28,12 @@ from guidance_svc.adapters.replay import InProcess
 from guidance_svc.adapters.rotating import RotatingRecorder, Storage, no_sessions
 from guidance_svc.adapters.server import Ready, Server
 from guidance_svc.adapters.settings import Settings
+from guidance_svc.adapters.systems import STOPS_AND_CTRL_C
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
 from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.errors import GuidanceError
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.warmup import warm_up
-
-ENDINGS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGINT", "SIGHUP") if hasattr(signal, name))
 
 _log = logging.getLogger(__name__)
 
@@ -101,23 +103,39 @@ def make_service(choices: Choices) -> Service:
 
 
 def run_service(service: Service, on_ready: Callable[[Ready], None]) -> None:
-    """Serve until SIGTERM, SIGINT or SIGHUP, then finish the recording; a second signal ends the process at once."""
+    """Serve until a signal asks for the end (`STOPS_AND_CTRL_C`), then finish the recording; a second one ends at once.
+
+    Call in the main thread.
+    """
 
     def stop(number: int, _frame: object) -> None:
         _log.info("%s: stopping", signal.Signals(number).name)
         service.server.stop()
         signal.signal(number, signal.SIG_DFL)
 
-    before = {number: signal.signal(number, stop) for number in ENDINGS}
+    before = {number: signal.signal(number, stop) for number in STOPS_AND_CTRL_C}
+    wake = signal.set_wakeup_fd(service.server.wake_descriptor, warn_on_full_buffer=False)  # no poll waits it out
     warn_of_root()
     gc.collect()
     gc.freeze()  # the models and schemas live as long as the process: no pause to look through them again
     try:
         service.server.run(on_ready)
     finally:
+        signal.set_wakeup_fd(wake)
         service.keeping.close()
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def stop_with_input(server: Server) -> None:
+    """End `run` when standard input ends: a service that a program started lives no longer than that program."""
+
+    def listen() -> None:
+        while os.read(sys.stdin.fileno(), 4096):
+            pass
+        server.stop()
+
+    threading.Thread(target=listen, daemon=True).start()
 
 
 def fresh_service(library: Library) -> InProcess:

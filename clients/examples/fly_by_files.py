@@ -21,8 +21,15 @@ VEHICLE_ACTIONS = {"ignite": "ignite", "cutoff": "cutoff", "circularize": "ignit
 def asked(folder: Path, message: dict[str, Any], patience_s: float = 60.0) -> dict[str, Any]:
     """Write state.json under another name, rename it, and wait for the answer that is its own."""
     (folder / "state.json.new").write_text(json.dumps(message), encoding="utf-8")
-    (folder / "state.json.new").replace(folder / "state.json")
     until = time.monotonic() + patience_s
+    while True:
+        try:
+            (folder / "state.json.new").replace(folder / "state.json")
+            break
+        except PermissionError:  # on Windows, while the bridge reads it
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.001)
     while time.monotonic() < until:
         try:
             answer: dict[str, Any] = json.loads((folder / "command.json").read_text(encoding="utf-8"))

@@ -35,7 +35,7 @@ class SimulatedVehicle:
         TimeoutError: it is still carried.
     """
 
-    def __init__(self, address: str, name: str, patience_s: float = 60.0) -> None:
+    def __init__(self, address: str, name: str, patience_s: float = 600.0) -> None:
         host, _, port = address.removeprefix("tcp://").rpartition(":")
         try:
             self._socket = socket.create_connection((host, int(port)), timeout=60.0)

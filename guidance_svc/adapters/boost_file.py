@@ -75,7 +75,7 @@ def write_plan(source: Path, out: Path, boost: Boost, notes: Sequence[str]) -> M
         ConfigError: the source cannot be read or has no boost, or the file cannot be written.
     """
     read_toml(source)
-    text = with_program(source.read_text(encoding="utf-8"), boost, notes)
+    text = with_program(source.read_text(encoding="utf-8-sig"), boost, notes)
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         out.write_text(text, encoding="utf-8")

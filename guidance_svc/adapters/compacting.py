@@ -13,7 +13,9 @@ from __future__ import annotations
 import os
 import struct
 import sys
+import time
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import IO, Final
 
@@ -33,10 +35,13 @@ from guidance_svc.adapters.framing import (
     head_of,
     is_finished,
 )
+from guidance_svc.adapters.systems import OPEN_FILES_STAY, is_in_use, is_still, lower_priority, replace
 from guidance_svc.errors import RecordingError
 
 NICENESS: Final = 15  # of 19: guidance and the simulator come first
 BUFFER_BYTES: Final = 1 << 20
+TRIES: Final = 20  # while others read the file, where that keeps it from being replaced
+TRY_AGAIN_S: Final = 0.5
 
 
 def compact(path: Path) -> bool:
@@ -63,9 +68,12 @@ def compact(path: Path) -> bool:
                 raise RecordingError("changed_by_compacting", "", f"{written} messages", _counted(new), str(path))
             stat = os.fstat(source.fileno())
             os.utime(new, ns=(stat.st_atime_ns, stat.st_mtime_ns))
-            os.replace(new, path)
+            if OPEN_FILES_STAY:  # the lock goes too; whoever takes the file now keeps it from being replaced
+                source.close()
+            replace(new, path)
         finally:
-            new.unlink(missing_ok=True)
+            with suppress(PermissionError):  # in use: another process has begun the same
+                new.unlink(missing_ok=True)
     return True
 
 
@@ -82,7 +90,7 @@ def unfinished(folder: Path) -> list[Path]:
 
 def _is_still(path: Path, file: IO[bytes]) -> bool:
     """Whether the path still leads to the file that was opened and locked."""
-    return os.path.samestat(os.stat(path), os.fstat(file.fileno()))
+    return is_still(path, file.fileno())
 
 
 def _copy(path: Path, source: IO[bytes], target: IO[bytes]) -> int:
@@ -156,17 +164,28 @@ def _counted(path: Path) -> int:
 
 def main(names: Iterable[str]) -> int:
     """Compact every file, and what needs it of every folder; the number that failed."""
-    if hasattr(os, "nice"):
-        os.nice(NICENESS)
+    lower_priority(NICENESS)
     failed = 0
     for path in map(Path, names):
         for file in unfinished(path) if path.is_dir() else [path]:
             try:
-                compact(file)
+                _patiently(file)
             except (OSError, RecordingError, KeyError) as error:
                 print(f"{file} stays as it is: {error}", file=sys.stderr)
                 failed += 1
     return failed
+
+
+def _patiently(path: Path) -> None:
+    """Compact a file; where readers keep it from being replaced, again once they may have gone on."""
+    for left in reversed(range(TRIES)):
+        try:
+            compact(path)
+            return
+        except OSError as error:
+            if not left or not is_in_use(error):
+                raise
+            time.sleep(TRY_AGAIN_S)
 
 
 if __name__ == "__main__":

@@ -157,7 +157,7 @@ def load_settings(folder: Path) -> Settings:
 
 
 def read_toml(path: Path) -> dict[str, Any]:
-    """A TOML file as a dict.
+    """A TOML file as a dict; a byte-order mark at its beginning, as editors on Windows save it, is passed over.
 
     Raises:
         ConfigError: it cannot be read, is no UTF-8, or is no TOML; with the line where that is known.
@@ -166,7 +166,7 @@ def read_toml(path: Path) -> dict[str, Any]:
         data = path.read_bytes()
         if len(data) > FILE_SIZE_LIMIT_BYTES:
             raise ConfigError("file_too_long", "", f"at most {FILE_SIZE_LIMIT_BYTES} bytes", len(data), str(path))
-        return tomllib.loads(data.decode("utf-8"))
+        return tomllib.loads(data.decode("utf-8-sig"))
     except OSError as error:
         raise ConfigError("cannot_read", "", "a readable file", error.strerror or error, str(path)) from None
     except UnicodeDecodeError as error:

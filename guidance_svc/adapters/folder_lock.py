@@ -1,25 +1,18 @@
 """Locks that vanish with the process that holds them, even at kill -9: one of a folder, one of an open file.
 
-Advisory locks of the operating system (flock). A system without them, such as Windows, locks nothing.
+Locks of the operating system, which keep nobody from reading the file: `systems.lock_now`.
 """
 
 from __future__ import annotations
 
-import errno
 import os
 from pathlib import Path
 from typing import Final
 
-from guidance_svc.adapters.framing import is_finished
+from guidance_svc.adapters.systems import BINARY, lock_now, read_at, write_at
 from guidance_svc.errors import ConfigError
 
-try:
-    import fcntl
-except ImportError:  # not a POSIX system
-    fcntl = None  # type: ignore[assignment]
-
 LOCK_NAME: Final = ".lock"
-_HELD: Final = (errno.EACCES, errno.EAGAIN)
 
 
 class FolderLock:
@@ -48,17 +41,17 @@ def lock_folder(path: Path, field: str = "") -> FolderLock:
     """
     lock_file = path / LOCK_NAME
     try:
-        descriptor = os.open(lock_file, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        descriptor = os.open(lock_file, os.O_RDWR | os.O_CREAT | BINARY, 0o600)
     except OSError as error:
         expected = "a folder that can be written to"
         raise ConfigError("cannot_lock", field, expected, error.strerror or error, str(path)) from None
     if not lock_file_now(descriptor):
-        holder = os.pread(descriptor, 20, 0).decode("ascii", "replace").strip()
+        holder = read_at(descriptor, 20, 0).decode("ascii", "replace").strip()
         os.close(descriptor)
         expected = "a folder that no other service uses; stop that one, or choose another folder"
         raise ConfigError("folder_in_use", field, expected, f"used by process {holder or 'unknown'}", str(path))
     os.ftruncate(descriptor, 0)
-    os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
+    write_at(descriptor, f"{os.getpid()}\n".encode(), 0)
     return FolderLock(path, descriptor)
 
 
@@ -67,30 +60,16 @@ def lock_file_now(descriptor: int) -> bool:
 
     A file system that knows no locks counts as locked by us.
     """
-    if fcntl is None:
-        return True
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        return error.errno not in _HELD
-    return True
+    return lock_now(descriptor)
 
 
 def is_written(path: Path) -> bool:
-    """Whether a recording is being written: another process, or another opening of it, holds its lock.
-
-    Without locks of the system, whether it has no end yet.
-    """
-    if fcntl is None:
-        return not is_finished(path)
+    """Whether a recording is being written: another process, or another opening of it, holds its lock."""
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        descriptor = os.open(path, os.O_RDONLY | BINARY)
     except OSError:
         return False
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except OSError as error:
-        return error.errno in _HELD
+        return not lock_now(descriptor, shared=True)
     finally:
         os.close(descriptor)
-    return False

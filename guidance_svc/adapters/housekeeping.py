@@ -12,6 +12,7 @@ from typing import Final
 
 from guidance_svc.adapters.folder_lock import lock_file_now
 from guidance_svc.adapters.framing import SUFFIX, head_of
+from guidance_svc.adapters.systems import OPEN_FILES_STAY, outliving
 
 MODULE: Final = "guidance_svc.adapters.compacting"
 
@@ -51,12 +52,12 @@ def _has_work(path: Path) -> bool:
 
 
 def _started(paths: Sequence[Path]) -> subprocess.Popen[bytes] | None:
-    """The process, in a session of its own so that Ctrl-C does not reach it, and holding none of our pipes."""
+    """The process, which Ctrl-C does not reach, and which holds none of our pipes."""
     _outliving[:] = [child for child in _outliving if child.poll() is None]
     command = [sys.executable, "-m", MODULE, *(str(path.absolute()) for path in paths)]
     nothing = subprocess.DEVNULL
     try:
-        child = subprocess.Popen(command, stdin=nothing, stdout=nothing, stderr=nothing, start_new_session=True)
+        child = subprocess.Popen(command, stdin=nothing, stdout=nothing, stderr=nothing, **outliving())
     except OSError as error:
         _log.warning("recordings stay uncompressed: %s", error)
         return None
@@ -89,6 +90,8 @@ def _removed(path: Path) -> bool:
         with path.open("rb") as file:
             if not lock_file_now(file.fileno()):
                 return False
+            if OPEN_FILES_STAY:
+                file.close()
             path.unlink()
     except OSError as error:
         _log.warning("recording %s could not be removed: %s", path, error)

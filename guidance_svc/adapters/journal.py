@@ -31,6 +31,7 @@ from zlib import crc32
 
 from guidance_svc import __version__
 from guidance_svc.adapters.folder_lock import lock_folder
+from guidance_svc.adapters.systems import BINARY, open_to_others, replace, write_at
 from guidance_svc.domain import OpenRequest
 from guidance_svc.errors import ConfigError, SessionFault
 from guidance_svc.session.history import History, Mark, Unsaved
@@ -126,7 +127,7 @@ class FolderJournal:
             ours = not folder.exists()
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             self._lock = lock_folder(folder, "journal.folder")
-            if not ours and folder.stat().st_mode & 0o077:
+            if not ours and open_to_others(folder):
                 _log.warning("others can look into %s, which keeps the sessions; `chmod 700` keeps them out", folder)
         except OSError as error:
             expected = "a folder that can be written to (or --no-journal)"
@@ -146,7 +147,7 @@ class FolderJournal:
                 _log.error("the session of %s cannot be taken up again, its files are set aside: %s", name, error)
                 for path in self.folder.glob(f"{name}.*"):
                     with suppress(OSError):
-                        path.rename(path.with_name(path.name + SET_ASIDE))
+                        path.replace(path.with_name(path.name + SET_ASIDE))
         self._sweep()
         return found
 
@@ -231,7 +232,7 @@ class FolderJournal:
     def _write_marks(self, mirror: Mirror, unsaved: Unsaved) -> None:
         del mirror.mark_ends[unsaved.cut_marks :]
         at = mirror.mark_ends[-1] if mirror.mark_ends else 0
-        descriptor = os.open(self._path(mirror, "marks"), os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        descriptor = os.open(self._path(mirror, "marks"), os.O_WRONLY | os.O_CREAT | BINARY, 0o600)
         try:
             os.ftruncate(descriptor, at)
             data = b"".join(map(framed, unsaved.marks))
@@ -271,12 +272,12 @@ class FolderJournal:
         }
         path = self.folder / f"{mirror.stem}.head"
         new = path.with_suffix(".head-new")
-        descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+        descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | BINARY, 0o600)
         try:
             write_all(descriptor, json.dumps(head, indent=1).encode(), 0)
         finally:
             os.close(descriptor)
-        new.replace(path)
+        replace(new, path)
         mirror.request, mirror.digest = seat.request, seat.digest
 
     def _remove(self, vehicle: str, mirror: Mirror) -> None:
@@ -325,7 +326,7 @@ class FolderJournal:
     def _states_file(self, mirror: Mirror) -> int:
         descriptor = self._files.get(mirror.stem)
         if descriptor is None:
-            descriptor = os.open(self._path(mirror, "states"), os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            descriptor = os.open(self._path(mirror, "states"), os.O_WRONLY | os.O_CREAT | BINARY, 0o600)
             self._files[mirror.stem] = descriptor
             if len(self._files) > OPEN_FILES:
                 os.close(self._files.popitem(last=False)[1])
@@ -377,7 +378,7 @@ def write_all(descriptor: int, data: bytes, at: int) -> None:
     """
     left = memoryview(data)
     while left:
-        count = os.pwrite(descriptor, left, at)
+        count = write_at(descriptor, left, at)
         left, at = left[count:], at + count
 
 

@@ -16,6 +16,8 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Final
 
+from guidance_svc.adapters.systems import is_mine, open_to_others
+
 SOURCES: Final = Path(__file__).parent.parent
 UNUSED_S: Final = 30.0 * 86400.0  # then a folder of other sources goes: several versions may be in use
 VARIABLE: Final = "NUMBA_CACHE_DIR"
@@ -62,6 +64,4 @@ def caches() -> Path:
 
 def own(folder: Path) -> bool:
     """Whether nobody else can put code there."""
-    status = folder.stat()
-    mine = not hasattr(os, "geteuid") or status.st_uid == os.geteuid()
-    return mine and not status.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+    return is_mine(folder) and not open_to_others(folder, stat.S_IWGRP | stat.S_IWOTH)

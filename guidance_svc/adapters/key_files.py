@@ -8,6 +8,7 @@ from pathlib import Path
 
 import zmq.auth
 
+from guidance_svc.adapters.systems import open_to_others
 from guidance_svc.errors import ConfigError
 
 SERVICE = "service"  # name of the service's own pair
@@ -60,8 +61,8 @@ def read_secret(path: Path, where: str) -> tuple[bytes, bytes]:
     public, secret = _read(path, where)
     if secret is None:
         raise ConfigError("bad_key_file", where, "a file with a secret key", "a public key only", str(path))
-    mode = path.stat().st_mode & 0o777
-    if os.name == "posix" and mode & 0o077:
+    if open_to_others(path):
+        mode = path.stat().st_mode & 0o777
         expected = f"a file that only its owner can read (chmod 600 {path})"
         raise ConfigError("key_readable_by_others", where, expected, f"mode {mode:04o}", str(path))
     return public, secret
@@ -97,7 +98,7 @@ def make_keys(folder: Path, script: str | None) -> list[str]:
     if script is None or not (folder / f"{SERVICE}.key").exists():
         public, secret = make_pair(folder, SERVICE)
         lines += [f"{public}  the service's public key: every script gets a copy", f"{secret}  stays here"]
-    lines += ["In service.toml:", "", "[access]", f'keys = "{folder}"']
+    lines += ["In service.toml:", "", "[access]", f'keys = "{folder.as_posix()}"']
     if script is not None:
         public, secret = make_pair(folder, script)
         lines[:0] = [

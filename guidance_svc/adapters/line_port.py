@@ -17,6 +17,7 @@ from guidance_svc.adapters.lines import LineConnection
 from guidance_svc.adapters.metrics import http_answer
 from guidance_svc.adapters.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
 from guidance_svc.adapters.settings import Limits
+from guidance_svc.adapters.systems import own_port
 from guidance_svc.errors import ConfigError, MessageFault
 from guidance_svc.wire.codec import encode
 from guidance_svc.wire.replies import fault_message
@@ -220,7 +221,7 @@ def too_fast(limits: Limits) -> MessageFault:
 def _listen(address: tuple[str, int]) -> socket.socket:
     sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        own_port(sock)
         sock.bind(address)
         sock.listen(LISTEN_BACKLOG)
         sock.setblocking(False)

@@ -10,6 +10,7 @@ from typing import Final
 
 from guidance_svc.adapters.access import Link
 from guidance_svc.adapters.settings import Limits
+from guidance_svc.adapters.systems import keep_alive
 
 READ_BYTES: Final = 65536  # one system call a turn and connection, so that no script starves another
 
@@ -30,7 +31,7 @@ class LineConnection:
 
     def __init__(self, sock: socket.socket, number: int, limits: Limits) -> None:
         sock.setblocking(False)
-        _keep_alive(sock, limits.heartbeat_ms)
+        keep_alive(sock, max(1, limits.heartbeat_ms // 1000), KEEPALIVE_TRIES)
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.sock = sock
         self.number = number
@@ -128,12 +129,3 @@ class LineConnection:
         self.lines.clear()
         self._outgoing.clear()
         self.sock.close()
-
-
-def _keep_alive(sock: socket.socket, every_ms: int) -> None:
-    """Have the system find out that a peer has vanished, as ZeroMQ's heartbeat does."""
-    sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-    seconds = max(1, every_ms // 1000)
-    for option, value in (("TCP_KEEPIDLE", seconds), ("TCP_KEEPINTVL", seconds), ("TCP_KEEPCNT", KEEPALIVE_TRIES)):
-        if hasattr(socket, option):
-            sock.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from enum import Enum
 from typing import Final
+
+from guidance_svc.adapters import systems
 
 FAULT_EVERY_S: Final = 1.0
 FAULT_TOKENS: Final = 10.0  # a refused message is recorded with its bytes: up to 6 KB
@@ -18,7 +19,7 @@ BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
 CROWD_S: Final = 1.0  # two connections that spoke within it share the service
 STRANGERS: Final = "connections without a session"  # they pay together: a new connection is no new purse
 
-work_clock_s = time.thread_time
+work_clock_s = systems.work_clock_s
 """Of the loop's own processor time: what else runs on the machine is held against nobody."""
 
 

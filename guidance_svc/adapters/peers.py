@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 import socket
 import struct
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any, Final
@@ -17,6 +16,7 @@ from typing import Any, Final
 import zmq
 
 from guidance_svc.adapters.access import Link
+from guidance_svc.adapters.systems import RESET, bytes_received
 
 ENDPOINT: Final = "inproc://guidance.peers"
 EVENTS_A_TURN: Final = 256
@@ -24,9 +24,6 @@ REFUSED: Final = (
     zmq.EVENT_HANDSHAKE_FAILED_AUTH | zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL | zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL
 )
 EVENT_HEAD: Final = struct.Struct("=HI")  # zmq_socket_monitor(3): event, value
-RESET: Final = struct.pack("ii", 1, 0)  # struct linger: closing ends the connection at once
-TCP_INFO: Final = getattr(socket, "TCP_INFO", None)  # Linux
-BYTES_RECEIVED_AT: Final = 128  # of tcpi_bytes_received in struct tcp_info, since Linux 4.1: include/uapi/linux/tcp.h
 
 _log = logging.getLogger(__name__)
 
@@ -135,11 +132,5 @@ def _borrowed(descriptor: int) -> Iterator[socket.socket | None]:
 
 def _bytes_received(descriptor: int) -> int:
     """Bytes that have come over a connection since its beginning; 0 where the system does not say."""
-    if TCP_INFO is None:
-        return 0
     with _borrowed(descriptor) as sock:
-        try:
-            info = b"" if sock is None else sock.getsockopt(socket.IPPROTO_TCP, TCP_INFO, 192)
-        except OSError:
-            return 0
-    return int.from_bytes(info[BYTES_RECEIVED_AT : BYTES_RECEIVED_AT + 8], sys.byteorder)
+        return 0 if sock is None else bytes_received(sock)

@@ -38,8 +38,15 @@ def drop_privileges(user: str) -> None:
     except OSError as error:
         got = error.strerror or str(error)
         raise ConfigError("cannot_change_user", "--user", f"a process that may become {user}", got) from None
-    if entry.pw_uid != 0 and 0 in (*os.getresuid(), *os.getresgid()):
+    if entry.pw_uid != 0 and 0 in ids():
         raise ConfigError("cannot_change_user", "--user", "a user that cannot become root again", user)
+
+
+def ids() -> tuple[int, ...]:
+    """The user and group ids that this process may go back to; without the saved ones where the system hides them."""
+    if hasattr(os, "getresuid"):
+        return (*os.getresuid(), *os.getresgid())
+    return (os.getuid(), os.geteuid(), os.getgid(), os.getegid())
 
 
 def warn_of_root() -> None:

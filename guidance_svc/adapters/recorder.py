@@ -9,7 +9,6 @@ that batch go out. What becomes of a finished one, and of a full disk, is the bu
 from __future__ import annotations
 
 import json
-import os
 import re
 from base64 import b64encode
 from collections.abc import Callable, Mapping
@@ -26,6 +25,7 @@ from pydantic_core import to_json  # 1.1 us a state against 5.2 of json; floats 
 
 from guidance_svc.adapters.folder_lock import lock_file_now
 from guidance_svc.adapters.framing import PROFILE
+from guidance_svc.adapters.systems import is_still
 from guidance_svc.errors import MessageFault
 from guidance_svc.wire import messages
 from guidance_svc.wire.codec import decode, encode, encoding_of
@@ -210,10 +210,7 @@ class McapRecorder:
 
     def is_there(self) -> bool:
         """Whether the file is still the one that its path leads to; one that was deleted takes bytes for nobody."""
-        try:
-            return os.path.samestat(os.stat(self.path), os.fstat(self._sink.fileno()))
-        except OSError:
-            return False
+        return is_still(self.path, self._sink.fileno())
 
     def _write(self, vehicle: str | None, kind: str, link: int, message: dict[str, Any], now_ns: int) -> None:
         body = to_json(message)

@@ -13,6 +13,7 @@ from guidance_svc.adapters.replay import Answering
 from guidance_svc.adapters.report_detail import add_detail, needs_detail
 from guidance_svc.adapters.report_reading import MISSHAPEN, Progress, Recording, read_recording
 from guidance_svc.adapters.reporting import flights_of, said
+from guidance_svc.adapters.systems import file_stem
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.csv_text import csv_text
@@ -142,6 +143,7 @@ def file_names(flights: list[Flown]) -> list[str]:
     names: list[str] = []
     for flown in flights:
         name = _UNSAFE.sub("_", flown.vehicle)[:64].strip("_") or "vehicle"
+        name = file_stem(name)
         name = name if flown.of == 1 else f"{name}-{flown.number}"
         while name.lower() in (known.lower() for known in names):
             name += "_"

@@ -19,6 +19,7 @@ from guidance_svc.adapters.compacting import compact
 from guidance_svc.adapters.framing import SUFFIX
 from guidance_svc.adapters.housekeeping import Finishing, remove_oldest
 from guidance_svc.adapters.recorder import NOT_RECORDED, OK, OPEN_KEY, Aside, McapRecorder
+from guidance_svc.adapters.systems import is_in_use
 from guidance_svc.errors import RecordingError
 
 IN_PLACE_BYTES: Final = 4 << 20  # 0.15 s of compacting, of the second that stopping may take; measured
@@ -157,6 +158,9 @@ class RotatingRecorder:
             try:
                 compact(part.path)
             except (OSError, RecordingError) as error:
+                if isinstance(error, OSError) and is_in_use(error):
+                    self._finishing.start([part.path], last=True)  # once its readers have let it go
+                    return
                 _log.error("recording %s stays uncompressed: %s", part.path, error)
         self._finishing.start([], last=True)
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import ctypes
 import logging
-import os
 from collections.abc import Callable, Container
 from typing import Final, NamedTuple
 
@@ -13,11 +11,11 @@ import zmq
 from guidance_svc.adapters.access import Access, Link
 from guidance_svc.adapters.gate import DOMAIN, Gate
 from guidance_svc.adapters.peers import Peers
+from guidance_svc.adapters.routing_ids import scatter_routing_ids, seed_routing_ids
 from guidance_svc.adapters.settings import Limits
 from guidance_svc.errors import ConfigError, MessageFault
 
 _log = logging.getLogger(__name__)
-_SEEDED: list[int] = []
 _WAIT_NOT: Final = zmq.NOBLOCK
 NO_DESCRIPTOR: Final = -1
 NOBODY: Final = "?"  # no name of a script; cannot happen while libzmq asks at each handshake
@@ -56,18 +54,6 @@ class Request(NamedTuple):
         return None
 
 
-def seed_routing_ids() -> None:
-    """Make the automatic routing ids unpredictable; call before the first context of the process.
-
-    libzmq draws the first id from C's rand(), unseeded the same in every process, and counts up from there. A
-    peer may choose its own id; one that takes the next id to come makes libzmq abort the process (4.3.5).
-    """
-    if not _SEEDED:
-        seed = int.from_bytes(os.urandom(4), "little")
-        ctypes.CDLL(None).srand(ctypes.c_uint(seed))
-        _SEEDED.append(1)
-
-
 class Router:
     """The bound socket.
 
@@ -88,6 +74,7 @@ class Router:
         self.gate = None if access is None else Gate(self._context, access, self.full)
         self._keyed = access is not None
         self._set_options(limits, access)
+        scatter_routing_ids(self._context, self.socket)
         try:
             self.socket.bind(endpoint)
         except zmq.ZMQError as error:

@@ -119,6 +119,11 @@ class Server:
         with suppress(OSError):
             self._wake_write.send(b"x")
 
+    @property
+    def wake_descriptor(self) -> int:
+        """A byte written here has the loop look whether it is to stop; for `signal.set_wakeup_fd`."""
+        return self._wake_write.fileno()
+
     def _turn(self) -> None:
         """One round: wait, take at most a batch, answer, record, send, and one piece of deferred work."""
         waiting = self._sessions.pending() or (self._port is not None and self._port.waiting())

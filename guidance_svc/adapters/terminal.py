@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-import select
 import sys
+import threading
 import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from queue import Empty, Queue
 from typing import TYPE_CHECKING, Any, Final
 
 from guidance_svc.adapters.board.feed import BATCH_RECORDS, Feed
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from rich.console import Console, JustifyMethod, RenderableType
 
 LOOK_S: Final = 0.5
+LINES_WAITING: Final = 200  # of the log; the service drops what does not fit
 ROWS_SPARED: Final = 6  # of the terminal's height, for the head and the shell
 SILENT_S: Final = 3.0  # beyond what the reply allowed
 STYLES: Final = {"good": "green", "settling": "cyan", "look": "yellow", "bad": "bold red", "done": "dim", "idle": "dim"}
@@ -67,25 +69,44 @@ def keep_up(rows: Rows, console: Console, beside_service: bool) -> None:
     """Look, draw, wait; log lines in between."""
     from rich.live import Live
 
-    rest = b""
+    heard = log_lines() if beside_service else None
     with Live(rows.table(width=console.width), console=console, auto_refresh=False, transient=False) as live:
         while True:
             rows.look()
             live.update(rows.table(console.height - ROWS_SPARED, console.width), refresh=True)
-            if not beside_service:
+            if heard is None:
                 time.sleep(LOOK_S)
                 continue
-            if select.select([sys.stdin], [], [], LOOK_S)[0]:
-                heard = os.read(sys.stdin.fileno(), 65536)
-                *lines, rest = (rest + heard).split(b"\n")
-                for line in lines:
-                    console.print(
-                        printable(line.decode(errors="replace")), markup=False, highlight=False, soft_wrap=True
-                    )
-                if not heard:
+            until_s = time.monotonic() + LOOK_S
+            while (left_s := until_s - time.monotonic()) > 0.0:
+                try:
+                    line = heard.get(timeout=left_s)
+                except Empty:
+                    break
+                if line is None:
                     rows.look()
                     live.update(rows.table(console.height - ROWS_SPARED, console.width), refresh=True)
                     return
+                console.print(printable(line.decode(errors="replace")), markup=False, highlight=False, soft_wrap=True)
+
+
+def log_lines() -> Queue[bytes | None]:
+    """The lines of standard input as they come, without their ends; then None.
+
+    By a thread, since some systems (Windows) can wait for sockets alone.
+    """
+    lines: Queue[bytes | None] = Queue(LINES_WAITING)
+
+    def listen() -> None:
+        rest = b""
+        while heard := os.read(sys.stdin.fileno(), 65536):
+            *whole, rest = (rest + heard).split(b"\n")
+            for line in whole:
+                lines.put(line)
+        lines.put(None)
+
+    threading.Thread(target=listen, daemon=True).start()
+    return lines
 
 
 class Rows:

@@ -21,7 +21,6 @@ BAD_INPUT = 2  # exit code: what was asked cannot be done as it stands
 DIFFERENT = 1  # exit code of replay: a reply differs
 
 app = typer.Typer(
-    help=f"Guidance for scripted flight computers, over a socket.\n\n{CAUTION}",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -40,7 +39,7 @@ def named_plan(wanted: str, library: Library) -> tuple[str, Library]:
     """A plan's name, and the library that has it, from a name or a TOML file's path."""
     from guidance_svc.adapters.config_files import load_flight_file
 
-    if wanted.endswith(".toml") or "/" in wanted:
+    if wanted.endswith(".toml") or Path(wanted).name != wanted:
         return Path(wanted).stem, load_flight_file(Path(wanted), library)
     return wanted, library
 
@@ -51,6 +50,23 @@ def role_of(text: str) -> Role:
         if role == text:
             return cast(Role, role)
     raise ConfigError("bad_value", "--role", "booster, upper_stage or tanker", text)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        from guidance_svc import __version__
+
+        typer.echo(f"guidance-svc {__version__}")
+        raise typer.Exit
+
+
+@app.callback(help=f"Guidance for scripted flight computers, over a socket.\n\n{CAUTION}")
+def options(
+    version: Annotated[
+        bool, typer.Option("--version", help="Show the version and end.", is_eager=True, callback=_show_version)
+    ] = False,
+) -> None:
+    """What stands before a command."""
 
 
 @contextmanager

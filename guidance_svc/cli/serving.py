@@ -28,13 +28,14 @@ def serve(
     board: Annotated[bool, typer.Option("--board", help="Show all vehicles on a page; needs the extra board.")] = False,
     board_address: Annotated[str | None, typer.Option(help="Where, 127.0.0.1:PORT; implies --board.")] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Log lines alone, even on a terminal.")] = False,
+    until_input_ends: Annotated[bool, typer.Option("--until-input-ends", hidden=True)] = False,
 ) -> None:
     """Answer flight scripts until SIGTERM or Ctrl-C."""
     import logging
 
     from guidance_svc.adapters.board.beside import Watching
     from guidance_svc.adapters.logs import set_up_logs
-    from guidance_svc.bootstrap import Choices, make_service, run_service
+    from guidance_svc.bootstrap import Choices, make_service, run_service, stop_with_input
 
     log = logging.getLogger("guidance_svc.serve")
     with plain_errors():
@@ -51,6 +52,8 @@ def serve(
         def on_ready(ready: Ready) -> None:
             log.info("ready: zmq %s tcp %s (Ctrl-C to stop)", ready.zmq, ready.tcp)
 
+        if until_input_ends:
+            stop_with_input(service.server)
         with watching.of(service.recording, typer.echo):
             run_service(service, on_ready)
     log.info("stopped")

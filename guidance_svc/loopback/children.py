@@ -16,9 +16,11 @@ from queue import Empty, Queue
 from types import TracebackType
 from typing import Any
 
+from guidance_svc.adapters.systems import STOPS, ask_to_end, own_group
+
 GOODBYE_S = 5.0  # real time that a child has to end on request before it is killed
-ENDINGS = tuple(getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name))
-LISTEN_S = 15.0  # real time that a server has to listen
+LISTEN_S = 15.0  # real time after which a server that does not listen yet is told of, and again after each such time
+LISTEN_LIMIT_S = 600.0  # after which it is given up; compiling the kernels took 90 s on the busiest machine measured
 
 
 class ChildError(Exception):
@@ -41,7 +43,7 @@ class Children:
     def __enter__(self) -> Children:
         self.log_dir.mkdir(parents=True, exist_ok=True)
         if threading.current_thread() is threading.main_thread():  # or the children would outlive us
-            self._before = {number: signal.signal(number, _leave) for number in ENDINGS}
+            self._before = {number: signal.signal(number, _leave) for number in STOPS}
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
@@ -50,18 +52,23 @@ class Children:
         for number, handler in self._before.items():
             signal.signal(number, handler)
 
-    def start(self, name: str, arguments: Sequence[str]) -> None:
-        """Run this interpreter with `arguments`; its standard output arrives in `lines` as (name, line)."""
+    def start(self, name: str, arguments: Sequence[str], ends_with_input: bool = False) -> None:
+        """Run this interpreter with `arguments`; its standard output arrives in `lines` as (name, line).
+
+        Args:
+            ends_with_input: it ends in order when its standard input does; for a child with work to do at its end,
+                since some systems (Windows) have no signal that asks for it.
+        """
         with (self.log_dir / f"{name}.log").open("w", encoding="utf-8") as log:
             child = subprocess.Popen(
                 [sys.executable, *arguments],
-                stdin=subprocess.DEVNULL,
+                stdin=subprocess.PIPE if ends_with_input else subprocess.DEVNULL,
                 stdout=subprocess.PIPE,
                 stderr=log,
                 text=True,
                 encoding="utf-8",
-                env=os.environ | {"PYTHONUNBUFFERED": "1", "OMP_NUM_THREADS": "1"},
-                start_new_session=os.name == "posix",  # Ctrl-C reaches the demo alone, which then ends them in order
+                env=os.environ | {"PYTHONUNBUFFERED": "1", "OMP_NUM_THREADS": "1", "PYTHONUTF8": "1"},
+                **own_group(),  # Ctrl-C reaches the demo alone, which then ends them in order
             )
         self._running[name] = child
         threading.Thread(target=self._listen, args=(name, child), daemon=True).start()
@@ -69,7 +76,11 @@ class Children:
     def end(self, name: str) -> None:
         """Ask a child to end, kill it if it does not."""
         child = self._running.pop(name)
-        child.terminate()
+        if child.stdin is None:
+            ask_to_end(child)
+        else:
+            with contextlib.suppress(OSError):
+                child.stdin.close()
         try:
             child.wait(GOODBYE_S)
         except subprocess.TimeoutExpired:
@@ -99,18 +110,21 @@ class Children:
             raise ChildError(f"{name} ended too early: {self.last_words(name)}")
 
     def wait_until_listening(self, name: str, port: int) -> None:
-        """Return once something listens on the loopback port.
+        """Return once something listens on the loopback port; a child that takes long is told of on standard error.
 
         Raises:
-            ChildError: the child ended, or LISTEN_S passed.
+            ChildError: the child ended, or LISTEN_LIMIT_S passed.
         """
-        until = time.monotonic() + LISTEN_S
-        while time.monotonic() < until:
+        began_s = told_s = time.monotonic()
+        while (now_s := time.monotonic()) - began_s < LISTEN_LIMIT_S:
             self.must_run(name)
             with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=1.0):
                 return
+            if now_s - told_s >= LISTEN_S:
+                told_s = now_s
+                print(f"waiting for {name} since {now_s - began_s:.0f} s: {self.last_words(name)}", file=sys.stderr)
             time.sleep(0.05)
-        raise ChildError(f"{name} does not listen on port {port} after {LISTEN_S:.0f} s: {self.last_words(name)}")
+        raise ChildError(f"{name} does not listen on port {port} after {LISTEN_LIMIT_S:.0f} s: {self.last_words(name)}")
 
     def last_words(self, name: str) -> str:
         """Last line of its standard error, and where the rest is."""

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from guidance_svc.adapters.config_files import Library, default_folder, load_library
+from guidance_svc.adapters.systems import file_stem
 from guidance_svc.constants import CAUTION
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.loopback.children import ChildError, Children, free_ports
@@ -23,8 +24,8 @@ from guidance_svc.report.flight import Moment, Row, flight_rows
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS, plot_page
 from guidance_svc.report.tables import as_values, text_table
 
-FLIGHT_LIMIT_S = 300.0  # real time at full speed; five times what the slowest machine measured needed
-LONGEST_FLIGHT_S = 4000.0  # vehicle time, for the limit at lower speeds
+SILENCE_LIMIT_S = 300.0  # real time at full speed without a line of any script; each has one a phase
+LONGEST_PHASE_S = 3000.0  # vehicle time, for the limit at lower speeds
 SERVICE = "service"
 
 
@@ -95,19 +96,20 @@ def fly(flight: Flight, missions: Sequence[Mission], children: Children) -> None
     """Start everything, listen until every script is done.
 
     Raises:
-        ChildError: a process failed, or FLIGHT_LIMIT_S passed.
+        ChildError: a process failed, or no script said anything for SILENCE_LIMIT_S.
     """
     servers = start_servers(flight, children)
     for mission in missions:
         children.start(mission.vehicle, script_arguments(mission, flight.ports))
     names = {m.vehicle for m in missions}
-    limit_s = FLIGHT_LIMIT_S + LONGEST_FLIGHT_S / flight.speed
+    limit_s = SILENCE_LIMIT_S + LONGEST_PHASE_S / flight.speed
     waiting, until = set(names), time.monotonic() + limit_s
     with progress_for(flight.out / "recording", flight.library, flight.plain) as progress:
         while waiting:
             progress.tick()
             heard = children.next_line(0.2)
             if heard is not None and heard[0] in names:
+                until = time.monotonic() + limit_s
                 said = json.loads(heard[1])
                 flight.said.setdefault(heard[0], []).append(said)
                 progress.show(heard[0], said)
@@ -116,7 +118,7 @@ def fly(flight: Flight, missions: Sequence[Mission], children: Children) -> None
             for server in servers:
                 children.must_run(server)
             if time.monotonic() > until:
-                raise ChildError(f"{', '.join(sorted(waiting))} not done after {limit_s:.0f} s")
+                raise ChildError(f"{', '.join(sorted(waiting))} said nothing for {limit_s:.0f} s")
 
 
 def start_servers(flight: Flight, children: Children) -> list[str]:
@@ -124,7 +126,8 @@ def start_servers(flight: Flight, children: Children) -> list[str]:
     zmq, tcp = flight.ports["zmq"], flight.ports["tcp"]
     serve = ["-m", "guidance_svc", "serve", "--zmq", f"tcp://127.0.0.1:{zmq}", "--tcp", f"127.0.0.1:{tcp}"]
     serve += ["--configs", str(default_folder())]
-    children.start(SERVICE, [*serve, "--record", str(flight.out / "recording"), "--no-journal"])
+    serve += ["--record", str(flight.out / "recording"), "--no-journal", "--until-input-ends"]
+    children.start(SERVICE, serve, ends_with_input=True)
     for launch in RANGES:
         arguments = ["-m", "guidance_svc.loopback.vehicle", "--plan", launch.plan, "--log", str(flight.out)]
         arguments += ["--port", str(flight.ports[launch.name]), "--speed", str(flight.speed)]
@@ -145,7 +148,7 @@ def script_arguments(mission: Mission, ports: Mapping[str, int]) -> list[str]:
 
 def show(flight: Flight, missions: Sequence[Mission], as_json: bool, took_s: float) -> None:
     """Print the table or JSON, write the plot page."""
-    moments = {m.vehicle: read_moments(flight.out / f"{m.vehicle}.flight.jsonl") for m in missions}
+    moments = {m.vehicle: read_moments(flight.out / f"{file_stem(m.vehicle)}.flight.jsonl") for m in missions}
     rows: list[Row] = []
     for m in missions:
         rows += flight_rows(m.vehicle, flight.library.plan(m.plan, m.role), moments[m.vehicle])

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from guidance_svc.adapters.config_files import Library, chosen_folder, load_library
+from guidance_svc.adapters.systems import STOPS, file_stem, own_port
 from guidance_svc.errors import GuidanceError
 from guidance_svc.loopback.craft import Craft, Log, launched
 from guidance_svc.sim.state import SimState, World
@@ -101,7 +102,7 @@ class Range:
     def _log(self, name: str) -> Log:
         if self._log_dir is None:
             return lambda line: None
-        file = (self._log_dir / f"{name}.flight.jsonl").open("w", buffering=1, encoding="utf-8")
+        file = (self._log_dir / f"{file_stem(name)}.flight.jsonl").open("w", buffering=1, encoding="utf-8")
         return lambda line: print(json.dumps(line), file=file)
 
 
@@ -127,11 +128,14 @@ class Server(socketserver.ThreadingTCPServer):
     """Loopback only."""
 
     daemon_threads = True
-    allow_reuse_address = True
 
     def __init__(self, port: int, vehicles: Range) -> None:
         self.vehicles = vehicles
         super().__init__(("127.0.0.1", port), Handler)
+
+    def server_bind(self) -> None:
+        own_port(self.socket)
+        super().server_bind()
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -144,7 +148,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--log", type=Path, default=None, help="folder for NAME.flight.jsonl, the true flight")
     parser.add_argument("--speed", type=float, default=inf, help="vehicle seconds in a real second; default: no limit")
     options = parser.parse_args(arguments)
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    for number in STOPS:
+        signal.signal(number, lambda *_: sys.exit(0))
     try:
         folder = chosen_folder(options.configs)
         library = load_library(folder)

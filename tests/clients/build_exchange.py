@@ -13,7 +13,7 @@ from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.loopback.craft import launched
 from guidance_svc.session.registry import Registry
-from tests.clients.conftest import CLIENTS
+from tests.clients.loading import CLIENTS
 from tests.closed_loop.demo_flights import STEP_S, controls_for
 from tests.closed_loop.demo_flights import load as load_client
 

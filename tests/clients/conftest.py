@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import socket
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import replace
-from functools import cache
-from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -22,21 +19,11 @@ from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.loopback.craft import Craft, launched
 from guidance_svc.sim.state import SimState, World
 from guidance_svc.wire.parse import parse_close, parse_open, parse_state
+from tests.clients.loading import load
 from tests.clients.running_service import WAIT_S, Service
 
-CLIENTS = Path(__file__).parents[2] / "clients"
 Answer = Callable[[dict[str, Any]], dict[str, Any] | None]
 
-
-@cache
-def load(name: str) -> ModuleType:
-    """A client file as a module, from where users copy it."""
-    spec = importlib.util.spec_from_file_location(name, CLIENTS / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 class StandIn:

@@ -79,7 +79,7 @@ def test_a_service_that_comes_up_late_is_waited_for(service: Service, make_clien
 
 
 def test_refused_tries_are_few_because_the_pauses_grow(monkeypatch: pytest.MonkeyPatch) -> None:
-    from tests.clients.conftest import load
+    from tests.clients.loading import load
 
     module, now, tries = load("guidance_client_stdlib"), [0.0], []
 

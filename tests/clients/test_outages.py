@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from guidance_svc.loopback.craft import Craft
-from tests.clients.conftest import load
+from tests.clients.loading import load
 from tests.clients.running_service import WAIT_S, Service
 
 TICK_S = 0.1

@@ -18,7 +18,7 @@ from guidance_svc.session.session import Session
 from guidance_svc.sim.motion import height_above_ellipsoid_m
 from guidance_svc.wire.parse import parse_state
 from guidance_svc.wire.replies import command_message
-from tests.clients.conftest import load
+from tests.clients.loading import load
 
 STEP_S = 0.1
 MOST_EXCHANGES = 20_000

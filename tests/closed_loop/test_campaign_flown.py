@@ -26,7 +26,7 @@ from guidance_svc.loopback.campaign_command import run_campaign
 from guidance_svc.loopback.craft import Craft
 from guidance_svc.plan.campaign import CampaignPlan
 from guidance_svc.sim.state import SimState, World, on_pad
-from tests.clients.conftest import load
+from tests.clients.loading import load
 from tests.closed_loop.demo_flights import MOST_EXCHANGES, STEP_S, controls_for
 
 Array = NDArray[np.float64]

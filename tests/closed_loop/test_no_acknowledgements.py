@@ -12,7 +12,7 @@ from guidance_svc.loopback.craft import launched
 from guidance_svc.session.session import Session
 from guidance_svc.wire.parse import parse_state
 from guidance_svc.wire.replies import command_message
-from tests.clients.conftest import load
+from tests.clients.loading import load
 from tests.closed_loop.demo_flights import STEP_S, Flown, controls_for, tanker_plan
 
 ALWAYS = ("time_s", "position_m", "velocity_m_s", "mass_kg")  # what the README's loop sends

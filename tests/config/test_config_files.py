@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import tomllib
 from math import radians, sqrt
 from pathlib import Path
@@ -229,3 +230,14 @@ def test_an_unknown_name_is_told_with_the_folder_that_was_read() -> None:
     with pytest.raises(ConfigError) as caught:
         load_library(default_folder()).model("hopper_up")
     assert f"in {default_folder()}" in caught.value.expected
+
+
+def test_a_byte_order_mark_as_windows_editors_save_it_is_passed_over(tmp_path: Path) -> None:
+    configs = tmp_path / "configs"
+    shutil.copytree(default_folder(), configs)
+    for path in configs.rglob("*.toml"):
+        path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes().replace(b"\n", b"\r\n"))
+    assert load_library(configs).plan("curlew_to_lagoon", "upper_stage") == load_library(default_folder()).plan(
+        "curlew_to_lagoon", "upper_stage"
+    )
+    assert load_settings(configs) == load_settings(default_folder())

@@ -8,7 +8,7 @@ from pathlib import Path
 from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.loopback.craft import launched
 from guidance_svc.report.flight import Moment
-from tests.clients.conftest import load
+from tests.clients.loading import load
 from tests.closed_loop.demo_flights import Flown as Truth
 from tests.report.reported import Service, act
 

@@ -21,7 +21,7 @@ from guidance_svc.loopback.craft import Craft, launched
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown
 from guidance_svc.session.registry import Registry
-from tests.clients.conftest import load
+from tests.clients.loading import load
 from tests.closed_loop.demo_flights import STEP_S, controls_for
 from tests.closed_loop.demo_flights import Flown as Truth
 

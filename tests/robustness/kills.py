@@ -35,7 +35,7 @@ from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan
 from guidance_svc.loopback.craft import Craft, launched
-from tests.clients.conftest import load
+from tests.clients.loading import load
 from tests.closed_loop.demo_flights import STEP_S, Flown, controls_for, fly, tanker_plan
 
 VEHICLE: Final = "Bargeman"

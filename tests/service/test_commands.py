@@ -15,6 +15,7 @@ import zmq
 from service_world import WAIT_S
 from typer.testing import CliRunner
 
+from guidance_svc import __version__
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.cli import app
 from guidance_svc.constants import CAUTION
@@ -163,3 +164,10 @@ def test_help_imports_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, check=True, timeout=60)
     assert done.stdout.decode().strip() == "[]"
+
+
+def test_the_version_is_shown() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "guidance_svc", "--version"], capture_output=True, text=True, timeout=60, check=True
+    )
+    assert done.stdout == f"guidance-svc {__version__}\n"

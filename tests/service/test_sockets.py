@@ -14,6 +14,7 @@ import pytest
 import zmq
 from scripted_sessions import ScriptedSessions
 from service_world import OPEN, STATE, WAIT_S, ask_line, read_line
+from squatting import PREDICT, SQUAT
 
 from guidance_svc.adapters import server as server_module
 from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
@@ -193,35 +194,6 @@ def test_what_was_answered_is_already_in_the_file(run_server) -> None:
     ask_line(sock, STATE)
     found = [entry.type for entry in RecordingReader(server.path).entries() if isinstance(entry, RecordedMessage)]
     assert found == ["open", "opened", "state", "command"]
-
-
-PREDICT = """
-import zmq
-context = zmq.Context()
-router, dealer = context.socket(zmq.ROUTER), context.socket(zmq.DEALER)
-router.setsockopt(zmq.RCVTIMEO, 10000)
-dealer.connect(f"tcp://127.0.0.1:{router.bind_to_random_port('tcp://127.0.0.1')}")
-dealer.send(b"x")
-print(router.recv_multipart()[0][1:].hex())
-"""
-
-SQUAT = """
-import sys, zmq
-from guidance_svc.adapters.router import Router
-from guidance_svc.adapters.settings import Limits
-router, context, peers = Router("tcp://127.0.0.1:0", Limits()), zmq.Context(), []
-for routing_id in (*sys.argv[1:], None):
-    peer = context.socket(zmq.DEALER)
-    peers.append(peer)
-    if routing_id:
-        peer.setsockopt(zmq.ROUTING_ID, bytes.fromhex("00" + routing_id))
-    peer.connect(router.endpoint)
-    peer.send(b"x")
-    assert router.socket.poll(10000)
-    assert router.receive().payload == b"x"
-print("alive")
-context.destroy(0)
-"""
 
 
 def run_python(script: str, *arguments: str) -> str:

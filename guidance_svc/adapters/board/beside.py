@@ -6,11 +6,15 @@ import logging
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from queue import Full, Queue
+from typing import Final
 
 from guidance_svc.adapters.board.running import (
+    GOODBYE_S,
     BoardProcess,
     child_of_service,
     end_child,
@@ -19,6 +23,9 @@ from guidance_svc.adapters.board.running import (
 )
 from guidance_svc.adapters.config_files import chosen_folder, load_settings
 from guidance_svc.errors import ConfigError
+
+LINES_WAITING: Final = 200  # log lines for a table that does not read now; more are dropped
+END: Final = b""  # after the last line
 
 
 class Watching:
@@ -43,7 +50,7 @@ class Watching:
             self._address = address or load_settings(self._configs).board.address
             listen(self._address).close()  # before the service goes to any trouble
         looked_at = sys.stdout.isatty() and sys.stderr.isatty()
-        self._table = not plain and log_format == "logfmt" and looked_at and os.name == "posix"
+        self._table = not plain and log_format == "logfmt" and looked_at
 
     @contextmanager
     def of(self, recording: Path | None, tell: Callable[[str], None]) -> Iterator[None]:
@@ -85,9 +92,10 @@ class Table(logging.Handler):
         self._child: subprocess.Popen[bytes] = child_of_service(
             ["board", str(recording), "--table", "--configs", str(configs), "--beside-service"]
         )
-        assert self._child.stdin is not None
-        self._pipe = self._child.stdin.fileno()
-        os.set_blocking(self._pipe, False)
+        self._lines: Queue[bytes] = Queue(LINES_WAITING)
+        self._gone = False
+        self._hander = threading.Thread(target=self._hand_over, daemon=True)
+        self._hander.start()
         self._root = logging.getLogger()
         self._before = list(self._root.handlers)
         for handler in self._before:
@@ -98,19 +106,27 @@ class Table(logging.Handler):
 
     def emit(self, record: logging.LogRecord) -> None:
         """Hand a line over."""
-        try:
-            os.write(self._pipe, self.format(record).encode() + b"\n")
-        except BlockingIOError:
-            return
-        except OSError:  # the table is gone: log as before
+        if self._gone:  # log as before
             for handler in self._before:
                 handler.handle(record)
+            return
+        with suppress(Full):
+            self._lines.put_nowait(self.format(record).encode() + b"\n")
 
     def end(self) -> None:
         """Log as before, and end the table."""
         self._root.removeHandler(self)
         for handler in self._before:
             self._root.addHandler(handler)
-        with suppress(OSError):
-            os.set_blocking(self._pipe, True)
+        with suppress(Full):
+            self._lines.put_nowait(END)
+            self._hander.join(GOODBYE_S)
         end_child(self._child)
+
+    def _hand_over(self) -> None:
+        """Write lines to the table, in a thread that may wait for it, until there are no more or it is gone."""
+        assert self._child.stdin is not None
+        with suppress(OSError, ValueError):  # ValueError: closed by `end`
+            while (line := self._lines.get()) != END:
+                os.write(self._child.stdin.fileno(), line)
+        self._gone = True

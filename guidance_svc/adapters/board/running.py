@@ -19,6 +19,7 @@ from guidance_svc.adapters.board.feed import Feed
 from guidance_svc.adapters.board.tail import check_beginning
 from guidance_svc.adapters.config_files import Library, chosen_folder, load_library, load_settings
 from guidance_svc.adapters.folder_lock import is_written
+from guidance_svc.adapters.systems import lower_priority, own_group, own_port
 from guidance_svc.errors import ConfigError
 
 HOW_TO_GET: Final = "starlette and uvicorn: pip install '.[board]' in the checkout"
@@ -39,7 +40,7 @@ def listen(address: str, key: str = KEY) -> socket.socket:
     host, port = host_and_port(address, key)
     sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        own_port(sock)
         sock.bind((host, port))
         sock.listen(64)
     except OSError as error:
@@ -161,7 +162,7 @@ def child_of_service(arguments: list[str]) -> subprocess.Popen[bytes]:
         [sys.executable, "-m", "guidance_svc", *arguments],
         stdin=subprocess.PIPE,
         env=os.environ | {"OMP_NUM_THREADS": "1", "NUMBA_DISABLE_JIT": "1"},  # compiling costs more than it gains here
-        start_new_session=os.name == "posix",  # Ctrl-C reaches the service alone, which then ends its board
+        **own_group(),  # Ctrl-C reaches the service alone, which then ends its board
     )
 
 
@@ -179,9 +180,4 @@ def end_child(child: subprocess.Popen[bytes]) -> None:
 
 def step_back() -> None:
     """Let replies come first, where the system has that: lower priority, and no preempting at wake-up."""
-    lower: Callable[[int], int] | None = getattr(os, "nice", None)
-    with suppress(OSError):
-        if lower is not None:
-            lower(LOWER_PRIORITY)
-        if sys.platform == "linux":
-            os.sched_setscheduler(0, os.SCHED_BATCH, os.sched_param(0))
+    lower_priority(LOWER_PRIORITY, batch=True)

@@ -114,6 +114,7 @@ class Server:
     def stop(self) -> None:
         """End `run` soon; may be called from a signal handler or another thread."""
         self._stopping = True
+        self._pace.stop()
         with suppress(OSError):
             self._wake_write.send(b"x")
 
@@ -142,6 +143,7 @@ class Server:
     def _answer_zmq(self) -> list[tuple[Request, bytes]]:
         """Take and answer messages; libzmq hands them out in turn, so a flood ends the batch and delays nobody."""
         replies, dropped = [], 0
+        self._pace.begin_part()
         for _ in range(self._limits.batch_messages):
             request = self._router.receive()
             if request is None:
@@ -156,7 +158,8 @@ class Server:
                 break
             replies.append((request, reply))
             self._desk.health.took(self._clock_s() - began_s)
-            if self._pace.took(request.link, work_clock_s() - work_s, self._desk.health.refused > refused):
+            enough = self._pace.took(request.link, work_clock_s() - work_s, self._desk.health.refused > refused)
+            if enough or self._pace.full():
                 break
         return replies
 

@@ -55,7 +55,8 @@ def coast(position_m: Vec, velocity_m_s: Vec, duration_s: float, body: Body) -> 
     r, v, left, steps = fall(position_m, velocity_m_s, duration_s, MOST_STEPS, body.mu_m3_s2, oblate)
     spend(steps)
     if left != 0.0:
-        raise BudgetSpent("budget_spent", "velocity_m_s", f"a coast of at most {MOST_STEPS} steps", f"{duration_s:g} s")
+        expected = "a coast that goes round a few times at most and not through the centre of the body"
+        raise BudgetSpent("coast_too_long", "velocity_m_s", expected, f"{duration_s:g} s in over {MOST_STEPS} steps")
     return r, v
 
 

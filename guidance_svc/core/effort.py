@@ -16,7 +16,7 @@ from guidance_svc.errors import BudgetSpent
 
 SOLUTION_STEPS = 7  # one small least-squares solution takes as long as so many integrator steps
 UNBOUNDED = 1 << 62  # an allowance that only counts
-CALL_STEPS = 2  # what one more arc costs besides its steps
+CALL_STEPS = 1  # what one more arc costs besides its steps
 
 
 @dataclass(slots=True)

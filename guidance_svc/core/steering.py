@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from guidance_svc.core.arcs import fly_arc
 from guidance_svc.core.burns import Arc, allot
-from guidance_svc.core.effort import CALL_STEPS, SOLUTION_STEPS, spend, spent
+from guidance_svc.core.effort import CALL_STEPS, SOLUTION_STEPS, left, spend, spent
 from guidance_svc.core.vectors import along, cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Body, Target, Vec
 from guidance_svc.errors import NotConverged
@@ -38,6 +38,7 @@ DIFFERENCE = 1e-6  # of the dimensionless unknowns in the Jacobian
 CHORD_GAIN = 0.1  # an old Jacobian is good enough while its step shrinks the residual to this part
 PREDICTION_STEPS = 64  # in all arcs together: what four arcs of the longest kind ask for
 PREDICTION_OVERHEAD = 3  # what a prediction and its conditions cost besides, in steps
+STEP_PREDICTIONS = 8  # at most in one Newton step, besides one for each unknown
 SOLVE_STEPS = 1200  # in one call, after which no further Newton step is begun; the usual one takes 70 to 1000
 
 Unknowns = NDArray[np.float64]
@@ -244,12 +245,13 @@ class Conditions:
             slope: Jacobian of the last cycle; used as long as it serves.
             whole: gives all seven unknowns from x.
         """
+        begun = spent()
         g = residual(x)
+        needed = (len(x) + STEP_PREDICTIONS) * (spent() - begun) + 3 * SOLUTION_STEPS
         if slope is not None and slope.shape != (len(g), len(x)):
             slope = None
-        begun = spent()
         for _ in range(iterations):
-            if float(np.max(np.abs(g))) < RESIDUAL_MET or spent() - begun > SOLVE_STEPS:
+            if float(np.max(np.abs(g))) < RESIDUAL_MET or spent() - begun > SOLVE_STEPS or left() < needed:
                 break
             step = chord_step(residual, x, g, slope) if slope is not None else None
             if step is None:

@@ -23,10 +23,11 @@ from guidance_svc.session.reply import command_for, turning
 FRESH_CYCLES = 2.0  # a law older than this many major cycles is solved anew before the reply, not after it
 PHYSICS_ERRORS = (GuidanceError, ArithmeticError, LookupError, ValueError)  # numpy's LinAlgError is a ValueError
 HISTORY_BYTES = 8_388_608  # 18 minutes at 50 states a second, 15 hours at one
-REPLY_STEPS = 1800  # integrator steps before a reply: 23 ms without compiled kernels; the usual reply takes none
-CYCLE_STEPS = 2200  # in a major cycle: 28 ms; the usual one takes 70 to 500
+REPLY_STEPS = 2400  # integrator steps before a reply: 30 ms without compiled kernels; the usual reply takes none
+CYCLE_STEPS = 2400  # in a major cycle; the usual one takes 70 to 500
+LIGHT_STEPS = 600  # a reply that took more has no major cycle after it
 STATE_STEPS = 20  # what a state costs besides the steps that it counts
-MARK_STEPS = 1500  # counted between two marks: 15 ms to fly them again
+MARK_STEPS = 1000  # counted between two marks: 12 ms to fly them again
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +115,13 @@ class Session:
         """The session after a state, and the reply; nothing is changed."""
         memory = point.memory if point else replace(Memory(), since_s=now.time_s)
         memory = acknowledged(message.seen_event, memory, now, uncovered(self.plan, memory))
-        after, command = self.fly(point, memory, now, message.seq)
+        with allowed(UNBOUNDED) as effort:
+            after, command = self.fly(point, memory, now, message.seq)
         if after is None:
             return point, command
         phase = self.plan.phases[after.phase]
         solved = after.solved_at_s == now.time_s and after.search is None
-        due = not solved and LAWS[phase.law].due(after, now, self.plan, phase)
+        due = not solved and effort.spent <= LIGHT_STEPS and LAWS[phase.law].due(after, now, self.plan, phase)
         return Point(now.time_s, after, now if due else None, command), command
 
     def fly(self, point: Point | None, memory: Memory, now: Navigation, seq: int) -> tuple[Memory | None, Command]:
@@ -265,9 +267,16 @@ class Session:
             throttle_frac=last.throttle_frac if last else 0.0,
             cutoff_at_s=last.cutoff_at_s if last else None,
             status="stale" if last else "converging",
-            warnings=(f"guidance could not be computed: {problem}",),
+            warnings=(f"guidance could not be computed: {reason_of(problem)}",),
         )
         return command_for(seq, order, memory, now, self.plan, self.frame, None)
+
+
+def reason_of(problem: Exception) -> str:
+    """Why the physics failed, in words: Python's own arithmetic errors say nothing to a script's author."""
+    if isinstance(problem, GuidanceError):
+        return str(problem)
+    return "this state lies outside of what the equations can be solved for (a division by zero, a root of less than 0)"
 
 
 def unsolved(point: Point) -> Point:

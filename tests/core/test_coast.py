@@ -115,7 +115,7 @@ def test_a_revolution_of_more_than_a_hundred_years_is_none_to_wait_for() -> None
 
 def test_a_coast_that_takes_too_many_steps_says_so() -> None:
     r, v = start(200.0, 250.0, 51.0, 0.0)
-    with pytest.raises(BudgetSpent, match="at most 1500 steps"):
+    with pytest.raises(BudgetSpent, match=r"1e\+12 s in over 1500 steps"):
         coast(r, v, 1e12, OBLATE)
 
 

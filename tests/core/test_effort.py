@@ -75,8 +75,20 @@ def test_a_prediction_takes_a_bounded_number_of_steps_whatever_the_stages() -> N
 def test_newtons_method_begins_no_step_beyond_its_part_of_the_budget() -> None:
     place, speed = (EARTH.radius_m + 100e3, 0.0, 0.0), (100.0, 3000.0, 1000.0)
     problem = Problem(0.0, place, speed, many(20), TARGET, EARTH)
-    one_prediction = 64 + 2 * 20 + 3
+    one_prediction = 64 + 20 + 3
     with allowed(UNBOUNDED) as effort:
         law = refine(problem, first_guess(problem), 50)
     assert not law.converged
     assert effort.spent <= SOLVE_STEPS + 15 * one_prediction
+
+
+def test_newtons_method_stops_before_the_allowance_does_and_goes_on_in_the_next_cycle() -> None:
+    place, speed = (EARTH.radius_m + 100e3, 0.0, 0.0), (100.0, 3000.0, 1000.0)
+    arcs = tuple(Arc(2e5 * 0.8**k, 60.0, 2e6 * 0.8**k, 2000.0, stage=k) for k in range(20))
+    problem = Problem(0.0, place, speed, arcs, TARGET, EARTH)
+    law, cycles = first_guess(problem), 0
+    while not law.converged and cycles < 16:
+        with allowed(2400):
+            law, cycles = refine(problem, law, 4), cycles + 1
+    assert law.converged
+    assert cycles > 1

@@ -10,11 +10,11 @@ import pytest
 from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.domain import Circularize, Coast, Command, Frame, Insertion, Orbit, Phase, VehicleState
 from guidance_svc.session.packing import pack, unpack
-from guidance_svc.session.session import CYCLE_STEPS, MARK_STEPS, REPLY_STEPS, STATE_STEPS, Session
+from guidance_svc.session.session import CYCLE_STEPS, LIGHT_STEPS, MARK_STEPS, REPLY_STEPS, STATE_STEPS, Session
 from tests.closed_loop.optimum_cases import insertion_case
-from tests.session.exchange import EARTH, LATE, flown, late_flight
+from tests.session.exchange import EARTH, LATE, flown, late_start
 
-MESSAGE_STEPS = REPLY_STEPS + CYCLE_STEPS + MARK_STEPS
+MESSAGE_STEPS = max(REPLY_STEPS, LIGHT_STEPS + CYCLE_STEPS) + MARK_STEPS
 
 
 def near_escape(seq: int, below_m_s: float, mass_kg: float = 20_000.0) -> VehicleState:
@@ -65,32 +65,30 @@ def test_an_orbit_of_many_years_is_told_in_words_and_is_not_complete() -> None:
 
 def test_what_takes_too_long_is_stale_with_its_reason(monkeypatch: pytest.MonkeyPatch) -> None:
     session = Session(LATE, Frame())
-    first = late_flight()[:2]
+    first = flown(LATE, late_start(), 0.2, 2)
     session.state(first[0].message)
     session.work()
     monkeypatch.setattr("guidance_svc.session.session.REPLY_STEPS", 10)
     command = session.state(replace(first[1].message, time_s=5.0))  # the law is old: it is solved before the reply
     assert command.status == "stale"
-    assert command.warnings == (
-        "guidance could not be computed: budget spent; expected at most 10 steps of computing for one message; "
-        "got 17 steps",
-    )
+    (said,) = command.warnings
+    assert said.startswith("guidance could not be computed: budget spent; expected at most 10 steps of computing")
     monkeypatch.undo()
     assert session.state(replace(first[1].message, seq=9, time_s=5.1)).status == "ok"
 
 
 def test_going_back_flies_no_more_again_than_what_one_mark_covers() -> None:
-    session, flight = Session(LATE, Frame()), late_flight()
+    session, flight = Session(LATE, Frame()), flown(LATE, late_start(), 0.2, 400)
     for exchange in flight:
         session.state(exchange.message)
     end = flight[-1].message
-    for exchange in flight[5::7]:
+    for exchange in flight[5::41]:
         copy = Session(LATE, Frame())
         copy.history.take_up(session.history.base, bytes(session.history.stream), list(session.history.marks))
         with allowed(UNBOUNDED) as effort:
             _, place = copy.restored(copy.history, exchange.message.time_s)
         assert effort.spent + STATE_STEPS * len(place.states) <= MARK_STEPS
-    assert end.time_s > 100.0
+    assert end.time_s > 70.0
 
 
 def test_the_search_for_a_coast_takes_many_messages_and_none_takes_long() -> None:
@@ -104,7 +102,7 @@ def test_the_search_for_a_coast_takes_many_messages_and_none_takes_long() -> Non
         command, steps = answered(session, exchange.message)
         assert command == exchange.reply
         most = max(most, steps)
-    assert 1000 < most <= CYCLE_STEPS  # in one message it took 6,142
+    assert 1000 < most <= LIGHT_STEPS + CYCLE_STEPS  # in one message it took 6,142
     said = [any("a coast saves 306 kg" in w for w in exchange.reply.warnings) for exchange in exchanges]
     assert said.index(True) > 5
     looking = [exchange.reply for exchange, found in zip(exchanges, said, strict=True) if not found]

@@ -6,7 +6,8 @@ GuidanceError                 code, field, expected, got
 ├── ConfigError               a file under configs/ or an inline plan           -> shown with file and key
 ├── RecordingError            a recording that cannot be read or written
 ├── OrbitNotClosed            an orbit question asked of an escape path
-└── NotConverged              guidance has no solution for this state           -> the session's status
+├── NotConverged              guidance has no solution for this state           -> the session's status
+└── BudgetSpent               more computing than one message may cause          -> the session's status
 
 A caller's own bug (wrong type, wrong shape inside the package) raises the built-in error instead.
 """
@@ -70,6 +71,10 @@ class OrbitNotClosed(GuidanceError):
 
 class NotConverged(GuidanceError):
     """Guidance found no solution from this state."""
+
+
+class BudgetSpent(GuidanceError):
+    """What was asked takes more computing than one message may cause."""
 
 
 def shorten(value: object, limit: int = 80) -> str:

@@ -87,6 +87,7 @@ class LinePort:
         for fd in [fd for fd, until_s in self.paused.items() if self._clock_s() >= until_s]:
             del self.paused[fd]
         left = self._limits.batch_messages
+        self._pace.begin_part()
         for _ in range(len(self._order)):
             fd = self._order[0]
             connection = self._connections[fd]
@@ -99,6 +100,8 @@ class LinePort:
             if left <= 0:
                 return  # who was not asked comes first next time
             self._order.rotate(-1)
+            if self._pace.full():
+                return
 
     def flush(self) -> None:
         """Send replies, drop closed connections, and wait for what each needs."""

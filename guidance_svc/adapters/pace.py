@@ -15,6 +15,7 @@ FAIR_SHARE: Final = 0.25  # of the service's time, for a connection which does n
 LONG_COSTS: Final = 10.0  # what takes longer than its token stands for is charged so many times: others wait for it
 TOKEN_S: Final = 250e-6  # processor time that a token stands for: a quarter of a second for 1000, or more for fewer
 MOST_TOKENS: Final = 1000.0  # for the time of one message, before LONG_COSTS
+PART_S: Final = 0.1  # processor time for the messages of one transport in a turn; the one that exceeds it is the last
 BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
 CROWD_S: Final = 1.0  # two connections that spoke within it share the service
 STRANGERS: Final = "connections without a session"  # they pay together: a new connection is no new purse
@@ -71,6 +72,8 @@ class PaceKeeper:
         self._now_s = clock_s()
         self._latest: Hashable = None
         self._other_at_s = self._now_s - CROWD_S
+        self._part_took_s = 0.0
+        self._stopping = False
         self.dropped = 0
 
     def begin_turn(self) -> None:
@@ -80,12 +83,25 @@ class PaceKeeper:
         self._took_s.clear()
         self._now_s = self._clock_s()
 
+    def begin_part(self) -> None:
+        """The messages of the next transport are looked at."""
+        self._part_took_s = 0.0
+
+    def stop(self) -> None:
+        """The service ends: no part takes another message."""
+        self._stopping = True
+
+    def full(self) -> bool:
+        """Whether this part of the turn takes no more messages: replies, and a signal, wait for its end."""
+        return self._stopping or self._part_took_s >= PART_S
+
     def took(self, link: Hashable, seconds: float, refused: bool = False, payer: Hashable = None) -> bool:
         """The last message judged took so much processor time; whether its connection has had its part of this turn.
 
         Args:
             payer: who is charged where the connection waits for its replies; None for the connection.
         """
+        self._part_took_s += seconds
         total_s = self._took_s[link] = self._took_s.get(link, 0.0) + seconds
         if self._ran_ahead:
             self._bucket(link).tokens -= LONG_COSTS * self._price(seconds) + (FAULT_TOKENS - 1.0 if refused else 0.0)

@@ -116,6 +116,7 @@ class Server:
     def stop(self) -> None:
         """End `run` soon; may be called from a signal handler or another thread."""
         self._stopping = True
+        self._pace.stop()
         with suppress(OSError):
             self._wake_write.send(b"x")
 
@@ -150,6 +151,7 @@ class Server:
     def _answer_zmq(self) -> list[tuple[Request, bytes]]:
         """Take and answer messages; libzmq hands them out in turn, so a flood ends the batch and delays nobody."""
         replies, dropped = [], 0
+        self._pace.begin_part()
         free = [link for link in self._held if not self._pace.owes(self._payer(link))]
         requests = chain((self._held.pop(link) for link in free), iter(self._router.receive, None))
         for request in islice(requests, self._limits.batch_messages):
@@ -168,7 +170,9 @@ class Server:
                 break
             replies.append((request, reply))
             self._desk.health.took(self._clock_s() - began_s)
-            if self._pace.took(request.link, work_clock_s() - work_s, self._desk.health.refused > refused, payer):
+            refusal = self._desk.health.refused > refused
+            enough = self._pace.took(request.link, work_clock_s() - work_s, refusal, payer)
+            if enough or self._pace.full():
                 break
         return replies
 

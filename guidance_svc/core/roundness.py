@@ -11,6 +11,7 @@ from collections.abc import Callable
 from math import sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from guidance_svc.core.coast import coast, local_period_s, vertex
 from guidance_svc.core.frames import geodetic
@@ -21,8 +22,10 @@ SAMPLES = 90  # a revolution: every 4 deg
 PROBE_M_S = 0.5  # step of the linear fit
 SEARCH_FROM_M_S = 0.4  # first step of the search for the least spread, halved until it is small
 SEARCH_TO_M_S = 0.02  # 0.02 m/s moves the spread of a low orbit by under 100 m
+SEARCH_ROUNDS = 40  # 8 in a low orbit; each moves or halves the step
 
 Measure = Callable[[Vec], float]
+Values = NDArray[np.float64]
 
 
 def radius_of(body: Body) -> Measure:
@@ -83,43 +86,60 @@ def circular_velocity(position_m: Vec, velocity_m_s: Vec, body: Body, radial_m_s
 def roundest(position_m: Vec, velocity_m_s: Vec, body: Body, meaning: Roundness) -> tuple[float, float]:
     """Radial and level speed to add to the osculating-circular velocity for the least spread.
 
-    A linear least-squares fit gives the least variance; a search by halved steps from there the least spread.
+    The measure over a revolution is as good as linear in the two speeds. A least-squares fit gives the least
+    variance; from there, on slopes taken there, a search by halved steps gives the least spread.
 
     Args:
         position_m, velocity_m_s: where the burn will end; the velocity gives the plane.
 
     Returns:
         (radial, level), m/s; (0, 0) for "osculating".
+
+    Accuracy: within SEARCH_TO_M_S of the search that flies every trial (tests/core/test_roundness.py).
     """
     if meaning == "osculating":
         return (0.0, 0.0)
     measure = radius_of(body) if meaning == "least_radius_spread" else height_of(body)
 
-    def values(radial: float, level: float) -> list[float]:
+    def values(radial: float, level: float) -> Values:
         velocity = circular_velocity(position_m, velocity_m_s, body, radial, level)
-        return sampled(position_m, velocity, body, measure)
+        return np.array(sampled(position_m, velocity, body, measure))
 
-    best = least_variance(values)
-    size, step = spread_of(values(*best)), SEARCH_FROM_M_S
-    while step > SEARCH_TO_M_S:
+    about = least_variance(linear(values, (0.0, 0.0)))
+    return least_spread(linear(values, about), about)
+
+
+def linear(values: Callable[[float, float], Values], about: tuple[float, float]) -> tuple[Values, Values, Values]:
+    """Values at two speeds, and their slopes there."""
+    here = values(*about)
+    radial = (values(about[0] + PROBE_M_S, about[1]) - here) / PROBE_M_S
+    level = (values(about[0], about[1] + PROBE_M_S) - here) / PROBE_M_S
+    return here, radial, level
+
+
+def least_variance(model: tuple[Values, Values, Values]) -> tuple[float, float]:
+    """The two speeds that make the values most equal."""
+    here, radial, level = model
+    fit = np.linalg.lstsq(np.array([radial, level, np.ones(len(here))]).T, -here, rcond=None)[0]
+    return (float(fit[0]), float(fit[1]))
+
+
+def least_spread(model: tuple[Values, Values, Values], about: tuple[float, float]) -> tuple[float, float]:
+    """The two speeds near those that the model belongs to with the least spread of the values."""
+    here, radial, level = model
+
+    def size_at(point: tuple[float, float]) -> float:
+        return spread_of((here + (point[0] - about[0]) * radial + (point[1] - about[1]) * level).tolist())
+
+    best, size, step = about, size_at(about), SEARCH_FROM_M_S
+    for _ in range(SEARCH_ROUNDS):
         around = [(best[0] + a * step, best[1] + b * step) for a, b in ((1, 0), (-1, 0), (0, 1), (0, -1))]
-        sizes = [spread_of(values(*point)) for point in around]
+        sizes = [size_at(point) for point in around]
         least = min(sizes)
         if least < size:
             best, size = around[sizes.index(least)], least
         else:
             step *= 0.5
+            if step <= SEARCH_TO_M_S:
+                break
     return best
-
-
-def least_variance(values: Callable[[float, float], list[float]]) -> tuple[float, float]:
-    """The two speeds that make the values most equal, by a linear fit about zero."""
-    here = np.array(values(0.0, 0.0))
-    slopes = np.array([
-        (np.array(values(PROBE_M_S, 0.0)) - here) / PROBE_M_S,
-        (np.array(values(0.0, PROBE_M_S)) - here) / PROBE_M_S,
-        np.ones(len(here)),
-    ]).T  # fmt: skip
-    fit = np.linalg.lstsq(slopes, -here, rcond=None)[0]
-    return (float(fit[0]), float(fit[1]))
-

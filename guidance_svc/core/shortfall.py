@@ -12,7 +12,9 @@ from math import sqrt
 
 from guidance_svc.core.arcs import fly_arc
 from guidance_svc.core.burns import allot, mass_at_end_kg
-from guidance_svc.core.steering import Problem, Steering, refine, steps_for
+from guidance_svc.core.effort import CALL_STEPS, spend
+from guidance_svc.core.steering import Problem, Steering, refine, steps_of
+from guidance_svc.core.tape import solved_once
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body, PlaneMode, Target
 
@@ -51,13 +53,10 @@ def at_perigee(perigee_m: float, apogee_m: float, body: Body, like: Target, plan
 
 
 def reach(problem: Problem, target: Target, guess: Steering) -> Steering:
-    """The law to another target from this state."""
-    law = guess
-    for _ in range(2):
-        law = refine(replace(problem, target=target), law, STEPS)
-        if law.converged:
-            break
-    return law
+    """The law to another target from this state, in at most two tries."""
+    whole = replace(problem, target=target)
+    law = solved_once(lambda: refine(whole, guess, STEPS))
+    return law if law.converged else solved_once(lambda: refine(whole, law, STEPS))
 
 
 def lesser_target(problem: Problem, law: Steering, burnout_kg: float) -> Lesser:
@@ -133,10 +132,12 @@ def lowest_radius_m(problem: Problem, law: Steering, pieces: int = 6) -> float:
     body = problem.body
     r, v, p, rate = problem.position_m, problem.velocity_m_s, law.steer, law.steer_rate
     lowest = norm(r)
-    for arc, duration in allot(problem.arcs, law.burn_s):
+    parts = allot(problem.arcs, law.burn_s)
+    for (arc, duration), count in zip(parts, steps_of(parts), strict=True):
+        steps = max(1, count // pieces)
+        spend(pieces * (steps + CALL_STEPS))
         for k in range(pieces):
             mass = arc.mass_after_kg(duration * k / pieces)
-            steps = max(1, steps_for(arc, duration) // pieces)
             r, v, p, rate = fly_arc(
                 r, v, p, rate, mass, arc.thrust_n, arc.exhaust_velocity_m_s, arc.held_m_s2,
                 duration / pieces, steps, body.mu_m3_s2, body.radius_m, body.j2,

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from guidance_svc.core.arcs import fly_arc
 from guidance_svc.core.burns import Arc, allot
+from guidance_svc.core.effort import CALL_STEPS, SOLUTION_STEPS, left, spend, spent
 from guidance_svc.core.vectors import along, cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Body, Target, Vec
 from guidance_svc.errors import NotConverged
@@ -35,6 +36,10 @@ RESIDUAL_CONVERGED = 3e-6  # 20 m, 2 cm/s: the law is the true one; the next cyc
 DIFFERENCE = 1e-6  # of the dimensionless unknowns in the Jacobian
 
 CHORD_GAIN = 0.1  # an old Jacobian is good enough while its step shrinks the residual to this part
+PREDICTION_STEPS = 64  # in all arcs together: what four arcs of the longest kind ask for
+PREDICTION_OVERHEAD = 3  # what a prediction and its conditions cost besides, in steps
+STEP_PREDICTIONS = 8  # at most in one Newton step, besides one for each unknown
+SOLVE_STEPS = 1200  # in one call, after which no further Newton step is begun; the usual one takes 70 to 1000
 
 Unknowns = NDArray[np.float64]
 Slope = NDArray[np.float64]
@@ -125,14 +130,26 @@ def steps_for(arc: Arc, duration_s: float) -> int:
     return min(16, max(2, ceil(duration_s / 60.0 + 8.0 * burnt)))
 
 
+def steps_of(parts: list[tuple[Arc, float]]) -> list[int]:
+    """Integrator steps for each arc of a burn; fewer where many arcs would ask for more than PREDICTION_STEPS."""
+    steps = [steps_for(arc, duration) for arc, duration in parts]
+    total = sum(steps)
+    if total > PREDICTION_STEPS:
+        steps = [max(1, count * PREDICTION_STEPS // total) for count in steps]
+    return steps
+
+
 def predict(problem: Problem, steer: Vec, steer_rate: Vec, burn_s: float) -> Arrival:
     """Fly the law to cutoff, tail-off included."""
     r, v, total = problem.position_m, problem.velocity_m_s, 0.0
     body = problem.body
-    for arc, duration in allot(problem.arcs, burn_s):
+    parts = allot(problem.arcs, burn_s)
+    counts = steps_of(parts)
+    spend(sum(counts) + CALL_STEPS * len(parts) + PREDICTION_OVERHEAD)
+    for (arc, duration), count in zip(parts, counts, strict=True):
         r, v, steer, steer_rate = fly_arc(
             r, v, steer, steer_rate, arc.mass_kg, arc.thrust_n, arc.exhaust_velocity_m_s, arc.held_m_s2,
-            duration, steps_for(arc, duration), body.mu_m3_s2, body.radius_m, body.j2,
+            duration, count, body.mu_m3_s2, body.radius_m, body.j2,
         )  # fmt: skip
         total += duration
     if problem.tail_m_s != 0.0:
@@ -228,11 +245,13 @@ class Conditions:
             slope: Jacobian of the last cycle; used as long as it serves.
             whole: gives all seven unknowns from x.
         """
+        begun = spent()
         g = residual(x)
+        needed = (len(x) + STEP_PREDICTIONS) * (spent() - begun) + 3 * SOLUTION_STEPS
         if slope is not None and slope.shape != (len(g), len(x)):
             slope = None
         for _ in range(iterations):
-            if float(np.max(np.abs(g))) < RESIDUAL_MET:
+            if float(np.max(np.abs(g))) < RESIDUAL_MET or spent() - begun > SOLVE_STEPS or left() < needed:
                 break
             step = chord_step(residual, x, g, slope) if slope is not None else None
             if step is None:
@@ -264,6 +283,7 @@ def least_squares(slope: Slope, g: Unknowns) -> Unknowns:
     """
     if not (np.isfinite(g).all() and np.isfinite(slope).all()):
         raise NotConverged("not_finite", "steering", "finite residuals", "infinity or NaN")
+    spend(SOLUTION_STEPS)
     return np.asarray(np.linalg.lstsq(slope, -g, rcond=1e-11)[0], dtype=np.float64)
 
 

@@ -7,6 +7,7 @@ from math import inf
 
 from guidance_svc.core.burns import Arc, gain_m_s, mass_at_end_kg
 from guidance_svc.core.detour import Detour, cheapest_detour
+from guidance_svc.core.effort import left
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.frames import turn_z
 from guidance_svc.core.kepler import orbit_report
@@ -28,7 +29,7 @@ from guidance_svc.session.engine import (
     with_end,
     with_tail_off,
 )
-from guidance_svc.session.memory import Memory, Numbers, Order
+from guidance_svc.session.memory import Memory, Numbers, Order, Search
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.reach import (
     NO_WAY_FOUND,
@@ -39,6 +40,7 @@ from guidance_svc.session.reach import (
     shortage,
     within_reach,
 )
+from guidance_svc.session.search import searched
 from guidance_svc.session.stack import burn_left_s, mass_at_burnout_kg, remaining_arcs, spent
 
 HOLD_RATE_BELOW_S = 18.0  # to go: the turning rate is held, position can no longer be helped
@@ -55,6 +57,7 @@ HOPELESS_AFTER_CYCLES = 5  # without any law; 199 of 200 random ignitions have o
 COAST_FLOOR_IN_AIR_M = 110e3  # drag over half a revolution is then a few m/s; common practice, no source
 COAST_FLOOR_AIRLESS_M = 15e3  # over the highest ground of a large airless body; common practice, no source
 WORTHWHILE_FRAC = 1e-3  # of the propellant to orbit
+SEARCH_STEPS = 1600  # integrator steps that a major cycle must have left for a piece of a search
 
 
 def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
@@ -64,7 +67,7 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
         spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
         engine=EngineEstimate(), told_scale=1.0, flown=None, throttle_frac=1.0, margin_kg=None, lesser=None,
-        given_up="", detour=None, lowest_m=None,
+        given_up="", search=None, detour=None, lowest_m=None,
         short_cycles=0, tried_at_s=None, off_since_s=None, relit_at_s=None,
     )  # fmt: skip
 
@@ -129,7 +132,7 @@ def relit(memory: Memory, now: Navigation) -> Memory:
     """The burn did not happen, or stopped early: light again soon, and solve from here."""
     return replace(
         memory, ignite_at_s=now.time_s + RELIGHT_S, cutoff_at_s=None, law=None, trial=None, attempts=0, finish=None,
-        solved_at_s=None, burning_since_s=None, off_since_s=None, relit_at_s=now.time_s,
+        solved_at_s=None, burning_since_s=None, off_since_s=None, relit_at_s=now.time_s, search=None,
     )  # fmt: skip
 
 
@@ -179,12 +182,30 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     if memory.finish is not None and memory.cutoff_at_s is not None:
         trial = replace(trial, cutoff_s=memory.cutoff_at_s)
     if memory.law is None and phase.may_coast:
-        detour = worthwhile_detour(problem, trial, plan, phase)
-        memory = replace(memory, detour=detour)
-        problem, trial = (problem_now(memory, now, plan), detour.law) if detour else (problem, trial)
+        memory = replace(memory, search=Search("detour", problem, trial))
     memory = lowest_found(memory, now, problem, trial, plan)
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
+    if memory.search is not None and memory.search.wanted == "detour":
+        return detour_sought(memory, memory.search, now, plan, phase)
     return within_reach(memory, now, problem, plan) if memory.finish is None else memory
+
+
+def detour_sought(memory: Memory, search: Search, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
+    """A piece of the search for an insertion with a coast; the law to the target itself is flown meanwhile.
+
+    Nothing is begun where the reply waits for this cycle, nor in the last seconds.
+    """
+    if memory.finish is not None:
+        return replace(memory, search=None)
+    if left() < SEARCH_STEPS:
+        return memory
+    memory, found = searched(memory, search, lambda s: worthwhile_detour(s.problem, s.law, plan, phase))
+    if found is None or found.what is None:
+        return memory
+    detour = found.what
+    whole, law = replace(search.problem, target=detour.target), detour.law
+    memory = lowest_found(replace(memory, detour=detour, law=None), now, whole, law, plan)
+    return replace(memory, law=law, trial=law, cutoff_at_s=law.cutoff_s)
 
 
 def worthwhile_detour(problem: Problem, direct: Steering, plan: FlightPlan, phase: Insertion) -> Detour | None:
@@ -303,6 +324,8 @@ def insertion_status(memory: Memory, now: Navigation) -> Status:
         return "stale"
     if memory.given_up and memory.lesser is None:
         return "unreachable"
+    if memory.search is not None and memory.search.wanted == "detour":
+        return "converging"
     short = bool(memory.given_up) or (memory.margin_kg is not None and memory.margin_kg < 0.0)
     return "short_of_propellant" if short else "ok"
 

@@ -6,10 +6,11 @@ Because the value is immutable, going back in time is taking up an earlier one.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 from guidance_svc.core.detour import Detour
 from guidance_svc.core.estimator import EngineEstimate
-from guidance_svc.core.steering import Steering
+from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
 
 
@@ -56,6 +57,24 @@ class CutoffSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class Search:
+    """A search that goes on over several major cycles, from the state at which it began.
+
+    Args:
+        wanted: an insertion with a coast, or a lesser target.
+        problem, law: of the state at which it began.
+        burnout_kg: mass that must be left, for a lesser target.
+        solutions: that it has asked for so far.
+    """
+
+    wanted: Literal["detour", "lesser"]
+    problem: Problem
+    law: Steering
+    burnout_kg: float = 0.0
+    solutions: tuple[Steering, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """Everything that changes while a session flies.
 
@@ -84,6 +103,7 @@ class Memory:
         tried_at_s: when the plan's own target was last tried again, while it is given up.
         off_since_s: since when the engine is told off although it is ordered on.
         relit_at_s: when a burn that had been missed was found out.
+        search: for a detour or a lesser target, while it goes on.
         detour: the insertion with a coast that is flown instead of the direct one; None for the direct one.
         lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
         heading_rad: launch heading, chosen once at release.
@@ -122,6 +142,7 @@ class Memory:
     tried_at_s: float | None = None
     off_since_s: float | None = None
     relit_at_s: float | None = None
+    search: Search | None = None
     detour: Detour | None = None
     lowest_m: float | None = None
     heading_rad: float | None = None

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import inf
 
 from guidance_svc.core.burns import Arc, allot, gain_m_s, time_at_gain_s
-from guidance_svc.core.coast import coast, time_to_apoapsis_s
+from guidance_svc.core.coast import LONGEST_PERIOD_S, YEAR_S, coast, period_or_inf_s, time_to_apoapsis_s
 from guidance_svc.core.kepler import apsides, orbit_report
 from guidance_svc.core.roundness import height_spread_m, radius_spread_m, roundest
 from guidance_svc.core.starter import circular_guess, flight_direction
 from guidance_svc.core.steering import Problem, Steering, refine_circular
 from guidance_svc.core.vectors import norm, sub, unit
 from guidance_svc.domain import Circularize, Coast, Event, EventName, FlightPlan, Orbit, Raise, Status, Target, Vec
-from guidance_svc.errors import GuidanceError
+from guidance_svc.errors import GuidanceError, OrbitNotClosed
 from guidance_svc.session.ascent import CLOCK_SLACK_S, event_id, lit_by
 from guidance_svc.session.engine import (
     FREEZE_BELOW_S,
@@ -95,11 +96,21 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
 
 
 def time_to_apoapsis(now: Navigation, plan: FlightPlan) -> float | None:
-    """Seconds to apoapsis; None where there is none to wait for (a circle, an escape path)."""
+    """Seconds to apoapsis; None where there is none to wait for (a circle, an escape path or next to one)."""
     try:
         return time_to_apoapsis_s(now.position_m, now.velocity_m_s, plan.body)
-    except GuidanceError:
+    except OrbitNotClosed:
         return None
+
+
+def endless(now: Navigation, plan: FlightPlan) -> tuple[str, ...]:
+    """A path that does not come round within what can be waited for, in words."""
+    period = period_or_inf_s(now.position_m, now.velocity_m_s, plan.body)
+    if period == inf:
+        return ("at or above escape speed: the path has no apoapsis",)
+    if period > LONGEST_PERIOD_S:
+        return (f"just below escape speed: a revolution takes {period / YEAR_S:.3g} years, no apoapsis is waited for",)
+    return ()
 
 
 def problem_after(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: float) -> Problem:
@@ -275,7 +286,7 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
         throttle_down=throttle_down(memory, now, plan),
         next_contact_s=CONTACT_S if memory.cutoff_at_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status="short_of_propellant" if margin < 0.0 else status_after(memory) if law.converged else "converging",
-        warnings=shortage(memory, plan) if memory.given_up else (),
+        warnings=(*endless(now, plan), *(shortage(memory, plan) if memory.given_up else ())),
     )
 
 
@@ -303,7 +314,7 @@ def orbit_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit)
         spread = radius_spread_m(now.position_m, now.velocity_m_s, plan.body)
         height = height_spread_m(now.position_m, now.velocity_m_s, plan.body)
     except GuidanceError:
-        return memory  # an escape path has no revolution to look at; present_orbit says so
+        return memory  # an escape path has no revolution to look at; the warnings say so
     return replace(memory, spread_m=spread, height_spread_m=height)
 
 
@@ -317,12 +328,14 @@ def orbit_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -
         events=(Event(event_id(memory, "orbit"), "orbit", memory.since_s),),
         next_contact_s=ORBIT_CONTACT_S,
         status=orbit_status(memory, now, plan),
-        warnings=missed_at_the_end(memory, now, plan),
+        warnings=(*endless(now, plan), *missed_at_the_end(memory, now, plan)),
     )
 
 
 def orbit_status(memory: Memory, now: Navigation, plan: FlightPlan) -> Status:
-    """`complete` only for an orbit that nothing was given up for; a path that meets the ground is none."""
+    """`complete` only for an orbit that nothing was given up for; a path that meets the ground or escapes is none."""
+    if endless(now, plan):
+        return "unreachable"
     low, _ = apsides(now.position_m, now.velocity_m_s, plan.body.mu_m3_s2)
     if low < plan.body.radius_m * (1.0 - plan.body.flattening):
         return "unreachable"

@@ -12,12 +12,13 @@ from math import exp, sqrt
 from guidance_svc.core.burns import gain_m_s
 from guidance_svc.core.detour import Detour
 from guidance_svc.core.kepler import apsides, inclination_rad
-from guidance_svc.core.shortfall import lesser_target, lowest_radius_m, margin_kg, reach, safe_perigee_radius_m
-from guidance_svc.core.steering import Problem, Steering
+from guidance_svc.core.shortfall import STEPS, lesser_target, lowest_radius_m, margin_kg, safe_perigee_radius_m
+from guidance_svc.core.steering import Problem, Steering, refine
 from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import FlightPlan, Target, Vec
-from guidance_svc.session.memory import Memory
+from guidance_svc.session.memory import Memory, Search
 from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.search import searched
 from guidance_svc.session.stack import mass_at_burnout_kg, stage_arcs
 
 THICK_AIR_BELOW_M = 45e3  # closed-loop guidance knows no drag; below this it is felt
@@ -57,15 +58,20 @@ def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: Flight
         memory = back_to_plan(memory, now, problem, plan)
         margin = memory.margin_kg if memory.margin_kg is not None else margin
     if margin >= -SHORT_FRAC * burnout:
-        return memory if memory.short_cycles == 0 else replace(memory, short_cycles=0)
+        settled = memory.short_cycles == 0 and memory.search is None
+        return memory if settled else replace(memory, short_cycles=0, search=None)
     memory = replace(memory, short_cycles=memory.short_cycles + 1)
     if memory.short_cycles < SHORT_CYCLES or (memory.given_up and memory.lesser is None):
         return memory
-    lesser = lesser_target(problem, law, burnout)
+    search = memory.search or Search("lesser", problem, law, burnout)
+    memory, found = searched(memory, search, lambda s: lesser_target(s.problem, s.law, s.burnout_kg))
+    if found is None or found.what is None:
+        return memory if found is None else replace(memory, short_cycles=0)  # an error: sought again later
+    lesser = found.what
     return replace(
         memory, detour=None, lesser=lesser.target, given_up=lesser.given_up, law=lesser.law, trial=lesser.law,
-        cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(problem, lesser.law, burnout), short_cycles=0,
-        tried_at_s=now.time_s,
+        cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(search.problem, lesser.law, search.burnout_kg),
+        short_cycles=0, tried_at_s=now.time_s,
     )  # fmt: skip
 
 
@@ -84,7 +90,7 @@ def back_to_plan(memory: Memory, now: Navigation, problem: Problem, plan: Flight
         return memory
     memory = replace(memory, tried_at_s=now.time_s)
     whole = replace(problem, target=plan.target)
-    law = reach(whole, plan.target, before)
+    law = refine(whole, before, STEPS)
     burnout = burnout_kg(None, problem, plan)
     if not law.converged or margin_kg(whole, law, burnout) < BACK_FRAC * burnout:
         return memory

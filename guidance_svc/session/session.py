@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import inf
 
+from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, SessionFault
@@ -20,8 +23,11 @@ from guidance_svc.session.reply import command_for, turning
 FRESH_CYCLES = 2.0  # a law older than this many major cycles is solved anew before the reply, not after it
 PHYSICS_ERRORS = (GuidanceError, ArithmeticError, LookupError, ValueError)  # numpy's LinAlgError is a ValueError
 HISTORY_BYTES = 8_388_608  # 18 minutes at 50 states a second, 15 hours at one
-CYCLE_COST = 16  # a major cycle against a reply
-MARK_COST = 128  # replies between two marks: 4 ms to fly them again
+REPLY_STEPS = 2400  # integrator steps before a reply: 30 ms without compiled kernels; the usual reply takes none
+CYCLE_STEPS = 2400  # in a major cycle; the usual one takes 70 to 500
+LIGHT_STEPS = 600  # a reply that took more has no major cycle after it
+STATE_STEPS = 20  # what a state costs besides the steps that it counts
+MARK_STEPS = 1000  # counted between two marks: 12 ms to fly them again
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +88,9 @@ class Session:
             self.go_back(start, place)
         self.work()
         self.mark()
-        self.point, command = self.after(self.point, message, now)
+        with self.counted():
+            self.point, command = self.after(self.point, message, now)
+        self._unmarked += STATE_STEPS
         if self.point is not None:
             self.history.add(message)
         self.last_message, self.last_command, self.resumed = message, command, False
@@ -112,11 +120,13 @@ class Session:
         """The session after a state, and the reply; nothing is changed."""
         memory = point.memory if point else replace(Memory(), since_s=now.time_s)
         memory = acknowledged(message.seen_event, memory, now, uncovered(self.plan, memory))
-        after, command = self.fly(point, memory, now, message.seq)
+        with allowed(UNBOUNDED) as effort:
+            after, command = self.fly(point, memory, now, message.seq)
         if after is None:
             return point, command
         phase = self.plan.phases[after.phase]
-        due = after.solved_at_s != now.time_s and LAWS[phase.law].due(after, now, self.plan, phase)
+        solved = after.solved_at_s == now.time_s and after.search is None
+        due = not solved and effort.spent <= LIGHT_STEPS and LAWS[phase.law].due(after, now, self.plan, phase)
         return Point(now.time_s, after, now if due else None, command), command
 
     def fly(self, point: Point | None, memory: Memory, now: Navigation, seq: int) -> tuple[Memory | None, Command]:
@@ -126,6 +136,13 @@ class Session:
         """
         before = memory if point else None
         try:
+            return self.flown(point, memory, now, seq)
+        except PHYSICS_ERRORS as problem:
+            return before, self.stale(point, memory, now, seq, problem)
+
+    def flown(self, point: Point | None, memory: Memory, now: Navigation, seq: int) -> tuple[Memory, Command]:
+        """Phase table, order, command, within the steps that a reply may take."""
+        with allowed(REPLY_STEPS):
             memory = memory if point else self.entered(memory, now)
             memory = self.moved_on(cover_settled(memory, now), now)
             memory = self.kept_fresh(cover_watched(memory, now, self.plan), now)
@@ -139,8 +156,6 @@ class Session:
             numbers = row.numbers(memory, now, plan, phase) if self.detail else None
             command = command_for(seq, order, memory, now, plan, self.frame, numbers)
             return noted(memory, command.event, now), command
-        except PHYSICS_ERRORS as problem:
-            return before, self.stale(point, memory, now, seq, problem)
 
     def entered(self, memory: Memory, now: Navigation) -> Memory:
         """The phase begins with this state."""
@@ -179,9 +194,9 @@ class Session:
         point = self.point
         if point is None or point.due is None:
             return
-        self._unmarked += CYCLE_COST
         self.point = unsolved(point)
-        self.point = self.worked(point)
+        with self.counted():
+            self.point = self.worked(point)
 
     def worked(self, point: Point) -> Point:
         """The point after the major cycle that is due; nothing is changed."""
@@ -189,19 +204,28 @@ class Session:
             return point
         phase, memory = self.plan.phases[point.memory.phase], point.memory
         try:
-            solved = LAWS[phase.law].solve(memory, point.due, uncovered(self.plan, memory), phase)
+            with allowed(CYCLE_STEPS):
+                solved = LAWS[phase.law].solve(memory, point.due, uncovered(self.plan, memory), phase)
         except PHYSICS_ERRORS:
             return unsolved(point)  # the attempt is counted; the last law stays in force
         return replace(point, memory=solved, due=None)
+
+    @contextmanager
+    def counted(self) -> Iterator[None]:
+        """Count what it takes to fly this again after time has gone back; bounded by what is called."""
+        with allowed(UNBOUNDED) as effort:
+            try:
+                yield
+            finally:
+                self._unmarked += effort.spent
 
     def mark(self) -> None:
         """Keep the present point in the history where flying the states again from the last mark would take long."""
         point = self.point
         if point is None:
             return
-        self._unmarked += 1 if point.memory.solved_at_s != point.time_s else CYCLE_COST
         here = (point.memory.phase, point.memory.stage)
-        if self._unmarked >= MARK_COST or here != self._marked:
+        if self._unmarked >= MARK_STEPS or here != self._marked:
             self.history.mark(point.time_s, pack(point))
             self._unmarked, self._marked = 0, here
 
@@ -217,7 +241,7 @@ class Session:
     def go_back(self, point: Point | None, place: Place) -> None:
         """Take up an earlier point; what came after it was never flown."""
         self.history.cut(place.at)
-        self.point, self._unmarked = point, MARK_COST
+        self.point, self._unmarked = point, MARK_STEPS
 
     def take_up(self, history: History) -> None:
         """Go on from a history that was kept on file; the script has not resumed yet.
@@ -248,9 +272,16 @@ class Session:
             throttle_frac=last.throttle_frac if last else 0.0,
             cutoff_at_s=last.cutoff_at_s if last else None,
             status="stale" if last else "converging",
-            warnings=(f"guidance could not be computed: {problem}",),
+            warnings=(f"guidance could not be computed: {reason_of(problem)}",),
         )
         return command_for(seq, order, memory, now, self.plan, self.frame, None)
+
+
+def reason_of(problem: Exception) -> str:
+    """Why the physics failed, in words: Python's own arithmetic errors say nothing to a script's author."""
+    if isinstance(problem, GuidanceError):
+        return str(problem)
+    return "this state lies outside of what the equations can be solved for (a division by zero, a root of less than 0)"
 
 
 def unsolved(point: Point) -> Point:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from math import pi, radians, sqrt
 
@@ -11,12 +12,13 @@ from scipy.integrate import solve_ivp
 
 from guidance_svc.core import kepler
 from guidance_svc.core.burns import Arc
-from guidance_svc.core.coast import coast, local_period_s, time_to_apoapsis_s, vertex
+from guidance_svc.core.coast import MOST_STEPS, coast, local_period_s, period_or_inf_s, time_to_apoapsis_s, vertex
+from guidance_svc.core.effort import allowed
 from guidance_svc.core.kepler import Elements, state_from_elements
 from guidance_svc.core.roundness import radius_spread_m
 from guidance_svc.core.vectors import dot, norm
 from guidance_svc.domain import Body, Vec
-from guidance_svc.errors import OrbitNotClosed
+from guidance_svc.errors import BudgetSpent, OrbitNotClosed
 from tests.core.dense import flown, rates
 
 EARTH = Body("earth", 3.986004418e14, 6378137.0)
@@ -74,6 +76,47 @@ def test_one_revolution_agrees_with_dop853_within_a_metre_and_a_half(body: Body,
     r1, v1 = coast(r, v, period, body)
     assert np.linalg.norm(truth[:3] - r1) < 1.5  # 72 steps
     assert np.linalg.norm(truth[3:6] - v1) < 1.5 * 1.2e-3  # the same lag: metres times the mean motion
+
+
+@pytest.mark.parametrize("anomaly_deg", [0.0, 10.0, 180.0])
+@pytest.mark.parametrize(("high_km", "off_m"), [(20_000.0, 20.0), (60_000.0, 200.0), (400_000.0, 2500.0)])
+def test_a_long_ellipse_is_flown_as_well_from_apogee_as_from_perigee(
+    high_km: float, off_m: float, anomaly_deg: float
+) -> None:
+    # with steps of the radius at the start, 74 km were lost on 200 x 20,000 km from apogee; bounds: what perigee gave
+    r, v = start(200.0, high_km, 63.0, anomaly_deg)
+    period = local_period_s(r, v, OBLATE)
+    truth = flown(r, v, (1.0, 0.0, 0.0), NOTHING, [(Arc(1.0, period), period)], OBLATE)
+    r1, _ = coast(r, v, period, OBLATE)
+    assert np.linalg.norm(truth[:3] - r1) < off_m
+
+
+@pytest.mark.parametrize("below_frac", [1e-3, 1e-6, 1e-9, 1e-12, 3e-16])
+@pytest.mark.parametrize("body", [EARTH, OBLATE], ids=["sphere", "j2"])
+def test_a_path_just_below_escape_speed_takes_a_bounded_number_of_steps(body: Body, below_frac: float) -> None:
+    # steps of the present radius over a period of (a/r)^1.5 of them stopped the service for minutes
+    r = (7e6, 0.0, 0.0)
+    speed = sqrt(2.0 * body.mu_m3_s2 / r[0]) * (1.0 - below_frac)
+    v = (0.0, 0.8 * speed, 0.6 * speed)
+    # J2 binds the path more tightly than its osculating ellipse says: in the time of that it goes round many times
+    with allowed(MOST_STEPS), suppress(*() if body is EARTH else (BudgetSpent,)):
+        coast(r, v, min(period_or_inf_s(r, v, body), 1e25), body)
+    with allowed(1000), suppress(OrbitNotClosed):
+        time_to_apoapsis_s(r, v, body)
+    with allowed(1000), suppress(OrbitNotClosed):
+        radius_spread_m(r, v, body)
+
+
+def test_a_revolution_of_more_than_a_hundred_years_is_none_to_wait_for() -> None:
+    v = (0.0, sqrt(2.0 * EARTH.mu_m3_s2 / 7e6) * (1.0 - 1e-9), 0.0)
+    with pytest.raises(OrbitNotClosed, match=r"a revolution of at most 100 years; got 7.3e\+08 years"):
+        time_to_apoapsis_s((7e6, 0.0, 0.0), v, EARTH)
+
+
+def test_a_coast_that_takes_too_many_steps_says_so() -> None:
+    r, v = start(200.0, 250.0, 51.0, 0.0)
+    with pytest.raises(BudgetSpent, match=r"1e\+12 s in over 1500 steps"):
+        coast(r, v, 1e12, OBLATE)
 
 
 def test_coasting_there_and_back_returns() -> None:

@@ -72,8 +72,8 @@ class Running:
         desk = Desk(sessions, small_library(), self.recorder, limits.message_bytes, access, health)
         addresses = Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0")
         self.server = Server(desk, sessions, self.recorder, addresses, limits, access, clock_s)
-        self._thread = threading.Thread(target=self.server.run)
-        self._thread.start()
+        self.thread = threading.Thread(target=self.server.run)
+        self.thread.start()
         self._context = zmq.Context()
         self._sockets: list[socket.socket | zmq.Socket[bytes]] = []
 
@@ -98,8 +98,8 @@ class Running:
 
     def stop(self) -> None:
         self.server.stop()
-        self._thread.join(WAIT_S)
-        assert not self._thread.is_alive(), "the server did not stop"
+        self.thread.join(WAIT_S)
+        assert not self.thread.is_alive(), "the server did not stop"
 
         for sock in self._sockets:
             sock.close()

@@ -8,18 +8,24 @@ import re
 import shutil
 import signal
 import socket
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Hashable, Iterator
 from pathlib import Path
 from random import Random
 from typing import Any
 
 import pytest
+import service_world
+import zmq
+from scripted_sessions import ScriptedSessions
 from served import OPEN, ROOT, Served, state
-from service_world import WAIT_S
+from service_world import WAIT_S, Running
 
 from guidance_svc.adapters.compacting import compact
 from guidance_svc.adapters.framing import SUFFIX, head_of, is_finished
+from guidance_svc.adapters.pace import Pace, PaceKeeper
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader, parts
+from guidance_svc.domain import Command, VehicleState
 
 BURST = 64  # states on their way when the service is killed
 CHANGED = {
@@ -109,3 +115,52 @@ def test_every_reply_that_a_script_got_is_in_the_recording_whenever_the_service_
         compact(path)
     again = [message.message for message in recorded(tmp_path / "recordings") if message.direction == "out"]
     assert again == out
+
+
+@pytest.mark.parametrize("transport", ["zmq", "tcp"])
+def test_a_stop_is_obeyed_after_the_message_in_hand_however_many_wait(
+    run_server: Callable[..., Running], sessions: ScriptedSessions, transport: str
+) -> None:
+    # a batch was 256 messages long, and each may take 50 ms; counted, not timed
+    running, sent, taken = run_server(), threading.Event(), sessions.state
+    scripts = [running.zmq_socket() if transport == "zmq" else running.tcp_socket() for _ in range(20)]
+
+    def say(script: zmq.Socket[bytes] | socket.socket, message: dict[str, Any]) -> None:
+        payload = json.dumps(message).encode()
+        script.send(payload) if isinstance(script, zmq.Socket) else script.sendall(payload + b"\n")
+
+    for number, script in enumerate(scripts):
+        say(script, {**service_world.OPEN, "vehicle": f"script{number}"})
+        reply = json.loads(script.recv()) if isinstance(script, zmq.Socket) else service_world.read_line(script)
+        assert reply["type"] == "opened"
+
+    def slow(link: Hashable, message: VehicleState) -> Command:
+        if not sessions.states:
+            assert sent.wait(WAIT_S)  # the loop is held until all the others wait
+        else:
+            running.server.stop()
+        return taken(link, message)
+
+    sessions.state = slow  # type: ignore[method-assign]
+    for script in scripts:
+        say(script, service_world.STATE)
+    sent.set()
+    running.thread.join(WAIT_S)
+    assert len(sessions.states) <= 3  # the first, and those that came with it before the rest were seen
+
+
+def test_a_part_of_a_turn_ends_after_a_tenth_of_a_second_of_processor_time() -> None:
+    keeper, answered = PaceKeeper(1000.0, 4, 1.0, lambda: 0.0), 0
+    keeper.begin_turn()
+    keeper.begin_part()
+    for link in range(256):
+        assert keeper.judge(link) is Pace.ANSWER
+        keeper.took(link, 0.05)
+        answered += 1
+        if keeper.full():
+            break
+    assert answered == 2
+    keeper.begin_part()
+    assert not keeper.full()
+    keeper.stop()
+    assert keeper.full()

@@ -1,0 +1,75 @@
+"""How much one message may make the service compute, counted in integrator steps and never in seconds.
+
+Every loop whose length a state or a plan decides counts its steps here. Past what the caller allows, `BudgetSpent`
+ends the computation. The count does not depend on the machine, so that replies do not either. Outside of `allowed`
+(planners, tests) nothing is bounded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+
+from guidance_svc.errors import BudgetSpent
+
+SOLUTION_STEPS = 7  # one small least-squares solution takes as long as so many integrator steps
+UNBOUNDED = 1 << 62  # an allowance that only counts
+CALL_STEPS = 1  # what one more arc costs besides its steps
+
+
+@dataclass(slots=True)
+class Effort:
+    """What has been spent of an allowance, in integrator steps of 13 us without compiled kernels."""
+
+    limit: int
+    spent: int = 0
+
+
+_present: ContextVar[Effort | None] = ContextVar("effort", default=None)
+
+
+@contextmanager
+def allowed(steps: int) -> Iterator[Effort]:
+    """Bound what is computed inside to so many steps; an allowance inside another one counts in both.
+
+    Raises:
+        BudgetSpent: from whatever spends more.
+    """
+    outer = _present.get()
+    effort = Effort(steps)
+    token = _present.set(effort)
+    try:
+        yield effort
+    finally:
+        _present.reset(token)
+        if outer is not None:
+            outer.spent += effort.spent
+
+
+def spend(steps: int) -> None:
+    """Count steps that are about to be taken.
+
+    Raises:
+        BudgetSpent: they are more than the allowance has left.
+    """
+    effort = _present.get()
+    if effort is None:
+        return
+    effort.spent += steps
+    if effort.spent > effort.limit:
+        expected = f"at most {effort.limit} steps of computing for one message"
+        raise BudgetSpent("budget_spent", "", expected, f"{effort.spent} steps")
+
+
+def spent() -> int:
+    """Steps counted so far; 0 where nothing is bounded, so that differences say what was spent in between."""
+    effort = _present.get()
+    return 0 if effort is None else effort.spent
+
+
+def left() -> int:
+    """Steps that may still be taken."""
+    effort = _present.get()
+    return UNBOUNDED if effort is None else effort.limit - effort.spent

@@ -1,0 +1,94 @@
+"""What one message may make the service compute: counted in steps, so that nothing here depends on the machine."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from guidance_svc.core.burns import Arc
+from guidance_svc.core.effort import UNBOUNDED, allowed, left, spend, spent
+from guidance_svc.core.starter import first_guess
+from guidance_svc.core.steering import SOLVE_STEPS, Problem, Steering, refine, steps_of
+from guidance_svc.core.tape import PIECE_STEPS, Unfinished, played_back, solved_once
+from guidance_svc.errors import BudgetSpent
+from tests.session.exchange import EARTH, TARGET
+
+LAW = Steering(0.0, (1.0, 0.0, 0.0), (0.0, 0.0, 0.0), 10.0, 10.0)
+
+
+def test_nothing_is_bounded_or_counted_outside_of_an_allowance() -> None:
+    spend(10**9)
+    assert (spent(), left()) == (0, UNBOUNDED)
+
+
+def test_an_allowance_ends_what_spends_more_and_the_outer_one_counts_it() -> None:
+    with allowed(100) as outer:
+        with allowed(10):
+            spend(4)
+            assert (spent(), left()) == (4, 6)
+            with pytest.raises(BudgetSpent, match="at most 10 steps"):
+                spend(7)
+        assert outer.spent == 11
+        spend(89)
+        with pytest.raises(BudgetSpent, match="at most 100 steps"):
+            spend(1)
+
+
+def test_a_search_goes_on_where_its_last_piece_stopped() -> None:
+    asked: list[int] = []
+
+    def solved(number: int) -> Steering:
+        def solve() -> Steering:
+            asked.append(number)
+            spend(PIECE_STEPS)
+            return replace(LAW, burn_s=float(number))
+
+        return solved_once(solve)
+
+    def search() -> float:
+        return sum(solved(number).burn_s for number in range(5))
+
+    kept: tuple[Steering, ...] = ()
+    for piece in range(1, 5):
+        with allowed(UNBOUNDED), pytest.raises(Unfinished), played_back(kept) as tape:
+            search()
+        kept = tuple(tape.solutions)
+        assert asked == list(range(piece))  # one new solution each, none twice
+    with allowed(UNBOUNDED), played_back(kept):
+        assert search() == 10.0
+    assert asked == list(range(5))
+    assert search() == 10.0  # and in one go outside
+
+
+def many(count: int) -> tuple[Arc, ...]:
+    """Arcs that last long, as no vehicle has them."""
+    return tuple(Arc(1e5 * 0.6**k, 2000.0, 1e5 * 0.6**k, 5000.0, stage=k) for k in range(count))
+
+
+def test_a_prediction_takes_a_bounded_number_of_steps_whatever_the_stages() -> None:
+    assert sum(steps_of([(arc, 2000.0) for arc in many(4)])) == 4 * 16
+    assert sum(steps_of([(arc, 2000.0) for arc in many(20)])) <= 64
+    assert min(steps_of([(arc, 2000.0) for arc in many(40)])) == 1
+
+
+def test_newtons_method_begins_no_step_beyond_its_part_of_the_budget() -> None:
+    place, speed = (EARTH.radius_m + 100e3, 0.0, 0.0), (100.0, 3000.0, 1000.0)
+    problem = Problem(0.0, place, speed, many(20), TARGET, EARTH)
+    one_prediction = 64 + 20 + 3
+    with allowed(UNBOUNDED) as effort:
+        law = refine(problem, first_guess(problem), 50)
+    assert not law.converged
+    assert effort.spent <= SOLVE_STEPS + 15 * one_prediction
+
+
+def test_newtons_method_stops_before_the_allowance_does_and_goes_on_in_the_next_cycle() -> None:
+    place, speed = (EARTH.radius_m + 100e3, 0.0, 0.0), (100.0, 3000.0, 1000.0)
+    arcs = tuple(Arc(2e5 * 0.8**k, 60.0, 2e6 * 0.8**k, 2000.0, stage=k) for k in range(20))
+    problem = Problem(0.0, place, speed, arcs, TARGET, EARTH)
+    law, cycles = first_guess(problem), 0
+    while not law.converged and cycles < 16:
+        with allowed(2400):
+            law, cycles = refine(problem, law, 4), cycles + 1
+    assert law.converged
+    assert cycles > 1

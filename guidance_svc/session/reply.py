@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import isfinite, pi
 
+from guidance_svc.core.finite import not_finite
 from guidance_svc.core.frames import direction_from_bci, pitch_and_heading, triad
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import add
@@ -102,9 +103,6 @@ def detail_for(numbers: Numbers, memory: Memory, now: Navigation, plan: FlightPl
 
 def require_finite(command: Command) -> None:
     """Never send NaN or infinity."""
-    numbers = (
-        *command.direction, command.pitch_rad, command.heading_rad, command.pitch_rate_rad_s,
-        command.heading_rate_rad_s, command.cutoff_at_s or 0.0, command.latest_off_at_s or 0.0, command.next_contact_s,
-    )  # fmt: skip
-    if not isfinite(sum(numbers)):
-        raise NotConverged("not_finite", "command", "finite numbers", [n for n in numbers if not isfinite(n)])
+    bad = not_finite(command)
+    if bad is not None:
+        raise NotConverged("not_finite", bad[0], "a finite number", bad[1])

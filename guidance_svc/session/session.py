@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from math import inf
+from math import inf, isfinite
 
 from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
-from guidance_svc.errors import GuidanceError, SessionFault
+from guidance_svc.errors import GuidanceError, NotConverged, SessionFault
 from guidance_svc.session.air import cover_settled, cover_watched, uncovered, with_cover_event
 from guidance_svc.session.events import acknowledged, noted, require_known, shown, to_the_instant
 from guidance_svc.session.history import History, Place
@@ -182,7 +182,8 @@ class Session:
         age_s = now.time_s - memory.solved_at_s if memory.solved_at_s is not None else None
         old = age_s is None or age_s > FRESH_CYCLES * self.plan.major_cycle_s
         if old and row.due(memory, now, self.plan, phase):
-            return row.solve(memory, now, uncovered(self.plan, memory), phase)
+            memory = row.solve(memory, now, uncovered(self.plan, memory), phase)
+            require_finite_memory(memory)
         return memory
 
     def work(self) -> None:
@@ -206,6 +207,7 @@ class Session:
         try:
             with allowed(CYCLE_STEPS):
                 solved = LAWS[phase.law].solve(memory, point.due, uncovered(self.plan, memory), phase)
+            require_finite_memory(solved)
         except PHYSICS_ERRORS:
             return unsolved(point)  # the attempt is counted; the last law stays in force
         return replace(point, memory=solved, due=None)
@@ -275,6 +277,23 @@ class Session:
             warnings=(f"guidance could not be computed: {reason_of(problem)}",),
         )
         return command_for(seq, order, memory, now, self.plan, self.frame, None)
+
+
+def require_finite_memory(memory: Memory) -> None:
+    """Take no major cycle in whose numbers would spoil every reply after it.
+
+    Raises:
+        NotConverged: naming the number.
+    """
+    numbers = [
+        (name, getattr(memory, name)) for name in ("throttle_frac", "cutoff_at_s", "ignite_at_s", "separate_at_s")
+    ]  # fmt: skip
+    for name, law in (("law", memory.law), ("trial", memory.trial)):
+        if law is not None:
+            numbers += [(name, x) for x in (*law.steer, *law.steer_rate, law.burn_s, law.cutoff_s)]
+    for name, value in numbers:
+        if value is not None and not isfinite(value):
+            raise NotConverged("not_finite", name, "a finite number", value)
 
 
 def reason_of(problem: Exception) -> str:

@@ -1,0 +1,49 @@
+"""The one list of numbers in a command that must be finite: the session checks it before a state is taken in."""
+
+from __future__ import annotations
+
+from math import isfinite
+
+from guidance_svc.domain import Command, OrbitReport
+
+
+def numbers_of(command: Command) -> list[tuple[str, float]]:
+    """Name and value of every number that goes out and is never null for want of a finite one."""
+    c = command
+    found = [
+        ("pitch_rad", c.pitch_rad), ("heading_rad", c.heading_rad), ("pitch_rate_rad_s", c.pitch_rate_rad_s),
+        ("heading_rate_rad_s", c.heading_rate_rad_s), ("throttle_frac", c.throttle_frac), ("time_s", c.time_s),
+        ("next_contact_s", c.next_contact_s),
+    ]  # fmt: skip
+    found += [("direction", x) for x in c.direction]
+    found += [("pointing_script", x) for x in c.pointing_script]
+    if c.cutoff_at_s is not None:
+        found.append(("cutoff_at_s", c.cutoff_at_s))
+    if c.latest_off_at_s is not None:
+        found.append(("latest_off_at_s", c.latest_off_at_s))
+    if c.time_to_cutoff_s is not None:
+        found.append(("time_to_cutoff_s", c.time_to_cutoff_s))
+    if c.event is not None:
+        found.append(("event.at_s", c.event.at_s))
+    if c.throttle_down is not None:
+        down = c.throttle_down
+        found += [("throttle_down.at_s", down.at_s), ("throttle_down.throttle_frac", down.throttle_frac)]
+    if c.detail is not None:
+        found += orbit_numbers("present_orbit", c.detail.present_orbit)
+        found += orbit_numbers("predicted_orbit", c.detail.predicted_orbit)
+    return found
+
+
+def orbit_numbers(name: str, orbit: OrbitReport | None) -> list[tuple[str, float]]:
+    """Those of an orbit that every path has; the others are null on an escape path."""
+    if orbit is None:
+        return []
+    return [
+        (f"{name}.perigee_altitude_m", orbit.perigee_altitude_m), (f"{name}.inclination_rad", orbit.inclination_rad),
+        (f"{name}.node_rad", orbit.node_rad),
+    ]  # fmt: skip
+
+
+def not_finite(command: Command) -> tuple[str, float] | None:
+    """The first number of the list that is infinite or none, and its name."""
+    return next(((name, value) for name, value in numbers_of(command) if not isfinite(value)), None)

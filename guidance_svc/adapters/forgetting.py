@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Final
 
 from guidance_svc.adapters.folder_lock import lock_folder
-from guidance_svc.adapters.journal import FORGET, stem_of
+from guidance_svc.adapters.journal_files import name_of, stem_of
+from guidance_svc.adapters.journal_reading import FORGET, heads_of
 from guidance_svc.errors import ConfigError
 
 PATIENCE_STEP_S: Final = 0.1
@@ -22,23 +23,26 @@ def ask_to_forget(folder: Path, vehicle: str, wait: Callable[[float], None], pat
     Raises:
         ConfigError: no such session, or the service does not do it.
     """
-    head = folder / f"{stem_of(vehicle)}.head"
-    if not head.exists():
+    stem = stem_of(vehicle)
+    if not folder.is_dir() or not heads_of(folder, vehicle):
         raise ConfigError("no_session", "vehicle", "a vehicle that has a session in this journal", vehicle, str(folder))
     try:
         lock = lock_folder(folder, "journal.folder")
     except ConfigError:
-        request = folder / FORGET / head.stem
+        request = folder / FORGET / stem
         request.parent.mkdir(mode=0o700, exist_ok=True)
         request.write_text(vehicle, "utf-8")
         for _ in range(int(patience_s / PATIENCE_STEP_S)):
-            if not head.exists():
+            if not heads_of(folder, vehicle):
                 return
             wait(PATIENCE_STEP_S)
         request.unlink(missing_ok=True)
         expected = f"a service that does it within {patience_s:g} s"
         raise ConfigError("not_forgotten", "vehicle", expected, vehicle, str(folder)) from None
-    head.unlink()
-    for path in [*folder.glob(f"{head.stem}.*.states"), *folder.glob(f"{head.stem}.*.marks")]:
-        path.unlink()
+    for head in heads_of(folder, vehicle):  # oldest first: none comes back if this is cut short
+        head.unlink()
+    for path in list(folder.iterdir()):
+        name = name_of(path.name)
+        if name is not None and name.stem == stem:
+            path.unlink()
     lock.release()

@@ -1,52 +1,48 @@
 """Keeps every session on disk as it flies, so that it comes back after the service was stopped or killed.
 
 Not taken from the recording: that holds no tokens, may be switched off, and says what was said, not what guidance
-had come to think; flying an hour of it again takes longer than a burn can wait. A session here is three files:
-
-    NAME.head          JSON: vehicle, SHA-256 of its token, what it was opened with, which pair of files is meant
-    NAME.GEN.states    its states, each with length and CRC-32 (session.history)
-    NAME.GEN.marks     the session itself at intervals; back to it in time, or up to now: fly the states after one
+had come to think; flying an hour of it again takes longer than a burn can wait. A session here is a set of three
+files (`journal_files.py`): a head, states, and marks: the session itself at intervals.
 
 A file in the folder `forget` asks that a session be given up (`forgetting.py`): who may write there may do that.
 The others are written at the end of every batch before its replies go out, states first, so that every answered state
-is there after a kill of the process. A loss of power may cost what the operating system had not written yet.
+is there after a kill of the process. When a set is replaced, the old one goes only once the new one is on the disk
+itself (`durable.py`). A loss of power may cost what the operating system had not written yet: the session is then what
+it was some seconds earlier.
 """
 
 from __future__ import annotations
 
-import json
 import logging
 import os
-import re
-from base64 import b64decode, b64encode
 from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
-from hashlib import sha256
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
-from struct import Struct
 from typing import Final, Protocol
-from zlib import crc32
 
-from guidance_svc import __version__
+from guidance_svc.adapters.durable import Syncing
 from guidance_svc.adapters.folder_lock import lock_folder
-from guidance_svc.adapters.systems import BINARY, open_to_others, replace, write_at
+from guidance_svc.adapters.journal_files import MARK_FRAME, Damage, Head, framed, head_bytes, seed_of, stem_of
+from guidance_svc.adapters.journal_reading import Found, Headless, asked_to_forget, found_in, set_aside
+from guidance_svc.adapters.systems import BINARY, open_to_others, write_at
+from guidance_svc.adapters.systems import replace as replace_file
 from guidance_svc.domain import OpenRequest
 from guidance_svc.errors import ConfigError, SessionFault
-from guidance_svc.session.history import History, Mark, Unsaved
+from guidance_svc.session.history import History, Unsaved
 from guidance_svc.session.packing import pack
-from guidance_svc.session.registry import SHAPE, Registry, Seat
+from guidance_svc.session.registry import Registry, Seat
 
-FORMAT: Final = 1
-MARK_FRAME: Final = Struct("<IIdQ")  # before each mark: length and CRC-32 of its point, vehicle time, place
 OPEN_FILES: Final = 128  # of states; the others are opened again when they are written to
 TRY_AGAIN_S: Final = 10.0  # after a failed write
 ASKED_EVERY_S: Final = 1.0  # how often the folder `forget` is looked into
-FORGET: Final = "forget"
-OURS: Final = re.compile(r".+-[0-9a-f]{12}\.(?:head|head-new|\d+\.states|\d+\.marks)")
 LOST: Final = "the last states on disk were damaged; the session goes on from the last whole ones"
-SET_ASIDE: Final = ".set-aside"
+BEGUN_ANEW: Final = (
+    "the session that this vehicle had could not be read from the disk after the service was started; its files are "
+    "set aside in the journal's folder, with the reason, and this is a new session"
+)
 
 _log = logging.getLogger(__name__)
 
@@ -81,20 +77,32 @@ class Mirror:
 
     Args:
         request: as the head says it; None before there is a head.
-        generation: which pair of files.
+        flight, generation: which set of files.
         base: place of the first byte of the states' file.
         length: of the states' file.
+        promised: of it, as the head says.
         mark_ends: length of the marks' file after each mark.
+        before: sets that this one replaces and that may still be there, until it is on the disk itself.
     """
 
     stem: str
     request: OpenRequest | None = None
     digest: str = ""
     history: History | None = None
+    flight: int = 0
     generation: int = 0
     base: int = 0
     length: int = 0
+    promised: int = 0
     mark_ends: list[int] = field(default_factory=list)
+    before: list[Path] = field(default_factory=list)
+
+    def is_of(self, seat: Seat) -> bool:
+        """Whether this is the seat's session, as its head says; `detail` may change, for resuming tells it anew."""
+        if self.request is not seat.request and self.request is not None:
+            same = replace(self.request, detail=seat.request.detail) == seat.request
+            self.request = seat.request if same else self.request
+        return self.history is seat.session.history and self.request is seat.request and self.digest == seat.digest
 
 
 class FolderJournal:
@@ -104,6 +112,7 @@ class FolderJournal:
         folder: made if it is not there, for its owner alone.
         clock_s: any clock that rises; says when a failed write is tried again.
         give_up: ends a vehicle's session, with the reason; asked for through the folder `forget`.
+        syncing: makes files last; its own thread if none is given.
 
     `state` is "ok", or "stopped: why" while the folder cannot be written to; guidance goes on meanwhile.
 
@@ -112,7 +121,12 @@ class FolderJournal:
     """
 
     def __init__(
-        self, folder: Path, registry: Registry, clock_s: Callable[[], float], give_up: Callable[[str, str], None]
+        self,
+        folder: Path,
+        registry: Registry,
+        clock_s: Callable[[], float],
+        give_up: Callable[[str, str], None],
+        syncing: Syncing | None = None,
     ) -> None:
         self.folder = folder
         self.state = "ok"
@@ -121,8 +135,12 @@ class FolderJournal:
         self._clock_s = clock_s
         self._again_at_s = 0.0
         self._asked_at_s = 0.0
+        self._flights = 0
         self._mirrors: dict[str, Mirror] = {}
         self._files: OrderedDict[str, int] = OrderedDict()
+        self._notes: dict[str, str] = {}
+        self._syncing = syncing or Syncing()
+        registry.note_for = lambda vehicle: self._notes.pop(stem_of(vehicle), "") if self._notes else ""
         try:
             ours = not folder.exists()
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -136,20 +154,58 @@ class FolderJournal:
     def take_up(self) -> list[str]:
         """Give the registry every session that the folder holds; returns their vehicles.
 
-        What cannot be read is set aside under another name, with a sentence in the log.
+        Whatever is the matter with the files of one session, they are set aside under other names with the reason
+        beside them, and a sentence in the log; the others come back.
+
+        Raises:
+            ConfigError: the folder cannot be looked into.
         """
-        found = []
-        for head in sorted(path for path in self.folder.glob("*.head") if OURS.fullmatch(path.name)):
+        taken: list[str] = []
+        try:
+            all_found = found_in(self.folder)
+        except OSError as error:
+            expected = "a folder that can be read (or --no-journal)"
+            got = error.strerror or error
+            raise ConfigError("cannot_keep", "journal.folder", expected, got, str(self.folder)) from None
+        for found in all_found:
+            self._flights = max(self._flights, found.highest_flight)
             try:
-                found.append(self._restored(head))
-            except (ValueError, LookupError, TypeError, OSError) as error:
-                name = head.name.removesuffix(".head")
-                _log.error("the session of %s cannot be taken up again, its files are set aside: %s", name, error)
-                for path in self.folder.glob(f"{name}.*"):
-                    with suppress(OSError):
-                        path.replace(path.with_name(path.name + SET_ASIDE))
-        self._sweep()
-        return found
+                head, trouble = found.restore(self._registry)
+            except Exception as error:  # whatever it is: one session must not cost the others
+                reason = str(error) if isinstance(error, (ValueError, Damage)) else f"{type(error).__name__}: {error}"
+                _log.error(
+                    "the session of %s cannot be taken up again, its files are set aside: %s", found.stem, reason
+                )
+                set_aside(self.folder, found.stem, found.paths, reason)
+                if not isinstance(error, Headless):
+                    self._notes[found.stem] = BEGUN_ANEW
+                continue
+            taken.append(head.vehicle)
+            self._take_up_files(found, head, trouble)
+        return taken
+
+    def _take_up_files(self, found: Found, head: Head, trouble: str) -> None:
+        """Go on in the files of a session that is back; where they are damaged, in new ones."""
+        seat = self._registry.seats[head.vehicle]
+        history = seat.session.history
+        mirror = Mirror(found.stem, None, seat.digest, history, head.flight, found.highest_of(head.flight))
+        self._mirrors[head.vehicle] = mirror
+        if not trouble:
+            mirror.request, mirror.generation, mirror.base = seat.request, head.generation, head.base
+            mirror.promised, mirror.length, mirror.mark_ends = head.promised, len(history.stream), found.mark_ends
+            mirror.before = found.others(head)
+            if mirror.before:
+                self._replace_later(mirror)
+            return
+        _log.warning("%s: %s", head.vehicle, LOST, extra={"vehicle": head.vehicle})
+        seat.note = LOST
+        history.save_anew()
+        try:
+            self._write(head.vehicle, seat)
+        except Exception as error:
+            self._stopped(head.vehicle, error)
+            return
+        set_aside(self.folder, found.stem, found.paths, trouble)
 
     def sync(self) -> None:
         """Write what has changed since the last call."""
@@ -168,34 +224,36 @@ class FolderJournal:
             if self.state != "ok":
                 _log.warning("sessions are kept on disk again")
                 self.state = "ok"
-        except OSError as error:
+        except Exception as error:  # guidance goes on, whatever this is
             self._stopped(vehicle, error)
 
     def close(self) -> None:
         """Write what is left and let the folder go."""
         self.sync()
         while self._files:
-            os.close(self._files.popitem()[1])
+            with suppress(OSError):
+                os.close(self._files.popitem()[1])
+        self._syncing.close()
         self._lock.release()
 
     def _forget_what_is_asked(self) -> None:
-        with suppress(OSError):
-            for path in (self.folder / FORGET).iterdir():
-                vehicle = path.read_text("utf-8", "replace")
-                path.unlink()
-                with suppress(SessionFault):
-                    self._give_up(vehicle, "as who runs the service asked")
+        for vehicle in asked_to_forget(self.folder):
+            with suppress(SessionFault):
+                self._give_up(vehicle, "as who runs the service asked")
 
-    def _stopped(self, vehicle: str, error: OSError) -> None:
+    def _stopped(self, vehicle: str, error: Exception) -> None:
         """Guidance goes on; everything is written anew when there is room again."""
         self._again_at_s = self._clock_s() + TRY_AGAIN_S
         self._registry.touched.add(vehicle)
         seat = self._registry.seats.get(vehicle)
         if seat is not None:
             seat.session.history.save_anew()
+        told = f"{getattr(error, 'strerror', None) or error or type(error).__name__}"
         if self.state == "ok":
-            _log.error("sessions are no longer kept on disk, guidance goes on: %s", error, extra={"vehicle": vehicle})
-        self.state = f"stopped: {error.strerror or error}"
+            trace = None if isinstance(error, (OSError, MemoryError)) else error
+            text = "sessions are no longer kept on disk, guidance goes on: %s"
+            _log.error(text, error if isinstance(error, OSError) else told, extra={"vehicle": vehicle}, exc_info=trace)
+        self.state = f"stopped: {told}"
 
     def _write(self, vehicle: str, seat: Seat | None) -> None:
         mirror = self._mirrors.get(vehicle)
@@ -206,36 +264,40 @@ class FolderJournal:
         if mirror is None:
             mirror = self._mirrors[vehicle] = Mirror(stem_of(vehicle))
         history = seat.session.history
-        if mirror.history is not history:
+        if not mirror.is_of(seat):
             history.save_anew()
-            mirror.history = history
         unsaved = history.take_unsaved()
         if unsaved is not None and unsaved.whole:
             self._write_anew(vehicle, mirror, seat, unsaved)
-            return
-        if unsaved is not None:
+        elif unsaved is not None:
             self._write_on(mirror, unsaved)
-        if mirror.request is not seat.request or mirror.digest != seat.digest:
-            self._write_head(mirror, seat)
 
     def _write_on(self, mirror: Mirror, unsaved: Unsaved) -> None:
         """States first: a mark says nothing without those before it."""
+        if unsaved.cut_marks < len(mirror.mark_ends):  # before the states: none of them may stand among new ones
+            self._write_marks(mirror, replace(unsaved, marks=()))
         descriptor = self._states_file(mirror)
         at = unsaved.cut_at - mirror.base
         if at < mirror.length:
+            if at < mirror.promised and mirror.before:  # else those would be taken for more than this set
+                mirror.promised = at
+                self._write_head(mirror)
             os.ftruncate(descriptor, at)
+            mirror.length = at
         write_all(descriptor, unsaved.states, at)
         mirror.length = at + len(unsaved.states)
-        if unsaved.marks or unsaved.cut_marks < len(mirror.mark_ends):
+        if unsaved.marks:
             self._write_marks(mirror, unsaved)
 
     def _write_marks(self, mirror: Mirror, unsaved: Unsaved) -> None:
         del mirror.mark_ends[unsaved.cut_marks :]
         at = mirror.mark_ends[-1] if mirror.mark_ends else 0
+        seed = seed_of(mirror.stem, mirror.flight, mirror.generation)
+        branch = mirror.history.branch if mirror.history else 0
         descriptor = os.open(self._path(mirror, "marks"), os.O_WRONLY | os.O_CREAT | BINARY, 0o600)
         try:
             os.ftruncate(descriptor, at)
-            data = b"".join(map(framed, unsaved.marks))
+            data = b"".join(framed(mark, seed, branch) for mark in unsaved.marks)
             write_all(descriptor, data, at)
         finally:
             os.close(descriptor)
@@ -244,84 +306,64 @@ class FolderJournal:
             mirror.mark_ends.append(at)
 
     def _write_anew(self, vehicle: str, before: Mirror, seat: Seat, unsaved: Unsaved) -> None:
-        """A new pair of files; the head then points to it, and the old pair goes."""
+        """A new set of files; the old one goes once that is on the disk."""
         self._forget_file(before)
-        mirror = Mirror(before.stem, history=before.history, generation=before.generation + 1, base=unsaved.base)
-        for kind in ("states", "marks"):
-            self._path(mirror, kind).unlink(missing_ok=True)
+        mirror = Mirror(before.stem, seat.request, seat.digest, seat.session.history, base=unsaved.base)
+        if before.flight and before.history is mirror.history:
+            mirror.flight, mirror.generation = before.flight, before.generation + 1
+        else:
+            self._flights += 1
+            mirror.flight, mirror.generation = self._flights, 1
+        self._take_away(mirror)  # what a try that failed left
         try:
             self._write_on(mirror, unsaved)
-            self._write_head(mirror, seat)
-        except OSError:
+            mirror.promised = mirror.length
+            self._write_head(mirror)
+        except BaseException:
             self._forget_file(mirror)
+            with suppress(OSError):
+                self._take_away(mirror)
             raise
+        mirror.before = [*before.before, *self._set_of(before)] if before.request is not None else before.before
         self._mirrors[vehicle] = mirror
-        for kind in ("states", "marks"):
-            self._path(before, kind).unlink(missing_ok=True)
+        self._replace_later(mirror)
 
-    def _write_head(self, mirror: Mirror, seat: Seat) -> None:
-        head = {
-            "format": FORMAT,
-            "version": __version__,
-            "shape": SHAPE,
-            "vehicle": seat.request.vehicle,
-            "token_sha256": seat.digest,
-            "generation": mirror.generation,
-            "base": mirror.base,
-            "request": b64encode(pack(seat.request)).decode(),
-        }
-        path = self.folder / f"{mirror.stem}.head"
+    def _write_head(self, mirror: Mirror) -> None:
+        """In one step: a head is the old one or the new one."""
+        assert mirror.request is not None
+        head = Head(mirror.request.vehicle, mirror.digest, mirror.flight, mirror.generation, mirror.base,
+                    mirror.promised, pack(mirror.request))  # fmt: skip
+        path = self._path(mirror, "head")
         new = path.with_suffix(".head-new")
         descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | BINARY, 0o600)
         try:
-            write_all(descriptor, json.dumps(head, indent=1).encode(), 0)
+            write_all(descriptor, head_bytes(head), 0)
         finally:
             os.close(descriptor)
-        replace(new, path)
-        mirror.request, mirror.digest = seat.request, seat.digest
+        replace_file(new, path)
+
+    def _replace_later(self, mirror: Mirror) -> None:
+        """Have the set written to the disk; then those before it go."""
+        kinds = ("states", "marks", "head") if mirror.mark_ends else ("states", "head")
+        keep = [*(self._path(mirror, kind) for kind in kinds), self.folder]
+        self._syncing.later(keep, mirror.before, partial(setattr, mirror, "before", []))
 
     def _remove(self, vehicle: str, mirror: Mirror) -> None:
-        """The head first: without it the others mean nothing."""
+        """Older sets first, so that none comes back; heads first, for without them the others mean nothing."""
         self._forget_file(mirror)
-        (self.folder / f"{mirror.stem}.head").unlink(missing_ok=True)
-        for kind in ("states", "marks"):
-            self._path(mirror, kind).unlink(missing_ok=True)
+        for path in sorted(mirror.before, key=lambda path: not path.name.endswith(".head")):
+            path.unlink(missing_ok=True)
+        self._take_away(mirror)
         del self._mirrors[vehicle]
+        self._syncing.later([self.folder])
 
-    def _restored(self, path: Path) -> str:
-        """One session, from its files to the registry."""
-        head = json.loads(path.read_bytes())
-        if head["format"] != FORMAT or head["shape"] != SHAPE:
-            raise ValueError(f"written by version {head.get('version')}, whose sessions this one cannot read")
-        vehicle, request = str(head["vehicle"]), b64decode(head["request"])
-        mirror = Mirror(stem_of(vehicle), generation=head["generation"], base=head["base"])
-        states = self._path(mirror, "states").read_bytes() if self._path(mirror, "states").exists() else b""
-        marks, mirror.mark_ends = marks_of(_bytes_of(self._path(mirror, "marks")))
-        history, lost = History(self._registry.history_bytes), False
-        history.take_up(mirror.base, states, marks)
-        if marks and marks[-1].at > history.end:  # a mark is a whole session, with or without the states before it
-            lost = True
-            history.take_up(marks[-1].at, b"", marks)
-            history.save_anew()
-        if states and not marks and next(history.states_from(mirror.base), None) is None:
-            raise ValueError("nothing whole is left of it")
-        end = history.end
-        self._registry.restore(request, head["token_sha256"], history)
-        if lost or history.end < end:
-            self._registry.seats[vehicle].note = LOST
-            _log.warning("%s: %s", vehicle, LOST, extra={"vehicle": vehicle})
-        seat = self._registry.seats[vehicle]
-        mirror.request, mirror.digest, mirror.history, mirror.length = seat.request, seat.digest, history, len(states)
-        self._mirrors[vehicle] = mirror
-        return vehicle
+    def _take_away(self, mirror: Mirror) -> None:
+        for path in self._set_of(mirror):
+            path.unlink(missing_ok=True)
+        self._path(mirror, "head-new").unlink(missing_ok=True)
 
-    def _sweep(self) -> None:
-        """Take away what a kill left between two steps: files that no head means."""
-        means = {f"{m.stem}.{m.generation}" for m in self._mirrors.values()}
-        for path in [*self.folder.glob("*.states"), *self.folder.glob("*.marks"), *self.folder.glob("*.head-new")]:
-            if OURS.fullmatch(path.name) and path.name.rpartition(".")[0] not in means:
-                with suppress(OSError):
-                    path.unlink()
+    def _set_of(self, mirror: Mirror) -> list[Path]:
+        return [self._path(mirror, kind) for kind in ("head", "states", "marks")]
 
     def _states_file(self, mirror: Mirror) -> int:
         descriptor = self._files.get(mirror.stem)
@@ -340,34 +382,7 @@ class FolderJournal:
             os.close(descriptor)
 
     def _path(self, mirror: Mirror, kind: str) -> Path:
-        return self.folder / f"{mirror.stem}.{mirror.generation}.{kind}"
-
-
-def stem_of(vehicle: str) -> str:
-    """A file name for a vehicle, its own also where names differ in case alone or are special to the system."""
-    return f"{vehicle.replace('.', '_')}-{sha256(vehicle.encode()).hexdigest()[:12]}"
-
-
-def framed(mark: Mark) -> bytes:
-    """A mark as it stands in its file."""
-    return MARK_FRAME.pack(len(mark.point), crc32(mark.point), mark.time_s, mark.at) + mark.point
-
-
-def marks_of(data: bytes) -> tuple[list[Mark], list[int]]:
-    """The whole marks of a file, up to the first damaged one, and the place after each."""
-    marks: list[Mark] = []
-    ends: list[int] = []
-    here = 0
-    while here + MARK_FRAME.size <= len(data):
-        length, check, time_s, at = MARK_FRAME.unpack_from(data, here)
-        here += MARK_FRAME.size
-        point = data[here : here + length]
-        if len(point) < length or crc32(point) != check:
-            break
-        here += length
-        marks.append(Mark(time_s, at, point))
-        ends.append(here)
-    return marks, ends
+        return self.folder / f"{mirror.stem}.{mirror.flight}.{mirror.generation}.{kind}"
 
 
 def write_all(descriptor: int, data: bytes, at: int) -> None:
@@ -380,8 +395,3 @@ def write_all(descriptor: int, data: bytes, at: int) -> None:
     while left:
         count = write_at(descriptor, left, at)
         left, at = left[count:], at + count
-
-
-def _bytes_of(path: Path) -> bytes:
-    return path.read_bytes() if path.exists() else b""
-

@@ -18,7 +18,8 @@ from zlib import crc32
 from guidance_svc.domain import VehicleState
 from guidance_svc.session.packing import pack, unpack
 
-FRAME = Struct("<II")  # before each state: its length and its CRC-32
+FRAME = Struct("<III")  # before each state: its length, its branch, and the CRC-32 of both and of the state
+MASK = 0xFFFFFFFF
 DROPPED_FRAC = 0.25  # of the limit, oldest states first, when the stream has reached it
 BARE_GAP_S = 10.0  # least time between marks whose states are gone
 MOST_BARE = 400  # 2 MB; beyond it every second one goes
@@ -76,11 +77,15 @@ class History:
 
     Args:
         limit_bytes: of the stream; beyond it the oldest quarter of the states goes, and the marks alone are left of it.
+
+    `branch` rises with each going back in time. Along a stream it never falls: what a file still shows of an undone
+    branch behind a new one, because the system wrote the one and not yet the cut before it, is told from it by that.
     """
 
     def __init__(self, limit_bytes: int) -> None:
         self.limit_bytes = limit_bytes
         self.base = 0
+        self.branch = 1
         self.stream = bytearray()
         self.marks: list[Mark] = []
         self._saved_at = 0
@@ -95,9 +100,7 @@ class History:
 
     def add(self, state: VehicleState) -> None:
         """The next state."""
-        data = pack(state)
-        self.stream += FRAME.pack(len(data), crc32(data))
-        self.stream += data
+        self.stream += framed(pack(state), self.branch)
         if len(self.stream) > self.limit_bytes:
             self.drop_oldest()
 
@@ -119,14 +122,8 @@ class History:
 
     def states_from(self, at: int) -> Iterator[Kept]:
         """The whole states from a place on, up to the first damaged one."""
-        here = at - self.base
-        while here + FRAME.size <= len(self.stream):
-            length, check = FRAME.unpack_from(self.stream, here)
-            data = bytes(self.stream[here + FRAME.size : here + FRAME.size + length])
-            if len(data) < length or crc32(data) != check:
-                return
-            here += FRAME.size + length
-            yield Kept(unpack(VehicleState, data), self.base + here)
+        for end, data, _ in whole_frames(self.stream, at - self.base):
+            yield Kept(unpack(VehicleState, data), self.base + end)
 
     def cut(self, at: int) -> None:
         """Forget what came after a place."""
@@ -137,6 +134,7 @@ class History:
             self.stream.clear()
         del self.stream[at - self.base :]
         self._cut = True
+        self.branch += 1
         self._saved_at = min(self._saved_at, at)
         self._saved_marks = min(self._saved_marks, len(self.marks))
 
@@ -175,6 +173,7 @@ class History:
     def take_up(self, base: int, stream: bytes, marks: list[Mark]) -> None:
         """Become what a mirror holds; marks beyond its states are left out."""
         self.base, self.stream = base, bytearray(stream)
+        self.branch = last_branch(self.stream) + 1
         self.marks = [mark for mark in marks if mark.at <= self.end]
         self._whole, self._cut = False, True
         self._saved_at, self._saved_marks = self.end, len(self.marks)
@@ -184,6 +183,34 @@ class History:
         last = self.marks[-1:]
         start = last[0].at if last else self.base
         return start, bytes(self.stream[start - self.base :]), tuple(last)
+
+
+def framed(data: bytes, branch: int) -> bytes:
+    """A packed state as it stands in the stream."""
+    length = len(data)
+    return FRAME.pack(length, branch, crc32(data, length ^ branch << 8 & MASK)) + data
+
+
+def whole_frames(stream: bytes | bytearray, at: int = 0) -> Iterator[tuple[int, bytes, int]]:
+    """The packed states of a stream up to the first damaged or undone one, each between its end and its branch."""
+    least = 1  # zeros, as a file system shows for what it never wrote, are no frame
+    while at + FRAME.size <= len(stream):
+        length, branch, check = FRAME.unpack_from(stream, at)
+        at += FRAME.size
+        data = bytes(stream[at : at + length])
+        if branch < least or len(data) < length or crc32(data, length ^ branch << 8 & MASK) != check:
+            return
+        least, at = branch, at + length
+        yield at, data, branch
+
+
+def last_branch(stream: bytes | bytearray) -> int:
+    """The branch of the last frame of a stream that is whole; 0 without any."""
+    at = branch = 0
+    while at + FRAME.size <= len(stream):
+        length, branch, _ = FRAME.unpack_from(stream, at)
+        at += FRAME.size + length
+    return int(branch)
 
 
 def thinned(marks: list[Mark], gap_s: float) -> list[Mark]:

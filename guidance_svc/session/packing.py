@@ -12,13 +12,14 @@ from functools import cache
 from hashlib import sha256
 from operator import attrgetter
 from types import NoneType, UnionType
-from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Final, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import msgpack
 import numpy as np
 
 T = TypeVar("T")
 Turn = Callable[[Any], Any]
+PLAIN: Final = (float, int, str, bool, NoneType)  # what msgpack gives back as it was
 
 
 def pack(value: object) -> bytes:
@@ -52,10 +53,15 @@ def shape(*kinds: type) -> str:
 
 @cache
 def writer(kind: Any) -> Turn:
-    """Turns a value of that type into what msgpack takes; numbers, texts and tuples of them go as they are."""
+    """Turns a value of that type into what msgpack takes; numbers, texts and tuples of them go as they are.
+
+    Raises:
+        TypeError: a type that is not kept; raised when the program starts (`shape`), not when a state comes.
+    """
+    kind = behind(kind)
     if _is_record(kind):
         return _record_writer(kind)
-    origin, args = get_origin(kind), get_args(kind)
+    origin, args = class_of(kind), get_args(kind)
     if origin in (Union, UnionType):
         return _union(args, writer, lambda turns: lambda value: [name := type(value).__name__, turns[name](value)])
     if origin is tuple:
@@ -67,17 +73,22 @@ def writer(kind: Any) -> Turn:
         return sorted
     if origin is np.ndarray:
         return lambda value: value.tolist()
-    return _as_it_is
+    return _plain_turn(kind)
 
 
 @cache
 def reader(kind: Any) -> Turn:
-    """Turns what msgpack gives into a value of that type."""
+    """Turns what msgpack gives into a value of that type.
+
+    Raises:
+        TypeError: a type that is not kept.
+    """
+    kind = behind(kind)
     if _is_record(kind):
         names = [name for name, _ in _hints(kind)]
         parts = [reader(hint) for _, hint in _hints(kind)]
         return lambda value: kind(**{n: turn(v) for n, turn, v in zip(names, parts, value, strict=True)})
-    origin, args = get_origin(kind), get_args(kind)
+    origin, args = class_of(kind), get_args(kind)
     if origin in (Union, UnionType):
         return _union(args, reader, lambda turns: lambda value: turns[value[0]](value[1]))
     if origin is tuple:
@@ -89,7 +100,7 @@ def reader(kind: Any) -> Turn:
         return frozenset
     if origin is np.ndarray:
         return lambda value: np.array(value, dtype=np.float64)
-    return _as_it_is
+    return _plain_turn(kind)
 
 
 def _record_writer(kind: Any) -> Turn:
@@ -128,8 +139,47 @@ def _plain(value: object) -> object:
     raise TypeError(f"a {type(value).__name__} cannot be kept")
 
 
+def _plain_turn(kind: Any) -> Turn:
+    if kind in PLAIN or get_origin(kind) is Literal:
+        return _as_it_is
+    raise TypeError(f"{kind!r} cannot be kept: expected a dataclass, a number, a text, a tuple, a set or an array")
+
+
 def _as_it_is(value: Any) -> Any:
     return value
+
+
+def behind(kind: Any) -> Any:
+    """The type that a name stands for: `type X = ...`, with or without parameters, `NewType`, `Annotated`.
+
+    Libraries change such names from one form to another: numpy's `NDArray` was a plain alias up to 2.4.
+    """
+    while True:
+        origin = get_origin(kind)
+        if origin is Annotated:
+            kind = get_args(kind)[0]
+        elif hasattr(origin, "__value__"):
+            kind = _substituted(origin, get_args(kind))
+        elif origin is None and hasattr(kind, "__value__"):
+            kind = kind.__value__
+        elif hasattr(kind, "__supertype__"):
+            kind = kind.__supertype__
+        else:
+            return kind
+
+
+def _substituted(alias: Any, args: tuple[Any, ...]) -> Any:
+    """What an alias with parameters stands for, with these arguments in their places."""
+    value = alias.__value__
+    given = dict(zip(alias.__type_params__, args, strict=False))
+    asked = tuple(given[parameter] for parameter in getattr(value, "__parameters__", ()))
+    return value[asked] if asked else value
+
+
+def class_of(kind: Any) -> Any:
+    """The class, `Union` or `Literal` behind a hint, its arguments left out."""
+    kind = behind(kind)
+    return get_origin(kind) or kind
 
 
 def _is_record(kind: Any) -> bool:
@@ -146,12 +196,31 @@ def _hints(kind: Any) -> tuple[tuple[str, Any], ...]:
 
 
 def _describe(kind: Any, seen: dict[str, list[str]]) -> None:
-    """Note a type and all it is made of."""
-    if get_origin(kind) is Literal:
+    """Note a type and all it is made of.
+
+    Raises:
+        TypeError: a type that is not kept.
+    """
+    kind = behind(kind)
+    writer(kind)
+    if class_of(kind) in (Literal, np.ndarray):
         return
     for arg in get_args(kind):
-        _describe(arg, seen)
+        if arg is not Ellipsis:
+            _describe(arg, seen)
     if _is_record(kind) and kind.__name__ not in seen:
-        seen[kind.__name__] = [f"{name} {hint}" for name, hint in _hints(kind)]
+        seen[kind.__name__] = [f"{name} {_text(hint)}" for name, hint in _hints(kind)]
         for _, hint in _hints(kind):
             _describe(hint, seen)
+
+
+def _text(kind: Any) -> str:
+    """A hint in words that are the same in every version of Python and numpy."""
+    kind = behind(kind)
+    origin, args = class_of(kind), get_args(kind)
+    if origin is Literal:
+        return f"one of {args!r}"
+    name = "Union" if origin in (Union, UnionType) else origin.__name__
+    if not args or origin is np.ndarray:
+        return str(name)
+    return f"{name}[{', '.join('...' if arg is Ellipsis else _text(arg) for arg in args)}]"

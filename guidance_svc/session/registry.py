@@ -77,6 +77,7 @@ class Registry:
         history_bytes: of past states, each session.
 
     `touched` names the vehicles whose session changed since it was last emptied: what a journal has to write.
+    `note_for` says what a script whose session begins should know of an earlier one that was lost; empty for nothing.
     """
 
     def __init__(
@@ -90,6 +91,7 @@ class Registry:
         self.displaced: dict[Hashable, str] = {}
         self.due: dict[str, Session] = {}
         self.touched: set[str] = set()
+        self.note_for: Callable[[str], str] = lambda vehicle: ""
 
     def open(self, link: Hashable, request: OpenRequest) -> Opened:
         """Begin a session, or go on with one whose token is shown.
@@ -136,7 +138,9 @@ class Registry:
         seat = Seat(session, digest_of(token), replace(request, resume=None), before.link if before else None)
         self.seats[request.vehicle] = seat
         self.bind(link, request.vehicle)
-        return Opened(token, False, phase_sentences(request.plan), request.plan, made_way=made_way)
+        note = "" if before else self.note_for(request.vehicle)
+        notes = (note,) if note else ()
+        return Opened(token, False, phase_sentences(request.plan), request.plan, notes, made_way)
 
     def never_begun(self) -> str:
         """The vehicle whose session is given up first: without any state, and without connection if there is one."""

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, make_dataclass
+from typing import Annotated, Any, NewType, TypeVar
+
 import msgpack
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
+from typing_extensions import TypeAliasType
 
 from guidance_svc.domain import Body, Event, FlightPlan, Frame, LocalState, OpenRequest, VehicleState
 from guidance_svc.session.packing import pack, shape, unpack
@@ -14,6 +19,11 @@ from guidance_svc.session.registry import SHAPE
 from guidance_svc.session.session import Point, Session
 from tests.session.exchange import CLIMB, LATE, climb_flight, late_flight
 
+Scalar = TypeVar("Scalar", bound=np.generic)
+First, Second = TypeVar("First"), TypeVar("Second")
+Array = np.ndarray[tuple[Any, ...], np.dtype[np.float64]]
+GENERIC = TypeAliasType("GENERIC", np.ndarray[Any, np.dtype[Scalar]], type_params=(Scalar,))
+SWAPPED = TypeAliasType("SWAPPED", tuple[Second, First], type_params=(First, Second))
 NUMBERS = st.floats(allow_nan=False)
 VECTORS = st.tuples(NUMBERS, NUMBERS, NUMBERS)
 MAYBE = st.none() | NUMBERS
@@ -75,3 +85,44 @@ def test_the_shape_names_everything_that_a_value_is_made_of() -> None:
     assert shape(Event) != shape(Body)
     assert shape(Event, Body) == shape(Body, Event)
     assert shape(FlightPlan) != shape(Body)  # though a plan holds a body
+
+
+ARRAYS = {
+    "the class": np.ndarray,
+    "with arguments": Array,
+    "numpy's name": NDArray[np.float64],
+    "a named type": TypeAliasType("Named", Array),
+    "a name with parameters, as numpy's since 2.5": GENERIC[np.float64],
+    "a name of a name": TypeAliasType("Again", GENERIC[np.float64]),
+    "with a note": Annotated[GENERIC[np.float64], "rad"],
+    "a new type": NewType("Fresh", Array),
+}
+
+
+@pytest.mark.parametrize("hint", ARRAYS.values(), ids=ARRAYS)
+def test_an_array_is_kept_under_whatever_name_its_type_goes(hint: Any) -> None:
+    kind = make_dataclass("Kept", [("slope", hint), ("maybe", hint | None)])
+    plain = make_dataclass("Kept", [("slope", Array), ("maybe", Array | None)])
+    back = unpack(kind, pack(kind(np.array([[1.0, 2.0]]), None)))
+    assert back.slope.dtype == np.float64
+    assert (back.slope == [[1.0, 2.0]]).all()
+    assert back.maybe is None
+    assert shape(kind) == shape(plain)  # else sessions were set aside with every new numpy
+
+
+def test_a_name_with_parameters_gives_each_argument_its_place() -> None:
+    kind = make_dataclass("Kept", [("pair", SWAPPED[str, Event])])
+    value = kind((Event("0", "coast", 1.0), "x"))
+    assert unpack(kind, pack(value)) == value
+
+
+@dataclass
+class Odd:
+    """Holds what nobody can keep."""
+
+    what: complex
+
+
+def test_a_type_that_cannot_be_kept_is_found_when_the_program_starts() -> None:
+    with pytest.raises(TypeError, match="complex"):
+        shape(Odd)

@@ -8,7 +8,7 @@ are measured, right-handed. Everything here is immutable and free of behaviour t
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import inf
+from math import inf, radians
 from typing import Literal
 
 Vec = tuple[float, float, float]
@@ -183,8 +183,8 @@ class Boost:
     """
 
     rise_s: float = 10.0
-    pitch_over_rad: float = 0.05
-    pitch_over_rate_rad_s: float = 0.02
+    pitch_over_rad: float = radians(3.0)
+    pitch_over_rate_rad_s: float = radians(1.0)
     azimuth_rad: float | None = None
     separate_at_speed_m_s: float = inf
     separate_at_s: float = inf

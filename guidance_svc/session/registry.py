@@ -9,7 +9,7 @@ from hmac import compare_digest
 
 from guidance_svc.domain import Command, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import SessionFault
-from guidance_svc.session.describe import phase_sentences
+from guidance_svc.session.describe import phase_sentences, plan_warnings
 from guidance_svc.session.history import History
 from guidance_svc.session.packing import shape, unpack
 from guidance_svc.session.session import HISTORY_BYTES, Point, Session
@@ -118,7 +118,7 @@ class Registry:
         seat.session.resume(request.detail)
         self.bind(link, request.vehicle)
         plan = seat.request.plan
-        told, seat.note = [seat.note, OLD_PLAN.format(plan.name) if changed else ""], ""
+        told, seat.note = [seat.note, OLD_PLAN.format(plan.name) if changed else "", *plan_warnings(plan)], ""
         return Opened(shown, True, phase_sentences(plan), plan, tuple(text for text in told if text))
 
     def seated(self, link: Hashable, request: OpenRequest, token: str) -> Opened:
@@ -131,7 +131,8 @@ class Registry:
         seat = Seat(session, digest_of(token), replace(request, resume=None), before.link if before else None)
         self.seats[request.vehicle] = seat
         self.bind(link, request.vehicle)
-        return Opened(token, False, phase_sentences(request.plan), request.plan)
+        plan = request.plan
+        return Opened(token, False, phase_sentences(plan), plan, plan_warnings(plan))
 
     def bind(self, link: Hashable, vehicle: str) -> None:
         """The connection commands the vehicle from now on; one that did before is told when it speaks again."""

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import inf, log
 
-from guidance_svc.core.burns import Arc
+from guidance_svc.core.burns import Arc, burn_arcs
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.domain import Stage, Vehicle
 
@@ -27,26 +26,6 @@ def mass_at_burnout_kg(vehicle: Vehicle, stage: int, keep_reserve: bool = True) 
     """Mass of the stack when a stage has burnt all it may."""
     kept = vehicle.stages[stage].reserve_kg if keep_reserve else 0.0
     return vehicle.mass_at_ignition_kg(stage + 1) + vehicle.stages[stage].dry_mass_kg + kept
-
-
-def burn_arcs(stage: Stage, index: int, mass_kg: float, burnout_kg: float) -> list[Arc]:
-    """The burn of one stage to its burnout: full thrust, then held acceleration, then lowest throttle."""
-    arcs: list[Arc] = []
-    ve, limit = stage.exhaust_velocity_m_s, stage.acceleration_limit_m_s2
-    lowest = stage.thrust_n * stage.throttle_min_frac
-    mass = max(mass_kg, burnout_kg)
-    held_from = stage.thrust_n / limit if limit < inf else 0.0
-    held_to = lowest / limit if limit < inf else 0.0
-    for thrust, held, floor in ((stage.thrust_n, 0.0, held_from), (stage.thrust_n, limit, held_to), (lowest, 0.0, 0.0)):
-        end = max(burnout_kg, floor)
-        if mass <= end:
-            continue
-        lasts = ve / held * log(mass / end) if held else (mass - end) * ve / thrust
-        arcs.append(Arc(mass, lasts, thrust, ve, held, index))
-        mass = end
-        if limit == inf:
-            break
-    return arcs or [Arc(mass, 0.0, stage.thrust_n, ve, 0.0, index)]
 
 
 def stage_arcs(vehicle: Vehicle, index: int, mass_kg: float, flown: Stage | None = None) -> list[Arc]:

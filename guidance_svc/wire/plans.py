@@ -78,6 +78,8 @@ class StageModel(BaseModel):
     """From this stage's end to the next one's ignition."""
     tail_off_impulse_n_s: NotNegative = 0.0
     """Delivered after the cutoff command."""
+    acceleration_limit_m_s2: Positive | None = None
+    """Of the thrust, kept by throttling back; None: no limit."""
 
     @model_validator(mode="after")
     def _reserve_fits(self) -> StageModel:
@@ -94,6 +96,13 @@ class StageModel(BaseModel):
         if not low * self.exhaust_velocity_m_s <= self.thrust_n <= high * self.exhaust_velocity_m_s:
             raise ValueError(f"thrust_n / exhaust_velocity_m_s, the mass flow, from {low:g} to {high:g} kg/s")
         return self
+
+    def to_domain(self) -> domain.Stage:
+        """The stage; infinity where it has no acceleration limit."""
+        fields = self.model_dump()
+        if self.acceleration_limit_m_s2 is None:
+            fields["acceleration_limit_m_s2"] = inf
+        return domain.Stage(**fields)
 
 
 class VehicleModel(BaseModel):
@@ -138,7 +147,7 @@ class VehicleModel(BaseModel):
         limit = self.turn_rate_limit_deg_s
         return domain.Vehicle(
             name=self.name or name,
-            stages=tuple(domain.Stage(**stage.model_dump()) for stage in self.stages),
+            stages=tuple(stage.to_domain() for stage in self.stages),
             payload_kg=self.payload_kg,
             drag_area_m2=self.drag_area_m2,
             drag_curve=tuple((mach, drag) for mach, drag in self.drag_curve),

@@ -14,7 +14,7 @@ from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine, refine_direction
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
-from guidance_svc.session.air import within_air_limits
+from guidance_svc.session.air import bare_at_cutoff, cover_foreseen, drop_time_s, within_air_limits
 from guidance_svc.session.ascent import CLOCK_SLACK_S, dropped, event_id, lit_by
 from guidance_svc.session.engine import (
     FREEZE_BELOW_S,
@@ -64,7 +64,7 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
         spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
         engine=EngineEstimate(), told_scale=1.0, flown=None, throttle_frac=1.0, margin_kg=None, lesser=None,
-        given_up="", detour=None, lowest_m=None,
+        given_up="", detour=None, lowest_m=None, cover_goes_s=None, cover_seen_ahead_s=None,
         short_cycles=0, tried_at_s=None, off_since_s=None, relit_at_s=None,
     )  # fmt: skip
 
@@ -75,12 +75,13 @@ def arcs_now(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ..
         return (end_of(memory, plan, memory.stage, now.mass_kg).arc(now.mass_kg, memory.throttle_frac),)
     wait = 0.0 if memory.ignite_at_s is None else max(0.0, memory.ignite_at_s - now.time_s)
     wait = RELIGHT_S if memory.off_since_s is not None else wait
+    drop = drop_time_s(memory, now, plan)
     if memory.separate_at_s is None:
-        arcs = remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait, memory.flown)
+        arcs = remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait, memory.flown, drop)
     else:
         fresh = plan.vehicle.mass_at_ignition_kg(memory.stage + 1)
-        arcs = remaining_arcs(plan.vehicle, memory.stage + 1, fresh, wait)
-    return with_end(arcs, memory, plan)
+        arcs = remaining_arcs(plan.vehicle, memory.stage + 1, fresh, wait, None, drop)
+    return with_end(arcs, memory, bare_at_cutoff(plan, memory, now))
 
 
 def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
@@ -178,13 +179,19 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         )
     if memory.finish is not None and memory.cutoff_at_s is not None:
         trial = replace(trial, cutoff_s=memory.cutoff_at_s)
+    first_look = memory.cover_goes_s is None
+    memory = cover_foreseen(memory, problem, trial, plan)
+    if first_look and memory.cover_goes_s is not None:
+        problem = problem_now(memory, now, plan)
+        again = solve(problem, trial, STEPS_A_CYCLE)
+        trial = again if again.converged else trial
     if memory.law is None and phase.may_coast:
         detour = worthwhile_detour(problem, trial, plan, phase)
         memory = replace(memory, detour=detour)
         problem, trial = (problem_now(memory, now, plan), detour.law) if detour else (problem, trial)
     memory = lowest_found(memory, now, problem, trial, plan)
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
-    return within_reach(memory, now, problem, plan) if memory.finish is None else memory
+    return within_reach(memory, now, problem, bare_at_cutoff(plan, memory, now)) if memory.finish is None else memory
 
 
 def worthwhile_detour(problem: Problem, direct: Steering, plan: FlightPlan, phase: Insertion) -> Detour | None:
@@ -259,7 +266,8 @@ def insertion_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
     arcs = arcs_now(memory, now, plan)
     fixed = sum(arc.duration_s for arc in arcs if arc.closing or not arc.powered)
     to_go = max(law.cutoff_s - now.time_s - fixed, 0.0)
-    left = mass_at_end_kg(arcs, to_go) - mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
+    vehicle = bare_at_cutoff(plan, memory, now).vehicle
+    left = mass_at_end_kg(arcs, to_go) - mass_at_burnout_kg(vehicle, len(vehicle.stages) - 1)
     return Numbers(gain_m_s(arcs, to_go), left, orbit_report(law.position_m, law.velocity_m_s, plan.body))
 
 

@@ -88,6 +88,8 @@ class Memory:
         lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
         heading_rad: launch heading, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
+        cover_goes_s: vehicle time at which the law's way will let the cover go, inf for never; None while not known.
+        cover_seen_ahead_s: vehicle time at which that was worked out.
         turning: rates of pitch and heading (rad/s) and the vehicle time at which they were worked out.
         seen: ids of events that are done: acknowledged, or shown by a state.
         sent: events that went out and are not done, each as last said; only these can be acknowledged.
@@ -127,6 +129,8 @@ class Memory:
     heading_rad: float | None = None
     turning: tuple[float, float, float] | None = None
     cover_at_s: float | None = None
+    cover_goes_s: float | None = None
+    cover_seen_ahead_s: float | None = None
     seen: frozenset[str] = frozenset()
     sent: tuple[Event, ...] = ()
     weighed: tuple[float, float] | None = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import inf
 
 from guidance_svc.core.burns import Arc, burn_arcs
 from guidance_svc.core.estimator import EngineEstimate
@@ -46,9 +47,15 @@ def spent(vehicle: Vehicle, index: int, mass_kg: float) -> bool:
 
 
 def remaining_arcs(
-    vehicle: Vehicle, stage: int, mass_kg: float, wait_s: float, flown: Stage | None = None
+    vehicle: Vehicle, stage: int, mass_kg: float, wait_s: float, flown: Stage | None = None, drop_s: float = inf
 ) -> tuple[Arc, ...]:
-    """All that is left to burn: a wait before ignition, the present stage, then each later one after its pause."""
+    """All that is left to burn: a wait before ignition, the present stage, then each later one after its pause.
+
+    Args:
+        drop_s: seconds from now to the drop of the vehicle's cover; inf if it is carried to the end.
+    """
+    if vehicle.cover_mass_kg > 0.0 and drop_s < inf:
+        return arcs_with_drop(vehicle, stage, mass_kg, wait_s, flown, drop_s)
     arcs = [Arc(mass_kg, wait_s, stage=stage)] if wait_s > 0.0 else []
     arcs += stage_arcs(vehicle, stage, mass_kg, flown)
     for later in range(stage + 1, len(vehicle.stages)):
@@ -58,3 +65,20 @@ def remaining_arcs(
             arcs.append(Arc(fresh, pause, stage=later))
         arcs += stage_arcs(vehicle, later, fresh)
     return tuple(arcs)
+
+
+def arcs_with_drop(
+    vehicle: Vehicle, stage: int, mass_kg: float, wait_s: float, flown: Stage | None, drop_s: float
+) -> tuple[Arc, ...]:
+    """The arcs of a vehicle that loses its cover `drop_s` from now: the arc in which that happens is cut in two."""
+    bare, before, left = replace(vehicle, cover_mass_kg=0.0), [], drop_s
+    for arc in remaining_arcs(vehicle, stage, mass_kg, wait_s, flown):
+        if left < arc.duration_s:
+            if left > 0.0:
+                before.append(replace(arc, duration_s=left))
+            mass = arc.mass_after_kg(left) - vehicle.cover_mass_kg
+            wait = 0.0 if arc.powered else arc.duration_s - left
+            return (*before, *remaining_arcs(bare, arc.stage, mass, wait, flown if arc.stage == stage else None))
+        before.append(arc)
+        left -= arc.duration_s
+    return tuple(before)

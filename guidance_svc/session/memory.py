@@ -56,6 +56,20 @@ class CutoffSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class Held:
+    """The attitude of a cutoff, held while the thrust dies away.
+
+    Args:
+        direction: of the thrust at it, BCI.
+        cutoff_s, until_s: vehicle time of it, and of the end of the known tail-off.
+    """
+
+    direction: Vec
+    cutoff_s: float
+    until_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """Everything that changes while a session flies.
 
@@ -95,6 +109,7 @@ class Memory:
         sent: events that went out and are not done, each as last said; only these can be acknowledged.
         weighed: vehicle time and mass of the last state.
         left_behind: what the last burn was expected to end in, until its tail-off has been seen.
+        held: attitude of the last cutoff, while the thrust dies away.
         tail_off_n_s: impulse after a cutoff at full throttle as seen in this flight; None while the file's stands.
         offset_m_s: radial and level speed over the osculating circle's that the circular burn ends with.
         spread_m, height_spread_m: of radius and height over the next revolution, once in orbit.
@@ -135,6 +150,7 @@ class Memory:
     sent: tuple[Event, ...] = ()
     weighed: tuple[float, float] | None = None
     left_behind: CutoffSeen | None = None
+    held: Held | None = None
     tail_off_n_s: float | None = None
     offset_m_s: tuple[float, float] = (0.0, 0.0)
     spread_m: float | None = None

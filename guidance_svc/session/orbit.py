@@ -27,6 +27,7 @@ from guidance_svc.session.engine import (
     watched,
     with_tail_off,
 )
+from guidance_svc.session.holding import held_after_cutoff, with_attitude_held
 from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
@@ -44,6 +45,7 @@ ORBIT_CONTACT_S = 600.0
 
 def coast_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:
     """Plan the burn at apoapsis."""
+    memory = held_after_cutoff(memory, now, plan)
     if skipped(memory, plan):
         return replace(memory, ignite_at_s=now.time_s)
     if memory.law is not None and memory.law.cutoff_s > now.time_s + 1.0 and not memory.given_up:
@@ -180,7 +182,7 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
         name: EventName = "circularize" if isinstance(plan.phases[memory.phase + 1], Circularize) else "ignite"
         events.append(Event(event_id(memory, name), name, ignite_at))
     wait = ignite_at - now.time_s
-    return Order(
+    order = Order(
         direction=unit(hold),
         direction_soon=unit(hold),
         engine_on=lit and ignite_at - now.time_s <= CLOCK_SLACK_S,
@@ -190,6 +192,7 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
         status=status_after(memory),
         warnings=shortage(memory, plan) if memory.given_up else (),
     )
+    return with_attitude_held(order, memory, now, plan, NEAR_CUTOFF_CONTACT_S)
 
 
 def coast_contact_s(memory: Memory, wait_s: float) -> float:
@@ -298,6 +301,7 @@ def circularize_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase
 
 def orbit_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -> Memory:
     """Measure how round the orbit is."""
+    memory = held_after_cutoff(memory, now, plan)
     memory = replace(memory, law=None, trial=None, ignite_at_s=None, cutoff_at_s=None)
     try:
         spread = radius_spread_m(now.position_m, now.velocity_m_s, plan.body)
@@ -308,9 +312,9 @@ def orbit_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit)
 
 
 def orbit_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -> Order:
-    """Nothing left to do: prograde, engine off."""
+    """Nothing left to do: engine off, prograde once the thrust is gone."""
     ahead: Vec = unit(now.velocity_m_s) if norm(now.velocity_m_s) > 0.0 else now.local.up
-    return Order(
+    order = Order(
         direction=ahead,
         direction_soon=ahead,
         engine_on=False,
@@ -319,6 +323,7 @@ def orbit_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -
         status=orbit_status(memory, now, plan),
         warnings=missed_at_the_end(memory, now, plan),
     )
+    return with_attitude_held(order, memory, now, plan, NEAR_CUTOFF_CONTACT_S)
 
 
 def orbit_status(memory: Memory, now: Navigation, plan: FlightPlan) -> Status:

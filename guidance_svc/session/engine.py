@@ -18,6 +18,7 @@ from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import along, dot, norm, scale, unit
 from guidance_svc.domain import Body, FlightPlan, Stage, ThrottleDown, Vec
+from guidance_svc.session.lean import lean_planned, leaned, tuned
 from guidance_svc.session.memory import CutoffSeen, Finish, Memory
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.stack import engine_as_flown, mass_at_burnout_kg
@@ -84,7 +85,7 @@ def pointing_now(memory: Memory, now: Navigation) -> tuple[float, float, float]:
     if now.pointing is not None:
         return now.pointing
     law = memory.law or memory.trial
-    return unit(law.vector_at(now.time_s)) if law else now.local.up
+    return leaned(unit(law.vector_at(now.time_s)), memory.lean, now.time_s) if law else now.local.up
 
 
 def flown_stage(memory: Memory, plan: FlightPlan) -> Stage:
@@ -223,7 +224,10 @@ def finished(memory: Memory, now: Navigation, plan: FlightPlan, problem: Problem
     throttle, finish = trimmed(finish, now, gain, end)
     cutoff = now.time_s + end.time_for(now.mass_kg, gain, throttle)
     law = replace(law, cutoff_s=cutoff)
-    r, v = now.position_m, now.velocity_m_s
+    memory = on_tick(memory, now, plan, law)
+    cutoff = memory.cutoff_at_s if memory.lean is not None and memory.cutoff_at_s is not None else cutoff
+    law = replace(law, cutoff_s=cutoff)
+    r, v = problem.position_m, problem.velocity_m_s
     ahead = unit(law.vector_at(now.time_s))
     bare = along(v, gain, ahead)
     seen = CutoffSeen(cutoff, total_energy(r, bare, plan.body), norm(bare), dot(unit(bare), ahead), throttle)
@@ -231,6 +235,22 @@ def finished(memory: Memory, now: Navigation, plan: FlightPlan, problem: Problem
         memory, law=law, trial=law, cutoff_at_s=cutoff, solved_at_s=now.time_s, attempts=0, finish=finish,
         throttle_frac=throttle, left_behind=seen,
     )  # fmt: skip
+
+
+def on_tick(memory: Memory, now: Navigation, plan: FlightPlan, law: Steering) -> Memory:
+    """The memory with the cutoff on a tick, for a vehicle that can be cut on no other instant.
+
+    An engine that throttles is trimmed for the tick instead; a lower stage burns to its own end.
+    """
+    if plan.vehicle.cutoff_tick_s <= 0.0 or memory.stage + 1 < len(plan.vehicle.stages):
+        return memory
+    end = end_of(memory, plan, memory.stage, now.mass_kg)
+    if end.stage.throttle_min_frac < 1.0:
+        return memory
+    arc = end.arc(now.mass_kg, end.cruise)
+    if memory.lean is None:
+        return lean_planned(memory, now, plan, law, arc)
+    return tuned(memory, now, law.cutoff_s, arc, plan.vehicle.cutoff_tick_s)
 
 
 def total_energy(position_m: Vec, velocity_m_s: Vec, body: Body) -> float:

@@ -23,11 +23,13 @@ from guidance_svc.session.engine import (
     finished,
     flown_stage,
     near_end,
+    on_tick,
     throttle_down,
     watched,
     with_end,
     with_tail_off,
 )
+from guidance_svc.session.lean import leaned, with_lean
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.reach import (
@@ -64,7 +66,7 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
         spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
         engine=EngineEstimate(), told_scale=1.0, flown=None, throttle_frac=1.0, margin_kg=None, lesser=None,
-        given_up="", detour=None, lowest_m=None, cover_goes_s=None, cover_seen_ahead_s=None,
+        given_up="", detour=None, lowest_m=None, cover_goes_s=None, cover_seen_ahead_s=None, lean=None,
         short_cycles=0, tried_at_s=None, off_since_s=None, relit_at_s=None,
     )  # fmt: skip
 
@@ -95,7 +97,7 @@ def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
         place, speed = turn_z(place, turned), turn_z(speed, turned)
         arcs = arcs[1:]
     problem = Problem(time_s, place, speed, arcs, target, plan.body)
-    return with_tail_off(problem, memory, plan)
+    return with_lean(with_tail_off(problem, memory, plan), memory)
 
 
 def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
@@ -130,7 +132,7 @@ def relit(memory: Memory, now: Navigation) -> Memory:
     """The burn did not happen, or stopped early: light again soon, and solve from here."""
     return replace(
         memory, ignite_at_s=now.time_s + RELIGHT_S, cutoff_at_s=None, law=None, trial=None, attempts=0, finish=None,
-        solved_at_s=None, burning_since_s=None, off_since_s=None, relit_at_s=now.time_s,
+        solved_at_s=None, burning_since_s=None, off_since_s=None, relit_at_s=now.time_s, lean=None,
     )  # fmt: skip
 
 
@@ -191,6 +193,7 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         problem, trial = (problem_now(memory, now, plan), detour.law) if detour else (problem, trial)
     memory = lowest_found(memory, now, problem, trial, plan)
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
+    memory = on_tick(memory, now, plan, trial)
     return within_reach(memory, now, problem, bare_at_cutoff(plan, memory, now)) if memory.finish is None else memory
 
 
@@ -255,7 +258,8 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
 
 def steered(memory: Memory, law: Steering, now: Navigation, plan: FlightPlan, time_s: float) -> Vec:
     """The law's direction at a time, kept off the ground and within the air's limits."""
-    return within_air_limits(safe_direction(memory, now, unit(law.vector_at(time_s))), now, plan)
+    direction = leaned(unit(law.vector_at(time_s)), memory.lean, time_s)
+    return within_air_limits(safe_direction(memory, now, direction), now, plan)
 
 
 def insertion_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Numbers:

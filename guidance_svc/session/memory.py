@@ -56,6 +56,25 @@ class CutoffSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class Lean:
+    """A lean to the sides in the last seconds of a burn that is cut on a tick.
+
+    Args:
+        start_s, end_s: vehicle times; the end is the tick of the cutoff.
+        angle_rad, rate_rad_s: off the law's direction, and how fast it is taken up.
+        side: unit vector, BCI, towards which it leans first.
+        planned_m_s: speed that it was planned to lose.
+    """
+
+    start_s: float
+    end_s: float
+    angle_rad: float
+    rate_rad_s: float
+    side: Vec
+    planned_m_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Held:
     """The attitude of a cutoff, held while the thrust dies away.
 
@@ -108,6 +127,7 @@ class Memory:
         seen: ids of events that are done: acknowledged, or shown by a state.
         sent: events that went out and are not done, each as last said; only these can be acknowledged.
         weighed: vehicle time and mass of the last state.
+        lean: to the sides in the last seconds, for an engine that does not throttle and is cut on ticks.
         left_behind: what the last burn was expected to end in, until its tail-off has been seen.
         held: attitude of the last cutoff, while the thrust dies away.
         tail_off_n_s: impulse after a cutoff at full throttle as seen in this flight; None while the file's stands.
@@ -149,6 +169,7 @@ class Memory:
     seen: frozenset[str] = frozenset()
     sent: tuple[Event, ...] = ()
     weighed: tuple[float, float] | None = None
+    lean: Lean | None = None
     left_behind: CutoffSeen | None = None
     held: Held | None = None
     tail_off_n_s: float | None = None

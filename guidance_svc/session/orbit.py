@@ -22,6 +22,7 @@ from guidance_svc.session.engine import (
     flown_stage,
     frozen,
     near_end,
+    on_tick,
     tail_off_learnt,
     throttle_down,
     watched,
@@ -29,6 +30,7 @@ from guidance_svc.session.engine import (
 )
 from guidance_svc.session.holding import held_after_cutoff, with_attitude_held
 from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
+from guidance_svc.session.lean import leaned, with_lean
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.reach import SPENT_EARLY, missed_at_the_end, shortage
@@ -51,7 +53,7 @@ def coast_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
     if memory.law is not None and memory.law.cutoff_s > now.time_s + 1.0 and not memory.given_up:
         memory = replace(memory, given_up=SPENT_EARLY, lesser=None)
     memory = replace(memory, ignite_at_s=None, cutoff_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None,
-                     finish=None, burning_since_s=None, offset_m_s=(0.0, 0.0))  # fmt: skip
+                     finish=None, burning_since_s=None, offset_m_s=(0.0, 0.0), lean=None)  # fmt: skip
     return coast_solve(memory, now, plan, phase)
 
 
@@ -111,7 +113,8 @@ def problem_after(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: flo
     arcs = circular_arcs(memory, now, plan)
     target = burn_target(memory, plan)
     problem = Problem(now.time_s + wait_s, r, v, arcs, target, plan.body, memory.offset_m_s)
-    return with_tail_off(problem, memory, plan)
+    problem = with_tail_off(problem, memory, plan)
+    return with_lean(problem, memory) if wait_s == 0.0 else problem
 
 
 def with_offset(memory: Memory, plan: FlightPlan, law: Steering) -> Memory:
@@ -242,7 +245,8 @@ def circularize_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
         return replace(memory, trial=trial, solved_at_s=now.time_s, attempts=memory.attempts + 1)
     if memory.finish is not None and memory.cutoff_at_s is not None:
         trial = replace(trial, cutoff_s=memory.cutoff_at_s)
-    return replace(memory, law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s, attempts=0)
+    memory = replace(memory, law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s, attempts=0)
+    return on_tick(memory, now, plan, trial)
 
 
 def circularize_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize | Raise) -> Memory:
@@ -269,8 +273,8 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
         raise ValueError("circularize flown before its first solution")
     margin = circularize_margin_kg(memory, now, plan)
     return Order(
-        direction=unit(law.vector_at(now.time_s)),
-        direction_soon=unit(law.vector_at(now.time_s + 1.0)),
+        direction=leaned(unit(law.vector_at(now.time_s)), memory.lean, now.time_s),
+        direction_soon=leaned(unit(law.vector_at(now.time_s + 1.0)), memory.lean, now.time_s + 1.0),
         engine_on=now.time_s < memory.cutoff_at_s,
         throttle_frac=memory.throttle_frac,
         cutoff_at_s=memory.cutoff_at_s,
@@ -302,7 +306,7 @@ def circularize_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase
 def orbit_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -> Memory:
     """Measure how round the orbit is."""
     memory = held_after_cutoff(memory, now, plan)
-    memory = replace(memory, law=None, trial=None, ignite_at_s=None, cutoff_at_s=None)
+    memory = replace(memory, law=None, trial=None, ignite_at_s=None, cutoff_at_s=None, lean=None)
     try:
         spread = radius_spread_m(now.position_m, now.velocity_m_s, plan.body)
         height = height_spread_m(now.position_m, now.velocity_m_s, plan.body)

@@ -121,6 +121,8 @@ class VehicleModel(BaseModel):
     """[Mach number, drag coefficient] pairs, Mach rising; linear between, flat outside."""
     turn_rate_limit_deg_s: Positive | None = None
     """None: no limit."""
+    cutoff_tick_s: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0
+    """The simulator cuts the engine on its ticks only, this far apart; 0: at any instant."""
     cover_mass_kg: NotNegative = 0.0
     """Of the cover over the payload, on top of payload_kg."""
     drop_cover_above_km: Positive | None = None
@@ -152,6 +154,7 @@ class VehicleModel(BaseModel):
             drag_area_m2=self.drag_area_m2,
             drag_curve=tuple((mach, drag) for mach, drag in self.drag_curve),
             turn_rate_limit_rad_s=inf if limit is None else radians(limit),
+            cutoff_tick_s=self.cutoff_tick_s,
             cover_mass_kg=self.cover_mass_kg,
             drop_cover_above_m=inf if self.drop_cover_above_km is None else 1e3 * self.drop_cover_above_km,
             drop_cover_below_w_m2=self.drop_cover_below_w_m2 or 0.0,

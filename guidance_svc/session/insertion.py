@@ -30,6 +30,7 @@ from guidance_svc.session.engine import (
     with_tail_off,
 )
 from guidance_svc.session.lean import leaned, with_lean
+from guidance_svc.session.limit_learnt import limit_watched, limit_words, ordered_throttle
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.reach import (
@@ -65,7 +66,8 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     return replace(
         memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
         spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
-        engine=EngineEstimate(), told_scale=1.0, flown=None, throttle_frac=1.0, margin_kg=None, lesser=None,
+        engine=EngineEstimate(), told_scale=1.0, flown=None, steady=None, limit=None, throttle_frac=1.0,
+        margin_kg=None, lesser=None,
         given_up="", detour=None, lowest_m=None, cover_goes_s=None, cover_seen_ahead_s=None, lean=None,
         short_cycles=0, tried_at_s=None, off_since_s=None, relit_at_s=None,
     )  # fmt: skip
@@ -111,7 +113,7 @@ def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: I
         return memory
     if memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s and burn_missed(memory, now, plan):
         return relit(memory, now)
-    memory = watched(off_noted(memory, now), now, plan)
+    memory = limit_watched(memory, watched(off_noted(memory, now), now, plan), now, plan)
     if near_end(memory, now, plan):
         return finished(memory, now, plan, problem_now(memory, now, plan))
     if not spent(plan.vehicle, memory.stage, now.mass_kg):
@@ -160,7 +162,8 @@ def after_separation(memory: Memory, now: Navigation, plan: FlightPlan) -> Memor
     waiting = memory.ignite_at_s is not None and now.time_s < memory.ignite_at_s
     return replace(
         memory, stage=memory.stage + 1, separate_at_s=None, ignite_at_s=memory.ignite_at_s if waiting else None,
-        engine=EngineEstimate(), told_scale=1.0, flown=None, burning_since_s=None, throttle_frac=1.0,
+        engine=EngineEstimate(), told_scale=1.0, flown=None, steady=None, limit=None, burning_since_s=None,
+        throttle_frac=1.0,
     )  # fmt: skip
 
 
@@ -243,7 +246,7 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
         direction=steered(memory, law, now, plan, now.time_s),
         direction_soon=steered(memory, law, now, plan, now.time_s + 1.0),
         engine_on=burning,
-        throttle_frac=memory.throttle_frac,
+        throttle_frac=ordered_throttle(memory, plan),
         cutoff_at_s=cutoff if memory.law is not None and not waiting else None,
         events=insertion_events(memory, plan, spent_at if staging else None),
         throttle_down=None if staging else throttle_down(memory, now, plan),
@@ -251,7 +254,7 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
         status=insertion_status(memory, now),
         warnings=(
             *shortage(memory, plan), *low_path(memory, plan), *saving(memory, plan), *engine_words(memory, now),
-            *stale_words(memory),
+            *stale_words(memory), *limit_words(memory),
         ),
     )  # fmt: skip
 

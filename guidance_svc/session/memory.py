@@ -56,6 +56,23 @@ class CutoffSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class Steady:
+    """The engine as it was when its thrust was last found constant; see EngineEstimate and Memory.told_scale."""
+
+    thrust_scale: float
+    flow_scale: float
+    told_scale: float
+
+
+@dataclass(frozen=True, slots=True)
+class LimitLearnt:
+    """A thrust acceleration that the vehicle does not exceed, unknown to the plan, and since when it was seen."""
+
+    acceleration_m_s2: float
+    since_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Lean:
     """A lean to the sides in the last seconds of a burn that is cut on a tick.
 
@@ -107,6 +124,8 @@ class Memory:
         engine: estimate of the burning stage's engine.
         told_scale: thrust that the script tells over the vehicle file's; 1 where it tells none.
         flown: the present stage with thrust and exhaust velocity as flown; None while that is not known.
+        steady: the engine as it was when its thrust was last constant; None before that.
+        limit: an acceleration limit that the telemetry shows and the plan does not tell.
         burning_since_s: when the engine was first seen on in this burn.
         throttle_frac: as last ordered.
         finish: the last seconds of a burn, None before them.
@@ -149,6 +168,8 @@ class Memory:
     engine: EngineEstimate = field(default_factory=EngineEstimate)
     told_scale: float = 1.0
     flown: Stage | None = None
+    steady: Steady | None = None
+    limit: LimitLearnt | None = None
     burning_since_s: float | None = None
     throttle_frac: float = 1.0
     finish: Finish | None = None

@@ -31,6 +31,7 @@ from guidance_svc.session.engine import (
 from guidance_svc.session.holding import held_after_cutoff, with_attitude_held
 from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.session.lean import leaned, with_lean
+from guidance_svc.session.limit_learnt import ordered_throttle
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.reach import SPENT_EARLY, missed_at_the_end, shortage
@@ -276,7 +277,7 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
         direction=leaned(unit(law.vector_at(now.time_s)), memory.lean, now.time_s),
         direction_soon=leaned(unit(law.vector_at(now.time_s + 1.0)), memory.lean, now.time_s + 1.0),
         engine_on=now.time_s < memory.cutoff_at_s,
-        throttle_frac=memory.throttle_frac,
+        throttle_frac=ordered_throttle(memory, plan),
         cutoff_at_s=memory.cutoff_at_s,
         events=(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s),),
         throttle_down=throttle_down(memory, now, plan),

@@ -6,7 +6,8 @@ Source of the optimum: tests/reference/build_optimum.py, case V14: full thrust t
 from __future__ import annotations
 
 import json
-from math import log
+from dataclasses import replace
+from math import inf, log
 from pathlib import Path
 
 import pytest
@@ -15,11 +16,14 @@ from guidance_svc.adapters.checking import plan_lines
 from guidance_svc.adapters.config_files import load_library
 from guidance_svc.domain import FlightPlan, Frame, OpenRequest
 from guidance_svc.session.registry import Registry
-from guidance_svc.sim.state import World
+from guidance_svc.session.session import Session
+from guidance_svc.sim.state import Controls, World, mass_kg
+from guidance_svc.sim.step import step
+from guidance_svc.sim.telemetry import telemetry
 from guidance_svc.wire.replies import opened_message
 from tests.closed_loop.flight import fly
 from tests.closed_loop.optimum_cases import CASES, LOWEST_FRAC, SPARE_FRAC, insertion_case
-from tests.closed_loop.outcome import insertion_outcome
+from tests.closed_loop.outcome import Outcome, insertion_outcome
 
 CASE = CASES["V14"]
 FULL, HELD = CASE["phases"]
@@ -116,3 +120,56 @@ def test_an_engine_that_cannot_keep_the_limit_is_told_at_check_and_open(
     assert f"below {below_kg:.0f} kg" in warning
     assert f"{at_end:.1f} m/s2 at its end" in warning
     assert any(warning in line for line in plan_lines(plan, ""))
+
+
+LIMIT_FROM_S = FULL["duration_s"]
+WATCHED_FROM_S = 165.0  # coarse steps before that: nothing happens
+
+
+def flown_unknowing(lowest_frac: float, told: bool, limit_m_s2: float = LIMIT_M_S2) -> tuple[Outcome, dict[str, float]]:
+    """V14 by a plan without the limit, on a vehicle that keeps it by itself; and when each warning was first given.
+
+    Args:
+        told: whether the script sends thrust and throttle as they are; else motion and mass alone.
+    """
+    plan, world, state = insertion_case("V14")
+    (stage,) = plan.vehicle.stages
+    stage = replace(stage, acceleration_limit_m_s2=inf, throttle_min_frac=lowest_frac)
+    plan = replace(plan, vehicle=replace(plan.vehicle, stages=(stage,)))
+    session, first_said = Session(plan, Frame()), {}
+    for seq in range(4000):
+        message = telemetry(state, world, session.frame, seq)
+        message = message if told else replace(message, thrust_n=None, throttle_frac=None)
+        command = session.state(message)
+        session.work()
+        for warning in command.warnings:
+            first_said.setdefault(warning, state.time_s)
+        if command.phase == "orbit":
+            return insertion_outcome(plan, state, OPTIMUM["propellant_kg"]), first_said
+        tick = 0.5 if state.time_s < WATCHED_FROM_S else 0.1
+        mass = mass_kg(state, world) - 0.5 * tick * stage.mass_flow_kg_s * command.throttle_frac
+        throttle = min(command.throttle_frac, limit_m_s2 * mass / stage.thrust_n)
+        controls = Controls(command.direction, throttle, cutoff_at_s=command.cutoff_at_s)
+        state = step(state, controls, tick, world)
+    raise AssertionError("no cutoff")
+
+
+@pytest.mark.parametrize(
+    ("lowest", "told"), [(LOWEST_FRAC, True), (1.0, False), *(pytest.param(*row, marks=pytest.mark.slow) for row in (
+        (LOWEST_FRAC, False), (1.0, True)))],
+)  # fmt: skip
+def test_a_limit_that_the_plan_does_not_tell_is_learnt_and_said(lowest: float, told: bool) -> None:
+    outcome, said = flown_unknowing(lowest, told)
+    words = [text for text in said if "34.3 m/s2" in text and "acceleration_limit_m_s2" in text]
+    assert words
+    assert min(said[text] for text in words) < LIMIT_FROM_S + 8.0
+    assert not [text for text in said if text not in words and "stayed at" not in text]
+    assert abs(outcome.perigee_error_m) < 20.0
+    assert abs(outcome.apogee_error_m) < 60.0  # 16 mm/s: the limit itself is known to 0.1 % where no thrust is told
+    # 0.059 %: until the limit begins nothing shows that it will; unlearnt 0.10 % and 2.6 km of apogee
+    assert outcome.propellant_excess_percent < 0.065
+
+
+def test_a_vehicle_without_a_limit_is_told_of_none() -> None:
+    _, said = flown_unknowing(LOWEST_FRAC, True, inf)
+    assert said == {}

@@ -41,6 +41,7 @@ STEPS_A_CYCLE = 6
 REPLAN_BEFORE_S = 20.0  # the ignition stands from this long before it, so that the script can prepare
 REPLAN_EVERY_S = 10.0
 ROUND_ENOUGH_M_S = 0.02  # a missing speed below this is not worth lighting an engine
+SAME_HEIGHT_M = 1.0  # between perigee and apogee: a target nearer to round than this is a circle
 ALL_TAPER = 1.5  # times the taper's own speed gain: a burn smaller than this is flown at the taper throttle throughout
 WAKE_BEFORE_S = 30.0
 ORBIT_CONTACT_S = 600.0
@@ -78,6 +79,8 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
     Half the speed gain before apoapsis, half after; the circle's burn is solved from the state at ignition.
     """
     memory = tail_off_learnt(memory, now, plan)
+    if round_already(memory, now, plan):
+        return replace(memory, law=None, trial=None, solved_at_s=now.time_s, ignite_at_s=now.time_s)
     to_apoapsis = time_to_apoapsis(now, plan)
     if to_apoapsis is None:
         return replace(memory, solved_at_s=now.time_s, ignite_at_s=now.time_s)
@@ -97,6 +100,20 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
         problem = replace(problem, offset_m_s=memory.offset_m_s)
         law = refine_circular(problem, law, STEPS_A_CYCLE)
     return replace(memory, law=law, trial=law, ignite_at_s=problem.time_s, solved_at_s=now.time_s)
+
+
+def round_already(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
+    """Whether an insertion to a circle has left nothing for the coast and the burn after it to do.
+
+    A circle is round at cutoff; what J2 makes of it later is no reason for a burn where the osculating orbit is meant.
+    """
+    target, after = plan.target, plan.phases[memory.phase + 1 : memory.phase + 2]
+    if target is None or target.apogee_radius_m - target.perigee_radius_m > SAME_HEIGHT_M:
+        return False
+    if not any(isinstance(phase, Circularize) and phase.roundness == "osculating" for phase in after):
+        return False
+    problem = problem_after(memory, now, plan, 0.0)
+    return norm(sub(circular_guess(problem).velocity_m_s, problem.velocity_m_s)) <= ROUND_ENOUGH_M_S
 
 
 def time_to_apoapsis(now: Navigation, plan: FlightPlan) -> float | None:

@@ -8,7 +8,7 @@ are measured, right-handed. Everything here is immutable and free of behaviour t
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import inf
+from math import inf, radians
 from typing import Literal
 
 Vec = tuple[float, float, float]
@@ -90,6 +90,8 @@ class Vehicle:
         drag_area_m2: reference area for the drag coefficient.
         drag_curve: (Mach number, drag coefficient) pairs, Mach rising; linear between, flat outside.
         turn_rate_limit_rad_s: how fast the vehicle can turn.
+        cutoff_tick_s: the engine can be cut only on ticks of the vehicle's clock, so far apart and one at each
+            state; 0 for an engine that is cut at any instant.
         cover_mass_kg: of the cover over the payload, dropped on the way up.
         drop_cover_above_m: height above the ellipsoid at which it is dropped; inf for none.
         drop_cover_below_w_m2: heating rate 0.5 rho v^3 below which it is dropped on the way up; 0 for none.
@@ -102,6 +104,7 @@ class Vehicle:
     drag_area_m2: float = 0.0
     drag_curve: tuple[tuple[float, float], ...] = ((0.0, 0.3),)
     turn_rate_limit_rad_s: float = inf
+    cutoff_tick_s: float = 0.0
     cover_mass_kg: float = 0.0
     drop_cover_above_m: float = inf
     drop_cover_below_w_m2: float = 0.0
@@ -183,8 +186,8 @@ class Boost:
     """
 
     rise_s: float = 10.0
-    pitch_over_rad: float = 0.05
-    pitch_over_rate_rad_s: float = 0.02
+    pitch_over_rad: float = radians(3.0)
+    pitch_over_rate_rad_s: float = radians(1.0)
     azimuth_rad: float | None = None
     separate_at_speed_m_s: float = inf
     separate_at_s: float = inf

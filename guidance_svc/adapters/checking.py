@@ -17,10 +17,12 @@ from guidance_svc.core.frames import (
     to_bci,
     triad,
 )
+from guidance_svc.core.rocket import thrust_at_n
 from guidance_svc.core.vectors import norm, sub
 from guidance_svc.domain import Body, FlightPlan, Frame, LocalState, Vec
 from guidance_svc.errors import ConfigError
-from guidance_svc.session.describe import phase_sentences
+from guidance_svc.plan.checks import site_pressure_pa
+from guidance_svc.session.describe import phase_sentences, plan_warnings
 from guidance_svc.wire.messages import FrameModel
 from guidance_svc.wire.parse import parse_frame
 from guidance_svc.wire.plans import parse_table
@@ -47,17 +49,36 @@ def plan_lines(plan: FlightPlan, title: str) -> Iterator[str]:
     yield from _target_lines(plan)
     for i, sentence in enumerate(phase_sentences(plan)):
         yield f"  phase {i}  {sentence}"
+    for warning in plan_warnings(plan):
+        yield f"  warning  {warning}"
 
 
 def _vehicle_lines(plan: FlightPlan) -> Iterator[str]:
     yield f"  vehicle  {plan.vehicle.name}, payload {plan.vehicle.payload_kg:g} kg"
     for i, stage in enumerate(stage_echoes(plan.vehicle)):
         mass_kg = plan.vehicle.mass_at_ignition_kg(i)
-        ratio = plan.vehicle.stages[i].thrust_n * plan.body.radius_m**2 / (mass_kg * plan.body.mu_m3_s2)
+        ratio, where = _thrust_over_weight(plan, i)
+        limit = stage["acceleration_limit_m_s2"]
+        held = "" if limit is None else f", acceleration at most {limit:g} m/s2"
         yield (
-            f"  stage {i}  {stage['name']}: {mass_kg:.0f} kg at ignition, thrust over weight {ratio:.3f}, "
-            f"burns {stage['burn_time_s']:.2f} s, ideal speed gain {stage['ideal_speed_gain_m_s']:.1f} m/s"
+            f"  stage {i}  {stage['name']}: {mass_kg:.0f} kg at ignition, thrust over weight {ratio:.3f}{where}, "
+            f"burns {stage['burn_time_s']:.2f} s, ideal speed gain {stage['ideal_speed_gain_m_s']:.1f} m/s{held}"
         )
+
+
+def _thrust_over_weight(plan: FlightPlan, index: int) -> tuple[float, str]:
+    """Of a stage at its ignition, by the gravity of the surface, and a word where the site's air is in it.
+
+    Only the stage that lifts off burns in the site's air: the first of a plan that begins there.
+    """
+    stage, mass_kg = plan.vehicle.stages[index], plan.vehicle.mass_at_ignition_kg(index)
+    pressure_pa, where = 0.0, ""
+    on_pad = plan.site is not None and any(phase.law in ("hold", "boost") for phase in plan.phases)
+    if index == 0 and on_pad and plan.body.atmosphere != "none":
+        pressure_pa = site_pressure_pa(plan)
+        where = f" in the site's air of {pressure_pa / 1e3:.1f} kPa"
+    thrust_n = thrust_at_n(stage.thrust_n, stage.exit_area_m2, pressure_pa)
+    return thrust_n * plan.body.radius_m**2 / (mass_kg * plan.body.mu_m3_s2), where
 
 
 def _target_lines(plan: FlightPlan) -> Iterator[str]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from math import exp, inf, log
 
 from guidance_svc.core.arcs import mass_after
+from guidance_svc.domain import Stage
 
 MASS_FLOOR_FRAC = 0.02  # no arc is extended past the point where this fraction of its mass is left
 
@@ -65,6 +66,26 @@ class Arc:
             return gain_m_s / self.held_m_s2
         tau = self.mass_kg * self.exhaust_velocity_m_s / self.thrust_n
         return tau * (1.0 - exp(-gain_m_s / self.exhaust_velocity_m_s))
+
+
+def burn_arcs(stage: Stage, index: int, mass_kg: float, burnout_kg: float) -> list[Arc]:
+    """The burn of one stage to its burnout: full thrust, then held acceleration, then lowest throttle."""
+    arcs: list[Arc] = []
+    ve, limit = stage.exhaust_velocity_m_s, stage.acceleration_limit_m_s2
+    lowest = stage.thrust_n * stage.throttle_min_frac
+    mass = max(mass_kg, burnout_kg)
+    held_from = stage.thrust_n / limit if limit < inf else 0.0
+    held_to = lowest / limit if limit < inf else 0.0
+    for thrust, held, floor in ((stage.thrust_n, 0.0, held_from), (stage.thrust_n, limit, held_to), (lowest, 0.0, 0.0)):
+        end = max(burnout_kg, floor)
+        if mass <= end:
+            continue
+        lasts = ve / held * log(mass / end) if held else (mass - end) * ve / thrust
+        arcs.append(Arc(mass, lasts, thrust, ve, held, index))
+        mass = end
+        if limit == inf:
+            break
+    return arcs or [Arc(mass, 0.0, stage.thrust_n, ve, 0.0, index)]
 
 
 def open_arcs(arcs: tuple[Arc, ...]) -> tuple[Arc, ...]:

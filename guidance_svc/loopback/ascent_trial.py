@@ -2,7 +2,7 @@
 
 The upper stage's burn is not flown closed loop: the explicit law solved at ignition is the optimum from there. Only
 its first stretch is flown, because there the air still drags, and the law is solved again where the air has ended.
-A cover counts as dropped at the upper stage's ignition.
+A cover is carried until the way of that law meets the conditions for its drop.
 """
 
 from __future__ import annotations
@@ -12,15 +12,17 @@ from math import inf
 
 from guidance_svc.core.atmosphere import air
 from guidance_svc.core.boost import curve_of, launch_heading_rad, limits_of, program_of, shape_of, wanted_normal
-from guidance_svc.core.burns import mass_at_end_kg
+from guidance_svc.core.burns import Arc, mass_at_end_kg
+from guidance_svc.core.cover import cover_drop_s
 from guidance_svc.core.frames import site_state, triad
 from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine
 from guidance_svc.core.vectors import norm
-from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Vec
+from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Vec, Vehicle
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.ascent_kernel import fly_boost, fly_steered
 from guidance_svc.session.ascent import SEPARATION_DELAY_S
+from guidance_svc.session.engine import cruise_throttle
 from guidance_svc.session.stack import mass_at_burnout_kg, remaining_arcs
 from guidance_svc.sim.motion import fly, height_above_ellipsoid_m
 from guidance_svc.sim.state import World
@@ -30,6 +32,8 @@ AIR_CHUNK_S = 45.0  # of the upper stage's flight between solutions while the ai
 AIR_ENDS_PA = 1.0  # dynamic pressure below which it no longer matters: 0.1 m/s over the rest of the burn
 MOST_CHUNKS = 4
 NEWTON_STEPS = 12
+COVER_ROUNDS = 3  # at most, of law and drop
+COVER_CLOSE_S = 0.5  # between two drops: 0.1 kg for a cover of 1.5 t
 STARTS_RAD = (None, 0.35, 0.8)  # starting laws: the loop's own guess, then lofted ones
 FAILED_KG = -1e6  # margin of a flight that reaches nothing; far worse than any shortage
 
@@ -145,32 +149,56 @@ def coasted(r: Vec, v: Vec, mass_kg: float, span_s: float, world: World) -> tupl
 
 def inserted(ascent: Ascent, r: Vec, v: Vec, start: Steering | None) -> tuple[Steering | None, float]:
     """The upper stages' law where the air has ended, and the propellant left at cutoff."""
-    plan, first = ascent.plan, ascent.insertion.first_stage
-    vehicle = replace(plan.vehicle, cover_mass_kg=0.0)
+    plan, first, vehicle, law = ascent.plan, ascent.insertion.first_stage, ascent.plan.vehicle, start
     stage, mass, time_s = vehicle.stages[first], vehicle.mass_at_ignition_kg(first), 0.0
-    law, arcs = start, remaining_arcs(vehicle, first, mass, 0.0)
     for chunk in range(MOST_CHUNKS + 1):
-        arcs = remaining_arcs(vehicle, first, mass, 0.0)
-        law = solved(Problem(time_s, r, v, arcs, plan.target, plan.body), law)
-        if law is None:
+        found = solved_with_cover(Problem(time_s, r, v, (), plan.target, plan.body), vehicle, first, mass, law)
+        if found is None:
             return None, FAILED_KG
-        span = min(AIR_CHUNK_S, 0.8 * (mass - mass_at_burnout_kg(vehicle, first)) / stage.mass_flow_kg_s)
+        law, arcs, drop_s = found
+        throttle = cruise_throttle(stage, mass)
+        flow = throttle * stage.mass_flow_kg_s
+        span = min(AIR_CHUNK_S, 0.8 * (mass - mass_at_burnout_kg(vehicle, first)) / flow)
         if chunk == MOST_CHUNKS or span <= 0.0 or dynamic_pressure_pa(r, v, ascent) < AIR_ENDS_PA:
             break
-        full = (float(stage.thrust_n), float(stage.exit_area_m2), stage.mass_flow_kg_s)
+        full = (float(throttle * stage.thrust_n), float(stage.exit_area_m2), flow)
         world = ascent.world
         r, v = fly_steered(
             r, v, mass, (law.steer, law.steer_rate), full, (span / 30, 30), world.body_numbers,
             float(vehicle.drag_area_m2), world.mach, world.drag,
         )  # fmt: skip
-        mass -= span * stage.mass_flow_kg_s
+        mass -= span * flow
         time_s += span
+        if drop_s <= span and vehicle.cover_mass_kg > 0.0:
+            mass -= vehicle.cover_mass_kg
+            vehicle = replace(vehicle, cover_mass_kg=0.0)
         law = law.advanced(time_s, plan.body, r)
     if law is None:
         return None, FAILED_KG
-    last = len(vehicle.stages) - 1
-    margin = mass_at_end_kg(arcs, law.burn_s) - mass_at_burnout_kg(vehicle, last)
+    if drop_s < inf:
+        vehicle = replace(vehicle, cover_mass_kg=0.0)
+    margin = mass_at_end_kg(arcs, law.burn_s) - mass_at_burnout_kg(vehicle, len(vehicle.stages) - 1)
     return law, margin
+
+
+def solved_with_cover(
+    problem: Problem, vehicle: Vehicle, first: int, mass_kg: float, start: Steering | None
+) -> tuple[Steering, tuple[Arc, ...], float] | None:
+    """The law, what it burns, and the seconds until the cover goes on its way; None when no law is found.
+
+    Solved as if it went at once, then with the drop where that way leads, until the two agree.
+    """
+    law, drop_s = start, 0.0
+    for _ in range(1 if vehicle.cover_mass_kg == 0.0 else COVER_ROUNDS):
+        arcs = remaining_arcs(vehicle, first, mass_kg, 0.0, None, drop_s)
+        law = solved(replace(problem, arcs=arcs), law)
+        if law is None:
+            return None
+        if vehicle.cover_mass_kg > 0.0:
+            before, drop_s = drop_s, cover_drop_s(replace(problem, arcs=arcs), law, vehicle)
+            if drop_s == before or abs(drop_s - before) < COVER_CLOSE_S:
+                break
+    return (law, arcs, drop_s) if law is not None else None
 
 
 def dynamic_pressure_pa(r: Vec, v: Vec, ascent: Ascent) -> float:

@@ -10,7 +10,9 @@ from math import inf
 
 from guidance_svc.core.atmosphere import air
 from guidance_svc.core.boost import PRESSURE_TIME_S, heating_w_m2, limits_of, near_air_flow, time_to_level_s
+from guidance_svc.core.cover import THICK_KG_M3, cover_drop_s
 from guidance_svc.core.frames import altitude_m
+from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.core.vectors import dot, norm
 from guidance_svc.domain import Body, Boost, Event, FlightPlan, Vec
 from guidance_svc.session.memory import Memory, Order
@@ -20,7 +22,8 @@ COVER_ID = "drop_cover"  # one cover, one id, whatever the phase
 COVER_AHEAD_S = 5.0  # how long before its time the drop is announced
 COVER_STANDS_S = 0.5  # before its time the drop's instant no longer moves
 COVER_SETTLES_S = 2.0  # after the drop in which a late message may still carry the old mass
-THICK_KG_M3 = 1e-3  # about 50 km: below, heating is not that of free molecules
+COVER_LOOKED_EVERY_S = 5.0  # how often the drop is looked for on the law's way
+COVER_LATE_S = 10.0  # past its time a cover that is still on is taken to stay on
 NO_AIR = (0.0, 0.0, 300.0, 0.0)
 
 
@@ -49,6 +52,48 @@ def uncovered(plan: FlightPlan, memory: Memory) -> FlightPlan:
     if COVER_ID not in memory.seen or plan.vehicle.cover_mass_kg == 0.0:
         return plan
     return replace(plan, vehicle=replace(plan.vehicle, cover_mass_kg=0.0))
+
+
+def drops_cover(plan: FlightPlan) -> bool:
+    """Whether the vehicle has a condition on which its cover may go."""
+    return plan.vehicle.drop_cover_above_m < inf or plan.vehicle.drop_cover_below_w_m2 > 0.0
+
+
+def drop_time_s(memory: Memory, now: Navigation, plan: FlightPlan) -> float:
+    """Seconds until the cover goes, by the planned drop, else by the law's way, else by the present motion; inf: never.
+
+    0 where there is none, or where the drop is overdue; one that is long overdue is taken to stay on.
+    """
+    if plan.vehicle.cover_mass_kg == 0.0:
+        return 0.0
+    if not drops_cover(plan):
+        return inf
+    if memory.cover_at_s is not None:
+        at = memory.cover_at_s if now.time_s < memory.cover_at_s + COVER_LATE_S else inf
+    else:
+        at = memory.cover_goes_s if memory.cover_goes_s is not None else cover_time_s(now, plan)
+    return max(at - now.time_s, 0.0)
+
+
+def bare_at_cutoff(plan: FlightPlan, memory: Memory, now: Navigation) -> FlightPlan:
+    """The plan as it will be at the cutoff: without the cover's mass where that goes before."""
+    if plan.vehicle.cover_mass_kg == 0.0:
+        return plan
+    cutoff = memory.law.cutoff_s if memory.law is not None else inf
+    drop = now.time_s + drop_time_s(memory, now, plan)
+    gone = drop < inf and drop <= cutoff
+    return replace(plan, vehicle=replace(plan.vehicle, cover_mass_kg=0.0)) if gone else plan
+
+
+def cover_foreseen(memory: Memory, problem: Problem, law: Steering, plan: FlightPlan) -> Memory:
+    """The drop on the way that a law leads, looked for every few seconds while the cover is on."""
+    if plan.vehicle.cover_mass_kg == 0.0:
+        return memory
+    last = memory.cover_seen_ahead_s
+    if last is not None and 0.0 <= problem.time_s - last < COVER_LOOKED_EVERY_S:
+        return memory
+    goes = problem.time_s + cover_drop_s(problem, law, plan.vehicle)
+    return replace(memory, cover_goes_s=goes, cover_seen_ahead_s=problem.time_s)
 
 
 def cover_time_s(now: Navigation, plan: FlightPlan) -> float:
@@ -90,8 +135,7 @@ def cover_settled(memory: Memory, now: Navigation) -> Memory:
 
 def cover_watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
     """The planned drop kept up to date until shortly before it; then it stands."""
-    vehicle = plan.vehicle
-    if vehicle.cover_mass_kg == 0.0 or (vehicle.drop_cover_above_m == inf and vehicle.drop_cover_below_w_m2 == 0.0):
+    if plan.vehicle.cover_mass_kg == 0.0 or not drops_cover(plan):
         return memory
     if plan.phases[memory.phase].law not in ("boost", "insertion"):
         return memory

@@ -4,12 +4,37 @@ from __future__ import annotations
 
 from math import degrees, inf
 
-from guidance_svc.domain import Boost, Circularize, Coast, FlightPlan, Hold, Insertion, Phase
+from guidance_svc.domain import Boost, Circularize, Coast, FlightPlan, Hold, Insertion, Phase, Stage
+from guidance_svc.session.stack import mass_at_burnout_kg
 
 
 def phase_sentences(plan: FlightPlan) -> tuple[str, ...]:
     """One sentence for each phase of the plan."""
     return tuple(f"{phase.law}: {sentence(phase, plan)}" for phase in plan.phases)
+
+
+def plan_warnings(plan: FlightPlan) -> tuple[str, ...]:
+    """What of the plan will not be kept in flight: an acceleration limit that a stage's lowest throttle exceeds."""
+    vehicle, words = plan.vehicle, []
+    for i, stage in enumerate(vehicle.stages):
+        lowest_n = stage.throttle_min_frac * stage.thrust_n
+        lightest_kg = mass_at_burnout_kg(vehicle, i) - vehicle.cover_mass_kg
+        if lowest_n <= stage.acceleration_limit_m_s2 * lightest_kg:
+            continue
+        throttle = "it does not throttle" if stage.throttle_min_frac == 1.0 else (
+            f"its lowest throttle is {stage.throttle_min_frac:g}")  # fmt: skip
+        words.append(
+            f"{stage.name} cannot keep its acceleration limit of {stage.acceleration_limit_m_s2:g} m/s2: {throttle}, "
+            f"which gives more below {lowest_n / stage.acceleration_limit_m_s2:.0f} kg and "
+            f"{lowest_n / lightest_kg:.1f} m/s2 at its end"
+        )
+    return tuple(words)
+
+
+def held(stages: tuple[Stage, ...]) -> str:
+    """The acceleration limits of some stages, in words; empty where there are none."""
+    limits = [f"{s.acceleration_limit_m_s2:g} m/s2 ({s.name})" for s in stages if s.acceleration_limit_m_s2 < inf]
+    return f"; thrust acceleration at most {', '.join(limits)}" if limits else ""
 
 
 def sentence(phase: Phase, plan: FlightPlan) -> str:
@@ -19,7 +44,7 @@ def sentence(phase: Phase, plan: FlightPlan) -> str:
             lead = f", engines lit {phase.ignition_lead_s:g} s before" if phase.ignition_lead_s else ""
             return f"upright on the pad until vehicle time {phase.release_at_s:g} s{lead}"
         case Boost():
-            return boost_sentence(phase)
+            return boost_sentence(phase) + held(plan.vehicle.stages[:1])
         case Insertion():
             return insertion_sentence(phase, plan)
         case Coast():
@@ -78,4 +103,5 @@ def insertion_sentence(phase: Insertion, plan: FlightPlan) -> str:
     return (
         f"ignite {when}, steer {stages} closed loop to cutoff at {altitude_km:.3f} km, "
         f"{plan.target.cutoff_speed_m_s:.3f} m/s, {degrees(plan.target.cutoff_flight_path_angle_rad):.4f} deg{coast}"
+        f"{held(plan.vehicle.stages[phase.first_stage :])}"
     )

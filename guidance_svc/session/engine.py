@@ -18,6 +18,8 @@ from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import along, dot, norm, scale, unit
 from guidance_svc.domain import Body, FlightPlan, Stage, ThrottleDown, Vec
+from guidance_svc.session.lean import lean_planned, leaned, tuned
+from guidance_svc.session.limit_learnt import within_limit
 from guidance_svc.session.memory import CutoffSeen, Finish, Memory
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.stack import engine_as_flown, mass_at_burnout_kg
@@ -40,8 +42,11 @@ THROTTLE_STEP = 0.02  # a change beyond this within the mean's span, acting late
 
 
 def nominal_throttle(memory: Memory, now: Navigation) -> float:
-    """Throttle that the engine runs at: told, else as last ordered."""
-    return now.throttle_frac if now.throttle_frac is not None else memory.throttle_frac
+    """Throttle that the engine runs at: told, else as last ordered, and within a limit that was learnt."""
+    throttle = now.throttle_frac if now.throttle_frac is not None else memory.throttle_frac
+    if memory.limit is None or memory.flown is None:
+        return throttle
+    return min(throttle, cruise_throttle(memory.flown, now.mass_kg))
 
 
 def burning(memory: Memory, now: Navigation) -> bool:
@@ -76,7 +81,8 @@ def watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
     engine = watch(before, now.time_s, now.velocity_m_s, pull, push, throttle, now.mass_kg, flow)
     if told == memory.told_scale and engine.thrust_scale == before.thrust_scale:
         return replace(memory, engine=engine)
-    return replace(memory, engine=engine, told_scale=told, flown=engine_as_flown(stage, engine, told))
+    flown = within_limit(engine_as_flown(stage, engine, told), memory)
+    return replace(memory, engine=engine, told_scale=told, flown=flown)
 
 
 def pointing_now(memory: Memory, now: Navigation) -> tuple[float, float, float]:
@@ -84,7 +90,7 @@ def pointing_now(memory: Memory, now: Navigation) -> tuple[float, float, float]:
     if now.pointing is not None:
         return now.pointing
     law = memory.law or memory.trial
-    return unit(law.vector_at(now.time_s)) if law else now.local.up
+    return leaned(unit(law.vector_at(now.time_s)), memory.lean, now.time_s) if law else now.local.up
 
 
 def flown_stage(memory: Memory, plan: FlightPlan) -> Stage:
@@ -107,17 +113,18 @@ def frozen(law: Steering, now: Navigation) -> Steering:
 
 @dataclass(frozen=True, slots=True)
 class End:
-    """The engine in the last seconds: stage as flown, throttle before the taper."""
+    """The engine in the last seconds: stage as flown, throttle before the taper, lowest throttle by the plan."""
 
     stage: Stage
     index: int
     cruise: float
     burnout_kg: float
+    lowest: float
 
     @property
     def taper(self) -> float:
         """Throttle for the end."""
-        lowest = self.stage.throttle_min_frac
+        lowest = self.lowest
         return min(self.cruise, max(TAPER_FRAC, TAPER_ROOM * lowest)) if lowest < 1.0 else self.cruise
 
     @property
@@ -159,7 +166,8 @@ def end_of(memory: Memory, plan: FlightPlan, index: int, mass_kg: float) -> End:
     stage = flown_stage(memory, plan) if index == memory.stage else plan.vehicle.stages[index]
     if memory.tail_off_n_s is not None and index == memory.stage:
         stage = replace(stage, tail_off_impulse_n_s=memory.tail_off_n_s)
-    return End(stage, index, cruise_throttle(stage, mass_kg), mass_at_burnout_kg(plan.vehicle, index))
+    lowest = plan.vehicle.stages[index].throttle_min_frac
+    return End(stage, index, cruise_throttle(stage, mass_kg), mass_at_burnout_kg(plan.vehicle, index), lowest)
 
 
 def throttle_down(memory: Memory, now: Navigation, plan: FlightPlan) -> ThrottleDown | None:
@@ -223,7 +231,10 @@ def finished(memory: Memory, now: Navigation, plan: FlightPlan, problem: Problem
     throttle, finish = trimmed(finish, now, gain, end)
     cutoff = now.time_s + end.time_for(now.mass_kg, gain, throttle)
     law = replace(law, cutoff_s=cutoff)
-    r, v = now.position_m, now.velocity_m_s
+    memory = on_tick(memory, now, plan, law)
+    cutoff = memory.cutoff_at_s if memory.lean is not None and memory.cutoff_at_s is not None else cutoff
+    law = replace(law, cutoff_s=cutoff)
+    r, v = problem.position_m, problem.velocity_m_s
     ahead = unit(law.vector_at(now.time_s))
     bare = along(v, gain, ahead)
     seen = CutoffSeen(cutoff, total_energy(r, bare, plan.body), norm(bare), dot(unit(bare), ahead), throttle)
@@ -231,6 +242,22 @@ def finished(memory: Memory, now: Navigation, plan: FlightPlan, problem: Problem
         memory, law=law, trial=law, cutoff_at_s=cutoff, solved_at_s=now.time_s, attempts=0, finish=finish,
         throttle_frac=throttle, left_behind=seen,
     )  # fmt: skip
+
+
+def on_tick(memory: Memory, now: Navigation, plan: FlightPlan, law: Steering) -> Memory:
+    """The memory with the cutoff on a tick, for a vehicle that can be cut on no other instant.
+
+    An engine that throttles is trimmed for the tick instead; a lower stage burns to its own end.
+    """
+    if plan.vehicle.cutoff_tick_s <= 0.0 or memory.stage + 1 < len(plan.vehicle.stages):
+        return memory
+    end = end_of(memory, plan, memory.stage, now.mass_kg)
+    if end.lowest < 1.0:
+        return memory
+    arc = end.arc(now.mass_kg, end.cruise)
+    if memory.lean is None:
+        return lean_planned(memory, now, plan, law, arc)
+    return tuned(memory, now, law.cutoff_s, arc, plan.vehicle.cutoff_tick_s)
 
 
 def total_energy(position_m: Vec, velocity_m_s: Vec, body: Body) -> float:
@@ -297,5 +324,5 @@ def trimmed(finish: Finish, now: Navigation, gain_m_s: float, end: End) -> tuple
     left = finish.aim_s - now.time_s
     if left <= TRIM_UNTIL_STATES * finish.grid_s:
         return finish.throttle_frac or taper, finish
-    throttle = min(end.cruise, max(end.stage.throttle_min_frac, taper * lasts / left))
+    throttle = min(end.cruise, max(end.lowest, taper * lasts / left))
     return throttle, replace(finish, throttle_frac=throttle)

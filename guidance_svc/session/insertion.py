@@ -15,7 +15,7 @@ from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine, refine_direction
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
-from guidance_svc.session.air import within_air_limits
+from guidance_svc.session.air import bare_at_cutoff, cover_foreseen, drop_time_s, within_air_limits
 from guidance_svc.session.ascent import CLOCK_SLACK_S, dropped, event_id, lit_by
 from guidance_svc.session.engine import (
     FREEZE_BELOW_S,
@@ -24,11 +24,14 @@ from guidance_svc.session.engine import (
     finished,
     flown_stage,
     near_end,
+    on_tick,
     throttle_down,
     watched,
     with_end,
     with_tail_off,
 )
+from guidance_svc.session.lean import leaned, with_lean
+from guidance_svc.session.limit_learnt import limit_watched, limit_words, ordered_throttle
 from guidance_svc.session.memory import Memory, Numbers, Order, Search
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.reach import (
@@ -66,8 +69,9 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     return replace(
         memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
         spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
-        engine=EngineEstimate(), told_scale=1.0, flown=None, throttle_frac=1.0, margin_kg=None, lesser=None,
-        given_up="", search=None, detour=None, lowest_m=None,
+        engine=EngineEstimate(), told_scale=1.0, flown=None, steady=None, limit=None, throttle_frac=1.0,
+        margin_kg=None, lesser=None, given_up="", search=None, detour=None, lowest_m=None,
+        cover_goes_s=None, cover_seen_ahead_s=None, lean=None,
         short_cycles=0, tried_at_s=None, off_since_s=None, relit_at_s=None,
     )  # fmt: skip
 
@@ -78,12 +82,13 @@ def arcs_now(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[Arc, ..
         return (end_of(memory, plan, memory.stage, now.mass_kg).arc(now.mass_kg, memory.throttle_frac),)
     wait = 0.0 if memory.ignite_at_s is None else max(0.0, memory.ignite_at_s - now.time_s)
     wait = RELIGHT_S if memory.off_since_s is not None else wait
+    drop = drop_time_s(memory, now, plan)
     if memory.separate_at_s is None:
-        arcs = remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait, memory.flown)
+        arcs = remaining_arcs(plan.vehicle, memory.stage, now.mass_kg, wait, memory.flown, drop)
     else:
         fresh = plan.vehicle.mass_at_ignition_kg(memory.stage + 1)
-        arcs = remaining_arcs(plan.vehicle, memory.stage + 1, fresh, wait)
-    return with_end(arcs, memory, plan)
+        arcs = remaining_arcs(plan.vehicle, memory.stage + 1, fresh, wait, None, drop)
+    return with_end(arcs, memory, bare_at_cutoff(plan, memory, now))
 
 
 def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
@@ -97,7 +102,7 @@ def problem_now(memory: Memory, now: Navigation, plan: FlightPlan) -> Problem:
         place, speed = turn_z(place, turned), turn_z(speed, turned)
         arcs = arcs[1:]
     problem = Problem(time_s, place, speed, arcs, target, plan.body)
-    return with_tail_off(problem, memory, plan)
+    return with_lean(with_tail_off(problem, memory, plan), memory)
 
 
 def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
@@ -111,7 +116,7 @@ def insertion_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: I
         return memory
     if memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s and burn_missed(memory, now, plan):
         return relit(memory, now)
-    memory = watched(off_noted(memory, now), now, plan)
+    memory = limit_watched(memory, watched(off_noted(memory, now), now, plan), now, plan)
     if near_end(memory, now, plan):
         return finished(memory, now, plan, problem_now(memory, now, plan))
     if not spent(plan.vehicle, memory.stage, now.mass_kg):
@@ -132,7 +137,7 @@ def relit(memory: Memory, now: Navigation) -> Memory:
     """The burn did not happen, or stopped early: light again soon, and solve from here."""
     return replace(
         memory, ignite_at_s=now.time_s + RELIGHT_S, cutoff_at_s=None, law=None, trial=None, attempts=0, finish=None,
-        solved_at_s=None, burning_since_s=None, off_since_s=None, relit_at_s=now.time_s, search=None,
+        solved_at_s=None, burning_since_s=None, off_since_s=None, relit_at_s=now.time_s, search=None, lean=None,
     )  # fmt: skip
 
 
@@ -160,7 +165,8 @@ def after_separation(memory: Memory, now: Navigation, plan: FlightPlan) -> Memor
     waiting = memory.ignite_at_s is not None and now.time_s < memory.ignite_at_s
     return replace(
         memory, stage=memory.stage + 1, separate_at_s=None, ignite_at_s=memory.ignite_at_s if waiting else None,
-        engine=EngineEstimate(), told_scale=1.0, flown=None, burning_since_s=None, throttle_frac=1.0,
+        engine=EngineEstimate(), told_scale=1.0, flown=None, steady=None, limit=None, burning_since_s=None,
+        throttle_frac=1.0,
     )  # fmt: skip
 
 
@@ -181,13 +187,20 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         )
     if memory.finish is not None and memory.cutoff_at_s is not None:
         trial = replace(trial, cutoff_s=memory.cutoff_at_s)
+    first_look = memory.cover_goes_s is None
+    memory = cover_foreseen(memory, problem, trial, plan)
+    if first_look and memory.cover_goes_s is not None:
+        problem = problem_now(memory, now, plan)
+        again = solve(problem, trial, STEPS_A_CYCLE)
+        trial = again if again.converged else trial
     if memory.law is None and phase.may_coast:
         memory = replace(memory, search=Search("detour", problem, trial))
     memory = lowest_found(memory, now, problem, trial, plan)
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
+    memory = on_tick(memory, now, plan, trial)
     if memory.search is not None and memory.search.wanted == "detour":
         return detour_sought(memory, memory.search, now, plan, phase)
-    return within_reach(memory, now, problem, plan) if memory.finish is None else memory
+    return within_reach(memory, now, problem, bare_at_cutoff(plan, memory, now)) if memory.finish is None else memory
 
 
 def detour_sought(memory: Memory, search: Search, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
@@ -254,7 +267,7 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
         direction=steered(memory, law, now, plan, now.time_s),
         direction_soon=steered(memory, law, now, plan, now.time_s + 1.0),
         engine_on=burning,
-        throttle_frac=memory.throttle_frac,
+        throttle_frac=ordered_throttle(memory, plan),
         cutoff_at_s=cutoff if memory.law is not None and not waiting else None,
         events=insertion_events(memory, plan, spent_at if staging else None),
         throttle_down=None if staging else throttle_down(memory, now, plan),
@@ -262,14 +275,15 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
         status=insertion_status(memory, now),
         warnings=(
             *shortage(memory, plan), *low_path(memory, plan), *saving(memory, plan), *engine_words(memory, now),
-            *stale_words(memory),
+            *stale_words(memory), *limit_words(memory),
         ),
     )  # fmt: skip
 
 
 def steered(memory: Memory, law: Steering, now: Navigation, plan: FlightPlan, time_s: float) -> Vec:
     """The law's direction at a time, kept off the ground and within the air's limits."""
-    return within_air_limits(safe_direction(memory, now, unit(law.vector_at(time_s))), now, plan)
+    direction = leaned(unit(law.vector_at(time_s)), memory.lean, time_s)
+    return within_air_limits(safe_direction(memory, now, direction), now, plan)
 
 
 def insertion_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Numbers:
@@ -280,7 +294,8 @@ def insertion_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
     arcs = arcs_now(memory, now, plan)
     fixed = sum(arc.duration_s for arc in arcs if arc.closing or not arc.powered)
     to_go = max(law.cutoff_s - now.time_s - fixed, 0.0)
-    left = mass_at_end_kg(arcs, to_go) - mass_at_burnout_kg(plan.vehicle, len(plan.vehicle.stages) - 1)
+    vehicle = bare_at_cutoff(plan, memory, now).vehicle
+    left = mass_at_end_kg(arcs, to_go) - mass_at_burnout_kg(vehicle, len(vehicle.stages) - 1)
     return Numbers(gain_m_s(arcs, to_go), left, orbit_report(law.position_m, law.velocity_m_s, plan.body))
 
 

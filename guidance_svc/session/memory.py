@@ -75,6 +75,56 @@ class Search:
 
 
 @dataclass(frozen=True, slots=True)
+class Steady:
+    """The engine as it was when its thrust was last found constant; see EngineEstimate and Memory.told_scale."""
+
+    thrust_scale: float
+    flow_scale: float
+    told_scale: float
+
+
+@dataclass(frozen=True, slots=True)
+class LimitLearnt:
+    """A thrust acceleration that the vehicle does not exceed, unknown to the plan, and since when it was seen."""
+
+    acceleration_m_s2: float
+    since_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Lean:
+    """A lean to the sides in the last seconds of a burn that is cut on a tick.
+
+    Args:
+        start_s, end_s: vehicle times; the end is the tick of the cutoff.
+        angle_rad, rate_rad_s: off the law's direction, and how fast it is taken up.
+        side: unit vector, BCI, towards which it leans first.
+        planned_m_s: speed that it was planned to lose.
+    """
+
+    start_s: float
+    end_s: float
+    angle_rad: float
+    rate_rad_s: float
+    side: Vec
+    planned_m_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """The attitude of a cutoff, held while the thrust dies away.
+
+    Args:
+        direction: of the thrust at it, BCI.
+        cutoff_s, until_s: vehicle time of it, and of the end of the known tail-off.
+    """
+
+    direction: Vec
+    cutoff_s: float
+    until_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """Everything that changes while a session flies.
 
@@ -93,6 +143,8 @@ class Memory:
         engine: estimate of the burning stage's engine.
         told_scale: thrust that the script tells over the vehicle file's; 1 where it tells none.
         flown: the present stage with thrust and exhaust velocity as flown; None while that is not known.
+        steady: the engine as it was when its thrust was last constant; None before that.
+        limit: an acceleration limit that the telemetry shows and the plan does not tell.
         burning_since_s: when the engine was first seen on in this burn.
         throttle_frac: as last ordered.
         finish: the last seconds of a burn, None before them.
@@ -108,11 +160,15 @@ class Memory:
         lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
         heading_rad: launch heading, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
+        cover_goes_s: vehicle time at which the law's way will let the cover go, inf for never; None while not known.
+        cover_seen_ahead_s: vehicle time at which that was worked out.
         turning: rates of pitch and heading (rad/s) and the vehicle time at which they were worked out.
         seen: ids of events that are done: acknowledged, or shown by a state.
         sent: events that went out and are not done, each as last said; only these can be acknowledged.
         weighed: vehicle time and mass of the last state.
+        lean: to the sides in the last seconds, for an engine that does not throttle and is cut on ticks.
         left_behind: what the last burn was expected to end in, until its tail-off has been seen.
+        held: attitude of the last cutoff, while the thrust dies away.
         tail_off_n_s: impulse after a cutoff at full throttle as seen in this flight; None while the file's stands.
         offset_m_s: radial and level speed over the osculating circle's that the circular burn ends with.
         spread_m, height_spread_m: of radius and height over the next revolution, once in orbit.
@@ -132,6 +188,8 @@ class Memory:
     engine: EngineEstimate = field(default_factory=EngineEstimate)
     told_scale: float = 1.0
     flown: Stage | None = None
+    steady: Steady | None = None
+    limit: LimitLearnt | None = None
     burning_since_s: float | None = None
     throttle_frac: float = 1.0
     finish: Finish | None = None
@@ -148,10 +206,14 @@ class Memory:
     heading_rad: float | None = None
     turning: tuple[float, float, float] | None = None
     cover_at_s: float | None = None
+    cover_goes_s: float | None = None
+    cover_seen_ahead_s: float | None = None
     seen: frozenset[str] = frozenset()
     sent: tuple[Event, ...] = ()
     weighed: tuple[float, float] | None = None
+    lean: Lean | None = None
     left_behind: CutoffSeen | None = None
+    held: Held | None = None
     tail_off_n_s: float | None = None
     offset_m_s: tuple[float, float] = (0.0, 0.0)
     spread_m: float | None = None

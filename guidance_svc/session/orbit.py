@@ -23,12 +23,16 @@ from guidance_svc.session.engine import (
     flown_stage,
     frozen,
     near_end,
+    on_tick,
     tail_off_learnt,
     throttle_down,
     watched,
     with_tail_off,
 )
+from guidance_svc.session.holding import held_after_cutoff, with_attitude_held
 from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
+from guidance_svc.session.lean import leaned, with_lean
+from guidance_svc.session.limit_learnt import ordered_throttle
 from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.reach import SPENT_EARLY, missed_at_the_end, shortage
@@ -38,6 +42,7 @@ STEPS_A_CYCLE = 6
 REPLAN_BEFORE_S = 20.0  # the ignition stands from this long before it, so that the script can prepare
 REPLAN_EVERY_S = 10.0
 ROUND_ENOUGH_M_S = 0.02  # a missing speed below this is not worth lighting an engine
+SAME_HEIGHT_M = 1.0  # between perigee and apogee: a target nearer to round than this is a circle
 ALL_TAPER = 1.5  # times the taper's own speed gain: a burn smaller than this is flown at the taper throttle throughout
 WAKE_BEFORE_S = 30.0
 ORBIT_CONTACT_S = 600.0
@@ -45,12 +50,13 @@ ORBIT_CONTACT_S = 600.0
 
 def coast_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:
     """Plan the burn at apoapsis."""
+    memory = held_after_cutoff(memory, now, plan)
     if skipped(memory, plan):
         return replace(memory, ignite_at_s=now.time_s)
     if memory.law is not None and memory.law.cutoff_s > now.time_s + 1.0 and not memory.given_up:
         memory = replace(memory, given_up=SPENT_EARLY, lesser=None)
     memory = replace(memory, ignite_at_s=None, cutoff_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None,
-                     finish=None, burning_since_s=None, offset_m_s=(0.0, 0.0))  # fmt: skip
+                     finish=None, burning_since_s=None, offset_m_s=(0.0, 0.0), lean=None)  # fmt: skip
     return coast_solve(memory, now, plan, phase)
 
 
@@ -74,6 +80,8 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
     Half the speed gain before apoapsis, half after; the circle's burn is solved from the state at ignition.
     """
     memory = tail_off_learnt(memory, now, plan)
+    if round_already(memory, now, plan):
+        return replace(memory, law=None, trial=None, solved_at_s=now.time_s, ignite_at_s=now.time_s)
     to_apoapsis = time_to_apoapsis(now, plan)
     if to_apoapsis is None:
         return replace(memory, solved_at_s=now.time_s, ignite_at_s=now.time_s)
@@ -93,6 +101,20 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
         problem = replace(problem, offset_m_s=memory.offset_m_s)
         law = refine_circular(problem, law, STEPS_A_CYCLE)
     return replace(memory, law=law, trial=law, ignite_at_s=problem.time_s, solved_at_s=now.time_s)
+
+
+def round_already(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
+    """Whether an insertion to a circle has left nothing for the coast and the burn after it to do.
+
+    A circle is round at cutoff; what J2 makes of it later is no reason for a burn where the osculating orbit is meant.
+    """
+    target, after = plan.target, plan.phases[memory.phase + 1 : memory.phase + 2]
+    if target is None or target.apogee_radius_m - target.perigee_radius_m > SAME_HEIGHT_M:
+        return False
+    if not any(isinstance(phase, Circularize) and phase.roundness == "osculating" for phase in after):
+        return False
+    problem = problem_after(memory, now, plan, 0.0)
+    return norm(sub(circular_guess(problem).velocity_m_s, problem.velocity_m_s)) <= ROUND_ENOUGH_M_S
 
 
 def time_to_apoapsis(now: Navigation, plan: FlightPlan) -> float | None:
@@ -120,7 +142,8 @@ def problem_after(memory: Memory, now: Navigation, plan: FlightPlan, wait_s: flo
     arcs = circular_arcs(memory, now, plan)
     target = burn_target(memory, plan)
     problem = Problem(now.time_s + wait_s, r, v, arcs, target, plan.body, memory.offset_m_s)
-    return with_tail_off(problem, memory, plan)
+    problem = with_tail_off(problem, memory, plan)
+    return with_lean(problem, memory) if wait_s == 0.0 else problem
 
 
 def with_offset(memory: Memory, plan: FlightPlan, law: Steering) -> Memory:
@@ -191,7 +214,7 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
         name: EventName = "circularize" if isinstance(plan.phases[memory.phase + 1], Circularize) else "ignite"
         events.append(Event(event_id(memory, name), name, ignite_at))
     wait = ignite_at - now.time_s
-    return Order(
+    order = Order(
         direction=unit(hold),
         direction_soon=unit(hold),
         engine_on=lit and ignite_at - now.time_s <= CLOCK_SLACK_S,
@@ -201,6 +224,7 @@ def coast_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -
         status=status_after(memory),
         warnings=shortage(memory, plan) if memory.given_up else (),
     )
+    return with_attitude_held(order, memory, now, plan, NEAR_CUTOFF_CONTACT_S)
 
 
 def coast_contact_s(memory: Memory, wait_s: float) -> float:
@@ -250,7 +274,8 @@ def circularize_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
         return replace(memory, trial=trial, solved_at_s=now.time_s, attempts=memory.attempts + 1)
     if memory.finish is not None and memory.cutoff_at_s is not None:
         trial = replace(trial, cutoff_s=memory.cutoff_at_s)
-    return replace(memory, law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s, attempts=0)
+    memory = replace(memory, law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s, attempts=0)
+    return on_tick(memory, now, plan, trial)
 
 
 def circularize_follow(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize | Raise) -> Memory:
@@ -277,10 +302,10 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
         raise ValueError("circularize flown before its first solution")
     margin = circularize_margin_kg(memory, now, plan)
     return Order(
-        direction=unit(law.vector_at(now.time_s)),
-        direction_soon=unit(law.vector_at(now.time_s + 1.0)),
+        direction=leaned(unit(law.vector_at(now.time_s)), memory.lean, now.time_s),
+        direction_soon=leaned(unit(law.vector_at(now.time_s + 1.0)), memory.lean, now.time_s + 1.0),
         engine_on=now.time_s < memory.cutoff_at_s,
-        throttle_frac=memory.throttle_frac,
+        throttle_frac=ordered_throttle(memory, plan),
         cutoff_at_s=memory.cutoff_at_s,
         events=(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s),),
         throttle_down=throttle_down(memory, now, plan),
@@ -309,7 +334,8 @@ def circularize_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase
 
 def orbit_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -> Memory:
     """Measure how round the orbit is."""
-    memory = replace(memory, law=None, trial=None, ignite_at_s=None, cutoff_at_s=None)
+    memory = held_after_cutoff(memory, now, plan)
+    memory = replace(memory, law=None, trial=None, ignite_at_s=None, cutoff_at_s=None, lean=None)
     try:
         spread = radius_spread_m(now.position_m, now.velocity_m_s, plan.body)
         height = height_spread_m(now.position_m, now.velocity_m_s, plan.body)
@@ -319,9 +345,9 @@ def orbit_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit)
 
 
 def orbit_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -> Order:
-    """Nothing left to do: prograde, engine off."""
+    """Nothing left to do: engine off, prograde once the thrust is gone."""
     ahead: Vec = unit(now.velocity_m_s) if norm(now.velocity_m_s) > 0.0 else now.local.up
-    return Order(
+    order = Order(
         direction=ahead,
         direction_soon=ahead,
         engine_on=False,
@@ -330,6 +356,7 @@ def orbit_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Orbit) -
         status=orbit_status(memory, now, plan),
         warnings=(*endless(now, plan), *missed_at_the_end(memory, now, plan)),
     )
+    return with_attitude_held(order, memory, now, plan, NEAR_CUTOFF_CONTACT_S)
 
 
 def orbit_status(memory: Memory, now: Navigation, plan: FlightPlan) -> Status:

@@ -9,7 +9,7 @@ from hmac import compare_digest
 
 from guidance_svc.domain import Command, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import SessionFault
-from guidance_svc.session.describe import phase_sentences
+from guidance_svc.session.describe import phase_sentences, plan_warnings
 from guidance_svc.session.history import History
 from guidance_svc.session.packing import shape, unpack
 from guidance_svc.session.session import HISTORY_BYTES, Point, Session
@@ -122,7 +122,7 @@ class Registry:
         seat.session.resume(request.detail)
         self.bind(link, request.vehicle)
         plan = seat.request.plan
-        told, seat.note = [seat.note, OLD_PLAN.format(plan.name) if changed else ""], ""
+        told, seat.note = [seat.note, OLD_PLAN.format(plan.name) if changed else "", *plan_warnings(plan)], ""
         return Opened(shown, True, phase_sentences(plan), plan, tuple(text for text in told if text))
 
     def seated(self, link: Hashable, request: OpenRequest, token: str) -> Opened:
@@ -139,8 +139,8 @@ class Registry:
         self.seats[request.vehicle] = seat
         self.bind(link, request.vehicle)
         note = "" if before else self.note_for(request.vehicle)
-        notes = (note,) if note else ()
-        return Opened(token, False, phase_sentences(request.plan), request.plan, notes, made_way)
+        plan, notes = request.plan, (note,) if note else ()
+        return Opened(token, False, phase_sentences(plan), plan, (*notes, *plan_warnings(plan)), made_way)
 
     def never_begun(self) -> str:
         """The vehicle whose session is given up first: without any state, and without connection if there is one."""

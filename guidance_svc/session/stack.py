@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import inf, log
+from math import inf
 
-from guidance_svc.core.burns import Arc
+from guidance_svc.core.burns import Arc, burn_arcs
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.domain import Stage, Vehicle
 
@@ -29,26 +29,6 @@ def mass_at_burnout_kg(vehicle: Vehicle, stage: int, keep_reserve: bool = True) 
     return vehicle.mass_at_ignition_kg(stage + 1) + vehicle.stages[stage].dry_mass_kg + kept
 
 
-def burn_arcs(stage: Stage, index: int, mass_kg: float, burnout_kg: float) -> list[Arc]:
-    """The burn of one stage to its burnout: full thrust, then held acceleration, then lowest throttle."""
-    arcs: list[Arc] = []
-    ve, limit = stage.exhaust_velocity_m_s, stage.acceleration_limit_m_s2
-    lowest = stage.thrust_n * stage.throttle_min_frac
-    mass = max(mass_kg, burnout_kg)
-    held_from = stage.thrust_n / limit if limit < inf else 0.0
-    held_to = lowest / limit if limit < inf else 0.0
-    for thrust, held, floor in ((stage.thrust_n, 0.0, held_from), (stage.thrust_n, limit, held_to), (lowest, 0.0, 0.0)):
-        end = max(burnout_kg, floor)
-        if mass <= end:
-            continue
-        lasts = ve / held * log(mass / end) if held else (mass - end) * ve / thrust
-        arcs.append(Arc(mass, lasts, thrust, ve, held, index))
-        mass = end
-        if limit == inf:
-            break
-    return arcs or [Arc(mass, 0.0, stage.thrust_n, ve, 0.0, index)]
-
-
 def stage_arcs(vehicle: Vehicle, index: int, mass_kg: float, flown: Stage | None = None) -> list[Arc]:
     """The burn of one stage from a mass to its burnout, with the stage as flown if that is known."""
     return burn_arcs(flown or vehicle.stages[index], index, mass_kg, mass_at_burnout_kg(vehicle, index))
@@ -67,9 +47,15 @@ def spent(vehicle: Vehicle, index: int, mass_kg: float) -> bool:
 
 
 def remaining_arcs(
-    vehicle: Vehicle, stage: int, mass_kg: float, wait_s: float, flown: Stage | None = None
+    vehicle: Vehicle, stage: int, mass_kg: float, wait_s: float, flown: Stage | None = None, drop_s: float = inf
 ) -> tuple[Arc, ...]:
-    """All that is left to burn: a wait before ignition, the present stage, then each later one after its pause."""
+    """All that is left to burn: a wait before ignition, the present stage, then each later one after its pause.
+
+    Args:
+        drop_s: seconds from now to the drop of the vehicle's cover; inf if it is carried to the end.
+    """
+    if vehicle.cover_mass_kg > 0.0 and drop_s < inf:
+        return arcs_with_drop(vehicle, stage, mass_kg, wait_s, flown, drop_s)
     arcs = [Arc(mass_kg, wait_s, stage=stage)] if wait_s > 0.0 else []
     arcs += stage_arcs(vehicle, stage, mass_kg, flown)
     for later in range(stage + 1, len(vehicle.stages)):
@@ -79,3 +65,20 @@ def remaining_arcs(
             arcs.append(Arc(fresh, pause, stage=later))
         arcs += stage_arcs(vehicle, later, fresh)
     return tuple(arcs)
+
+
+def arcs_with_drop(
+    vehicle: Vehicle, stage: int, mass_kg: float, wait_s: float, flown: Stage | None, drop_s: float
+) -> tuple[Arc, ...]:
+    """The arcs of a vehicle that loses its cover `drop_s` from now: the arc in which that happens is cut in two."""
+    bare, before, left = replace(vehicle, cover_mass_kg=0.0), [], drop_s
+    for arc in remaining_arcs(vehicle, stage, mass_kg, wait_s, flown):
+        if left < arc.duration_s:
+            if left > 0.0:
+                before.append(replace(arc, duration_s=left))
+            mass = arc.mass_after_kg(left) - vehicle.cover_mass_kg
+            wait = 0.0 if arc.powered else arc.duration_s - left
+            return (*before, *remaining_arcs(bare, arc.stage, mass, wait, flown if arc.stage == stage else None))
+        before.append(arc)
+        left -= arc.duration_s
+    return tuple(before)

@@ -283,8 +283,10 @@ class StageEcho(TypedDict):
     """m/s in vacuum."""
     mass_flow_kg_s: float
     """kg/s at full throttle."""
+    acceleration_limit_m_s2: float | None
+    """m/s2, of the thrust, kept by throttling back; null where there is none."""
     burn_time_s: float
-    """s at full throttle, to the reserve."""
+    """s to the reserve, at full throttle as far as the acceleration limit lets it."""
     ideal_speed_gain_m_s: float
     """m/s by the rocket equation, no losses, reserve left."""
 

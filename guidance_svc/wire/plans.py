@@ -78,6 +78,8 @@ class StageModel(BaseModel):
     """From this stage's end to the next one's ignition."""
     tail_off_impulse_n_s: NotNegative = 0.0
     """Delivered after the cutoff command."""
+    acceleration_limit_m_s2: Positive | None = None
+    """Of the thrust, kept by throttling back; None: no limit."""
 
     @model_validator(mode="after")
     def _reserve_fits(self) -> StageModel:
@@ -94,6 +96,13 @@ class StageModel(BaseModel):
         if not low * self.exhaust_velocity_m_s <= self.thrust_n <= high * self.exhaust_velocity_m_s:
             raise ValueError(f"thrust_n / exhaust_velocity_m_s, the mass flow, from {low:g} to {high:g} kg/s")
         return self
+
+    def to_domain(self) -> domain.Stage:
+        """The stage; infinity where it has no acceleration limit."""
+        fields = self.model_dump()
+        if self.acceleration_limit_m_s2 is None:
+            fields["acceleration_limit_m_s2"] = inf
+        return domain.Stage(**fields)
 
 
 class VehicleModel(BaseModel):
@@ -112,6 +121,8 @@ class VehicleModel(BaseModel):
     """[Mach number, drag coefficient] pairs, Mach rising; linear between, flat outside."""
     turn_rate_limit_deg_s: Positive | None = None
     """None: no limit."""
+    cutoff_tick_s: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0
+    """The simulator cuts the engine on its ticks only, this far apart; 0: at any instant."""
     cover_mass_kg: NotNegative = 0.0
     """Of the cover over the payload, on top of payload_kg."""
     drop_cover_above_km: Positive | None = None
@@ -138,11 +149,12 @@ class VehicleModel(BaseModel):
         limit = self.turn_rate_limit_deg_s
         return domain.Vehicle(
             name=self.name or name,
-            stages=tuple(domain.Stage(**stage.model_dump()) for stage in self.stages),
+            stages=tuple(stage.to_domain() for stage in self.stages),
             payload_kg=self.payload_kg,
             drag_area_m2=self.drag_area_m2,
             drag_curve=tuple((mach, drag) for mach, drag in self.drag_curve),
             turn_rate_limit_rad_s=inf if limit is None else radians(limit),
+            cutoff_tick_s=self.cutoff_tick_s,
             cover_mass_kg=self.cover_mass_kg,
             drop_cover_above_m=inf if self.drop_cover_above_km is None else 1e3 * self.drop_cover_above_km,
             drop_cover_below_w_m2=self.drop_cover_below_w_m2 or 0.0,

@@ -6,6 +6,7 @@ from math import degrees, isfinite, log
 from typing import Any
 
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
+from guidance_svc.core.burns import burn_arcs
 from guidance_svc.domain import Command, Detail, Event, FlightPlan, OrbitReport, Stage, Target, ThrottleDown, Vehicle
 from guidance_svc.errors import GuidanceError
 
@@ -94,12 +95,16 @@ def target_message(target: Target, radius_m: float) -> dict[str, Any]:
 
 def stage_echoes(vehicle: Vehicle) -> list[dict[str, Any]]:
     """Each stage with its burn time and its ideal speed gain (rocket equation, reserve left unburnt)."""
-    return [_stage(stage, vehicle.mass_at_ignition_kg(i)) for i, stage in enumerate(vehicle.stages)]
+    return [_stage(stage, i, vehicle.mass_at_ignition_kg(i)) for i, stage in enumerate(vehicle.stages)]
 
 
-def _stage(stage: Stage, ignition_mass_kg: float) -> dict[str, Any]:
+def _stage(stage: Stage, index: int, ignition_mass_kg: float) -> dict[str, Any]:
     usable_kg = stage.propellant_kg - stage.reserve_kg
-    gain_m_s = stage.exhaust_velocity_m_s * log(ignition_mass_kg / (ignition_mass_kg - usable_kg))
+    burnout_kg = ignition_mass_kg - usable_kg
+    gain_m_s = stage.exhaust_velocity_m_s * log(ignition_mass_kg / burnout_kg)
+    burn_s = usable_kg / stage.mass_flow_kg_s
+    if isfinite(stage.acceleration_limit_m_s2):
+        burn_s = sum(arc.duration_s for arc in burn_arcs(stage, index, ignition_mass_kg, burnout_kg))
     return {
         "name": stage.name,
         "dry_mass_kg": stage.dry_mass_kg,
@@ -107,7 +112,8 @@ def _stage(stage: Stage, ignition_mass_kg: float) -> dict[str, Any]:
         "thrust_n": stage.thrust_n,
         "exhaust_velocity_m_s": stage.exhaust_velocity_m_s,
         "mass_flow_kg_s": stage.mass_flow_kg_s,
-        "burn_time_s": usable_kg / stage.mass_flow_kg_s,
+        "acceleration_limit_m_s2": _finite(stage.acceleration_limit_m_s2),
+        "burn_time_s": burn_s,
         "ideal_speed_gain_m_s": gain_m_s,
     }
 

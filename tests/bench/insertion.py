@@ -11,7 +11,7 @@ from tests.closed_loop.hand_written_law import best_by_hand
 from tests.closed_loop.optimum_cases import CASES, circular_case, insertion_case
 from tests.closed_loop.outcome import Outcome, circular_outcome, insertion_outcome
 
-INSERTIONS = ("V01", "V03", "V04", "V06", "V08", "V12", "V10", "V18")
+INSERTIONS = ("V01", "V03", "V04", "V06", "V08", "V12", "V14", "V10", "V18")
 BY_HAND = ("V01", "V03", "V04", "V06", "V08", "V12")
 CIRCLES = ("C01", "C03", "C05")
 

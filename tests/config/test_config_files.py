@@ -11,11 +11,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from guidance_svc.adapters.checking import plan_lines
 from guidance_svc.adapters.config_files import chosen_folder, default_folder, load_library, load_settings, read_toml
 from guidance_svc.adapters.settings import Settings
-from guidance_svc.domain import Body
+from guidance_svc.domain import Body, Boost, FlightPlan, Hold, Site, Stage, Vehicle
 from guidance_svc.errors import ConfigError
 from guidance_svc.plan.targets import resolve_target
+from guidance_svc.wire.boost_model import BoostModel
+from guidance_svc.wire.plans import CircularizeModel, HoldModel, InsertionModel
 
 BODY = "mu_m3_s2 = 3.986004418e14\nradius_m = 6378137.0\nj2 = 1.08262668e-3\nflattening = 0.00335\n"
 VEHICLE = """
@@ -241,3 +244,23 @@ def test_a_byte_order_mark_as_windows_editors_save_it_is_passed_over(tmp_path: P
         "curlew_to_lagoon", "upper_stage"
     )
     assert load_settings(configs) == load_settings(default_folder())
+
+
+@pytest.mark.parametrize("model", [HoldModel, BoostModel, InsertionModel, CircularizeModel])
+def test_a_phase_has_the_same_defaults_with_and_without_its_table(model: type[BoostModel]) -> None:
+    # a plan without [[phases]] gets the domain's own defaults
+    law = model.model_fields["law"].annotation.__args__[0]  # type: ignore[union-attr]
+    from_table = model(law=law).to_domain()
+    assert from_table == type(from_table)()
+
+
+def test_check_shows_thrust_over_weight_in_the_air_of_the_site() -> None:
+    # 4 km up the standard's pressure is 61.66 kPa (U.S. Standard Atmosphere 1976, table I: 6.1660e4 Pa)
+    body = Body("earth", 3.986004418e14, 6378137.0, atmosphere="us1976")
+    stage = Stage("first", 20e3, 300e3, 6e6, 3000.0, exit_area_m2=10.0)
+    phases = (Hold(), Boost())
+    plan = FlightPlan("up", body, Vehicle("v", (stage, stage)), None, phases, Site("high", 0.5, 0.0, 4000.0))
+    first, second = (line for line in plan_lines(plan, "") if line.startswith("  stage"))
+    gravity = body.mu_m3_s2 / body.radius_m**2
+    assert f"thrust over weight {(6e6 - 61660.0 * 10.0) / (640e3 * gravity):.3f} in the site's air of 61.7 kPa" in first
+    assert f"thrust over weight {6e6 / (320e3 * gravity):.3f}, burns" in second

@@ -1,0 +1,148 @@
+"""An acceleration limit that the plan does not tell, learnt from a thrust acceleration that stays while the mass falls.
+
+Two straight lines are fitted to the speed that the engine has given over the last five seconds: against the integral of
+one over the mass (constant thrust), and against time (constant acceleration). What scatters less is the truer one; the
+odds are those of the two scatters with their noise unknown, n / 2 times the logarithm of their ratio (normal
+distribution, profile likelihood).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import log
+
+from guidance_svc.core.estimator import Sample, begun_anew
+from guidance_svc.core.vectors import dot, norm, sub, unit
+from guidance_svc.domain import FlightPlan, Stage
+from guidance_svc.session.memory import LimitLearnt, Memory, Steady
+from guidance_svc.session.navigation import Navigation
+from guidance_svc.session.stack import engine_as_flown
+
+ANCHORS = 10  # the last ones, about five seconds
+FEWEST = 8
+CERTAIN = 12.0  # logarithm of the odds that a limit asks for: one in 160,000
+STEADY = 3.0  # and of those that a constant thrust is taken by, whose figures stand when a limit is found
+FALLEN_FRAC = 0.01  # of the mass: less than that tells nothing
+FLOOR_M_S = 1e-3  # of the scatter: the integrals' own error
+FULL = 0.999  # of the throttle: below it guidance itself throttles
+OVER_FRAC = 0.03  # more acceleration than this above the limit, and it is none
+BY_ITSELF_FRAC = 0.02  # lowest throttle of an engine that some limit throttles, whatever the plan says of it
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """How well two engines explain the speed given: logarithm of the odds for a held acceleration, and which one."""
+
+    held_odds: float
+    acceleration_m_s2: float
+
+
+def scatter_about_line(x: list[float], y: list[float]) -> tuple[float, float]:
+    """Sum of squares about the least-squares line of y over x, and its slope."""
+    count = len(x)
+    mean_x, mean_y = sum(x) / count, sum(y) / count
+    xx = sum((a - mean_x) ** 2 for a in x)
+    xy = sum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True))
+    yy = sum((b - mean_y) ** 2 for b in y)
+    slope = xy / xx if xx > 0.0 else 0.0
+    return max(yy - slope * xy, 0.0), slope
+
+
+def fits_of(anchors: tuple[Sample, ...]) -> Fits | None:
+    """Both lines through the last anchors; None while these say too little."""
+    last = anchors[-ANCHORS:]
+    if len(last) < FEWEST or last[-1].mass_kg > (1.0 - FALLEN_FRAC) * last[0].mass_kg:
+        return None
+    gained = sub(last[-1].own_m_s, last[0].own_m_s)
+    if norm(gained) == 0.0:
+        return None
+    ahead = unit(gained)
+    speeds = [dot(sub(a.own_m_s, last[0].own_m_s), ahead) for a in last]
+    lightness = [0.0]
+    for a, b in pairwise(last):
+        lightness.append(lightness[-1] + 0.5 * (b.time_s - a.time_s) * (1.0 / a.mass_kg + 1.0 / b.mass_kg))
+    floor = len(last) * FLOOR_M_S**2
+    thrust, _ = scatter_about_line(lightness, speeds)
+    held, acceleration = scatter_about_line([a.time_s for a in last], speeds)
+    return Fits(0.5 * len(last) * log((thrust + floor) / (held + floor)), acceleration)
+
+
+def limit_watched(before: Memory, memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
+    """The memory with a limit learnt or taken back, after the engine estimate has taken a state in.
+
+    Args:
+        before: the memory before this state.
+    """
+    anchors = memory.engine.anchors
+    if not anchors or (before.engine.anchors and anchors[-1] is before.engine.anchors[-1]):
+        return memory
+    fits = fits_of(anchors)
+    if fits is None:
+        return memory
+    limit = memory.limit
+    if limit is not None:
+        over = fits.acceleration_m_s2 > (1.0 + OVER_FRAC) * limit.acceleration_m_s2
+        if over or fits.held_odds < -CERTAIN:
+            return with_limit(memory, plan, None)
+        return measured_again(memory, plan, replace(limit, acceleration_m_s2=held_acceleration(anchors)))
+    if memory.throttle_frac < FULL:
+        return memory
+    if fits.held_odds < -STEADY:
+        return replace(memory, steady=Steady(memory.engine.thrust_scale, memory.engine.flow_scale, memory.told_scale))
+    if fits.held_odds < CERTAIN:
+        return memory
+    return with_limit(memory, plan, LimitLearnt(fits.acceleration_m_s2, anchors[-ANCHORS:][0].time_s))
+
+
+def with_limit(memory: Memory, plan: FlightPlan, limit: LimitLearnt | None) -> Memory:
+    """The memory with a limit, or without one, and the engine as it was when its thrust was last constant."""
+    steady, engine = memory.steady, memory.engine
+    if steady is not None:
+        engine = replace(engine, thrust_scale=steady.thrust_scale, flow_scale=steady.flow_scale)
+        memory = replace(memory, told_scale=steady.told_scale)
+    memory = replace(memory, engine=begun_anew(engine), limit=limit)
+    flown = engine_as_flown(plan.vehicle.stages[memory.stage], engine, memory.told_scale)
+    return replace(memory, flown=within_limit(flown, memory))
+
+
+def held_acceleration(anchors: tuple[Sample, ...]) -> float:
+    """Mean acceleration over all anchors, along what they have gained."""
+    ahead = unit(sub(anchors[-1].own_m_s, anchors[0].own_m_s))
+    speeds = [dot(sub(a.own_m_s, anchors[0].own_m_s), ahead) for a in anchors]
+    return scatter_about_line([a.time_s for a in anchors], speeds)[1]
+
+
+def measured_again(memory: Memory, plan: FlightPlan, limit: LimitLearnt) -> Memory:
+    """The memory with the limit as the anchors since it was learnt have it: the first ones were not all held."""
+    told = plan.vehicle.stages[memory.stage].acceleration_limit_m_s2
+    flown = memory.flown
+    if flown is not None:
+        flown = replace(flown, acceleration_limit_m_s2=min(told, limit.acceleration_m_s2))
+    return replace(memory, limit=limit, flown=flown)
+
+
+def within_limit(stage: Stage, memory: Memory) -> Stage:
+    """A stage with the limit that was learnt, which something in the vehicle keeps whatever is ordered."""
+    if memory.limit is None:
+        return stage
+    level = min(stage.acceleration_limit_m_s2, memory.limit.acceleration_m_s2)
+    return replace(stage, acceleration_limit_m_s2=level, throttle_min_frac=min(BY_ITSELF_FRAC, stage.throttle_min_frac))
+
+
+def ordered_throttle(memory: Memory, plan: FlightPlan) -> float:
+    """The throttle to order: not below what the plan's engine can, where a limit is kept by the vehicle itself."""
+    if memory.limit is None:
+        return memory.throttle_frac
+    return max(memory.throttle_frac, plan.vehicle.stages[memory.stage].throttle_min_frac)
+
+
+def limit_words(memory: Memory) -> tuple[str, ...]:
+    """A limit that was learnt, in words."""
+    if memory.limit is None:
+        return ()
+    return (
+        f"the thrust acceleration has stayed at {memory.limit.acceleration_m_s2:.1f} m/s2 since "
+        f"{memory.limit.since_s:.0f} s while the mass fell: taken as a limit that the plan does not tell "
+        "(acceleration_limit_m_s2)",
+    )

@@ -15,7 +15,7 @@ from guidance_svc.session.laws import LAWS, with_detours
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation, navigate
 from guidance_svc.session.packing import pack, unpack
-from guidance_svc.session.reply import command_for, turning
+from guidance_svc.session.reply import command_for, kept_heading, turning
 
 FRESH_CYCLES = 2.0  # a law older than this many major cycles is solved anew before the reply, not after it
 PHYSICS_ERRORS = (GuidanceError, ArithmeticError, LookupError, ValueError)  # numpy's LinAlgError is a ValueError
@@ -129,7 +129,7 @@ class Session:
             order = with_cover_event(row.fly(memory, now, plan, phase), memory)
             memory = shown(order, memory, now, self.plan)
             order = to_the_instant(order, memory, now)
-            rates = turning(order, memory.turning, now, plan, self.frame)
+            rates = turning(order, memory, now, plan, self.frame)
             memory = memory if rates is memory.turning else replace(memory, turning=rates)
             numbers = row.numbers(memory, now, plan, phase) if self.detail else None
             command = command_for(seq, order, memory, now, plan, self.frame, numbers)
@@ -139,7 +139,7 @@ class Session:
 
     def entered(self, memory: Memory, now: Navigation) -> Memory:
         """The phase begins with this state."""
-        memory = replace(memory, since_s=now.time_s, turning=None)
+        memory = replace(memory, since_s=now.time_s, turning=kept_heading(memory.turning))
         phase = self.plan.phases[memory.phase]
         return LAWS[phase.law].enter(memory, now, self.plan, phase)
 

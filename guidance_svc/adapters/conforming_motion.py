@@ -10,10 +10,10 @@ from typing import Any, Final
 import numpy as np
 
 from guidance_svc.adapters.conforming import Check, Heard, Run, failed, not_seen, passed
-from guidance_svc.adapters.conforming_readings import Reading, other_axes, readings
 from guidance_svc.adapters.conforming_track import Misfit, Track, misfit_of, scatter_of, track_of
 from guidance_svc.core.vectors import dot, unit
 from guidance_svc.domain import Body, FlightPlan, Frame, Vec
+from guidance_svc.session.readings import Reading, other_axes, readings
 
 LIMIT: Final = 9.0  # mean square of windows in units of scatter: three sigma for all of them at once
 BETTER: Final = 0.1  # another reading must fit so many times better to be named

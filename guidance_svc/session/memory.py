@@ -105,6 +105,7 @@ class Memory:
         heading_rad: launch heading; as it will be while on the pad, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
         turning: rates of pitch and heading, when they were worked out, and the heading then.
+        doubts: what does not fit between the first state and the plan, in words, until `doubts_until_s`.
         seen: ids of events that are done: acknowledged, or shown by a state.
         sent: events that went out and are not done, each as last said; only these can be acknowledged.
         weighed: vehicle time and mass of the last state.
@@ -143,6 +144,8 @@ class Memory:
     heading_rad: float | None = None
     turning: Turning | None = None
     cover_at_s: float | None = None
+    doubts: tuple[str, ...] = ()
+    doubts_until_s: float = 0.0
     seen: frozenset[str] = frozenset()
     sent: tuple[Event, ...] = ()
     weighed: tuple[float, float] | None = None

@@ -6,10 +6,11 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from guidance_svc.core.vectors import norm, unit
-from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
-from guidance_svc.errors import GuidanceError, SessionFault
+from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Vec, VehicleState
+from guidance_svc.errors import GuidanceError, MessageFault, SessionFault
 from guidance_svc.session.air import cover_settled, cover_watched, uncovered, with_cover_event
 from guidance_svc.session.events import acknowledged, noted, require_known, shown, to_the_instant
+from guidance_svc.session.first_state import explained, first_warnings
 from guidance_svc.session.history import History, Place
 from guidance_svc.session.laws import LAWS, with_detours
 from guidance_svc.session.memory import Memory, Order
@@ -17,6 +18,7 @@ from guidance_svc.session.navigation import Navigation, navigate
 from guidance_svc.session.packing import pack, unpack
 from guidance_svc.session.reply import command_for, kept_heading, turning
 
+DOUBTS_S = 30.0  # vehicle time in which a first state that does not fit the plan is spoken of
 FRESH_CYCLES = 2.0  # a law older than this many major cycles is solved anew before the reply, not after it
 PHYSICS_ERRORS = (GuidanceError, ArithmeticError, LookupError, ValueError)  # numpy's LinAlgError is a ValueError
 HISTORY_BYTES = 8_388_608  # 18 minutes at 50 states a second, 15 hours at one
@@ -72,7 +74,7 @@ class Session:
         said = self.said_before(message)
         if said is not None:
             return said
-        now = navigate(message, self.plan, self.frame)
+        now = self.navigated(message)
         start, place = self.point, None
         if start is not None and message.time_s < start.time_s:
             start, place = self.restored(self.history, message.time_s)
@@ -87,6 +89,13 @@ class Session:
             self.history.add(message)
         self.last_message, self.last_command, self.resumed = message, command, False
         return command
+
+    def navigated(self, message: VehicleState) -> Navigation:
+        """Where the vehicle is; a first state that cannot be is refused with the mix-up that would explain it."""
+        try:
+            return navigate(message, self.plan, self.frame)
+        except MessageFault as fault:
+            raise fault if self.point else explained(fault, message, self.plan, self.frame) from None
 
     def said_before(self, message: VehicleState) -> Command | None:
         """The reply to the last state, if this is that state again.
@@ -105,7 +114,7 @@ class Session:
 
     def after(self, point: Point | None, message: VehicleState, now: Navigation) -> tuple[Point | None, Command]:
         """The session after a state, and the reply; nothing is changed."""
-        memory = point.memory if point else replace(Memory(), since_s=now.time_s)
+        memory = point.memory if point else self.begun(message, now)
         memory = acknowledged(message.seen_event, memory, now, uncovered(self.plan, memory))
         after, command = self.fly(point, memory, now, message.seq)
         if after is None:
@@ -113,6 +122,16 @@ class Session:
         phase = self.plan.phases[after.phase]
         due = after.solved_at_s != now.time_s and LAWS[phase.law].due(after, now, self.plan, phase)
         return Point(now.time_s, after, now if due else None, command), command
+
+    def begun(self, message: VehicleState, now: Navigation) -> Memory:
+        """Memory of a flight that begins with this state, with what does not fit between it and the plan."""
+        try:
+            doubts = first_warnings(message, self.plan, self.frame)
+        except PHYSICS_ERRORS:
+            doubts = ()
+        hold = self.plan.phases[0]
+        until_s = max(now.time_s + DOUBTS_S, hold.release_at_s if isinstance(hold, Hold) else now.time_s)
+        return replace(Memory(), since_s=now.time_s, doubts=doubts, doubts_until_s=until_s)
 
     def fly(self, point: Point | None, memory: Memory, now: Navigation, seq: int) -> tuple[Memory | None, Command]:
         """Phase table, order, command; a failure of the physics repeats the last good command as stale.
@@ -128,7 +147,7 @@ class Session:
             plan = uncovered(self.plan, memory)
             order = with_cover_event(row.fly(memory, now, plan, phase), memory)
             memory = shown(order, memory, now, self.plan)
-            order = to_the_instant(order, memory, now)
+            order = with_doubts(to_the_instant(order, memory, now), memory, now)
             rates = turning(order, memory, now, plan, self.frame)
             memory = memory if rates is memory.turning else replace(memory, turning=rates)
             numbers = row.numbers(memory, now, plan, phase) if self.detail else None
@@ -246,6 +265,13 @@ class Session:
             warnings=(f"guidance could not be computed: {problem}",),
         )
         return command_for(seq, order, memory, now, self.plan, self.frame, None)
+
+
+def with_doubts(order: Order, memory: Memory, now: Navigation) -> Order:
+    """The order with what did not fit at the first state, for its first half minute and all the time on the pad."""
+    if not memory.doubts or now.time_s > memory.doubts_until_s:
+        return order
+    return replace(order, warnings=memory.doubts + order.warnings)
 
 
 def unsolved(point: Point) -> Point:

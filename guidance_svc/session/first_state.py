@@ -83,7 +83,10 @@ def explained(fault: MessageFault, state: VehicleState, plan: FlightPlan, frame:
         unit_ = mass_unit(state.mass_kg, *mass_range_kg(plan)) if vehicle.stages else None
         hint = f"; the number fits if it is taken as {unit_[1]}: multiply by {unit_[0]:g}" if unit_ else ""
     else:
-        place = place_finding(state, plan, frame)
+        try:
+            place = place_finding(state, plan, frame)
+        except (GuidanceError, ArithmeticError, ValueError):
+            place = None
         first = place.readings[0] if place and place.readings else None
         hint = f"; {first.key}: the numbers fit if {first.words}: {first.advice}" if first else ""
     return MessageFault(fault.code, fault.field, f"{fault.expected}{hint}", fault.got) if hint else fault
@@ -214,7 +217,7 @@ def path_finding(state: VehicleState, plan: FlightPlan, target: Target, declared
     ]  # fmt: skip
     if not fitting:
         return None
-    ranked = sorted(fitting, key=lambda r: round(sum(off_plane_rad(state, r, plan, target)) / TIE_RAD))
+    ranked = sorted(fitting, key=lambda r: round(sum(off_plane_rad(state, r, plan, target, False)) / TIE_RAD))
     return Finding(why, tuple(ranked[:2]))
 
 
@@ -225,7 +228,7 @@ def why_impossible(
     body = plan.body
     try:
         position, velocity = read_as(state, reading, body)
-        place, path = off_plane_rad(state, reading, plan, target)
+        place, path = off_plane_rad(state, reading, plan, target, slow=off_rad == OFF_RAD)
     except (GuidanceError, ArithmeticError, ValueError):
         return "the numbers are no state"
     radius, speed = norm(position), norm(velocity)
@@ -246,8 +249,14 @@ def why_impossible(
     return ""
 
 
-def off_plane_rad(state: VehicleState, reading: Reading, plan: FlightPlan, target: Target) -> tuple[float, float]:
-    """How far place and path are out of the target's plane; zeros where it holds none, or the path has none yet."""
+def off_plane_rad(
+    state: VehicleState, reading: Reading, plan: FlightPlan, target: Target, slow: bool
+) -> tuple[float, float]:
+    """How far place and path are out of the target's plane; zeros where it holds none.
+
+    Args:
+        slow: a slow path, which early in an ascent leads anywhere, is not counted.
+    """
     position, velocity = read_as(state, reading, plan.body)
     if target.plane == "free":
         return (0.0, 0.0)
@@ -256,7 +265,7 @@ def off_plane_rad(state: VehicleState, reading: Reading, plan: FlightPlan, targe
         return (max(0.0, latitude - min(target.inclination_rad, pi - target.inclination_rad)), 0.0)
     normal = plane_normal(target)
     place = abs(asin(max(-1.0, min(1.0, dot(unit(position), normal)))))
-    if norm(velocity) < FAST * sqrt(plan.body.mu_m3_s2 / norm(position)):
+    if slow and norm(velocity) < FAST * sqrt(plan.body.mu_m3_s2 / norm(position)):
         return (place, 0.0)
     ground = sub(velocity, ground_velocity(position, plan.body.rotation_rad_s))
     return (place, min(between_rad(cross(position, speed), normal) for speed in (velocity, ground)))

@@ -113,6 +113,16 @@ def test_kilometres_are_refused_with_the_unit() -> None:
         Session(PAD, Frame()).state(state)
 
 
+def test_only_the_first_refusals_are_explained() -> None:
+    """To look for what fits takes a hundred times as long as to refuse: nobody can make the service do it for ever."""
+    session, told = Session(PAD, Frame()), []
+    for seq in range(1, 6):
+        with pytest.raises(MessageFault) as caught:
+            session.state(replace(pair_times(1e-3, 1e-3)(on_pad(PAD, HERE, Frame(), False)), seq=seq))
+        told.append("the numbers fit if" in caught.value.expected)
+    assert told == [True, True, True, False, False]
+
+
 def test_a_mass_that_is_not_the_stacks_is_warned_of() -> None:
     state = on_pad(PAD, HERE, Frame(), False)
     for factor in (0.8, 1.2):

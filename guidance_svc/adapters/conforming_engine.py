@@ -11,9 +11,19 @@ import numpy as np
 
 from guidance_svc.adapters.conforming import Check, Heard, failed, not_seen, passed
 from guidance_svc.adapters.conforming_motion import Scene
-from guidance_svc.adapters.conforming_track import WIDEST_STEP_S, Floats, Track, scatter_of, spread, vec, windows
+from guidance_svc.adapters.conforming_track import (
+    WIDEST_STEP_S,
+    Floats,
+    Track,
+    scatter_of,
+    spread,
+    state_of,
+    vec,
+    windows,
+)
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.domain import Stage
+from guidance_svc.session.first_state import mass_finding
 from guidance_svc.session.readings import mass_unit
 
 PUSH_WINDOW_S: Final = 10.0
@@ -126,6 +136,10 @@ def weight_check(scene: Scene) -> Check:
     if not len(scene.track.mass_kg):
         return not_seen("mass", words, "no state came")
     mass = float(scene.track.mass_kg[0])
+    first = scene.track.heard[0]
+    finding = mass_finding(state_of(first.request), scene.plan, scene.frame)
+    if lightest <= mass <= heaviest and finding is not None:
+        return failed("mass", words, finding.seen, finding.advice)
     if lightest <= mass <= heaviest:
         return passed("mass", words, f"{mass:.0f} kg at first")
     found = mass_unit(mass, lightest, heaviest)

@@ -110,6 +110,12 @@ def test_a_mass_in_another_unit_comes_first_and_its_refusals_follow(factor: floa
     assert (refused.outcome, refused.follows) == ("fail", "mass")
 
 
+def test_a_pad_with_too_little_mass_is_named() -> None:
+    checks = stood(Frame(), Frame(), False, None, 0.8)
+    assert checks[0].name == "mass"
+    assert "mass_kg is 623600" in checks[0].seen
+
+
 def test_feet_are_not_taken_for_pounds() -> None:
     """Accelerations 3.3 times too large and gravity 10.8 times too small look like a mass 2.2 times too large."""
     pilot = Pilot(tell=scaled(1 / FOOT_M, *PAIR), own=True, until_s=IN_BURN_S, step_s=0.2, on_fault="go_on", mishaps=())

@@ -6,7 +6,7 @@ the target's plane. Where the kit flies the vehicle itself, the truth decides.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from math import inf
 from typing import Final
@@ -56,6 +56,9 @@ def cause_of(scene: Scene) -> tuple[str, Reading | None]:
     misfit = misfit_of(scene.track, scene.body) if enough else Misfit(0.0, 0.0, 0.0, 0.0, 0)
     if first is not None:
         return (first.seen, best_of(scene, first.readings) if first.readings else None)
+    if enough and misfit.count == 0:
+        reading = best_reading(scene, Misfit(inf, inf, 0.0, 0.0, 0))
+        return ("no two states are within 2 s" if reading else "", reading)
     if misfit.worst >= LIMIT:
         reading = best_reading(scene, misfit) or best_axes(scene) or own_axes(scene)
         return ("the path does not agree with itself or with gravity" if reading else "", reading)
@@ -129,7 +132,7 @@ def with_roots(checks: Iterable[Check], better: Iterable[Check], scene: Scene) -
     """
     found = list(checks)
     held = {check.name for check in better if check.outcome != "fail"}
-    broken = {check.name for check in found if check.outcome == "fail"}
+    broken = {check.name: check.seen for check in found if check.outcome == "fail"}
     out = []
     for check in found:
         root = root_of(check, broken, held, scene) if check.outcome == "fail" else ""
@@ -138,11 +141,18 @@ def with_roots(checks: Iterable[Check], better: Iterable[Check], scene: Scene) -
     return [*roots, *(check for check in out if check not in roots)]
 
 
-def root_of(check: Check, broken: set[str], held: set[str], scene: Scene) -> str:
-    """The name of the failed check that a failed check follows from; empty where it is a fault of its own."""
+def root_of(check: Check, broken: Mapping[str, str], held: set[str], scene: Scene) -> str:
+    """The name of the failed check that a failed check follows from; empty where it is a fault of its own.
+
+    Args:
+        broken: what was seen of each that failed.
+        held: those that hold when the numbers are read right.
+    """
     if check.name in (NAME, "mass"):
         return ""
     if NAME in broken and (check.name in LED_ASTRAY or check.name in held):
+        return NAME
+    if check.name == "keeps_contact" and "milliseconds" in broken.get(NAME, ""):
         return NAME
     if "mass" in broken and check.name in OF_MASS:
         return "mass"

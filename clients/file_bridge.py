@@ -167,7 +167,7 @@ def read_options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path, help="where the files lie; one folder a vehicle")
     parser.add_argument("--vehicle", required=True, help="name of the vehicle")
-    parser.add_argument("--role", required=True, choices=("booster", "upper_stage", "tanker"))
+    parser.add_argument("--role", required=True, choices=("booster", "upper_stage", "launch_vehicle", "tanker"))
     parser.add_argument("--plan", required=True, help="a flight plan that the service has")
     parser.add_argument("--frame", type=json.loads, default={}, help='as in PROTOCOL.md, such as {"motion": "turning"}')
     parser.add_argument("--detail", action="store_true", help="commands carry the numbers behind them")

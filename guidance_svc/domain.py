@@ -13,7 +13,7 @@ from typing import Literal
 
 Vec = tuple[float, float, float]
 
-Role = Literal["booster", "upper_stage", "tanker"]
+Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
 Law = Literal["hold", "boost", "insertion", "coast", "raise", "circularize", "orbit"]
 Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]

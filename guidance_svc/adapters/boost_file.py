@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from math import degrees, inf
 from pathlib import Path
 
 from guidance_svc.adapters.config_files import read_toml
-from guidance_svc.domain import Boost
+from guidance_svc.adapters.toml_text import toml_lines
+from guidance_svc.adapters.window_files import default_phases
+from guidance_svc.domain import Boost, Phase
 from guidance_svc.errors import ConfigError
 
 REPLACED = ("pitch_over_deg", "bias_deg", "pitch_deg", "max_alpha_deg", "max_q_alpha_pa_deg", "max_yaw_deg")
@@ -30,17 +33,20 @@ def boost_lines(boost: Boost) -> list[str]:
     return lines
 
 
-def with_program(text: str, boost: Boost, notes: Sequence[str] = ()) -> str:
+def with_program(text: str, boost: Boost, notes: Sequence[str] = (), implied: Sequence[Phase] = ()) -> str:
     """The text of a flight plan with the boost phase's program in place of the one it has.
 
     Args:
-        text: TOML with one boost phase as a [[phases]] table.
+        text: TOML with one boost phase as a [[phases]] table, or without phases.
         notes: comment lines to stand above the program.
+        implied: phases of the role, written into a plan that has none.
 
     Raises:
         ConfigError: the text has no such table.
     """
     lines = text.splitlines()
+    if implied and "phases" not in tomllib.loads(text):
+        lines += phase_lines(implied)
     begins = [i for i, line in enumerate(lines) if _TABLE.match(line)] + [len(lines)]
     for begin, end in pairwise(begins):
         block = lines[begin:end]
@@ -52,6 +58,11 @@ def with_program(text: str, boost: Boost, notes: Sequence[str] = ()) -> str:
             tail = ["", *lines[end:]] if end < len(lines) else []
             return "\n".join([*lines[:begin], *new, *tail]) + "\n"
     raise ConfigError("missing_field", "phases", 'a [[phases]] table with law = "boost"', "none")
+
+
+def phase_lines(phases: Sequence[Phase]) -> list[str]:
+    """Phases as TOML, without those keys of a boost that its program brings."""
+    return [line for phase in default_phases(phases) for line in ("", "[[phases]]", *toml_lines(phase))]
 
 
 def without_keys(block: Sequence[str], keys: Sequence[str]) -> list[str]:
@@ -68,14 +79,32 @@ def without_keys(block: Sequence[str], keys: Sequence[str]) -> list[str]:
     return kept
 
 
-def write_plan(source: Path, out: Path, boost: Boost, notes: Sequence[str]) -> Mapping[str, object]:
+def planned_text(source: Path, boost: Boost, notes: Sequence[str], implied: Sequence[Phase] = ()) -> str:
+    """The text of the plan with a program.
+
+    Raises:
+        ConfigError: the source cannot be read, has no place for it, or the result is no TOML.
+    """
+    read_toml(source)
+    text = with_program(source.read_text(encoding="utf-8-sig"), boost, notes, implied)
+    try:
+        tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        expected = "[[phases]] tables, each key on a line of its own, which a program can be written into"
+        raise ConfigError("not_toml", "phases", expected, error, str(source)) from None
+    return text
+
+
+def write_plan(
+    source: Path, out: Path, boost: Boost, notes: Sequence[str], implied: Sequence[Phase] = ()
+) -> Mapping[str, object]:
     """Write the plan with the new program; the file as TOML reads it again.
 
     Raises:
         ConfigError: the source cannot be read or has no boost, or the file cannot be written.
     """
     read_toml(source)
-    text = with_program(source.read_text(encoding="utf-8-sig"), boost, notes)
+    text = planned_text(source, boost, notes, implied)
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         out.write_text(text, encoding="utf-8")

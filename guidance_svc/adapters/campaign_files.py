@@ -63,12 +63,15 @@ def campaign_of(model: CampaignModel, library: Library, fly: Fly) -> Campaign:
     earliest_s = model.time_s(model.tankers.earliest, "tankers.earliest")
     flown: dict[tuple[str, str], Reference] = {}
 
-    def reference(flight: str, site_name: str, key: str, by_figures: bool) -> Reference:
+    def plan_and_site(flight: str, site_name: str, key: str) -> tuple[FlightPlan, Site]:
         plan = tanker_plan(library, flight, f"{key}.flight")
         if plan.body != body:
             expected = f'body = "{model.body}" and gravity = "{model.gravity}", as the campaign has'
             raise ConfigError("other_body", f"{key}.flight", expected, f"{flight}: {plan.body.name}, other numbers")
-        site = model.site(site_name, f"{key}.site")
+        return plan, model.site(site_name, f"{key}.site")
+
+    def reference(flight: str, site_name: str, key: str, by_figures: bool) -> Reference:
+        plan, site = plan_and_site(flight, site_name, key)
         figures = model.tankers.figures
         if by_figures and figures is not None:
             told = Figures(figures.used_to_orbit_kg, figures.left_below_kg, figures.inserted_after_s)
@@ -77,13 +80,17 @@ def campaign_of(model: CampaignModel, library: Library, fly: Fly) -> Campaign:
             flown[flight, site_name] = fly(plan, site, inclination, gravity, earliest_s)
         return flown[flight, site_name]
 
-    fleet = fleet_of(model, reference(model.tankers.flight, model.tankers.site, "tankers", True), body.radius_m)
     depot = depot_of(model, gravity)
+    meridian = meridian_rad(model)
+    plan_and_site(model.tankers.flight, model.tankers.site, "tankers")  # all that can be refused comes before flights
+    if model.depot.flight is not None and model.depot.site is not None:
+        plan_and_site(model.depot.flight, model.depot.site, "depot")
+    fleet = fleet_of(model, reference(model.tankers.flight, model.tankers.site, "tankers", True), body.radius_m)
     if model.depot.flight is not None and model.depot.site is not None:
         # a campaign by figures flies nothing, its depot included
         launch = reference(model.depot.flight, model.depot.site, "depot", True)
         depot = replace(depot, launch=launch, site=model.site(model.depot.site, "depot.site"))
-    campaign = Campaign(model.name, body, gravity, meridian_rad(model), depot, fleet, departure)
+    campaign = Campaign(model.name, body, gravity, meridian, depot, fleet, departure)
     altitude_agrees(campaign)
     return campaign
 
@@ -113,7 +120,7 @@ def tanker_plan(library: Library, flight: str, key: str) -> FlightPlan:
     if flight not in library.flights:
         known = ", ".join(sorted(library.flights)) or "none"
         raise ConfigError("unknown_name", key, f"a flight plan among {known}", flight)
-    plan = library.plan(flight, "tanker")
+    plan = library.plan(flight, "launch_vehicle")
     laws = [phase.law for phase in plan.phases]
     if plan.site is None or plan.target is None or not {"boost", "insertion", "circularize"} <= set(laws):
         expected = "a flight plan from a site through boost, insertion and circularize"

@@ -19,7 +19,7 @@ from guidance_svc.core.frames import (
 )
 from guidance_svc.core.rocket import thrust_at_n
 from guidance_svc.core.vectors import norm, sub
-from guidance_svc.domain import Body, FlightPlan, Frame, LocalState, Vec
+from guidance_svc.domain import Body, FlightPlan, Frame, LocalState, Role, Vec
 from guidance_svc.errors import ConfigError
 from guidance_svc.plan.checks import site_pressure_pa
 from guidance_svc.session.describe import phase_sentences, plan_warnings
@@ -51,6 +51,23 @@ def plan_lines(plan: FlightPlan, title: str) -> Iterator[str]:
         yield f"  phase {i}  {sentence}"
     for warning in plan_warnings(plan):
         yield f"  warning  {warning}"
+
+
+def role_lines(plan: FlightPlan, role: Role, implied: bool, chosen: bool) -> Iterator[str]:
+    """Where the phases come from, for a plan that has none.
+
+    Args:
+        implied: the plan has no phases of its own.
+        chosen: the role was not asked for, but follows from site and stages.
+    """
+    if not implied:
+        return
+    count = len(plan.vehicle.stages)
+    ground = "no site" if plan.site is None else f"a site and {count} stage{'s' if count > 1 else ''}"
+    why = f", because the plan has {ground}" if chosen else ""
+    yield f'  role     the phases are those of "{role}"{why}; your script must open with this role'
+    if plan.site is not None and not any(phase.law in ("hold", "boost") for phase in plan.phases):
+        yield f'  warning  {plan.site.name} is not used: "{role}" begins in flight; from the pad it is "launch_vehicle"'
 
 
 def _vehicle_lines(plan: FlightPlan) -> Iterator[str]:

@@ -66,6 +66,21 @@ class Library:
         except ConfigError as error:
             raise ConfigError(error.code, error.field, error.expected, error.got, error.file or file) from None
 
+    def role_for(self, source: str | Mapping[str, Any]) -> domain.Role:
+        """What the vehicle of a plan is: without a site it begins in flight, from a site its stages decide.
+
+        Raises:
+            ConfigError: as `model`, or an unknown vehicle.
+        """
+        model = self.model(source)
+        if model.phases is not None:
+            laws = {phase.law for phase in model.phases}
+            from_pad, to_orbit = bool(laws & {"hold", "boost"}), "insertion" in laws
+        else:
+            vehicle = self._named(model.vehicle, self.vehicles, "vehicle")
+            from_pad, to_orbit = model.site is not None, len(vehicle.stages) > 1
+        return "upper_stage" if not from_pad else "launch_vehicle" if to_orbit else "booster"
+
     def inlined(self, source: str | Mapping[str, Any]) -> dict[str, Any]:
         """The plan as one table without references, as a recording keeps it.
 
@@ -100,7 +115,13 @@ class Library:
             site=None if model.site is None else model.site.to_domain(),
             major_cycle_s=model.major_cycle_s,
         )
-        check_plan(plan)
+        try:
+            check_plan(plan)
+        except ConfigError as error:
+            if model.phases is not None or not error.field.startswith("phases."):
+                raise
+            expected = f'{error.expected}; the phases are those of role "{role}": give the plan [[phases]] of its own'
+            raise ConfigError(error.code, "phases", expected, error.got) from None
         return plan
 
 

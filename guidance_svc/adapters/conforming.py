@@ -83,6 +83,7 @@ class Check:
     Args:
         name: stable, lower_snake_case.
         expected, seen, change: one sentence each; `change` says what to do and is empty unless it failed.
+        follows: name of the failed check that this failure follows from; empty for a fault of its own.
     """
 
     name: str
@@ -90,6 +91,7 @@ class Check:
     expected: str
     seen: str
     change: str = ""
+    follows: str = ""
 
 
 def failed(name: str, expected: str, seen: str, change: str) -> Check:

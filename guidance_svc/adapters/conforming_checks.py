@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from guidance_svc.adapters.conforming import Check, Run
+from guidance_svc.adapters.conforming_cause import cause_check, cause_of, corrected, with_roots
 from guidance_svc.adapters.conforming_engine import engine_checks, pushes
 from guidance_svc.adapters.conforming_link import link_checks
-from guidance_svc.adapters.conforming_motion import motion_checks, scene_of
+from guidance_svc.adapters.conforming_motion import Scene, motion_checks, scene_of
 from guidance_svc.adapters.conforming_orders import order_checks
+from guidance_svc.session.readings import Reading
 
 FRAME_CHECKS = frozenset({"own_path", "fall", "truth", "plane"})
 
@@ -17,7 +19,19 @@ def checks_of(run: Run) -> list[Check]:
     scene = scene_of(run)
     if scene is None:
         return links
-    motion = motion_checks(scene)
+    seen, cause = cause_of(scene)
+    judged = [*links, cause_check(scene, seen, cause), *judged_as(scene, cause)]
+    better = judged_as(corrected(scene, cause), None) if cause is not None else []
+    return with_roots(judged, better, scene)
+
+
+def judged_as(scene: Scene, cause: Reading | None) -> list[Check]:
+    """The checks of a run as it is read.
+
+    Args:
+        cause: the mix-up that explains it, if one is known.
+    """
+    motion = motion_checks(scene, cause)
     found = pushes(scene.track, scene)
     right = all(check.outcome != "fail" for check in motion if check.name in FRAME_CHECKS)
-    return [*links, *motion, *engine_checks(scene, found), *order_checks(scene, found, right)]
+    return [*motion, *engine_checks(scene, found), *order_checks(scene, found, right)]

@@ -11,14 +11,26 @@ import numpy as np
 
 from guidance_svc.adapters.conforming import Check, Heard, failed, not_seen, passed
 from guidance_svc.adapters.conforming_motion import Scene
-from guidance_svc.adapters.conforming_track import WIDEST_STEP_S, Floats, Track, scatter_of, spread, vec, windows
+from guidance_svc.adapters.conforming_track import (
+    WIDEST_STEP_S,
+    Floats,
+    Track,
+    scatter_of,
+    spread,
+    state_of,
+    vec,
+    windows,
+)
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.domain import Stage
+from guidance_svc.session.first_state import mass_finding
+from guidance_svc.session.readings import mass_unit
 
 PUSH_WINDOW_S: Final = 10.0
 SHORT_WINDOW_S: Final = 2.0
 SETTLED_S: Final = 10.0  # after ignition: the engine is up and the vehicle has turned
 OFF_DEG: Final = 4.0  # a vehicle that turns at 0.2 deg/s and lags a second, and an engine's own misalignment
+STILL_DEG: Final = 0.01  # of a pointing that stays the same
 STACK_FRAC: Final = 0.1  # of the mass: figures of stages differ, units more
 SIZE_FRAC: Final = 0.15  # of thrust: tables of engines are better, units are worse
 FLOW_FRAC: Final = 0.2  # of the flow that the thrust needs; below it nothing burns
@@ -73,12 +85,12 @@ def angle_deg(a: Floats, b: Floats) -> float:
     return degrees(acos(max(-1.0, min(1.0, float(np.dot(a, b) / size))))) if size > 0.0 else 180.0
 
 
-def settled(track: Track) -> Any:
-    """Rows in flight, burning for at least SETTLED_S."""
+def settled(track: Track, in_air: bool = False) -> Any:
+    """Rows in flight, burning for at least SETTLED_S; those of the boost as well where `in_air`."""
     since, out = None, []
     for k, burning in enumerate(track.burning):
         since = None if not burning else track.time_s[k] if since is None else since
-        out.append(bool(since is not None and track.time_s[k] - since >= SETTLED_S and track.flying[k]))
+        out.append(bool(since is not None and track.time_s[k] - since >= SETTLED_S and (in_air or track.flying[k])))
     return np.array(out, dtype=bool)
 
 
@@ -124,12 +136,17 @@ def weight_check(scene: Scene) -> Check:
     if not len(scene.track.mass_kg):
         return not_seen("mass", words, "no state came")
     mass = float(scene.track.mass_kg[0])
+    first = scene.track.heard[0]
+    finding = mass_finding(state_of(first.request), scene.plan, scene.frame)
+    if lightest <= mass <= heaviest and finding is not None:
+        return failed("mass", words, finding.seen, finding.advice)
     if lightest <= mass <= heaviest:
         return passed("mass", words, f"{mass:.0f} kg at first")
-    for factor, key, unit in ((0.45359237, "pounds for kilograms", "pounds"), (1e3, "tonnes for kilograms", "tonnes")):
-        if lightest <= factor * mass <= heaviest:
-            seen = f"{mass:.6g} kg at first; {key}: the numbers fit if mass_kg is taken as {unit}"
-            return failed("mass", words, seen, f"send mass_kg in kilograms: multiply by {factor:g}")
+    found = mass_unit(mass, lightest, heaviest)
+    if found is not None:
+        factor, unit = found
+        seen = f"{mass:.6g} kg at first; {unit} for kilograms: the numbers fit if mass_kg is taken as {unit}"
+        return failed("mass", words, seen, f"send mass_kg in kilograms: multiply by {factor:g}")
     change = "send all that the engine pushes, or correct the vehicle file"
     return failed("mass", words, f"{mass:.6g} kg at first", change)
 
@@ -143,9 +160,20 @@ def along_check(found: Sequence[Push]) -> Check:
     limit = OFF_DEG + noise_deg(told)
     if off < limit:
         return passed("thrust_along_pointing", ALONG, f"median angle {off:.2f} deg")
+    if constant(told):
+        seen = "pointing never changes while the thrust turns; vehicle's own axes: it is taken as along them"
+        change = "turn pointing into the axes of position_m with the vehicle's attitude"
+        return failed("thrust_along_pointing", ALONG, seen, change)
     seen = f"thrust off pointing: median angle {off:.1f} deg between the change of velocity (less gravity) and pointing"
     change = "send pointing as a unit vector of the thrust axis, in the frame of positions and velocities"
     return failed("thrust_along_pointing", ALONG, seen, change)
+
+
+def constant(told: Sequence[Push]) -> bool:
+    """Whether the pointing stands still while the thrust turns by more than OFF_DEG."""
+    first = told[0]
+    still = all(angle_deg(push.pointing, first.pointing) < STILL_DEG for push in told)
+    return still and any(first.off_deg(push.push_m_s2) > OFF_DEG for push in told)
 
 
 def noise_deg(found: Sequence[Push]) -> float:

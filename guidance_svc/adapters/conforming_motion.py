@@ -10,10 +10,10 @@ from typing import Any, Final
 import numpy as np
 
 from guidance_svc.adapters.conforming import Check, Heard, Run, failed, not_seen, passed
-from guidance_svc.adapters.conforming_readings import Reading, other_axes, readings
 from guidance_svc.adapters.conforming_track import Misfit, Track, misfit_of, scatter_of, track_of
 from guidance_svc.core.vectors import dot, unit
 from guidance_svc.domain import Body, FlightPlan, Frame, Vec
+from guidance_svc.session.readings import Reading, other_axes, readings
 
 LIMIT: Final = 9.0  # mean square of windows in units of scatter: three sigma for all of them at once
 BETTER: Final = 0.1  # another reading must fit so many times better to be named
@@ -76,27 +76,31 @@ def scene_of(run: Run) -> Scene | None:
     return Scene(run, run.plan, states, local, track_of(states, run.frame, run.plan.body, None))
 
 
-def motion_checks(scene: Scene) -> list[Check]:
-    """All of this subject."""
-    truth = truth_check(scene)
-    return [*path_checks(scene, truth), truth, plane_check(scene, truth)]
+def motion_checks(scene: Scene, cause: Reading | None = None) -> list[Check]:
+    """All of this subject.
+
+    Args:
+        cause: the mix-up that explains it, if one is known; else each check looks for one.
+    """
+    truth = truth_check(scene, cause)
+    return [*path_checks(scene, cause), truth, plane_check(scene, truth, cause)]
 
 
-def path_checks(scene: Scene, truth: Check) -> list[Check]:
+def path_checks(scene: Scene, cause: Reading | None = None) -> list[Check]:
     """The path against itself and gravity."""
     both = (("own_path", SELF), ("fall", FALL))
     if len(scene.track.time_s) < FEWEST:
         return [not_seen(name, words, "fewer than 5 states came") for name, words in both]
     misfit = misfit_of(scene.track, scene.body)
-    guess = None
+    guess = cause
     if misfit.count == 0:
-        guess = best_reading(scene, Misfit(inf, inf, 0.0, 0.0, 0))
+        guess = cause or best_reading(scene, Misfit(inf, inf, 0.0, 0.0, 0))
         if guess is not None:
             return [failed("own_path", SELF, f"no two states are within 2 s; {fits(guess)}", guess.advice)]
         why = "no two states came within 2 s of each other, nor two without thrust"
         return [not_seen(name, words, why) for name, words in both]
     if misfit.worst >= LIMIT:
-        guess = best_reading(scene, misfit) or best_axes(scene)
+        guess = cause or best_reading(scene, misfit) or best_axes(scene)
     return [own_path_check(misfit, guess), fall_check(misfit, guess)]
 
 
@@ -164,7 +168,7 @@ def above_ground(track: Track, body: Body) -> bool:
 # --- against what the kit's own vehicle did ----------------------------------------------------------------------
 
 
-def truth_check(scene: Scene) -> Check:
+def truth_check(scene: Scene, cause: Reading | None = None) -> Check:
     """State by state against the vehicle that the kit flies."""
     if not scene.run.truth:
         return not_seen("truth", TRUTH, "the script flies a vehicle of its own")
@@ -178,7 +182,7 @@ def truth_check(scene: Scene) -> Check:
         return not_seen("truth", TRUTH, "none of the times is one at which the kit's vehicle was read")
     if right(miss):
         return passed("truth", TRUTH, f"median error {miss[0]:.3g} m and {miss[1]:.2g} m/s")
-    guess = true_reading(scene)
+    guess = cause or true_reading(scene)
     seen = f"median error {miss[0]:.4g} m and {miss[1]:.4g} m/s; {fits(guess)}"
     return failed("truth", TRUTH, seen, advice(guess, "frame and units"))
 
@@ -221,16 +225,16 @@ def axes_readings(scene: Scene) -> list[Reading]:
 # --- against the plane of the target -----------------------------------------------------------------------------
 
 
-def plane_check(scene: Scene, truth: Check) -> Check:
+def plane_check(scene: Scene, truth: Check, cause: Reading | None = None) -> Check:
     """The plane of the path against the target's: a mirrored inertial frame shows nowhere else but in the truth."""
     normal, track = scene.normal, scene.track
-    if normal is None or len(track.time_s) < FEWEST:
-        return not_seen("plane", PLANE, "the flight plan holds no plane with inclination and node, or no states came")
+    if normal is None or int(track.flying.sum()) < FEWEST:
+        return not_seen("plane", PLANE, "the plan holds no inclination and node, or no states came after the boost")
     off = plane_off_deg(track, normal)
     if off < PLANE_OFF_DEG:
         return passed("plane", PLANE, f"{off:.2f} deg off it at the end")
     seen = f"{off:.1f} deg off it"
-    guess = None if truth.outcome == "pass" else plane_reading(scene, normal)
+    guess = None if truth.outcome == "pass" else cause or plane_reading(scene, normal)
     if guess is not None:
         return failed("plane", PLANE, f"{seen}; {fits(guess)}", guess.advice)
     change = "look at axes, handedness and meridian_at_zero_deg of frame, and at the launch time; or the flight is lost"
@@ -239,19 +243,22 @@ def plane_check(scene: Scene, truth: Check) -> Check:
 
 def plane_reading(scene: Scene, normal: Vec) -> Reading | None:
     """The axes that bring the beginning of the path, before guidance was led astray, nearest to the target's plane."""
-    some, best, least = scene.states[:BEGINNING], None, PLANE_NEAR_DEG
+    flying = [one for one, flies in zip(scene.track.heard, scene.track.flying, strict=True) if flies]
+    some, best, least = flying[:BEGINNING], None, PLANE_NEAR_DEG
     for reading in axes_readings(scene):
         track = track_of(some, reading.frame, scene.body, reading.change)
-        off = plane_off_deg(track, normal) if len(track.time_s) else PLANE_NEAR_DEG
+        off = plane_off_deg(track, normal)
         if off < least - 1e-6:
             best, least = reading, off
     return best
 
 
 def plane_off_deg(track: Track, normal: Vec) -> float:
-    """Angle between the path's plane and another, median of the last states."""
-    angles = []
-    for r, v in zip(track.position_m[-20:], track.velocity_m_s[-20:], strict=True):
+    """Angle between the path's plane and another, median of the last states in flight; 180 where it has no plane."""
+    angles, rows = [], np.flatnonzero(track.flying)[-20:]
+    for r, v in zip(track.position_m[rows], track.velocity_m_s[rows], strict=True):
         h: Any = np.cross(r, v)
+        if not h.any():
+            continue
         angles.append(degrees(acos(max(-1.0, min(1.0, dot(unit((h[0], h[1], h[2])), normal))))))
-    return float(np.median(angles))
+    return float(np.median(angles)) if angles else 180.0

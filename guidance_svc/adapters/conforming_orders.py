@@ -74,7 +74,7 @@ def points_check(scene: Scene, found: Sequence[Push], frame_is_right: bool) -> C
 
 def aims_of(scene: Scene, found: Sequence[Push], frame_is_right: bool) -> list[Aim]:
     """One for every settled state with a known direction, else one for every stretch of thrust."""
-    track, rows = scene.track, settled(scene.track)
+    track, rows = scene.track, settled(scene.track, in_air=True)
     aims = []
     for k in range(1, len(track.time_s)):
         before = track.heard[k - 1]

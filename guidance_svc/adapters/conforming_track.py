@@ -6,7 +6,7 @@ the scatter that the readings themselves show, with a floor for what the compari
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import hypot, inf, sqrt
 from typing import Any, Final
@@ -20,6 +20,7 @@ from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import add, along
 from guidance_svc.domain import Body, Frame, LocalState, Vec, VehicleState
 from guidance_svc.errors import GuidanceError
+from guidance_svc.session.readings import Change
 from guidance_svc.wire.messages import LOCAL_FIELDS
 
 Floats = NDArray[np.float64]
@@ -89,16 +90,17 @@ class Misfit:
         return max(self.kinematic, self.fall)
 
 
-def track_of(heard: Sequence[Heard], frame: Frame, body: Body, change: Callable[[Message], Message] | None) -> Track:
+def track_of(heard: Sequence[Heard], frame: Frame, body: Body, change: Change | None) -> Track:
     """The path that a reading of the numbers gives.
 
     Args:
-        change: applied to each message before it is read; None leaves it as it is.
+        change: applied to each state; None leaves it as it is.
     """
     rows, kept, last_s = [], [], -inf
     for one in heard[:MOST_STATES]:
         try:
-            state = state_of(change(dict(one.request)) if change else one.request)
+            state = state_of(one.request)
+            state = change(state) if change else state
             if state.time_s <= last_s:
                 continue
             position, velocity = state_to_bci(state, frame, body)

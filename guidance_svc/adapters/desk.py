@@ -13,6 +13,7 @@ from guidance_svc.adapters.health import Health
 from guidance_svc.adapters.recorder import NoRecorder, Recorder
 from guidance_svc.domain import Command, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import ConfigError, GuidanceError, MessageFault
+from guidance_svc.session.first_state import SAYS as FIRST_STATE
 from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding, decode, encode, encoding_of
 from guidance_svc.wire.messages import OpenMessage
 from guidance_svc.wire.parse import message_type, parse_close, parse_frame, parse_health, parse_open, parse_state
@@ -116,6 +117,7 @@ class Desk:
         self.health = health or Health(lambda: 0.0)
         self._numbers: dict[Hashable, int] = {}
         self._faults: dict[Hashable, int] = {}
+        self._doubted: set[Hashable] = set()
         self._next_number = 1
         self._handlers: dict[str, Callable[[Hashable, dict[str, Any]], dict[str, Any]]] = {
             "state": self._state,
@@ -191,6 +193,7 @@ class Desk:
             self._keep(self._recorder.aside, link, vehicle, "link_gone")
         self._numbers.pop(link, None)
         self._faults.pop(link, None)
+        self._doubted.discard(link)
 
     def _open(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
         request = parse_open(message)
@@ -219,7 +222,18 @@ class Desk:
         )
 
     def _state(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
-        return command_message(self._sessions.state(link, parse_state(message)))
+        command = self._sessions.state(link, parse_state(message))
+        if command.warnings and link not in self._doubted:
+            self._tell_doubts(link, command)
+        return command_message(command)
+
+    def _tell_doubts(self, link: Hashable, command: Command) -> None:
+        """Log once a connection what does not fit between a flight's first state and its plan."""
+        vehicle = self._sessions.vehicle_of(link)
+        for text in command.warnings:
+            if text.startswith(FIRST_STATE):
+                _log.warning("%s: %s", vehicle, text, extra={"vehicle": vehicle, "seq": command.seq})
+                self._doubted.add(link)
 
     def _close(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
         parse_close(message)

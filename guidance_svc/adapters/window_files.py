@@ -11,7 +11,7 @@ from guidance_svc.adapters.campaign_files import finite, write_text
 from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.toml_text import toml_lines
 from guidance_svc.constants import CAUTION
-from guidance_svc.domain import FlightPlan, Hold, Insertion
+from guidance_svc.domain import FlightPlan, Hold, Insertion, Phase
 from guidance_svc.plan.launches import Launch
 
 
@@ -23,7 +23,7 @@ def launch_table(library: Library, plan: FlightPlan, launch: Launch, title: str)
         "plane": "inclination_and_node", "inclination_deg": degrees(launch.inclination_rad),
         "node_deg": degrees(launch.node_rad),
     }  # fmt: skip
-    phases = [dict(phase) for phase in table.get("phases") or default_phases(plan)]
+    phases = [dict(phase) for phase in table.get("phases") or default_phases(plan.phases)]
     if phases[0]["law"] != "hold" and any(phase["law"] == "boost" for phase in phases):
         phases.insert(0, {"law": "hold"})
     for phase in phases:
@@ -35,10 +35,10 @@ def launch_table(library: Library, plan: FlightPlan, launch: Launch, title: str)
     return table
 
 
-def default_phases(plan: FlightPlan) -> list[dict[str, Any]]:
+def default_phases(phases: Sequence[Phase]) -> list[dict[str, Any]]:
     """The phases that the role brought into a plan without any, as a file has them."""
     found: list[dict[str, Any]] = []
-    for phase in plan.phases:
+    for phase in phases:
         found.append({"law": phase.law})
         if isinstance(phase, Hold):
             found[-1]["ignition_lead_s"] = phase.ignition_lead_s

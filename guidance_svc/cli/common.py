@@ -49,7 +49,7 @@ def role_of(text: str) -> Role:
     for role in get_args(Role):
         if role == text:
             return cast(Role, role)
-    raise ConfigError("bad_value", "--role", "booster, upper_stage or tanker", text)
+    raise ConfigError("bad_value", "--role", "booster, upper_stage, launch_vehicle or tanker", text)
 
 
 def _show_version(wanted: bool) -> None:

@@ -22,8 +22,12 @@ def check(
     ] = None,
     configs: Configs = None,
     role: Annotated[
-        str, typer.Option(help="For plans without phases: booster, upper_stage or tanker.")
-    ] = "upper_stage",
+        str | None,
+        typer.Option(
+            help="For plans without phases: booster, upper_stage, launch_vehicle or tanker; default: what the "
+            "site and the stages make of the vehicle."
+        ),
+    ] = None,
     frame: Annotated[
         str,
         typer.Option(
@@ -39,7 +43,7 @@ def check(
 
     with plain_errors():
         understood = frame_from(frame)
-        body = show_plans(flights or [], configs, role_of(role))
+        body = show_plans(flights or [], configs, None if role is None else role_of(role))
         if body is not None:
             typer.echo("\n".join(frame_lines(body, understood, latitude_deg, longitude_deg)))
         typer.echo("all good")
@@ -156,11 +160,11 @@ def campaign(
     raise typer.Exit(code)
 
 
-def show_plans(flights: list[str], configs: Path | None, role: Role) -> Body | None:
+def show_plans(flights: list[str], configs: Path | None, role: Role | None) -> Body | None:
     """Check the folder, print the plans (all of them when none is named); the last one's body."""
     from guidance_svc.adapters.access import load_access
     from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
-    from guidance_svc.adapters.checking import plan_lines
+    from guidance_svc.adapters.checking import plan_lines, role_lines
     from guidance_svc.adapters.config_files import chosen_folder, load_library, load_settings
 
     folder = chosen_folder(configs)
@@ -172,9 +176,10 @@ def show_plans(flights: list[str], configs: Path | None, role: Role) -> Body | N
     body = None
     for wanted in flights or sorted(library.flights):
         name, library = named_plan(wanted, library)
-        plan = library.plan(name, role)
+        flies_as = role or library.role_for(name)
+        plan, model = library.plan(name, flies_as), library.model(name)
         body = plan.body
-        for line in plan_lines(plan, library.model(name).title):
+        for line in (*plan_lines(plan, model.title), *role_lines(plan, flies_as, model.phases is None, role is None)):
             typer.echo(line)
         typer.echo()
     return body

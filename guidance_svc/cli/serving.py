@@ -142,7 +142,9 @@ def conform(
     zmq: Annotated[str, typer.Option(help="Where your script connects by ZeroMQ.")] = "tcp://127.0.0.1:5770",
     tcp: Annotated[str, typer.Option(help="Where your script connects for JSON lines.")] = "127.0.0.1:5771",
     plan: Annotated[str, typer.Option(help="Flight plan of the vehicle that the kit flies.")] = "curlew_to_lagoon",
-    role: Annotated[str, typer.Option(help="booster, upper_stage or tanker.")] = "upper_stage",
+    role: Annotated[
+        str | None, typer.Option(help="booster, upper_stage, launch_vehicle or tanker; default: as the plan says.")
+    ] = None,
     vehicle_port: Annotated[int, typer.Option(help="Where your script finds the kit's vehicle.")] = 5821,
     own_vehicle: Annotated[bool, typer.Option("--own-vehicle", help="Your script flies your own simulator.")] = False,
     mishaps: Annotated[
@@ -158,12 +160,13 @@ def conform(
 
     with plain_errors():
         library = load_library(chosen_folder(configs))
+        flies_as = library.role_for(plan) if role is None else role_of(role)
         if connect is not None:
             from guidance_svc.loopback.conform_connect import check_service
 
-            checks = list(check_service(library, plan, role_of(role), connect))
+            checks = list(check_service(library, plan, flies_as, connect))
         else:
             port = None if own_vehicle else vehicle_port
-            wishes = Wishes(plan, role_of(role), zmq, tcp, port, mishaps_of(mishaps), patience_s)
+            wishes = Wishes(plan, flies_as, zmq, tcp, port, mishaps_of(mishaps), patience_s)
             checks = run_conform(library, wishes, lambda line: typer.echo(line, err=True))
     raise typer.Exit(show(checks, as_json))

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import degrees, inf, radians
 from pathlib import Path
 
-from guidance_svc.adapters.boost_file import write_plan
+from guidance_svc.adapters.boost_file import planned_text, write_plan
 from guidance_svc.adapters.config_files import Library
+from guidance_svc.adapters.out_paths import require_file
 from guidance_svc.constants import CAUTION
-from guidance_svc.domain import Boost, FlightPlan, Insertion, Orbit
+from guidance_svc.domain import Boost, FlightPlan, Insertion, Orbit, Phase, Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.ascent_trial import ascent_of, tried
-from guidance_svc.loopback.boost_planner import Planned, planned
+from guidance_svc.loopback.boost_planner import Planned, planned, require_scipy
 from guidance_svc.loopback.closed_loop import AscentFlight, fly_ascent
 from guidance_svc.report.ascent_plot import Panel, ascent_page
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
@@ -48,11 +49,16 @@ def whole_ascent(library: Library, flight: str, carries: str | None) -> FlightPl
     Raises:
         ConfigError: a bad plan, or a payload that is not what the carried vehicle weighs.
     """
-    plan = library.plan(flight, "booster" if carries else "tanker")
+    plan = library.plan(flight, boost_role(carries))
     if carries is not None:
         plan = stacked(plan, library.plan(carries, "upper_stage"))
     phases = tuple(p for p in plan.phases if p.law in ("hold", "boost", "insertion"))
     return replace(plan, phases=(*(limited(p, plan) if isinstance(p, Boost) else p for p in phases), Orbit()))
+
+
+def boost_role(carries: str | None) -> Role:
+    """What the vehicle is whose boost is planned."""
+    return "booster" if carries else "launch_vehicle"
 
 
 def stacked(below: FlightPlan, above: FlightPlan) -> FlightPlan:
@@ -142,19 +148,35 @@ def run_boost(
     if source is None:
         raise ConfigError("unknown_name", "FLIGHT", f"one of {', '.join(sorted(library.flights))}", flight)
     plan = whole_ascent(library, flight, carries)
+    target = out or Path(f"{flight}.planned.toml")
+    implied = library.plan(flight, boost_role(carries)).phases if library.model(flight).phases is None else ()
+    refuse_early(plan, Path(source), target, implied, plot)
     with shown_progress() as progress:
         result = search(plan, progress)
     say(CAUTION)
     lines = list(result_lines(result))
     for line in lines:
         say(line)
-    target = out or Path(f"{flight}.planned.toml")
     notes = (f"planned by search: {result.flight.margin_kg:.0f} kg left at orbit, flown closed loop",)
-    write_plan(Path(source), target, result.planned.boost, notes)
+    write_plan(Path(source), target, result.planned.boost, notes, implied)
     say(f"written: {target}")
     if plot is not None:
         say(plotted(plot, result, "\n".join(lines)))
     return 0
+
+
+def refuse_early(plan: FlightPlan, source: Path, out: Path, implied: Sequence[Phase], plot: Path | None) -> None:
+    """Everything that would be refused after the search, before it.
+
+    Raises:
+        ConfigError: the plan lacks something, its file cannot take a program, or a file cannot be written.
+    """
+    ascent = ascent_of(plan, World(plan.body, plan.vehicle))
+    require_scipy()
+    planned_text(source, ascent.boost, (), implied)
+    require_file(out, "--out")
+    if plot is not None:
+        require_file(plot, "--plot")
 
 
 def plotted(path: Path, result: Result, table: str) -> str:

@@ -72,6 +72,15 @@ class Planned:
     flights: int
 
 
+def require_scipy() -> None:
+    """Raise a ConfigError where the optimisers are not installed."""
+    try:
+        import scipy.optimize  # noqa: F401
+    except ImportError:
+        expected = "scipy, whose optimisers the search uses: pip install '.[plan]' in the checkout"
+        raise ConfigError("missing_package", "scipy", expected, "not installed") from None
+
+
 def planned(ascent: Ascent, progress: Progress = lambda done, total, best: None) -> Planned:
     """The program that leaves the most propellant at orbit within the plan's limits.
 
@@ -81,11 +90,8 @@ def planned(ascent: Ascent, progress: Progress = lambda done, total, best: None)
     Raises:
         ConfigError: no program of the search reaches the target, or scipy is not installed.
     """
-    try:
-        from scipy.optimize import minimize
-    except ImportError:
-        expected = "scipy, whose optimisers the search uses: pip install '.[plan]' in the checkout"
-        raise ConfigError("missing_package", "scipy", expected, "not installed") from None
+    require_scipy()
+    from scipy.optimize import minimize
 
     search = search_for(ascent.plan, with_authority(ascent.boost))
     total = len(ENDS) * len(BENDS) + STARTS * SLOPE_STEPS * (search.count + 2) + LINE_FLIGHTS

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from guidance_svc.adapters.campaign_files import campaign_of, left_over, load_campaign, write_flights, write_text
 from guidance_svc.adapters.config_files import Library
+from guidance_svc.adapters.out_paths import require_folder
 from guidance_svc.constants import CAUTION
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.campaign_flight import reference_flight
@@ -34,6 +35,7 @@ def run_campaign(
         ConfigError: with the file, the key, the reason, and the nearest plan that works.
     """
     model = load_campaign(file)
+    require_folder(out / "flights", "--out")
     try:
         plan = planned(campaign_of(model, library, reference_flight))
     except ConfigError as error:

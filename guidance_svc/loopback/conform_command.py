@@ -106,6 +106,8 @@ def show(checks: Sequence[Check], as_json: bool) -> int:
     table = Table("check", "", "what was expected, what was seen, what to change", box=None, padding=(0, 2, 0, 0))
     for check in checks:
         lines = [check.expected, check.seen] + ([f"change: {check.change}"] if check.change else [])
+        if check.follows:
+            lines = [f"follows from {check.follows}, correct that first: {check.seen}"]
         text = Text("\n".join(lines if check.outcome == "fail" else [f"{check.expected}: {check.seen}"]))
         table.add_row(Text(check.name), Text(check.outcome, style=COLOURS[check.outcome]), text)
     console = Console()

@@ -51,7 +51,7 @@ class Range:
         self._log_dir = log_dir
         self._crafts: dict[str, Craft] = {}
         self._carried_by: dict[str, str] = {}
-        below = library.plan(plan, "booster" if carries else "tanker")
+        below = library.plan(plan, "booster" if carries else "launch_vehicle")
         above = library.plan(carries, "upper_stage") if carries else None
         if below.site is None and above is None:
             how = f"a launch site in flight plan {plan}; an upper stage: --carries {plan} from a booster's plan"

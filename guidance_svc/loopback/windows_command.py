@@ -9,11 +9,12 @@ from pathlib import Path
 
 from guidance_svc.adapters.campaign_files import write_text
 from guidance_svc.adapters.config_files import Library
+from guidance_svc.adapters.out_paths import require_folder
 from guidance_svc.adapters.window_files import write_launches
 from guidance_svc.constants import CAUTION, SECONDS_PER_DAY
 from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
-from guidance_svc.loopback.boost_command import stacked
+from guidance_svc.loopback.boost_command import boost_role, stacked
 from guidance_svc.loopback.window_flights import can_fly, flown
 from guidance_svc.loopback.window_plane import plane_and_target, time_of
 from guidance_svc.plan.drift import Field, circular, plane_angle_rad
@@ -111,6 +112,8 @@ def run_windows(library: Library, ask: Ask, say: Callable[[str], None] = print) 
         ConfigError: with the key, the reason, and the nearest that works.
         GuidanceError: an ascent that reaches no orbit.
     """
+    if ask.out is not None:
+        require_folder(ask.out / "flights", "--out")
     calendar = calendar_of(library, ask)
     text = calendar_text(calendar)
     say(CAUTION)
@@ -122,7 +125,7 @@ def run_windows(library: Library, ask: Ask, say: Callable[[str], None] = print) 
 
 def calendar_of(library: Library, ask: Ask) -> Calendar:
     """All launches of the span."""
-    plans = [library.plan(ask.flight, "booster" if ask.carries else "tanker")]
+    plans = [library.plan(ask.flight, boost_role(ask.carries))]
     if ask.carries is not None:
         plans.append(library.plan(ask.carries, "upper_stage"))
     plan = stacked(*plans) if len(plans) == 2 else plans[0]
@@ -146,8 +149,8 @@ def calendar_of(library: Library, ask: Ask) -> Calendar:
                           plan.target.cutoff_speed_m_s)  # fmt: skip
     if not found:
         raise ConfigError("no_opportunity", "--days", f"more than {ask.days:g}, for a passage of the site", ask.days)
-    ascents = ascents_of(plan, found, plane, meridian, field) if ask.fly and can_fly(plan) else []
     waiting = None if ask.waiting_m is None else circular(0.0, ask.waiting_m, plane.inclination_rad, 0.0, field)
+    ascents = ascents_of(plan, found, plane, meridian, field) if ask.fly and can_fly(plan) else []
     return Calendar(plans, plan.site, epoch, meridian, plane, ascents,
                     launches(found, plane, ascents, ask.margin, field, target, waiting),
                     angles_to(ask, plane, epoch, start_s))  # fmt: skip

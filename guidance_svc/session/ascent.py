@@ -15,7 +15,7 @@ from guidance_svc.core.boost import (
     velocity_soon,
     wanted_normal,
 )
-from guidance_svc.core.frames import pitch_and_heading
+from guidance_svc.core.frames import Triad, pitch_and_heading, turn_z
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import add, along, norm, scale
 from guidance_svc.domain import Boost, Event, EventName, FlightPlan, Hold, Vec
@@ -47,6 +47,23 @@ def lit_by(ignite_at_s: float, now: Navigation) -> bool:
     return now.time_s >= ignite_at_s - (CLOCK_SLACK_S if now.engine_on else 0.0)
 
 
+def hold_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Hold) -> Memory:
+    """The heading of the ascent, as it will be at release: a heading is told while the thrust is vertical."""
+    boost = next((other for other in plan.phases if isinstance(other, Boost)), Boost())
+    turn = plan.body.rotation_rad_s * max(0.0, phase.release_at_s - now.time_s)
+    local = Triad(*(turn_z(axis, turn) for axis in now.local))
+    return replace(memory, heading_rad=ascent_heading_rad(boost, turn_z(now.position_m, turn), plan, local))
+
+
+def ascent_heading_rad(phase: Boost, position_m: Vec, plan: FlightPlan, local: Triad) -> float:
+    """Launch heading over ground from a place on the pad: the plan's, else into the target's plane, else east."""
+    if phase.azimuth_rad is not None:
+        return phase.azimuth_rad
+    if plan.target is not None:
+        return launch_heading_rad(position_m, plan.body, plan.target, local)
+    return pitch_and_heading(local.east, local)[1]
+
+
 def hold_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Hold) -> bool:
     """Whether the hold-down is over."""
     return now.time_s >= phase.release_at_s - CLOCK_SLACK_S
@@ -69,11 +86,7 @@ def hold_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Hold) -> 
 
 def boost_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Boost) -> Memory:
     """Choose the launch heading, once."""
-    heading = phase.azimuth_rad
-    if heading is None and plan.target is not None:
-        heading = launch_heading_rad(now.position_m, plan.body, plan.target, now.local)
-    if heading is None:
-        heading = pitch_and_heading(now.local.east, now.local)[1]
+    heading = ascent_heading_rad(phase, now.position_m, plan, now.local)
     return replace(memory, heading_rad=heading, cutoff_at_s=None, separate_at_s=None)
 
 

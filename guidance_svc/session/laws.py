@@ -78,7 +78,7 @@ class LawRow:
 
 
 LAWS: dict[Law, LawRow] = {
-    "hold": LawRow(ascent.hold_fly, done=ascent.hold_done),
+    "hold": LawRow(ascent.hold_fly, ascent.hold_enter, done=ascent.hold_done),
     "boost": LawRow(ascent.boost_fly, ascent.boost_enter, ascent.boost_follow, ascent.boost_done),
     "insertion": LawRow(
         insertion.insertion_fly, insertion.insertion_enter, insertion.insertion_follow, insertion.insertion_done,

@@ -6,7 +6,7 @@ Because the value is immutable, going back in time is taking up an earlier one.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from guidance_svc.core.detour import Detour
 from guidance_svc.core.estimator import EngineEstimate
@@ -54,6 +54,21 @@ class CutoffSeen:
     speed_m_s: float
     along_frac: float
     throttle_frac: float
+
+
+class Turning(NamedTuple):
+    """How the ordered attitude turns, as sent.
+
+    Args:
+        pitch_rad_s, heading_rad_s: rates.
+        at_s: vehicle time at which they were worked out.
+        heading_rad: sent then; held while the thrust is vertical.
+    """
+
+    pitch_rad_s: float
+    heading_rad_s: float
+    at_s: float
+    heading_rad: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,11 +173,12 @@ class Memory:
         search: for a detour or a lesser target, while it goes on.
         detour: the insertion with a coast that is flown instead of the direct one; None for the direct one.
         lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
-        heading_rad: launch heading, chosen once at release.
+        heading_rad: launch heading; as it will be while on the pad, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
         cover_goes_s: vehicle time at which the law's way will let the cover go, inf for never; None while not known.
         cover_seen_ahead_s: vehicle time at which that was worked out.
-        turning: rates of pitch and heading (rad/s) and the vehicle time at which they were worked out.
+        turning: rates of pitch and heading, when they were worked out, and the heading then.
+        doubts: what does not fit between the first state and the plan, in words, until `doubts_until_s`.
         seen: ids of events that are done: acknowledged, or shown by a state.
         sent: events that went out and are not done, each as last said; only these can be acknowledged.
         weighed: vehicle time and mass of the last state.
@@ -204,10 +220,12 @@ class Memory:
     detour: Detour | None = None
     lowest_m: float | None = None
     heading_rad: float | None = None
-    turning: tuple[float, float, float] | None = None
+    turning: Turning | None = None
     cover_at_s: float | None = None
     cover_goes_s: float | None = None
     cover_seen_ahead_s: float | None = None
+    doubts: tuple[str, ...] = ()
+    doubts_until_s: float = 0.0
     seen: frozenset[str] = frozenset()
     sent: tuple[Event, ...] = ()
     weighed: tuple[float, float] | None = None

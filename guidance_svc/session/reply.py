@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-from math import isfinite, pi
+from math import atan2, cos, inf, isfinite, pi, radians, sin
 
 from guidance_svc.core.finite import not_finite
-from guidance_svc.core.frames import direction_from_bci, pitch_and_heading, triad
+from guidance_svc.core.frames import TWO_PI, Triad, direction_from_bci, pitch_and_heading, triad
 from guidance_svc.core.kepler import orbit_report
-from guidance_svc.core.vectors import add
-from guidance_svc.domain import Command, Detail, FlightPlan, Frame
+from guidance_svc.core.vectors import add, dot
+from guidance_svc.domain import Command, Detail, FlightPlan, Frame, Vec
 from guidance_svc.errors import NotConverged
 from guidance_svc.session.engine import flown_stage
 from guidance_svc.session.events import next_event
-from guidance_svc.session.memory import Memory, Numbers, Order
+from guidance_svc.session.memory import Memory, Numbers, Order, Turning
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.stack import burn_left_s
 
 TURNING_KEPT_S = 0.25  # the rates of a steering law change by a hundredth of themselves in that time
 LOWEST_THROTTLE_FRAC = 0.01  # an engine that is on is reckoned to burn at this at least
-STRAIGHT_UP_RAD = 1.55  # above this pitch a heading rate means nothing and is sent as zero
+HELD_RAD = radians(2.0)  # off the vertical, up or down: within this the heading is held and its rate is zero
+OWN_RAD = radians(4.0)  # from here on the heading is the direction's own; between the two it goes over smoothly
+STANDSTILL_M_S = 1.0  # over ground: slower than this is no direction of flight
 
 
 def command_for(
@@ -32,8 +34,8 @@ def command_for(
     Raises:
         NotConverged: a number that goes out is not finite.
     """
-    pitch, heading = pitch_and_heading(order.direction, now.local)
-    pitch_rate, heading_rate, _ = memory.turning or (0.0, 0.0, now.time_s)
+    pitch, heading = told_angles(order.direction, now.local, held_heading_rad(memory, now))
+    pitch_rate, heading_rate = memory.turning[:2] if memory.turning else (0.0, 0.0)
     cutoff = order.cutoff_at_s
     command = Command(
         seq=seq,
@@ -72,17 +74,58 @@ def latest_off_s(order: Order, memory: Memory, now: Navigation, plan: FlightPlan
     return now.time_s + burn_left_s(plan.vehicle, memory.stage, now.mass_kg, memory.flown) / throttle
 
 
-def turning(
-    order: Order, before: tuple[float, float, float] | None, now: Navigation, plan: FlightPlan, frame: Frame
-) -> tuple[float, float, float]:
+def turning(order: Order, memory: Memory, now: Navigation, plan: FlightPlan, frame: Frame) -> Turning:
     """Rates of pitch and heading over the next second, and when they were worked out; kept for a quarter second."""
-    if before is not None and before[2] <= now.time_s < before[2] + TURNING_KEPT_S:
+    before = memory.turning
+    if before is not None and before.at_s <= now.time_s < before.at_s + TURNING_KEPT_S:
         return before
-    pitch, heading = pitch_and_heading(order.direction, now.local)
+    held = held_heading_rad(memory, now)
+    pitch, heading = told_angles(order.direction, now.local, held)
     later = triad(add(now.position_m, now.velocity_m_s), frame.up, plan.body)
-    pitch_soon, heading_soon = pitch_and_heading(order.direction_soon, later)
-    turn = (heading_soon - heading + pi) % (2.0 * pi) - pi
-    return (pitch_soon - pitch, turn if abs(pitch) < STRAIGHT_UP_RAD else 0.0, now.time_s)
+    pitch_soon, heading_soon = told_angles(order.direction_soon, later, heading)
+    turn = (heading_soon - heading + pi) % TWO_PI - pi
+    steep = 0.5 * pi - abs(pitch) < HELD_RAD
+    return Turning(pitch_soon - pitch, 0.0 if steep else turn, now.time_s, heading)
+
+
+def kept_heading(before: Turning | None) -> Turning | None:
+    """What a new phase takes over: the heading last sent; the rates are worked out at once."""
+    return None if before is None else Turning(before.pitch_rad_s, before.heading_rad_s, -inf, before.heading_rad)
+
+
+def held_heading_rad(memory: Memory, now: Navigation) -> float:
+    """The heading to hold while the thrust is vertical: the last one sent, else that of the ascent, else the flight's.
+
+    Returns:
+        [0, 2 pi), clockwise from north; east where nothing has a direction.
+    """
+    if memory.turning is not None:
+        return memory.turning.heading_rad
+    if memory.heading_rad is not None:
+        return memory.heading_rad
+    north, east = (dot(now.ground_velocity_m_s, axis) for axis in (now.local.north, now.local.east))
+    return atan2(east, north) % TWO_PI if abs(north) + abs(east) > STANDSTILL_M_S else 0.5 * pi
+
+
+def told_angles(direction: Vec, local: Triad, held_rad: float) -> tuple[float, float]:
+    """Pitch and heading as they are sent: near the vertical, where a heading means nothing, a held one.
+
+    Within 2 deg of the vertical the heading is the held one, from 4 deg on the direction's own, and between them a
+    smooth mean. The pitch is then that of the nearest direction with this heading: at most 2 deg from the true one.
+
+    >>> from guidance_svc.core.frames import triad_at
+    >>> [round(angle, 3) for angle in told_angles((1.0, 0.0, 0.0), triad_at(0.0, 0.0), 1.0)]
+    [1.571, 1.0]
+    """
+    pitch, own = pitch_and_heading(direction, local)
+    lean = 0.5 * pi - abs(pitch)
+    if lean >= OWN_RAD:
+        return (pitch, own)
+    part = min(max((lean - HELD_RAD) / (OWN_RAD - HELD_RAD), 0.0), 1.0)
+    turn = (own - held_rad + pi) % TWO_PI - pi
+    heading = (held_rad + part * part * (3.0 - 2.0 * part) * turn) % TWO_PI
+    shown = 0.5 * pi - atan2(max(0.0, sin(lean) * cos(own - heading)), cos(lean))
+    return (shown if pitch > 0.0 else -shown, heading if heading < TWO_PI else 0.0)
 
 
 def detail_for(numbers: Numbers, memory: Memory, now: Navigation, plan: FlightPlan) -> Detail:

@@ -9,17 +9,20 @@ from math import inf, isfinite
 
 from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.core.vectors import norm, unit
-from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
-from guidance_svc.errors import GuidanceError, NotConverged, SessionFault
+from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Vec, VehicleState
+from guidance_svc.errors import GuidanceError, MessageFault, NotConverged, SessionFault
 from guidance_svc.session.air import cover_settled, cover_watched, uncovered, with_cover_event
 from guidance_svc.session.events import acknowledged, noted, require_known, shown, to_the_instant
+from guidance_svc.session.first_state import explained, first_warnings
 from guidance_svc.session.history import History, Place
 from guidance_svc.session.laws import LAWS, with_detours
 from guidance_svc.session.memory import Memory, Order
 from guidance_svc.session.navigation import Navigation, navigate
 from guidance_svc.session.packing import pack, unpack
-from guidance_svc.session.reply import command_for, turning
+from guidance_svc.session.reply import command_for, kept_heading, turning
 
+DOUBTS_S = 30.0  # vehicle time in which a first state that does not fit the plan is spoken of
+EXPLAINED = 3  # refusals of a first state: 7 ms each, 150 times what a refusal costs otherwise
 FRESH_CYCLES = 2.0  # a law older than this many major cycles is solved anew before the reply, not after it
 PHYSICS_ERRORS = (GuidanceError, ArithmeticError, LookupError, ValueError)  # numpy's LinAlgError is a ValueError
 HISTORY_BYTES = 8_388_608  # 18 minutes at 50 states a second, 15 hours at one
@@ -64,6 +67,7 @@ class Session:
         self.last_command: Command | None = None
         self.resumed = False
         self._unmarked = 0
+        self._refused = 0
         self._marked: tuple[int, int] | None = None
 
     def state(self, message: VehicleState) -> Command:
@@ -78,7 +82,7 @@ class Session:
         said = self.said_before(message)
         if said is not None:
             return said
-        now = navigate(message, self.plan, self.frame)
+        now = self.navigated(message)
         start, place = self.point, None
         if start is not None and message.time_s < start.time_s:
             start, place = self.restored(self.history, message.time_s)
@@ -101,6 +105,16 @@ class Session:
         """Whether it ever had a state."""
         return self.point is not None or self.last_message is not None
 
+    def navigated(self, message: VehicleState) -> Navigation:
+        """Where the vehicle is; a first state that cannot be is refused with the mix-up that would explain it."""
+        try:
+            return navigate(message, self.plan, self.frame)
+        except MessageFault as fault:
+            if self.point is not None or self._refused >= EXPLAINED:
+                raise
+            self._refused += 1
+            raise explained(fault, message, self.plan, self.frame) from None
+
     def said_before(self, message: VehicleState) -> Command | None:
         """The reply to the last state, if this is that state again.
 
@@ -118,7 +132,7 @@ class Session:
 
     def after(self, point: Point | None, message: VehicleState, now: Navigation) -> tuple[Point | None, Command]:
         """The session after a state, and the reply; nothing is changed."""
-        memory = point.memory if point else replace(Memory(), since_s=now.time_s)
+        memory = point.memory if point else self.first_memory(message, now)
         memory = acknowledged(message.seen_event, memory, now, uncovered(self.plan, memory))
         with allowed(UNBOUNDED) as effort:
             after, command = self.fly(point, memory, now, message.seq)
@@ -128,6 +142,16 @@ class Session:
         solved = after.solved_at_s == now.time_s and after.search is None
         due = not solved and effort.spent <= LIGHT_STEPS and LAWS[phase.law].due(after, now, self.plan, phase)
         return Point(now.time_s, after, now if due else None, command), command
+
+    def first_memory(self, message: VehicleState, now: Navigation) -> Memory:
+        """Memory of a flight that begins with this state, with what does not fit between it and the plan."""
+        try:
+            doubts = first_warnings(message, self.plan, self.frame)
+        except PHYSICS_ERRORS:
+            doubts = ()
+        hold = self.plan.phases[0]
+        until_s = max(now.time_s + DOUBTS_S, hold.release_at_s if isinstance(hold, Hold) else now.time_s)
+        return replace(Memory(), since_s=now.time_s, doubts=doubts, doubts_until_s=until_s)
 
     def fly(self, point: Point | None, memory: Memory, now: Navigation, seq: int) -> tuple[Memory | None, Command]:
         """Phase table, order, command; a failure of the physics repeats the last good command as stale.
@@ -150,8 +174,8 @@ class Session:
             plan = uncovered(self.plan, memory)
             order = with_cover_event(row.fly(memory, now, plan, phase), memory)
             memory = shown(order, memory, now, self.plan)
-            order = to_the_instant(order, memory, now)
-            rates = turning(order, memory.turning, now, plan, self.frame)
+            order = with_doubts(to_the_instant(order, memory, now), memory, now)
+            rates = turning(order, memory, now, plan, self.frame)
             memory = memory if rates is memory.turning else replace(memory, turning=rates)
             numbers = row.numbers(memory, now, plan, phase) if self.detail else None
             command = command_for(seq, order, memory, now, plan, self.frame, numbers)
@@ -159,7 +183,7 @@ class Session:
 
     def entered(self, memory: Memory, now: Navigation) -> Memory:
         """The phase begins with this state."""
-        memory = replace(memory, since_s=now.time_s, turning=None)
+        memory = replace(memory, since_s=now.time_s, turning=kept_heading(memory.turning))
         phase = self.plan.phases[memory.phase]
         return LAWS[phase.law].enter(memory, now, self.plan, phase)
 
@@ -301,6 +325,13 @@ def reason_of(problem: Exception) -> str:
     if isinstance(problem, GuidanceError):
         return str(problem)
     return "this state lies outside of what the equations can be solved for (a division by zero, a root of less than 0)"
+
+
+def with_doubts(order: Order, memory: Memory, now: Navigation) -> Order:
+    """The order with what did not fit at the first state, for its first half minute and all the time on the pad."""
+    if not memory.doubts or now.time_s > memory.doubts_until_s:
+        return order
+    return replace(order, warnings=memory.doubts + order.warnings)
 
 
 def unsolved(point: Point) -> Point:

@@ -57,7 +57,7 @@ class OpenMessage(BaseModel):
     """Version of the protocol that the script speaks."""
     vehicle: VehicleName
     """The session's key: letters, digits, _, . and -; at most 64."""
-    role: Literal["booster", "upper_stage", "tanker"]
+    role: Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
     """Which default list of phases applies."""
     plan: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_\-]{0,63}$")] | dict[str, Any]
     """Name of a flight plan that the service has, or the plan itself (the same keys as the TOML file)."""

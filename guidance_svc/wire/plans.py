@@ -327,11 +327,15 @@ class FlightPlanModel(BaseModel):
 
 
 _AFTER_ASCENT: tuple[domain.Phase, ...] = (domain.Coast(), domain.Circularize(), domain.Orbit())
+_PAD_TO_ORBIT: tuple[domain.Phase, ...] = (
+    domain.Hold(), domain.Boost(), domain.Insertion(first_stage=1), *_AFTER_ASCENT
+)  # fmt: skip
 
 DEFAULT_PHASES: dict[domain.Role, tuple[domain.Phase, ...]] = {
     "booster": (domain.Hold(), domain.Boost()),
     "upper_stage": (domain.Insertion(), *_AFTER_ASCENT),
-    "tanker": (domain.Hold(), domain.Boost(), domain.Insertion(first_stage=1), *_AFTER_ASCENT),
+    "tanker": _PAD_TO_ORBIT,
+    "launch_vehicle": _PAD_TO_ORBIT,
 }
 
 

@@ -15,7 +15,7 @@ from guidance_svc.adapters.conforming_checks import checks_of
 from guidance_svc.adapters.conforming_trials import USUAL, Mishap, Reference
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.core.frames import direction_from_bci, direction_to_bci, from_bci, local_from_bci
-from guidance_svc.domain import Body, Frame, Vec
+from guidance_svc.domain import Body, Frame, Role, Vec
 from guidance_svc.loopback.conform_vehicle import Witnessed
 from guidance_svc.session.registry import Registry
 
@@ -46,6 +46,7 @@ class Pilot:
         until_s: vehicle time at which it stops without a close.
         back: what it does on a lost connection: "resume", "open" (without token), "state", "stay_away".
         on_fault: "stop", or "go_on" as if nothing had been said.
+        flies: name of the plan, and the role.
         takes_back: opens again when it is told that its session was taken over.
     """
 
@@ -65,13 +66,14 @@ class Pilot:
     patient: bool = True
     acknowledges: bool = True
     acks_early: bool = False
+    flies: tuple[str, Role] = (PLAN, "upper_stage")
     run: Run = field(default_factory=Run)
 
     def __post_init__(self) -> None:
         sessions = Registry(lambda: "kept-secret")
         self.reference = Reference(Desk(sessions, LIBRARY), sessions, LIBRARY, self.mishaps)
         self.run = self.reference.run
-        self.vehicle = Witnessed(LIBRARY.plan(PLAN, "upper_stage"), self.run)
+        self.vehicle = Witnessed(LIBRARY.plan(*self.flies), self.run)
         self.random = Random(self.noise[3] if self.noise else 0)
         self.seq, self.link, self.done, self.token = 0, 1, None, ""
 
@@ -115,7 +117,7 @@ class Pilot:
             "height_above": self.meant.height_above, "local_velocity": self.meant.local_velocity,
             "handedness": "left" if self.meant.axes == ("x", "z", "y") else "right",
         }  # fmt: skip
-        return {"type": "open", "protocol": 1, "vehicle": "Curlew", "role": "upper_stage", "plan": PLAN,
+        return {"type": "open", "protocol": 1, "vehicle": "Curlew", "role": self.flies[1], "plan": self.flies[0],
                 "frame": meant if self.declared is None else self.declared}  # fmt: skip
 
     def exchange(self) -> Message | None:
@@ -177,6 +179,8 @@ class Pilot:
         }  # fmt: skip
         if event and event["name"] in ("ignite", "circularize"):
             controls["ignite_at_s"] = event["at_s"]
+        if event and event["name"] == "release":
+            controls["release_at_s"] = event["at_s"]
         if self.steer is not None:
             self.steer(self, command, controls)
         self.vehicle.answer({"do": "advance", "seconds": self.span(command), "controls": controls}, None)

@@ -49,9 +49,10 @@ SOUND: dict[str, dict[str, Any]] = {  # most end after the first burn, for time'
 def test_a_sound_script_is_not_accused(kind: str) -> None:
     checks = Pilot(**SOUND[kind]).checked()
     assert failures(checks) == []
-    wanted = {"opens", "accepted", "seq_rises", "time_moves", "keeps_contact", "acknowledges", "does_once", "waits",
-              "comes_back", "own_path", "fall", "plane", "thrust_along_pointing", "thrust_size", "mass_falls",
-              "points_as_told", "lights_when_told", "throttles_as_told", "cuts_on_time", "reads_replies"}  # fmt: skip
+    wanted = {"frame_and_units", "opens", "accepted", "seq_rises", "time_moves", "keeps_contact", "acknowledges",
+              "does_once", "waits", "comes_back", "own_path", "fall", "plane", "thrust_along_pointing", "thrust_size",
+              "mass_falls", "points_as_told", "lights_when_told", "throttles_as_told", "cuts_on_time",
+              "reads_replies"}  # fmt: skip
     wanted |= set() if "until_s" in SOUND[kind] else {"closes"}
     assert {name for name, check in checks.items() if check.outcome == "pass"} >= wanted
 
@@ -141,10 +142,14 @@ WRONG: dict[str, tuple[dict[str, Any], str, str, bool]] = {
 @pytest.mark.parametrize("fault", [name for name, row in WRONG.items() if row[3]])
 def test_a_wrong_frame_or_unit_is_named_from_the_states_alone(fault: str) -> None:
     how, name, words, _ = WRONG[fault]
-    check = Pilot(**(GO | {"until_s": IN_BURN_S, "own": True} | how)).checked()[name]
+    checks = Pilot(**(GO | {"until_s": IN_BURN_S, "own": True} | how)).checked()
+    check, first = checks[name], next(check for check in checks.values() if check.outcome == "fail")
     assert check.outcome == "fail"
     assert words in check.seen
     assert check.change
+    assert first.name == "frame_and_units"
+    assert words in first.seen
+    assert check.follows == "frame_and_units"
 
 
 @pytest.mark.parametrize("fault", WRONG)

@@ -11,9 +11,11 @@ from pathlib import Path
 import pytest
 
 from guidance_svc.adapters.boost_file import with_program, write_plan
+from guidance_svc.adapters.campaign_files import campaign_of, load_campaign
 from guidance_svc.adapters.config_files import default_folder, load_flight_file, load_library
 from guidance_svc.domain import Boost, Insertion
 from guidance_svc.errors import ConfigError
+from guidance_svc.loopback import boost_command, campaign_command, windows_command
 from guidance_svc.loopback.ascent_trial import ascent_of, tried
 from guidance_svc.loopback.boost_command import limited, run_boost, whole_ascent
 from guidance_svc.loopback.boost_planner import planned
@@ -124,3 +126,85 @@ def test_missing_optimiser_is_said_with_what_to_install(monkeypatch: pytest.Monk
     plan = whole_ascent(load_library(default_folder()), "bargeman_to_lagoon", None)
     with pytest.raises(ConfigError, match=r"pip install '\.\[plan\]'"):
         planned(ascent_of(plan, World(plan.body, plan.vehicle)))
+
+
+# --- what can be refused is refused before the search ------------------------------------------------------------
+
+WITHOUT_PHASES = """body = "earth"
+vehicle = "bargeman"  # beside
+
+[site]
+name = "Saltmarsh Point"
+latitude_deg = 28.2
+longitude_deg = -35.0
+
+[target]
+perigee_altitude_km = 200.0
+apogee_altitude_km = 468.62
+"""
+
+
+def searched(*_: object) -> None:
+    raise AssertionError("the search began")
+
+
+def boosted(text: str, folder: Path, out: Path, plot: Path | None = None) -> None:
+    (folder / "mine.toml").write_text(text, encoding="utf-8")
+    library = load_flight_file(folder / "mine.toml", load_library(default_folder()))
+    run_boost(library, "mine", None, out, plot, print)
+
+
+def test_a_plan_without_phases_gets_those_of_its_role_with_the_program(tmp_path: Path) -> None:
+    plan = load_library(default_folder()).plan(tomllib.loads(WITHOUT_PHASES), "launch_vehicle")
+    text = with_program(WITHOUT_PHASES, PROGRAM, ("a note",), plan.phases)
+    (tmp_path / "new.toml").write_text(text, encoding="utf-8")
+    again = load_flight_file(tmp_path / "new.toml", load_library(default_folder())).plan("new", "booster")
+    assert [phase.law for phase in again.phases] == [phase.law for phase in plan.phases]
+    assert next(p for p in again.phases if isinstance(p, Insertion)).first_stage == 1
+    assert len(next(p for p in again.phases if isinstance(p, Boost)).pitch) == 2
+    assert "# beside" in text
+    assert with_program(text, PROGRAM, ("a note",), plan.phases).count("[[phases]]") == 6
+
+
+def test_phases_that_no_program_can_be_written_into_are_refused_before_the_search(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(boost_command, "search", searched)
+    inline = 'phases = [{law = "hold"}, {law = "boost"}, {law = "insertion", first_stage = 1}]\n' + WITHOUT_PHASES
+    with pytest.raises(ConfigError, match=r"\[\[phases\]\] table"):
+        boosted(inline, tmp_path, tmp_path / "out.toml")
+
+
+@pytest.mark.parametrize("option", ["--out", "--plot"])
+def test_a_file_that_cannot_be_written_is_refused_before_the_search(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, option: str
+) -> None:
+    monkeypatch.setattr(boost_command, "search", searched)
+    (tmp_path / "taken").mkdir()
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    for path in (tmp_path / "taken", tmp_path / "file" / "below"):
+        out, plot = (path, None) if option == "--out" else (tmp_path / "out.toml", path)
+        with pytest.raises(ConfigError) as caught:
+            boosted(WITHOUT_PHASES, tmp_path, out, plot)
+        assert (caught.value.code, caught.value.field) == ("cannot_write", option)
+
+
+def test_a_folder_that_cannot_be_written_is_refused_before_windows_and_campaigns_fly(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(windows_command, "ascents_of", searched)
+    monkeypatch.setattr(campaign_command, "campaign_of", searched)
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    library = load_library(default_folder())
+    ask = windows_command.Ask("bargeman_to_lagoon", plane="inclination=30,node=262.5", out=tmp_path / "file" / "below")
+    with pytest.raises(ConfigError, match="--out"):
+        windows_command.run_windows(library, ask)
+    with pytest.raises(ConfigError, match="--out"):
+        campaign_command.run_campaign(library, default_folder() / "campaigns" / "lagoon.toml", ask.out or tmp_path)
+
+
+def test_the_wrong_site_of_a_campaign_is_refused_before_anything_flies() -> None:
+    model = load_campaign(default_folder() / "campaigns" / "lagoon.toml")
+    wrong = model.model_copy(update={"tankers": model.tankers.model_copy(update={"site": "nowhere"})})
+    with pytest.raises(ConfigError, match=r"tankers\.site"):
+        campaign_of(wrong, load_library(default_folder()), searched)  # type: ignore[arg-type]

@@ -146,7 +146,7 @@ def test_the_first_test_vector_of_check_can_be_worked_out_in_the_head() -> None:
         (["check", "--frame", "axes=x/z/y"], 'expected "left", because axes x z y make a left-handed frame'),
         (["check", "--frame", "motoin=turning"], "did you mean motion?"),
         (["check", "--frame", "turning"], "parts such as motion=turning"),
-        (["check", "--role", "pilot"], "booster, upper_stage or tanker"),
+        (["check", "--role", "pilot"], "booster, upper_stage, launch_vehicle or tanker"),
         (["replay", "/nowhere/x.mcap"], "cannot read"),
     ],
 )
@@ -171,3 +171,42 @@ def test_the_version_is_shown() -> None:
         [sys.executable, "-m", "guidance_svc", "--version"], capture_output=True, text=True, timeout=60, check=True
     )
     assert done.stdout == f"guidance-svc {__version__}\n"
+
+
+PAD_PLAN = """body = "earth"
+vehicle = "{vehicle}"
+[site]
+name = "Saltmarsh Point"
+latitude_deg = 28.2
+longitude_deg = -35.0
+[target]
+perigee_altitude_km = 200.0
+apogee_altitude_km = 468.62
+"""
+
+
+@pytest.mark.parametrize(
+    ("vehicle", "role", "shown"),
+    [("bargeman", "launch_vehicle", "phase 1  boost"), ("sandpiper", "booster", "phase 1  boost")],
+)
+def test_a_pad_plan_without_phases_is_what_its_site_and_stages_make_it(
+    tmp_path: Path, vehicle: str, role: str, shown: str
+) -> None:
+    (tmp_path / "pad.toml").write_text(PAD_PLAN.format(vehicle=vehicle), encoding="utf-8")
+    result = CliRunner().invoke(app, ["check", str(tmp_path / "pad.toml")])
+    assert result.exit_code == 0, result.output
+    assert shown in result.output
+    assert f'those of "{role}", because the plan has a site' in result.output
+
+
+def test_an_upper_stage_that_stands_on_a_pad_is_warned_of(tmp_path: Path) -> None:
+    (tmp_path / "pad.toml").write_text(PAD_PLAN.format(vehicle="bargeman"), encoding="utf-8")
+    result = CliRunner().invoke(app, ["check", str(tmp_path / "pad.toml"), "--role", "upper_stage"])
+    assert 'warning  Saltmarsh Point is not used: "upper_stage" begins in flight' in result.output
+
+
+def test_a_role_whose_phases_do_not_fit_the_stages_is_named(tmp_path: Path) -> None:
+    (tmp_path / "pad.toml").write_text(PAD_PLAN.format(vehicle="sandpiper"), encoding="utf-8")
+    result = CliRunner().invoke(app, ["check", str(tmp_path / "pad.toml"), "--role", "launch_vehicle"])
+    assert result.exit_code == 2
+    assert 'phases are those of role "launch_vehicle"' in result.output

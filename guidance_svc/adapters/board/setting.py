@@ -35,7 +35,7 @@ def setting_of(heard: Heard, walk: Walk, library: Library) -> Setting | None:
     table: Any = walk.plans.get(heard.plan) if isinstance(heard.plan, str) else heard.plan
     if not table:
         return None
-    roles: dict[str, Role] = {"booster": "booster", "tanker": "tanker"}
+    roles: dict[str, Role] = {"booster": "booster", "tanker": "tanker", "launch_vehicle": "launch_vehicle"}
     try:
         plan = library.plan(table, roles.get(heard.role, "upper_stage"))
         return Setting(plan, parse_frame(parse_table(FrameModel, heard.frame)))

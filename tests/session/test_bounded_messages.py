@@ -56,7 +56,7 @@ def test_an_orbit_of_many_years_is_told_in_words_and_is_not_complete() -> None:
     session.state(near_escape(0, 1e-5))
     command, _ = answered(session, near_escape(1, 1e-5))
     assert (command.phase, command.status) == ("orbit", "unreachable")
-    assert "just below escape speed: a revolution takes 7.77e+08 years" in command.warnings[0]
+    assert any("just below escape speed: a revolution takes 7.77e+08 years" in text for text in command.warnings)
     assert command.detail is not None
     assert command.detail.radius_spread_m is None
     command, _ = answered(session, near_escape(2, -1.0))

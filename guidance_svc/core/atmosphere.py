@@ -27,7 +27,8 @@ TOP_OF_LAYERS_M = 86e3  # geometric
 LOWEST_M = -5e3  # the standard's table begins there
 
 HIGH = (  # geometric altitude km, pressure Pa, density kg/m3
-    (86.0, 3.733836e-1, 6.957879e-6), (90.0, 1.8359e-1, 3.416e-6), (95.0, 7.5966e-2, 1.393e-6),
+    (86.0, 3.733836e-1, 6.957879e-6), (90.0, 1.8359e-1, 3.416e-6), (91.0, 1.5381e-1, 2.860e-6),
+    (92.0, 1.2887e-1, 2.393e-6), (93.0, 1.0801e-1, 2.000e-6), (94.0, 9.0560e-2, 1.670e-6), (95.0, 7.5966e-2, 1.393e-6),
     (100.0, 3.2011e-2, 5.604e-7), (105.0, 1.4477e-2, 2.325e-7), (110.0, 7.1042e-3, 9.708e-8),
     (115.0, 4.0096e-3, 4.289e-8), (120.0, 2.5382e-3, 2.222e-8), (130.0, 1.2505e-3, 8.152e-9),
     (140.0, 7.2028e-4, 3.831e-9), (150.0, 4.5422e-4, 2.076e-9), (160.0, 3.0395e-4, 1.233e-9),
@@ -40,7 +41,8 @@ HIGH = (  # geometric altitude km, pressure Pa, density kg/m3
 HIGH_ALTITUDE_M = tuple(1e3 * row[0] for row in HIGH)
 HIGH_LOG_PRESSURE = tuple(log(row[1]) for row in HIGH)
 HIGH_LOG_DENSITY = tuple(log(row[2]) for row in HIGH)
-TOP_M = HIGH_ALTITUDE_M[-1]
+LAST_ROW = len(HIGH) - 1
+TOP_M = HIGH_ALTITUDE_M[LAST_ROW]
 
 
 def layer_bases() -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -95,12 +97,12 @@ def air(altitude_m: float) -> tuple[float, float, float, float]:
 
 @kernel
 def thin_air(altitude_m: float) -> tuple[float, float, float, float]:
-    """`air` from 86 to 1000 km, and nothing above."""
+    """`air` from 86 to 1000 km, both included, and nothing above."""
     sound_m_s = 274.09632  # at 86 km
-    if altitude_m >= TOP_M:
+    if altitude_m > TOP_M:
         return (0.0, 0.0, sound_m_s, 1000.0)
     i = 1
-    while altitude_m >= HIGH_ALTITUDE_M[i]:
+    while i < LAST_ROW and altitude_m >= HIGH_ALTITUDE_M[i]:
         i += 1
     part = (altitude_m - HIGH_ALTITUDE_M[i - 1]) / (HIGH_ALTITUDE_M[i] - HIGH_ALTITUDE_M[i - 1])
     log_pressure = HIGH_LOG_PRESSURE[i - 1] + part * (HIGH_LOG_PRESSURE[i] - HIGH_LOG_PRESSURE[i - 1])

@@ -12,6 +12,7 @@ from __future__ import annotations
 from math import exp, log, sqrt
 
 from guidance_svc.core.compiled import kernel
+from guidance_svc.domain import AirRow, Body
 
 EARTH_RADIUS_M = 6356766.0  # r0 of the standard, for geopotential altitude
 GAS_CONSTANT = 8314.32  # J/(kmol K), R* of the standard
@@ -93,6 +94,62 @@ def air(altitude_m: float) -> tuple[float, float, float, float]:
         pressure = LAYER_PRESSURE_PA[i] * (base_k / temperature) ** (LAPSE / gradient)
     specific = AIR_CONSTANT * temperature
     return (pressure / specific, pressure, sqrt(HEAT_RATIO * specific), temperature)
+
+
+NO_ROWS: tuple[AirRow, ...] = ((0.0, 0.0, 0.0, 1.0),)
+NO_AIR, STANDARD_AIR, TABLE_AIR = 0.0, 1.0, 2.0  # how kernels are told which model a body has
+
+
+def air_of(body: Body, altitude_m: float) -> tuple[float, float, float, float]:
+    """`air` by the model of a body: none, the standard's, or its own table."""
+    kind, rows = air_model(body)
+    return modelled_air(altitude_m, kind, rows)
+
+
+def air_model(body: Body) -> tuple[float, tuple[AirRow, ...]]:
+    """Which model a body has, and the rows of its own table, as the kernels take them."""
+    if body.atmosphere == "table":
+        return TABLE_AIR, body.air
+    return (STANDARD_AIR if body.atmosphere == "us1976" else NO_AIR), NO_ROWS
+
+
+@kernel
+def modelled_air(altitude_m: float, kind: float, rows: tuple[AirRow, ...]) -> tuple[float, float, float, float]:
+    """`air` by one of the three models; a table tells no temperature, 0 stands for it."""
+    if kind == 0.0:
+        return (0.0, 0.0, 300.0, 0.0)
+    if kind == 1.0:
+        return air(altitude_m)
+    return table_air(altitude_m, rows)
+
+
+@kernel
+def table_air(altitude_m: float, rows: tuple[AirRow, ...]) -> tuple[float, float, float, float]:
+    """Air by a table: density and pressure interpolated in the logarithm, speed of sound linearly.
+
+    Below the first row its values; above the last row no air at all.
+
+    Args:
+        rows: height (m), density (kg/m3), pressure (Pa), speed of sound (m/s); two or more, heights rising, all but the
+            heights positive.
+
+    >>> rows = ((0.0, 1.2, 1e5, 340.0), (1e4, 0.3, 2.5e4, 300.0))
+    >>> [round(x, 3) for x in table_air(5e3, rows)], table_air(1.1e4, rows)[:2]
+    ([0.6, 50000.0, 320.0, 0.0], (0.0, 0.0))
+    """
+    if altitude_m <= rows[0][0]:
+        return (rows[0][1], rows[0][2], rows[0][3], 0.0)
+    last = len(rows) - 1
+    if altitude_m > rows[last][0]:
+        return (0.0, 0.0, rows[last][3], 0.0)
+    i = 1
+    while altitude_m > rows[i][0]:
+        i += 1
+    below, above = rows[i - 1], rows[i]
+    part = (altitude_m - below[0]) / (above[0] - below[0])
+    density = below[1] * exp(part * log(above[1] / below[1]))
+    pressure = below[2] * exp(part * log(above[2] / below[2]))
+    return (density, pressure, below[3] + part * (above[3] - below[3]), 0.0)
 
 
 @kernel

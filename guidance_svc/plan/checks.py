@@ -6,13 +6,13 @@ from itertools import pairwise
 from math import atan, degrees, pi, tan
 from typing import Final
 
+from guidance_svc.core.atmosphere import air_of
 from guidance_svc.domain import Body, Boost, FlightPlan, Insertion, Law, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.plan.boost_checks import check_boost
 from guidance_svc.plan.reach_checks import check_reach
 
 ORDER: Final[tuple[Law, ...]] = ("hold", "boost", "insertion", "coast", "circularize", "orbit")
-SEA_LEVEL_PRESSURE_PA: Final = 101325.0  # U.S. Standard Atmosphere 1976, table I
 LATITUDE_TOLERANCE_RAD: Final = 1e-6  # 6 m on the ground: "the site's latitude" typed with 4 decimals of a degree
 
 
@@ -78,7 +78,7 @@ def _check_lift_off(plan: FlightPlan) -> None:
     if not any(isinstance(phase, Boost) for phase in plan.phases):
         return
     stage = plan.vehicle.stages[0]
-    pressure_pa = SEA_LEVEL_PRESSURE_PA if plan.body.atmosphere == "us1976" else 0.0
+    pressure_pa = air_of(plan.body, 0.0)[1]
     thrust_n = stage.thrust_n - pressure_pa * stage.exit_area_m2
     weight_n = plan.vehicle.mass_at_ignition_kg(0) * plan.body.mu_m3_s2 / plan.body.radius_m**2
     if thrust_n <= weight_n:

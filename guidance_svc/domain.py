@@ -12,6 +12,8 @@ from math import inf, radians
 from typing import Literal
 
 Vec = tuple[float, float, float]
+AirRow = tuple[float, float, float, float]
+"""Height (m), density (kg/m3), pressure (Pa), speed of sound (m/s)."""
 
 Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
 Law = Literal["hold", "boost", "insertion", "coast", "raise", "circularize", "orbit"]
@@ -31,8 +33,9 @@ class Body:
         flattening: of the ellipsoid; 0 for a sphere.
         j2: second zonal harmonic, with `radius_m` as its reference radius; 0 means spherical gravity.
         rotation_rad_s: spin about +z, eastward positive.
-        atmosphere: the model the simulator flies through.
+        atmosphere: the model that guidance and the simulator reckon with; "table" is the body's own, `air`.
         source: where the numbers come from.
+        air: rows of that table, heights above the ellipsoid rising.
     """
 
     name: str
@@ -41,8 +44,9 @@ class Body:
     flattening: float = 0.0
     j2: float = 0.0
     rotation_rad_s: float = 0.0
-    atmosphere: Literal["none", "us1976"] = "none"
+    atmosphere: Literal["none", "us1976", "table"] = "none"
     source: str = ""
+    air: tuple[AirRow, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,7 +43,7 @@ def plan_lines(plan: FlightPlan, title: str) -> Iterator[str]:
     yield f"  body     {plan.body.name}, gravity {gravity}; guidance solved every {plan.major_cycle_s:g} s"
     if plan.site is not None:
         site = plan.site
-        where = f"{degrees(site.latitude_rad):.4f} deg, {degrees(site.longitude_rad):.4f} deg, {site.altitude_m:g} m"
+        where = f"{degrees(site.latitude_rad):z.4f} deg, {degrees(site.longitude_rad):z.4f} deg, {site.altitude_m:g} m"
         yield f"  site     {site.name} ({where})"
     yield from _vehicle_lines(plan)
     yield from _target_lines(plan)
@@ -106,7 +106,7 @@ def _target_lines(plan: FlightPlan) -> Iterator[str]:
     yield (
         f"  target   {target['perigee_altitude_m'] / 1e3:g} x {target['apogee_altitude_m'] / 1e3:g} km; cutoff at "
         f"{target['cutoff_altitude_m'] / 1e3:g} km, {target['cutoff_speed_m_s']:.3f} m/s, flight-path angle "
-        f"{target['cutoff_flight_path_angle_deg']:.4f} deg"
+        f"{target['cutoff_flight_path_angle_deg']:z.4f} deg"
     )
     node = "" if target["node_deg"] is None else f", node {target['node_deg']:.4f} deg"
     plane = "free" if target["inclination_deg"] is None else f"inclination {target['inclination_deg']:.4f} deg{node}"
@@ -176,12 +176,12 @@ def _state_lines(state: tuple[Vec, Vec], frame: Frame, body: Body, time_s: float
     yield f"      velocity_m_s  {_vector(script_velocity, 6)}"
     yield "    or"
     yield (
-        f"      latitude_deg {degrees(local.latitude_rad):.9f}  longitude_deg {degrees(local.longitude_rad):.9f}  "
-        f"altitude_m {local.altitude_m:.3f}"
+        f"      latitude_deg {degrees(local.latitude_rad):z.9f}  longitude_deg {degrees(local.longitude_rad):z.9f}  "
+        f"altitude_m {local.altitude_m:z.3f}"
     )
     yield (
-        f"      vertical_speed_m_s {local.vertical_speed_m_s:.6f}  north_speed_m_s {local.north_speed_m_s:.6f}  "
-        f"east_speed_m_s {local.east_speed_m_s:.6f}"
+        f"      vertical_speed_m_s {local.vertical_speed_m_s:z.6f}  north_speed_m_s {local.north_speed_m_s:z.6f}  "
+        f"east_speed_m_s {local.east_speed_m_s:z.6f}"
     )
     towards = direction_of(radians(POINTING_DEG[0]), radians(POINTING_DEG[1]), triad(state[0], frame.up, body))
     yield (
@@ -194,7 +194,7 @@ def _state_lines(state: tuple[Vec, Vec], frame: Frame, body: Body, time_s: float
 
 
 def _vector(vector: Vec, digits: int) -> str:
-    return "[" + ", ".join(f"{value:.{digits}f}" for value in vector) + "]"
+    return "[" + ", ".join(f"{value:z.{digits}f}" for value in vector) + "]"
 
 
 def _error(found: tuple[Vec, Vec], position: Vec, velocity: Vec) -> str:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from math import exp, log, sqrt
 
 from guidance_svc.core.compiled import kernel
+from guidance_svc.domain import AirRow, Body
 
 EARTH_RADIUS_M = 6356766.0  # r0 of the standard, for geopotential altitude
 GAS_CONSTANT = 8314.32  # J/(kmol K), R* of the standard
@@ -27,7 +28,8 @@ TOP_OF_LAYERS_M = 86e3  # geometric
 LOWEST_M = -5e3  # the standard's table begins there
 
 HIGH = (  # geometric altitude km, pressure Pa, density kg/m3
-    (86.0, 3.733836e-1, 6.957879e-6), (90.0, 1.8359e-1, 3.416e-6), (95.0, 7.5966e-2, 1.393e-6),
+    (86.0, 3.733836e-1, 6.957879e-6), (90.0, 1.8359e-1, 3.416e-6), (91.0, 1.5381e-1, 2.860e-6),
+    (92.0, 1.2887e-1, 2.393e-6), (93.0, 1.0801e-1, 2.000e-6), (94.0, 9.0560e-2, 1.670e-6), (95.0, 7.5966e-2, 1.393e-6),
     (100.0, 3.2011e-2, 5.604e-7), (105.0, 1.4477e-2, 2.325e-7), (110.0, 7.1042e-3, 9.708e-8),
     (115.0, 4.0096e-3, 4.289e-8), (120.0, 2.5382e-3, 2.222e-8), (130.0, 1.2505e-3, 8.152e-9),
     (140.0, 7.2028e-4, 3.831e-9), (150.0, 4.5422e-4, 2.076e-9), (160.0, 3.0395e-4, 1.233e-9),
@@ -40,7 +42,8 @@ HIGH = (  # geometric altitude km, pressure Pa, density kg/m3
 HIGH_ALTITUDE_M = tuple(1e3 * row[0] for row in HIGH)
 HIGH_LOG_PRESSURE = tuple(log(row[1]) for row in HIGH)
 HIGH_LOG_DENSITY = tuple(log(row[2]) for row in HIGH)
-TOP_M = HIGH_ALTITUDE_M[-1]
+LAST_ROW = len(HIGH) - 1
+TOP_M = HIGH_ALTITUDE_M[LAST_ROW]
 
 
 def layer_bases() -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -93,14 +96,70 @@ def air(altitude_m: float) -> tuple[float, float, float, float]:
     return (pressure / specific, pressure, sqrt(HEAT_RATIO * specific), temperature)
 
 
+NO_ROWS: tuple[AirRow, ...] = ((0.0, 0.0, 0.0, 1.0),)
+NO_AIR, STANDARD_AIR, TABLE_AIR = 0.0, 1.0, 2.0  # how kernels are told which model a body has
+
+
+def air_of(body: Body, altitude_m: float) -> tuple[float, float, float, float]:
+    """`air` by the model of a body: none, the standard's, or its own table."""
+    kind, rows = air_model(body)
+    return modelled_air(altitude_m, kind, rows)
+
+
+def air_model(body: Body) -> tuple[float, tuple[AirRow, ...]]:
+    """Which model a body has, and the rows of its own table, as the kernels take them."""
+    if body.atmosphere == "table":
+        return TABLE_AIR, body.air
+    return (STANDARD_AIR if body.atmosphere == "us1976" else NO_AIR), NO_ROWS
+
+
+@kernel
+def modelled_air(altitude_m: float, kind: float, rows: tuple[AirRow, ...]) -> tuple[float, float, float, float]:
+    """`air` by one of the three models; a table tells no temperature, 0 stands for it."""
+    if kind == 0.0:
+        return (0.0, 0.0, 300.0, 0.0)
+    if kind == 1.0:
+        return air(altitude_m)
+    return table_air(altitude_m, rows)
+
+
+@kernel
+def table_air(altitude_m: float, rows: tuple[AirRow, ...]) -> tuple[float, float, float, float]:
+    """Air by a table: density and pressure interpolated in the logarithm, speed of sound linearly.
+
+    Below the first row its values; above the last row no air at all.
+
+    Args:
+        rows: height (m), density (kg/m3), pressure (Pa), speed of sound (m/s); two or more, heights rising, all but the
+            heights positive.
+
+    >>> rows = ((0.0, 1.2, 1e5, 340.0), (1e4, 0.3, 2.5e4, 300.0))
+    >>> [round(x, 3) for x in table_air(5e3, rows)], table_air(1.1e4, rows)[:2]
+    ([0.6, 50000.0, 320.0, 0.0], (0.0, 0.0))
+    """
+    if altitude_m <= rows[0][0]:
+        return (rows[0][1], rows[0][2], rows[0][3], 0.0)
+    last = len(rows) - 1
+    if altitude_m > rows[last][0]:
+        return (0.0, 0.0, rows[last][3], 0.0)
+    i = 1
+    while altitude_m > rows[i][0]:
+        i += 1
+    below, above = rows[i - 1], rows[i]
+    part = (altitude_m - below[0]) / (above[0] - below[0])
+    density = below[1] * exp(part * log(above[1] / below[1]))
+    pressure = below[2] * exp(part * log(above[2] / below[2]))
+    return (density, pressure, below[3] + part * (above[3] - below[3]), 0.0)
+
+
 @kernel
 def thin_air(altitude_m: float) -> tuple[float, float, float, float]:
-    """`air` from 86 to 1000 km, and nothing above."""
+    """`air` from 86 to 1000 km, both included, and nothing above."""
     sound_m_s = 274.09632  # at 86 km
-    if altitude_m >= TOP_M:
+    if altitude_m > TOP_M:
         return (0.0, 0.0, sound_m_s, 1000.0)
     i = 1
-    while altitude_m >= HIGH_ALTITUDE_M[i]:
+    while i < LAST_ROW and altitude_m >= HIGH_ALTITUDE_M[i]:
         i += 1
     part = (altitude_m - HIGH_ALTITUDE_M[i - 1]) / (HIGH_ALTITUDE_M[i] - HIGH_ALTITUDE_M[i - 1])
     log_pressure = HIGH_LOG_PRESSURE[i - 1] + part * (HIGH_LOG_PRESSURE[i] - HIGH_LOG_PRESSURE[i - 1])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import ceil, inf, log
 
 from guidance_svc.core.arcs import fly_arc
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.boost import heating_w_m2
 from guidance_svc.core.burns import allot
 from guidance_svc.core.frames import altitude_m
@@ -26,7 +26,7 @@ def missing_for_drop(position_m: Vec, velocity_m_s: Vec, vehicle: Vehicle, body:
     low = vehicle.drop_cover_above_m - height if vehicle.drop_cover_above_m < inf else -inf
     if vehicle.drop_cover_below_w_m2 <= 0.0 or body.atmosphere == "none":
         return low, -inf
-    density = air(height)[0]
+    density = air_of(body, height)[0]
     if density > THICK_KG_M3:
         return low, inf
     x, y, _ = position_m

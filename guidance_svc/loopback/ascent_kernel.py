@@ -8,15 +8,14 @@ from __future__ import annotations
 
 from math import acos, sin
 
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import modelled_air
 from guidance_svc.core.boost import NO_LIMITS, PRESSURE_TIME_S, STANDSTILL_M_S, Limits, guided, steered
 from guidance_svc.core.compiled import kernel
 from guidance_svc.core.frames import ground_velocity
 from guidance_svc.core.vectors import along, cross, dot, norm, sub, unit
 from guidance_svc.domain import Vec
-from guidance_svc.sim.motion import fly, height_above_ellipsoid_m
+from guidance_svc.sim.motion import BodyNumbers, fly, height_above_ellipsoid_m
 
-BodyNumbers = tuple[float, float, float, float, float, float]
 Curve = tuple[float, ...]
 LOWEST_M = -500.0  # below the ellipsoid the flight has failed
 
@@ -27,8 +26,8 @@ def air_along(position_m: Vec, climb_m_s: float, body: BodyNumbers) -> tuple[flo
     if body[5] == 0.0:
         return (0.0, 0.0, 300.0, 0.0)
     height = height_above_ellipsoid_m(position_m, body[1], body[3])
-    density, pressure, sound, _ = air(height)
-    return (density, pressure, sound, air(height + PRESSURE_TIME_S * climb_m_s)[0])
+    density, pressure, sound, _ = modelled_air(height, body[5], body[6])
+    return (density, pressure, sound, modelled_air(height + PRESSURE_TIME_S * climb_m_s, body[5], body[6])[0])
 
 
 @kernel

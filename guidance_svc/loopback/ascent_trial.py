@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import inf
 
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.boost import curve_of, launch_heading_rad, limits_of, program_of, shape_of, wanted_normal
 from guidance_svc.core.burns import Arc, mass_at_end_kg
 from guidance_svc.core.cover import cover_drop_s
@@ -207,7 +207,7 @@ def dynamic_pressure_pa(r: Vec, v: Vec, ascent: Ascent) -> float:
     if body.atmosphere == "none":
         return 0.0
     wind = (v[0] + body.rotation_rad_s * r[1], v[1] - body.rotation_rad_s * r[0], v[2])
-    return float(0.5 * air(height_above_ellipsoid_m(r, body.radius_m, body.flattening))[0] * norm(wind) ** 2)
+    return float(0.5 * air_of(body, height_above_ellipsoid_m(r, body.radius_m, body.flattening))[0] * norm(wind) ** 2)
 
 
 def solved(problem: Problem, start: Steering | None) -> Steering | None:

@@ -40,11 +40,11 @@ def launch_table(plan: CampaignPlan, clock: Clock) -> Table:
         opens, closes = (f"{t - one.release_s:+.0f}" for t in (one.opens_s, one.closes_s))
         rows.append((
             one.name, clock(one.release_s), opens, closes,
-            f"{degrees(one.azimuth_inertial_rad):.2f}", f"{degrees(one.azimuth_ground_rad):.2f}",
-            "" if one.azimuth_flown_rad is None else f"{degrees(one.azimuth_flown_rad):.2f}",
-            f"{degrees(one.node_rad):.3f}", "" if way is None else f"{degrees(way.ahead_rad):.1f}",
-            "" if way is None else f"{way.revolutions}", "" if way is None else f"{way.time_s / 3600.0:.1f}",
-            "" if way is None else f"{way.in_plane_m_s:.1f}", "" if way is None else f"{way.plane_m_s:.1f}",
+            f"{degrees(one.azimuth_inertial_rad):z.2f}", f"{degrees(one.azimuth_ground_rad):z.2f}",
+            "" if one.azimuth_flown_rad is None else f"{degrees(one.azimuth_flown_rad):z.2f}",
+            f"{degrees(one.node_rad):z.3f}", "" if way is None else f"{degrees(way.ahead_rad):z.1f}",
+            "" if way is None else f"{way.revolutions}", "" if way is None else f"{way.time_s / 3600.0:z.1f}",
+            "" if way is None else f"{way.in_plane_m_s:z.1f}", "" if way is None else f"{way.plane_m_s:z.1f}",
             clock(one.ready_s),
         ))  # fmt: skip
     head = ("launch", "release", "opens s", "closes s", "az inert", "az ground", "az flown", "node deg", "phase deg",
@@ -63,7 +63,7 @@ def launch_table(plan: CampaignPlan, clock: Clock) -> Table:
 def plane_table(plan: CampaignPlan, clock: Clock) -> Table:
     """The angle day by day."""
     rows = [
-        (clock(t), f"{degrees(plan.line.at(t)[1]):.3f}", f"{degrees(angle):.3f}",
+        (clock(t), f"{degrees(plan.line.at(t)[1]):z.3f}", f"{degrees(angle):z.3f}",
          "departure" if t == plan.campaign.departure.time_s else "")
         for t, angle in plan.angles
     ]  # fmt: skip

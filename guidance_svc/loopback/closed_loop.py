@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from math import acos, degrees, radians, sin
 
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.frames import ground_velocity
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.vectors import dot, norm, sub
@@ -146,7 +146,7 @@ def row_of(state: SimState, command: Command, world: World) -> AscentRow:
     height = height_above_ellipsoid_m(state.position_m, body.radius_m, body.flattening)
     wind = sub(state.velocity_m_s, ground_velocity(state.position_m, body.rotation_rad_s))
     speed, mass = norm(wind), mass_kg(state, world)
-    density, pressure = air(height)[:2] if body.atmosphere != "none" else (0.0, 0.0)
+    density, pressure = air_of(body, height)[:2]
     frac = burning_frac(state, world)
     thrust = max(0.0, frac * stage.thrust_n - pressure * stage.exit_area_m2) if stage and frac > 0.0 else 0.0
     alpha = degrees(acos(max(-1.0, min(1.0, dot(command.direction, wind) / speed)))) if speed > 1.0 else 0.0

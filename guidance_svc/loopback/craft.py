@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from typing import Any, Final
 
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.rocket import thrust_at_n
 from guidance_svc.domain import FlightPlan, Vec
 from guidance_svc.errors import GuidanceError
@@ -105,7 +105,7 @@ class Craft:
             return 0.0
         body = self.world.body
         height = height_above_ellipsoid_m(self.state.position_m, body.radius_m, body.flattening)
-        pressure = air(height)[1] if body.atmosphere == "us1976" and height < NO_AIR_ABOVE_M else 0.0
+        pressure = air_of(body, height)[1] if height < NO_AIR_ABOVE_M else 0.0
         return thrust_at_n(frac * stage.thrust_n, stage.exit_area_m2, pressure)
 
     def _plan(self, action: str, at_s: object) -> None:

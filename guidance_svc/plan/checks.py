@@ -6,7 +6,7 @@ from itertools import pairwise
 from math import atan, degrees, pi, tan
 from typing import Final
 
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import air_of
 from guidance_svc.domain import Body, Boost, FlightPlan, Insertion, Law, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.plan.boost_checks import check_boost
@@ -91,7 +91,7 @@ def site_pressure_pa(plan: FlightPlan) -> float:
     """Pressure of the standard air at the plan's site, at height 0 without one; 0 on a body without air."""
     if plan.body.atmosphere == "none":
         return 0.0
-    return air(plan.site.altitude_m if plan.site else 0.0)[1]
+    return air_of(plan.body, plan.site.altitude_m if plan.site else 0.0)[1]
 
 
 def _geocentric_latitude_rad(body: Body, site: Site) -> float:

@@ -30,7 +30,7 @@ from typing import Literal
 
 import numpy as np
 
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.frames import altitude_m
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.domain import Stage, Vehicle
@@ -237,7 +237,7 @@ class Budget:
         gravity = -np.einsum("ij,ij->i", path, g)
         if body.atmosphere == "none" or self.vehicle.drag_area_m2 == 0.0:
             return gravity, np.zeros(len(r))
-        density, _, sound = np.array([air(altitude_m(vec(p), body, "ellipsoid"))[:3] for p in r]).T
+        density, _, sound = np.array([air_of(body, altitude_m(vec(p), body, "ellipsoid"))[:3] for p in r]).T
         size: Floats = np.linalg.norm(wind, axis=1)
         machs, coefficients = zip(*self.vehicle.drag_curve, strict=True)
         area = self.vehicle.drag_area_m2 * np.interp(size / sound, machs, coefficients)

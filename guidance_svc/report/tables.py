@@ -34,13 +34,13 @@ def aligned(cells: Sequence[str], widths: Sequence[int]) -> str:
 
 def value(number: float | None, row: Row) -> str:
     """A number with its unit, or nothing."""
-    return "" if number is None else f"{number:.{row.places}f} {row.unit}"
+    return "" if number is None else f"{number:z.{row.places}f} {row.unit}"
 
 
 def error(row: Row) -> str:
     """Achieved minus target with its unit: to 0.1 m, 0.1 kg, 0.00001 deg."""
     places = 5 if row.error_unit == "deg" else 1
-    return "" if row.error is None else f"{row.error:+.{places}f} {row.error_unit}"
+    return "" if row.error is None else f"{row.error:+z.{places}f} {row.error_unit}"
 
 
 def as_values(rows: Sequence[Row]) -> list[dict[str, Any]]:

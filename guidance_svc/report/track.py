@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.frames import altitude_m
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.domain import Body, Vec
@@ -73,7 +73,7 @@ class Track:
         """Density (kg/m3), pressure (Pa) and speed of sound (m/s), (n, 3); zeros without an atmosphere."""
         if self.body.atmosphere == "none":
             return np.tile([0.0, 0.0, 1.0], (len(self.times_s), 1))
-        rows = [air(altitude_m(vec(p), self.body, "ellipsoid"))[:3] for p in self.positions_m]
+        rows = [air_of(self.body, altitude_m(vec(p), self.body, "ellipsoid"))[:3] for p in self.positions_m]
         return np.array(rows, dtype=float)
 
     @cached_property

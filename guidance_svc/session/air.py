@@ -1,6 +1,6 @@
 """The air around the vehicle as the session reckons it from height and speed, and what follows from it.
 
-Density and pressure come from the body's standard atmosphere at the measured height; nothing is measured of the air.
+Density and pressure come from the body's model of the air at the measured height; nothing is measured of the air.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf
 
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.boost import PRESSURE_TIME_S, heating_w_m2, limits_of, near_air_flow, time_to_level_s
 from guidance_svc.core.cover import THICK_KG_M3, cover_drop_s
 from guidance_svc.core.frames import altitude_m
@@ -32,9 +32,9 @@ def air_here(now: Navigation, body: Body) -> tuple[float, float, float, float]:
     if body.atmosphere == "none":
         return NO_AIR
     height = altitude_m(now.position_m, body, "ellipsoid")
-    density, pressure, sound, _ = air(height)
+    density, pressure, sound, _ = air_of(body, height)
     climb = dot(now.ground_velocity_m_s, now.local.up)
-    return density, pressure, sound, air(height + PRESSURE_TIME_S * climb)[0]
+    return density, pressure, sound, air_of(body, height + PRESSURE_TIME_S * climb)[0]
 
 
 def within_air_limits(direction: Vec, now: Navigation, plan: FlightPlan) -> Vec:
@@ -108,20 +108,20 @@ def cover_time_s(now: Navigation, plan: FlightPlan) -> float:
     if vehicle.drop_cover_above_m > height and vehicle.drop_cover_above_m < inf:
         wait = time_to_level_s(height, height + climb, vehicle.drop_cover_above_m, 1.0)
     if vehicle.drop_cover_below_w_m2 > 0.0 and body.atmosphere != "none":
-        wait = max(wait, cooling_s(now, height, climb, vehicle.drop_cover_below_w_m2))
+        wait = max(wait, cooling_s(now, body, height, climb, vehicle.drop_cover_below_w_m2))
     return now.time_s + wait
 
 
-def cooling_s(now: Navigation, height_m: float, climb_m_s: float, level_w_m2: float) -> float:
+def cooling_s(now: Navigation, body: Body, height_m: float, climb_m_s: float, level_w_m2: float) -> float:
     """Seconds until the heating rate has fallen to a level; inf in thick air, where the formula says nothing."""
-    density = air(height_m)[0]
+    density = air_of(body, height_m)[0]
     if density > THICK_KG_M3:
         return inf
     speed = norm(now.ground_velocity_m_s)
     warm = heating_w_m2(density, speed)
     if warm <= level_w_m2:
         return 0.0
-    return time_to_level_s(warm, heating_w_m2(air(height_m + climb_m_s)[0], speed), level_w_m2, 1.0, True)
+    return time_to_level_s(warm, heating_w_m2(air_of(body, height_m + climb_m_s)[0], speed), level_w_m2, 1.0, True)
 
 
 def cover_settled(memory: Memory, now: Navigation) -> Memory:

@@ -102,6 +102,6 @@ def insertion_sentence(phase: Insertion, plan: FlightPlan) -> str:
     coast = "; a coast part of the way where that saves propellant" if phase.may_coast else ""
     return (
         f"ignite {when}, steer {stages} closed loop to cutoff at {altitude_km:.3f} km, "
-        f"{plan.target.cutoff_speed_m_s:.3f} m/s, {degrees(plan.target.cutoff_flight_path_angle_rad):.4f} deg{coast}"
+        f"{plan.target.cutoff_speed_m_s:.3f} m/s, {degrees(plan.target.cutoff_flight_path_angle_rad):z.4f} deg{coast}"
         f"{held(plan.vehicle.stages[phase.first_stage :])}"
     )

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from math import atan2, cos, sin, sqrt
 
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import modelled_air
 from guidance_svc.core.compiled import kernel
 from guidance_svc.core.curves import interpolated
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import cross, dot, norm, unit
-from guidance_svc.domain import Vec
+from guidance_svc.domain import AirRow, Vec
 
-NO_AIR_ABOVE_M = 1e6  # the standard's table ends there
+NO_AIR_ABOVE_M = 1e6  # the standard's table ends there, and no other goes higher
+
+BodyNumbers = tuple[float, float, float, float, float, float, tuple[AirRow, ...]]
 
 
 @kernel
@@ -56,7 +58,7 @@ def pull(
     mass_kg: float,
     pointing: Vec,
     engine: tuple[float, float],
-    body: tuple[float, float, float, float, float, float],
+    body: BodyNumbers,
     drag_area_m2: float,
     mach: tuple[float, ...],
     drag: tuple[float, ...],
@@ -65,7 +67,7 @@ def pull(
 
     Args:
         engine: vacuum thrust at the present throttle (N), nozzle exit area (m2).
-        body: mu (m3/s2), radius (m), j2, flattening, rotation (rad/s), 1 with an atmosphere else 0.
+        body: mu (m3/s2), radius (m), j2, flattening, rotation (rad/s), and its air as `air_model` gives it.
         drag_area_m2, mach, drag: reference area and drag coefficients over Mach number.
 
     Drag acts against the velocity relative to air that turns with the body; no lift.
@@ -75,7 +77,7 @@ def pull(
     if body[5] > 0.0:
         height = height_above_ellipsoid_m(position_m, body[1], body[3])
         if height < NO_AIR_ABOVE_M:
-            density, pressure, sound_m_s, _ = air(height)
+            density, pressure, sound_m_s, _ = modelled_air(height, body[5], body[6])
     thrust = engine[0]
     if thrust > 0.0:
         k = max(0.0, thrust - pressure * engine[1]) / mass_kg
@@ -104,7 +106,7 @@ def fly(
     attitude: tuple[Vec, Vec, float],
     engine: tuple[float, float, float],
     span: tuple[float, int],
-    body: tuple[float, float, float, float, float, float],
+    body: BodyNumbers,
     drag_area_m2: float,
     mach: tuple[float, ...],
     drag: tuple[float, ...],

@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from math import inf
 
+from guidance_svc.core.atmosphere import air_model
 from guidance_svc.core.frames import site_state, triad
 from guidance_svc.domain import Body, Site, Stage, Vec, Vehicle
+from guidance_svc.sim.motion import BodyNumbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,15 +30,15 @@ class World:
     ignition_delay_s: float = 0.0
     coast_step_s: float = 5.0
     thick_air_below_m: float = 120e3
-    body_numbers: tuple[float, float, float, float, float, float] = field(init=False, repr=False)
+    body_numbers: BodyNumbers = field(init=False, repr=False)
     mach: tuple[float, ...] = field(init=False, repr=False)
     drag: tuple[float, ...] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         b = self.body
-        air = 1.0 if b.atmosphere == "us1976" else 0.0
-        numbers = (b.mu_m3_s2, b.radius_m, b.j2, b.flattening, b.rotation_rad_s, air)
-        object.__setattr__(self, "body_numbers", tuple(float(x) for x in numbers))
+        kind, rows = air_model(b)
+        numbers = (b.mu_m3_s2, b.radius_m, b.j2, b.flattening, b.rotation_rad_s, kind)
+        object.__setattr__(self, "body_numbers", (*(float(x) for x in numbers), rows))
         object.__setattr__(self, "mach", tuple(float(point[0]) for point in self.vehicle.drag_curve))
         object.__setattr__(self, "drag", tuple(float(point[1]) for point in self.vehicle.drag_curve))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from guidance_svc.core.atmosphere import air
+from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.frames import altitude_m, direction_from_bci, from_bci, local_from_bci
 from guidance_svc.core.rocket import thrust_at_n
 from guidance_svc.domain import Frame, VehicleState
@@ -17,7 +17,7 @@ def thrust_n(state: SimState, world: World) -> float:
     if stage is None or frac == 0.0:
         return 0.0
     in_air = world.body.atmosphere != "none"
-    pressure = air(altitude_m(state.position_m, world.body, "ellipsoid"))[1] if in_air else 0.0
+    pressure = air_of(world.body, altitude_m(state.position_m, world.body, "ellipsoid"))[1] if in_air else 0.0
     return thrust_at_n(frac * stage.thrust_n, stage.exit_area_m2, pressure)
 
 

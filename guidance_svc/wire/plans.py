@@ -25,6 +25,8 @@ from guidance_svc.wire.quantities import Positive as Positive
 from guidance_svc.wire.quantities import Title as Title
 
 LEAST_DRY_FRAC: Final = 1e-6
+AIR_HEIGHTS_M: Final = (-1e4, 1e6)
+AIR_LIMITS: Final = (1e-30, 1e12)  # of density, pressure and speed of sound
 FLOW_LIMITS_KG_S: Final = (1e-9, 1e9)
 
 
@@ -38,21 +40,54 @@ class BodyModel(BaseModel):
     mu_m3_s2: Annotated[float, Field(ge=1e-3, le=1e24)]
     """Gravitational parameter."""
     radius_m: Annotated[float, Field(ge=1.0, le=1e15)]
-    """Equatorial; altitudes of targets count from this sphere, and j2 refers to it."""
+    """Equatorial; altitudes of targets count from this sphere."""
     flattening: Annotated[float, Field(ge=0.0, lt=0.5)] = 0.0
     j2: Annotated[float, Field(ge=0.0, lt=0.1)] = 0.0
-    """Second zonal harmonic, unnormalised."""
+    """Second zonal harmonic, unnormalised, for gravity_radius_m."""
+    gravity_radius_m: Annotated[float, Field(ge=1.0, le=1e15)] | None = None
+    """Reference radius that the source of j2 states; None: radius_m. Only the product of j2 and its square counts."""
     rotation_rad_s: Annotated[float, Field(ge=-0.01, le=0.01)] = 0.0
     """Sidereal, eastward positive."""
-    atmosphere: Literal["none", "us1976"] = "none"
+    atmosphere: Literal["none", "us1976", "table"] = "none"
+    air: Annotated[
+        list[Annotated[list[float], Field(min_length=4, max_length=4)]], Field(min_length=2, max_length=200)
+    ] | None = None
+    """For "table": [height m above the ellipsoid, density kg/m3, pressure Pa, speed of sound m/s], heights rising."""
     source: str = ""
     """Where the numbers come from."""
 
+    @model_validator(mode="after")
+    def _air_is_whole(self) -> BodyModel:
+        if (self.air is not None) != (self.atmosphere == "table"):
+            raise ValueError('air with atmosphere = "table", and only then')
+        rows = self.air or []
+        for below, row in pairwise(rows):
+            if not below[0] < row[0]:
+                raise ValueError(f"air with rising heights; after {below[0]:g} m comes {row[0]:g} m")
+        for row in rows:
+            if not (AIR_HEIGHTS_M[0] <= row[0] <= AIR_HEIGHTS_M[1] and AIR_LIMITS[0] <= min(row[1:])):
+                raise ValueError(f"air with heights from -10 to 1000 km and positive numbers after them; it has {row}")
+            if max(row[1:]) > AIR_LIMITS[1]:
+                raise ValueError(f"air with numbers up to {AIR_LIMITS[1]:g}; it has {row}")
+        return self
+
+    @model_validator(mode="after")
+    def _gravity_radius_is_near(self) -> BodyModel:
+        radius_m = self.gravity_radius_m or self.radius_m
+        if not 0.5 * self.radius_m <= radius_m <= 2.0 * self.radius_m:
+            raise ValueError(f"gravity_radius_m from half of radius_m to twice of it; it is {radius_m:g} m")
+        return self
+
     def to_domain(self, gravity: Literal["sphere", "j2"], name: str = "inline") -> domain.Body:
-        """The body, with j2 = 0 for gravity "sphere"; `name` where the table has none of its own."""
-        fields = self.model_dump()
+        """The body, with j2 = 0 for gravity "sphere"; `name` where the table has none of its own.
+
+        The body's j2 refers to `radius_m`: it is scaled from `gravity_radius_m`, which changes no acceleration.
+        """
+        fields = self.model_dump(exclude={"gravity_radius_m", "air"})
+        fields["air"] = tuple((row[0], row[1], row[2], row[3]) for row in self.air or [])
         fields["name"] = self.name or name
-        fields["j2"] = self.j2 if gravity == "j2" else 0.0
+        scale = (self.gravity_radius_m or self.radius_m) / self.radius_m
+        fields["j2"] = self.j2 * scale * scale if gravity == "j2" else 0.0
         return domain.Body(**fields)
 
 

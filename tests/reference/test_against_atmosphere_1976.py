@@ -55,7 +55,8 @@ def test_the_cases_reach_above_and_below_86_km() -> None:
 @pytest.mark.parametrize(
     ("altitude_km", "molecular_weight"),
     # table I of the standard, mean molecular weight; from memory
-    [(86, 28.95), (90, 28.91), (100, 28.40), (110, 27.27), (120, 26.20), (150, 24.10), (200, 21.30), (300, 17.73),
+    [(86, 28.95), (90, 28.91), (91, 28.89), (92, 28.86), (93, 28.82), (94, 28.78), (100, 28.40),
+     (110, 27.27), (120, 26.20), (150, 24.10), (200, 21.30), (300, 17.73),
      (400, 15.98), (500, 14.33), (600, 11.51), (700, 8.00), (800, 5.54), (900, 4.40), (1000, 3.94)],
 )  # fmt: skip
 def test_rows_above_86_km_obey_the_gas_law_with_the_standards_molecular_weights(
@@ -73,12 +74,17 @@ def test_the_two_forms_join_at_86_km_within_the_tables_digits() -> None:
 
 
 def test_there_is_no_air_above_the_table() -> None:
-    assert air(TOP_M)[:2] == (0.0, 0.0)
-    assert air(TOP_M - 1.0)[0] > 0.0
+    assert air(TOP_M + 1.0)[:2] == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("row", HIGH, ids=lambda row: f"{row[0]:g} km")
+def test_every_row_above_86_km_is_given_with_its_own_digits_the_last_one_too(row: tuple[float, float, float]) -> None:
+    density, pressure, _, _ = air(1e3 * row[0])
+    assert (pressure, density) == pytest.approx(row[1:], rel=1e-12)
 
 
 def test_density_and_pressure_fall_all_the_way_up() -> None:
-    rows = [air(1e3 * km) for km in range(-5, 1000)]
+    rows = [air(1e3 * km) for km in range(-5, 1001)]
     assert all(a[0] > b[0] and a[1] > b[1] for a, b in pairwise(rows))
 
 

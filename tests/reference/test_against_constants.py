@@ -14,6 +14,8 @@ import pytest
 
 from guidance_svc.constants import SECONDS_PER_DAY, STANDARD_GRAVITY_M_S2
 from guidance_svc.core import atmosphere
+from guidance_svc.errors import ConfigError
+from guidance_svc.wire.plans import BodyModel, parse_table
 from tests.reference.cases import load, unit_of, value
 
 BODIES = Path(__file__).parents[2] / "configs" / "bodies"
@@ -76,6 +78,18 @@ def test_the_moon_turns_once_in_its_published_sidereal_period() -> None:
 )
 def test_mars_has_the_constants_remembered_from_its_fact_sheets(key: str, expected: float, relative: float) -> None:
     assert body("mars")[key] == pytest.approx(expected, rel=relative)
+
+
+def test_j2_of_mars_is_reckoned_for_the_radius_that_its_source_states() -> None:
+    # only j2 times radius squared acts; Konopliv et al. 2016 state 3396.0 km, the equatorial radius is 3396.19 km
+    table = body("mars")
+    model = parse_table(BodyModel, table)
+    mars = model.to_domain("j2")
+    assert table["gravity_radius_m"] == 3396.0e3
+    assert mars.j2 * mars.radius_m**2 == pytest.approx(table["j2"] * 3396.0e3**2, rel=1e-12)
+    assert model.to_domain("sphere").j2 == 0.0
+    with pytest.raises(ConfigError, match="from half of radius_m to twice of it"):
+        parse_table(BodyModel, {**table, "gravity_radius_m": 3396.0})
 
 
 @pytest.mark.parametrize(("name", "air"), [("earth", "us1976"), ("moon", "none"), ("mars", "none")])

@@ -10,7 +10,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from guidance_svc.domain import Body, FlightPlan, Insertion, Stage, Target, Vehicle
-from guidance_svc.report.flight import Moment, flight_rows, radius_range
+from guidance_svc.report.flight import Moment, Row, flight_rows, radius_range
 from guidance_svc.report.tables import text_table
 
 # WGS-84 and EGM96, as in configs/bodies/earth.toml
@@ -102,3 +102,9 @@ def test_the_table_names_a_vehicle_once_and_gives_errors_a_sign() -> None:
     assert lines[0].split() == ["vehicle", "at", "quantity", "target", "achieved", "error"]
     assert sum("Curlew" in line for line in lines) == 1
     assert any("+0.00010 deg" in line for line in lines)
+
+
+def test_a_number_that_rounds_to_nothing_has_no_sign() -> None:
+    row = Row("Curlew", "insertion", "perigee", -1e-9, -1e-9, -1e-9, "km", "m")
+    assert "-0.0" not in text_table([row])
+    assert "+0.0 m" in text_table([row])

@@ -26,7 +26,7 @@ def main() -> int:
     options = read_options()
     vehicle = SimulatedVehicle(options.vehicle, options.name)  # waits until Sandpiper lets go of it
     client = GuidanceClient(options.guidance, patience_s=options.patience, tick_s=TICK_S, token_file=options.token_file)
-    client.open(vehicle=options.name, role="upper_stage", plan=options.plan, frame={"motion": "inertial"})
+    opened = client.open(vehicle=options.name, role="upper_stage", plan=options.plan, frame={"motion": "inertial"})
 
     said = ("", "")
     while True:
@@ -46,7 +46,7 @@ def main() -> int:
         vehicle.advance(seconds_to_fly(now))
     client.close()
     vehicle.close()
-    return ended(command)
+    return ended(command, opened, vehicle)
 
 
 def seconds_to_fly(now: dict[str, Any]) -> float:

@@ -41,8 +41,8 @@ def main() -> int:
         if event and event["name"] in VEHICLE_ACTIONS:
             vehicle.at(VEHICLE_ACTIONS[event["name"]], event["at_s"])
 
-        if command["phase"] != said or command["time_s"] - said_s >= 1.0 or command["phase"] == "orbit":
-            say(vehicle, command)
+        if command["phase"] != said or (options.json and command["time_s"] - said_s >= 1.0):
+            say(vehicle, command, options.json)
             said, said_s = command["phase"], command["time_s"]
         if command["phase"] == "orbit":
             break
@@ -52,7 +52,7 @@ def main() -> int:
             client.done(event)  # or the service goes on repeating it
     client.close()
     vehicle.close()
-    return ended(command)
+    return ended(command, opened, vehicle)
 
 
 def read_options() -> argparse.Namespace:
@@ -62,6 +62,7 @@ def read_options() -> argparse.Namespace:
     parser.add_argument("--vehicle", default="tcp://127.0.0.1:5821", help="address of the simulated vehicle")
     parser.add_argument("--name", default="Curlew", help="the vehicle's name, as its file has it")
     parser.add_argument("--plan", default="curlew_to_lagoon", help="a flight plan that the service has")
+    parser.add_argument("--json", action="store_true", help="one JSON object each second, for another program")
     return parser.parse_args()
 
 

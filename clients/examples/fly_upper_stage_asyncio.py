@@ -44,7 +44,7 @@ async def fly(options: argparse.Namespace) -> int:
             client.done(event)  # or the service goes on repeating it
     await client.close()
     vehicle.close()
-    return ended(command)
+    return ended(command, opened, vehicle)
 
 
 def main() -> int:

@@ -8,6 +8,7 @@ over TCP, to the project's own simulated vehicle (`python -m guidance_svc.loopba
 from __future__ import annotations
 
 import json
+import math
 import socket
 import sys
 import time
@@ -112,18 +113,47 @@ def seconds_to_fly(command: dict[str, Any], step_s: float = 0.1) -> float:
     return max(limit_s, step_s)
 
 
-def say(vehicle: SimulatedVehicle, command: dict[str, Any]) -> None:
-    """One line of progress on standard output, for the demo and for you to read."""
+def say(vehicle: SimulatedVehicle, command: dict[str, Any], as_json: bool = False) -> None:
+    """One line of progress on standard output: for you to read, or one JSON object for a program such as the demo."""
+    if not as_json:
+        print("; ".join([f"{command['time_s']:9.1f} s  {command['phase']}, {command['status']}", *command["warnings"]]))
+        return
     names = ("time_s", "phase", "status", "pitch_deg", "heading_deg", "throttle", "time_to_cutoff_s", "warnings")
     print(json.dumps({name: command[name] for name in names} | {"mass_kg": vehicle.telemetry["mass_kg"]}), flush=True)
 
 
-def ended(command: dict[str, Any]) -> int:
-    """The exit code of a flight that is over: 0 when complete; else 1, and why on standard error."""
+def ended(
+    command: dict[str, Any], opened: dict[str, Any] | None = None, vehicle: SimulatedVehicle | None = None
+) -> int:
+    """The exit code of a flight that is over: 0 when complete; else 1, and why on standard error, with the orbit."""
+    target = opened.get("target") if opened else None
+    if target and vehicle and command["phase"] == "orbit":
+        print(orbit_line(target, vehicle.telemetry), file=sys.stderr)
     if command["status"] == "complete":
         return 0
     print("; ".join([f"ended {command['status']}", *command["warnings"]]), file=sys.stderr)
     return 1
+
+
+def orbit_line(target: dict[str, Any], telemetry: dict[str, Any]) -> str:
+    """The orbit in one line, from an inertial state; the body's figures follow from the target that `opened` shows.
+
+    Source: vis-viva and the angular momentum; Bate, Mueller and White, sections 1.4 and 1.6.
+    """
+    radius = target["cutoff_radius_m"] - target["cutoff_altitude_m"]
+    axis = radius + 0.5 * (target["perigee_altitude_m"] + target["apogee_altitude_m"])
+    mu = target["cutoff_speed_m_s"] ** 2 / (2.0 / target["cutoff_radius_m"] - 1.0 / axis)
+    (x, y, z), (u, v, w) = telemetry["position_m"], telemetry["velocity_m_s"]
+    momentum = (y * w - z * v, z * u - x * w, x * v - y * u)
+    size = math.hypot(*momentum)
+    inverse_axis = 2.0 / math.hypot(x, y, z) - (u * u + v * v + w * w) / mu
+    eccentricity = math.sqrt(max(1.0 - size * size * inverse_axis / mu, 0.0))
+    if inverse_axis <= 0.0:
+        return "no closed orbit: faster than escape"
+    low, high = ((s / inverse_axis - radius) / 1000.0 for s in (1.0 - eccentricity, 1.0 + eccentricity))
+    inclination = math.degrees(math.acos(momentum[2] / size))
+    left = telemetry["propellant_kg"]
+    return f"orbit {low:.2f} x {high:.2f} km, inclination {inclination:.4f} deg, {left:.0f} kg of propellant left"
 
 
 def in_a_sentence(fly: Callable[[], int], *refusals: type[Exception]) -> int:

@@ -140,7 +140,7 @@ def script_arguments(mission: Mission, ports: Mapping[str, int]) -> list[str]:
     guidance = f"tcp://127.0.0.1:{ports[mission.transport]}"
     vehicle = f"tcp://127.0.0.1:{ports[mission.range_name]}"
     script = clients_folder() / "examples" / mission.script
-    return [str(script), "--guidance", guidance, "--vehicle", vehicle, "--plan", mission.plan]
+    return [str(script), "--guidance", guidance, "--vehicle", vehicle, "--plan", mission.plan, "--json"]
 
 
 def show(flight: Flight, missions: Sequence[Mission], as_json: bool, took_s: float) -> None:

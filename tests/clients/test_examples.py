@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import ast
+import json
 import socket
 import threading
 from collections.abc import Iterator
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 from typing import Any
 
 import pytest
@@ -149,6 +150,33 @@ def test_a_script_ends_in_orbit_whatever_the_status(
     monkeypatch.setattr(script, "GuidanceClient", lambda *_: stand_in)
     assert script.main() == code
     assert status in capsys.readouterr().out
+
+
+def test_a_flight_ends_with_its_orbit_in_one_line(example: ModuleType, capsys: pytest.CaptureFixture[str]) -> None:
+    # by hand: at the perigee of 200 x 460 km above 6378.137 km, moving as vis-viva says, in a plane of 30 deg
+    mu, low, high = 3.986004418e14, 6578137.0, 6838137.0
+    speed = (2.0 * mu * high / (low * (low + high))) ** 0.5
+    target = {
+        "cutoff_radius_m": low, "cutoff_altitude_m": 200e3, "cutoff_speed_m_s": speed, "perigee_altitude_m": 200e3,
+        "apogee_altitude_m": 460e3,
+    }  # fmt: skip
+    velocity = [0.0, speed * 0.75**0.5, speed * 0.5]
+    telemetry = {"position_m": [low, 0.0, 0.0], "velocity_m_s": velocity, "propellant_kg": 12.3}
+    done = {"status": "complete", "warnings": [], "phase": "orbit"}
+    assert example.ended(done, {"target": target}, SimpleNamespace(telemetry=telemetry)) == 0
+    said = capsys.readouterr()
+    assert said.err == "orbit 200.00 x 460.00 km, inclination 30.0000 deg, 12 kg of propellant left\n"
+    assert said.out == ""
+
+
+def test_progress_is_a_line_a_phase_or_json_for_a_program(
+    example: ModuleType, capsys: pytest.CaptureFixture[str]
+) -> None:
+    stand_in = FlownIntoOrbit("complete")
+    example.say(stand_in, stand_in.reply)
+    assert capsys.readouterr().out == "      0.0 s  orbit, complete; the perigee is under the ground\n"
+    example.say(stand_in, stand_in.reply, True)
+    assert json.loads(capsys.readouterr().out)["mass_kg"] == 1.0
 
 
 def test_no_vehicle_and_a_refusal_are_a_sentence_and_exit_code_1(

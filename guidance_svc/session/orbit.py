@@ -42,6 +42,7 @@ STEPS_A_CYCLE = 6
 REPLAN_BEFORE_S = 20.0  # the ignition stands from this long before it, so that the script can prepare
 REPLAN_EVERY_S = 10.0
 ROUND_ENOUGH_M_S = 0.02  # a missing speed below this is not worth lighting an engine
+CIRCLE_MET_M_S = 0.1  # missing to a circle, 0.35 km of its far side, that no burn is made for if it would be too short
 SAME_HEIGHT_M = 1.0  # between perigee and apogee: a target nearer to round than this is a circle
 ALL_TAPER = 1.5  # times the taper's own speed gain: a burn smaller than this is flown at the taper throttle throughout
 WAKE_BEFORE_S = 30.0
@@ -107,6 +108,7 @@ def round_already(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
     """Whether an insertion to a circle has left nothing for the coast and the burn after it to do.
 
     A circle is round at cutoff; what J2 makes of it later is no reason for a burn where the osculating orbit is meant.
+    A burn that is over before the script could be told of its end would do harm.
     """
     target, after = plan.target, plan.phases[memory.phase + 1 : memory.phase + 2]
     if target is None or target.apogee_radius_m - target.perigee_radius_m > SAME_HEIGHT_M:
@@ -114,7 +116,9 @@ def round_already(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
     if not any(isinstance(phase, Circularize) and phase.roundness == "osculating" for phase in after):
         return False
     problem = problem_after(memory, now, plan, 0.0)
-    return norm(sub(circular_guess(problem).velocity_m_s, problem.velocity_m_s)) <= ROUND_ENOUGH_M_S
+    missing = norm(sub(circular_guess(problem).velocity_m_s, problem.velocity_m_s))
+    shortest = NEAR_CUTOFF_CONTACT_S * flown_stage(memory, plan).thrust_n / now.mass_kg
+    return missing <= max(ROUND_ENOUGH_M_S, min(shortest, CIRCLE_MET_M_S))
 
 
 def time_to_apoapsis(now: Navigation, plan: FlightPlan) -> float | None:

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from math import asin, sin
+
 from guidance_svc.constants import SECONDS_PER_DAY
+from guidance_svc.core.frames import site_state
+from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.vectors import norm
 from guidance_svc.domain import FlightPlan
 from guidance_svc.errors import ConfigError
 from guidance_svc.plan.drift import Field, MeanOrbit, OrbitState, circular, mean_of, rates
+from guidance_svc.plan.ending import USUAL_ARC_RAD, cutoff_of, orbit_at_the_end
+from guidance_svc.plan.mean_elements import osculating_of_mean
+from guidance_svc.plan.plane_drift import PlaneDrift, plane_drift
 from guidance_svc.plan.third_body import moon_plane
 from guidance_svc.plan.timescale import Epoch, seconds_of
-from guidance_svc.plan.windows import PlaneTarget, plane_of
-from guidance_svc.wire.window_request import PlaneText, plane_text, state_text
+from guidance_svc.plan.windows import PlaneTarget, branches, plane_of
+from guidance_svc.wire.window_request import plane_text, state_text
 
 
 def time_of(text: str, epoch: Epoch | None, key: str) -> float:
@@ -29,10 +38,29 @@ def time_of(text: str, epoch: Epoch | None, key: str) -> float:
     return seconds
 
 
-def plane_and_target(
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """What the calendar's launches go into.
+
+    Args:
+        plane: drifts evenly.
+        orbit: mean orbit that drifts in it; None where the drift was typed.
+        of_plan: the orbit is the one that the flight plan ends in, not one that was typed.
+        target: mean orbit of the vehicle to meet, where its place along the orbit was given.
+        drift: what the integration of the orbit shows; None before, and where the drift was typed.
+    """
+
+    plane: PlaneTarget
+    orbit: MeanOrbit | None = None
+    of_plan: bool = False
+    target: MeanOrbit | None = None
+    drift: PlaneDrift | None = None
+
+
+def aim_of(
     options: tuple[str | None, str | None, str | None], plan: FlightPlan, field: Field, epoch: Epoch | None
-) -> tuple[PlaneTarget, MeanOrbit | None]:
-    """The drifting plane, and the vehicle to meet if its place along the orbit was given.
+) -> Aim:
+    """The plane and the orbit in it, the drift by the secular rates as yet.
 
     Args:
         options: text of --plane, --moon and --orbit, one of them.
@@ -47,15 +75,60 @@ def plane_and_target(
     if orbit is not None:
         at, position_m, velocity_m_s = state_text(orbit)
         mean = mean_of(OrbitState(time_of(at, epoch, "--orbit.at"), position_m, velocity_m_s), field)
-        return plane_of(mean, field), mean
+        return Aim(plane_of(mean, field), mean, target=mean)
     typed = plane_text(plane or moon or "", moon=moon is not None)
     at_s = time_of(typed.at, epoch, "--plane.at" if moon is None else "--moon.at")
     tilt, node = (typed.inclination_rad, typed.node_rad) if moon is None else moon_at(epoch, at_s)
     assert tilt is not None  # `plane_text` asks for both
     assert node is not None
-    there = circular(at_s, height_of(typed, plan), tilt, node, field, typed.argument_rad or 0.0)
-    rate = typed.rate_rad_s if typed.rate_rad_s is not None else rates(there, field)[0]
-    return PlaneTarget(tilt, node, at_s, rate), there if typed.argument_rad is not None else None
+    there = (
+        circular(at_s, typed.height_m, tilt, node, field) if typed.height_m is not None
+        else estimated_end(plan, (tilt, node), at_s, field)
+    )  # fmt: skip
+    target = None if typed.argument_rad is None else at_argument(there, typed.argument_rad)
+    if typed.rate_rad_s is not None:
+        return Aim(PlaneTarget(tilt, node, at_s, typed.rate_rad_s), target=target)
+    return Aim(PlaneTarget(tilt, node, at_s, rates(there, field)[0]), there, typed.height_m is None, target)
+
+
+def at_argument(orbit: MeanOrbit, argument_rad: float) -> MeanOrbit:
+    """The orbit with the vehicle at a mean argument of latitude."""
+    return replace(orbit, mean_anomaly_rad=wrapped(argument_rad - orbit.perigee_rad))
+
+
+def with_drift(aim: Aim, from_s: float, to_s: float, field: Field) -> Aim:
+    """The plane drifting as the integrated orbit does."""
+    if aim.orbit is None:
+        return aim
+    drift = plane_drift(aim.orbit, from_s, to_s, field)
+    return replace(aim, plane=replace(aim.plane, node_rate_rad_s=drift.node_rate_rad_s), drift=drift)
+
+
+def with_flown_end(aim: Aim, cutoff: MeanOrbit, plan: FlightPlan, field: Field) -> Aim:
+    """The orbit of the plan's end as a flown ascent leads to it, in the plane that is wanted."""
+    if not aim.of_plan:
+        return aim
+    there = in_plane(orbit_at_the_end(osculating_of_mean(cutoff, field), plan, field), aim.plane)
+    met = aim.target
+    target = None if met is None else at_argument(there, met.perigee_rad + met.mean_anomaly_rad)
+    return replace(aim, orbit=there, target=target)
+
+
+def estimated_end(plan: FlightPlan, plane: tuple[float, float], at_s: float, field: Field) -> MeanOrbit:
+    """The mean orbit that the plan ends in, its cutoff a usual arc beyond the site's northbound passage."""
+    target, site = plan.target, plan.site
+    assert target is not None  # checked before
+    assert site is not None
+    r, _ = site_state(site, plan.body, 0.0, 0.0)
+    reachable = abs(r[2]) / norm(r) < sin(plane[0])
+    argument = (branches(asin(r[2] / norm(r)), plane[0])[0] if reachable else 0.0) + USUAL_ARC_RAD
+    ends = orbit_at_the_end(cutoff_of(target, plane, argument, at_s), plan, field)
+    return in_plane(ends, PlaneTarget(*plane, at_s))
+
+
+def in_plane(orbit: MeanOrbit, plane: PlaneTarget) -> MeanOrbit:
+    """The orbit's shape in a plane, at the plane's epoch."""
+    return replace(orbit, epoch_s=plane.epoch_s, inclination_rad=plane.inclination_rad, node_rad=plane.node_rad)
 
 
 def moon_at(epoch: Epoch | None, at_s: float) -> tuple[float, float]:
@@ -64,14 +137,3 @@ def moon_at(epoch: Epoch | None, at_s: float) -> tuple[float, float]:
         expected = "the date of the clock's zero, to know where the Moon is"
         raise ConfigError("missing_field", "--epoch", expected, "none")
     return moon_plane(epoch.jd_tt + at_s / SECONDS_PER_DAY)
-
-
-def height_of(typed: PlaneText, plan: FlightPlan) -> float:
-    """Mean height of the orbit that drifts: as typed, or that of the plan's target once circularised."""
-    if typed.height_m is not None:
-        return typed.height_m
-    target = plan.target
-    assert target is not None  # checked before
-    round_at_apogee = any(phase.law == "circularize" for phase in plan.phases)
-    low, high = target.perigee_radius_m, target.apogee_radius_m
-    return (high if round_at_apogee else 0.5 * (low + high)) - plan.body.radius_m

@@ -15,7 +15,7 @@ from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.boost_command import stacked
 from guidance_svc.loopback.window_flights import can_fly, flown
-from guidance_svc.loopback.window_plane import plane_and_target, time_of
+from guidance_svc.loopback.window_plane import Aim, aim_of, time_of, with_drift, with_flown_end
 from guidance_svc.plan.drift import Field, circular, plane_angle_rad
 from guidance_svc.plan.launches import SLIP_S, Ascent, Launch, Margin, curve, launches
 from guidance_svc.plan.third_body import moon_plane
@@ -27,6 +27,7 @@ from guidance_svc.report.window_plots import WindowLine, WindowPicture, window_i
 
 USUAL_MARGIN = Margin(speed_m_s=20.0)  # what an ascent's own reserve usually bears; common practice, no source
 DAYS_AFTER = 3  # of the day-by-day table, behind the day that is wanted
+WORTH_SAYING_DEG = 0.01  # what the drift is promised to; less is not mentioned
 AROUND_S = 1800.0  # of the curves around each in-plane time
 
 
@@ -98,10 +99,16 @@ class Calendar:
     site: Site
     epoch: Epoch | None
     meridian_rad: float
-    plane: PlaneTarget
+    radius_m: float
+    aim: Aim
     ascents: Sequence[Ascent]
     found: Sequence[Launch]
     angles: Sequence[tuple[int, float]] = ()
+
+    @property
+    def plane(self) -> PlaneTarget:
+        """Where the launches go."""
+        return self.aim.plane
 
 
 def run_windows(library: Library, ask: Ask, say: Callable[[str], None] = print) -> Calendar:
@@ -132,25 +139,50 @@ def calendar_of(library: Library, ask: Ask) -> Calendar:
     epoch = None if ask.epoch is None else epoch_of(ask.epoch, "--epoch")
     meridian = ask.meridian_rad if ask.meridian_rad is not None else gmst_rad(epoch) if epoch else 0.0
     field = Field(plan.body, (plan.body.j2, ask.j3, ask.j4))
-    options = (ask.plane, ask.moon, ask.orbit)
-    plane, target = plane_and_target(options, plan, field, epoch)
+    aim = aim_of((ask.plane, ask.moon, ask.orbit), plan, field, epoch)
     start_s = time_of(ask.start, epoch, "--from")
     if not 0.0 < ask.days <= 3660.0:
         raise ConfigError("bad_value", "--days", "above 0, at most 3660", ask.days)
-    reason = why_none(plan.site, plan.body, plane)
+    reason = why_none(plan.site, plan.body, aim.plane)
     if reason is not None:
         key = "--plane" if ask.plane else "--moon" if ask.moon else "--orbit"
         expected = f"a plane that passes over the site: {reason}"
-        raise ConfigError("no_opportunity", key, expected, f"{degrees(plane.inclination_rad):.4f} deg")
-    found = opportunities(plan.site, plan.body, meridian, plane, start_s, ask.days * SECONDS_PER_DAY,
+        raise ConfigError("no_opportunity", key, expected, f"{degrees(aim.plane.inclination_rad):.4f} deg")
+    aim, ascents = drifting_and_flown(plan, aim, (start_s, ask), meridian, field)
+    found = passages(plan, aim, (start_s, ask), meridian)
+    plane = aim.plane
+    waiting = None if ask.waiting_m is None else circular(0.0, ask.waiting_m, plane.inclination_rad, 0.0, field)
+    return Calendar(plans, plan.site, epoch, meridian, plan.body.radius_m, aim, ascents,
+                    launches(found, plane, ascents, ask.margin, field, aim.target, waiting),
+                    angles_to(ask, plane, epoch, start_s))  # fmt: skip
+
+
+def drifting_and_flown(
+    plan: FlightPlan, aim: Aim, span: tuple[float, Ask], meridian_rad: float, field: Field
+) -> tuple[Aim, list[Ascent]]:
+    """The drift by integration and the corrections by flights, which also show what orbit the plan ends in."""
+    start_s, ask = span
+    ascents: list[Ascent] = []
+    if ask.fly and can_fly(plan):
+        ascents = ascents_of(plan, passages(plan, aim, span, meridian_rad), aim.plane, meridian_rad, field)
+        aim = with_flown_end(aim, ascents[0].cutoff, plan, field)
+    return with_drift(aim, start_s, start_s + ask.days * SECONDS_PER_DAY, field), ascents
+
+
+def passages(plan: FlightPlan, aim: Aim, span: tuple[float, Ask], meridian_rad: float) -> list[Opportunity]:
+    """The passages of the site through the plane.
+
+    Raises:
+        ConfigError: none.
+    """
+    start_s, ask = span
+    assert plan.site is not None  # checked before
+    assert plan.target is not None
+    found = opportunities(plan.site, plan.body, meridian_rad, aim.plane, start_s, ask.days * SECONDS_PER_DAY,
                           plan.target.cutoff_speed_m_s)  # fmt: skip
     if not found:
         raise ConfigError("no_opportunity", "--days", f"more than {ask.days:g}, for a passage of the site", ask.days)
-    ascents = ascents_of(plan, found, plane, meridian, field) if ask.fly and can_fly(plan) else []
-    waiting = None if ask.waiting_m is None else circular(0.0, ask.waiting_m, plane.inclination_rad, 0.0, field)
-    return Calendar(plans, plan.site, epoch, meridian, plane, ascents,
-                    launches(found, plane, ascents, ask.margin, field, target, waiting),
-                    angles_to(ask, plane, epoch, start_s))  # fmt: skip
+    return found
 
 
 def angles_to(ask: Ask, plane: PlaneTarget, epoch: Epoch | None, start_s: float) -> list[tuple[int, float]]:
@@ -233,6 +265,7 @@ def notes(calendar: Calendar) -> list[str]:
     rate = degrees(calendar.plane.node_rate_rad_s) * SECONDS_PER_DAY
     found.append(f"the target's node drifts by {rate:+.4f} deg a day; meridian at 0 s: "
                  f"{degrees(calendar.meridian_rad):.6f} deg")  # fmt: skip
+    found.extend(drift_notes(calendar.aim, calendar.radius_m))
     for one in calendar.ascents:
         found.append(
             f"flown {'northwards' if one.ascending else 'southwards'}: release {one.release_shift_s:+.1f} s from the "
@@ -245,6 +278,29 @@ def notes(calendar: Calendar) -> list[str]:
         )
     found.append("costs are those of one plane change at insertion speed: an upper bound for an ascent that leans")
     return found
+
+
+def drift_notes(aim: Aim, radius_m: float) -> list[str]:
+    """Which orbit drifts, and what the even drift leaves out."""
+    orbit, drift = aim.orbit, aim.drift
+    if orbit is None or drift is None:
+        return ["the drift is the one that was typed"]
+    said = [
+        f"of {'the orbit that the plan ends in' if aim.of_plan else 'the orbit typed'}: mean height "
+        f"{(orbit.semi_major_m - radius_m) / 1e3:.1f} km, mean eccentricity {orbit.eccentricity:.5f}, "
+        f"integrated over {drift.flown_s / SECONDS_PER_DAY:.1f} days"
+    ]
+    theory = degrees(drift.theory_rad_s) * SECONDS_PER_DAY
+    far = abs(drift.theory_rad_s - drift.node_rate_rad_s) * drift.flown_s
+    off = (("node by", drift.node_off_rad), ("inclination by", drift.tilt_off_rad))
+    left = [f"{what} {degrees(much):.3f} deg" for what, much in off if degrees(much) > WORTH_SAYING_DEG]
+    if degrees(far) > WORTH_SAYING_DEG:
+        said.append(f"the secular rates alone would say {theory:+.4f} deg a day, {degrees(far):.3f} deg off at the end")
+    if left:
+        said.append(f"the integrated orbit leaves the even drift: {', '.join(left)} at most")
+    if aim.target is not None and degrees(drift.place_off_rad) > WORTH_SAYING_DEG:
+        said.append(f"phases are by theory, up to {degrees(drift.place_off_rad):.2f} deg from the integrated place")
+    return said
 
 
 def hand_over(library: Library, ask: Ask, out: Path, calendar: Calendar, text: str, say: Callable[[str], None]) -> None:

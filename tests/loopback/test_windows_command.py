@@ -238,3 +238,36 @@ def test_the_orbit_of_another_vehicle_is_taken_from_its_state(library: Library) 
     wanted = opportunities(site, plan.body, 0.0, plane_of(depot, field), 6000.0, 5 * 86400.0)
     assert [one.release_s for one in found] == pytest.approx([one.time_s for one in wanted], abs=0.5)  # 0.002 deg
     assert all(one.phase_rad is not None for one in found)
+
+
+def test_an_ellipse_that_stays_one_drifts_by_its_own_elements(library: Library) -> None:
+    """200 x 4000 km without a circular burn: taken for a circle it is 3.5 deg of node, 226 m/s, off on day 10."""
+    model = library.model("bargeman_to_lagoon")
+    assert isinstance(model, FlightPlanModel)
+    assert model.target is not None
+    assert model.phases is not None
+    target = model.target.model_copy(update={"apogee_altitude_km": 4000.0})
+    phases = [phase for phase in model.phases if phase.law not in ("coast", "circularize")]
+    plans = {**library.flights, "ellipse": model.model_copy(update={"target": target, "phases": phases})}
+    said: list[str] = []
+    ask = Ask("ellipse", plane="inclination=30,node=262.5", days=2.0, fly=False)
+    calendar = run_windows(replace(library, flights=plans), ask, said.append)
+    drift = degrees(calendar.plane.node_rate_rad_s) * 86400.0
+    assert drift == pytest.approx(-3.54, abs=0.02)  # DOP853: tests/plan/test_plane_drift.py; a circle: -3.19
+    assert "of the orbit that the plan ends in: mean height 2100" in said[1]
+
+
+def test_without_a_height_the_drift_is_that_of_the_circle_that_the_plan_ends_in(library: Library) -> None:
+    """462.3 km, as flown: tests/closed_loop/test_orbit_at_the_end.py; the target's osculating apogee is 468.6 km."""
+    ask = Ask("bargeman_to_lagoon", plane="inclination=30,node=262.5", days=1.0, fly=False)
+    orbit = run_windows(library, ask, lambda line: None).aim.orbit
+    assert orbit is not None
+    assert orbit.semi_major_m - 6378137.0 == pytest.approx(462.3e3, abs=500.0)  # where cutoff falls is not known
+
+
+def test_what_the_secular_rates_leave_out_is_said_with_the_integrated_figure(library: Library) -> None:
+    said: list[str] = []
+    ask = Ask("bargeman_to_lagoon", plane=PLANE, days=2.0, fly=False, j3=-2e-4, j4=-3e-4)
+    run_windows(library, ask, said.append)
+    assert "the secular rates alone would say" in said[1]
+    assert "integrated over 2.0 days" in said[1]

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from guidance_svc.core.detour import Detour
+from guidance_svc.core.detour_search import DetourSearch
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
 from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
@@ -85,6 +86,7 @@ class Memory:
         off_since_s: since when the engine is told off although it is ordered on.
         relit_at_s: when a burn that had been missed was found out.
         detour: the insertion with a coast that is flown instead of the direct one; None for the direct one.
+        search: for such a detour, while it goes on.
         lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
         heading_rad: launch heading, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
@@ -123,6 +125,7 @@ class Memory:
     off_since_s: float | None = None
     relit_at_s: float | None = None
     detour: Detour | None = None
+    search: DetourSearch | None = None
     lowest_m: float | None = None
     heading_rad: float | None = None
     turning: tuple[float, float, float] | None = None

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from guidance_svc.core.burns import Arc, allot, gain_m_s, time_at_gain_s
 from guidance_svc.core.coast import coast, time_to_apoapsis_s
+from guidance_svc.core.detour import second_target
 from guidance_svc.core.kepler import apsides, orbit_report
 from guidance_svc.core.roundness import height_spread_m, radius_spread_m, roundest
 from guidance_svc.core.starter import circular_guess, flight_direction
@@ -64,7 +65,7 @@ def burn_target(memory: Memory, plan: FlightPlan) -> Target | None:
     here = plan.phases[memory.phase : memory.phase + 2]
     if plan.target is None or not any(isinstance(phase, Raise) for phase in here):
         return None
-    return replace(plan.target, plane="free")
+    return second_target(plan.target, memory.detour.second if memory.detour else "cutoff", plan.body)
 
 
 def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:

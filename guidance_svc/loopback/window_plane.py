@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from math import asin, sin
+from math import asin, degrees, sin, sqrt
 
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.frames import site_state
-from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.kepler import apsides, inclination_rad, wrapped
 from guidance_svc.core.vectors import norm
-from guidance_svc.domain import FlightPlan
-from guidance_svc.errors import ConfigError
+from guidance_svc.domain import Body, FlightPlan, Vec
+from guidance_svc.errors import ConfigError, NotConverged
 from guidance_svc.plan.drift import Field, MeanOrbit, OrbitState, circular, mean_of, rates
 from guidance_svc.plan.ending import USUAL_ARC_RAD, cutoff_of, orbit_at_the_end
 from guidance_svc.plan.mean_elements import osculating_of_mean
@@ -18,7 +20,12 @@ from guidance_svc.plan.plane_drift import PlaneDrift, plane_drift
 from guidance_svc.plan.third_body import moon_plane
 from guidance_svc.plan.timescale import Epoch, seconds_of
 from guidance_svc.plan.windows import PlaneTarget, branches, plane_of
-from guidance_svc.wire.window_request import plane_text, state_text
+from guidance_svc.wire.window_request import MOST_TILT_DEG, PlaneText, plane_text, state_text
+
+EARTH_MU_M3_S2 = 3.986004418e14  # WGS 84
+EARTH_TURN_RAD_S = 7.292115e-5  # WGS 84
+EARTH_ALIKE = 0.01
+MOST_AWAY_M = 1e10
 
 
 def time_of(text: str, epoch: Epoch | None, key: str) -> float:
@@ -74,21 +81,80 @@ def aim_of(
         raise ConfigError("bad_value", "--plane", "--plane, --moon or --orbit, one of them", got)
     if orbit is not None:
         at, position_m, velocity_m_s = state_text(orbit)
-        mean = mean_of(OrbitState(time_of(at, epoch, "--orbit.at"), position_m, velocity_m_s), field)
+        check_state(position_m, velocity_m_s, plan.body)
+        with harmonics_named("--orbit"):
+            mean = mean_of(OrbitState(time_of(at, epoch, "--orbit.at"), position_m, velocity_m_s), field)
         return Aim(plane_of(mean, field), mean, target=mean)
+    if moon is not None and not is_earth(plan.body):
+        expected = "the Earth, whose Moon is known; else --plane or --orbit"
+        raise ConfigError("bad_value", "--moon", expected, plan.body.name)
     typed = plane_text(plane or moon or "", moon=moon is not None)
     at_s = time_of(typed.at, epoch, "--plane.at" if moon is None else "--moon.at")
     tilt, node = (typed.inclination_rad, typed.node_rad) if moon is None else moon_at(epoch, at_s)
     assert tilt is not None  # `plane_text` asks for both
     assert node is not None
-    there = (
-        circular(at_s, typed.height_m, tilt, node, field) if typed.height_m is not None
-        else estimated_end(plan, (tilt, node), at_s, field)
-    )  # fmt: skip
+    with harmonics_named("--plane" if moon is None else "--moon"):
+        there = orbit_typed(typed, plan, (tilt, node), at_s, field)
+        node_rate = rates(there, field)[0]
     target = None if typed.argument_rad is None else at_argument(there, typed.argument_rad)
     if typed.rate_rad_s is not None:
         return Aim(PlaneTarget(tilt, node, at_s, typed.rate_rad_s), target=target)
-    return Aim(PlaneTarget(tilt, node, at_s, rates(there, field)[0]), there, typed.height_m is None, target)
+    return Aim(PlaneTarget(tilt, node, at_s, node_rate), there, typed.height_m is None, target)
+
+
+def orbit_typed(
+    typed: PlaneText, plan: FlightPlan, plane: tuple[float, float], at_s: float, field: Field
+) -> MeanOrbit:
+    """The circle of the height that was typed, or the orbit that the plan ends in."""
+    if typed.height_m is None:
+        return estimated_end(plan, plane, at_s, field)
+    return circular(at_s, typed.height_m, *plane, field)
+
+
+@contextmanager
+def harmonics_named(option: str) -> Iterator[None]:
+    """Harmonics that the theory of mean elements does not bear, told by the options that gave them.
+
+    Raises:
+        ConfigError: in place of the theory's own failures.
+    """
+    try:
+        yield
+    except (NotConverged, ArithmeticError, ValueError):
+        expected = f"for {option}, harmonics that are small beside 1: the body's j2, --j3 and --j4"
+        raise ConfigError("mean_elements", "--j3, --j4", expected, "an orbit without mean elements") from None
+
+
+def is_earth(body: Body) -> bool:
+    """Whether a body is the Earth, by its gravity and its day; the name is the user's own."""
+    alike = abs(body.mu_m3_s2 / EARTH_MU_M3_S2 - 1.0) < EARTH_ALIKE
+    return alike and abs(body.rotation_rad_s / EARTH_TURN_RAD_S - 1.0) < EARTH_ALIKE
+
+
+def check_state(position_m: Vec, velocity_m_s: Vec, body: Body) -> None:
+    """Refuse a state that is no orbit clear of the ground.
+
+    Raises:
+        ConfigError: naming the key, with what would be right.
+    """
+    away, speed = norm(position_m), norm(velocity_m_s)
+    if not body.radius_m <= away <= MOST_AWAY_M:
+        hint = "; are these km?" if body.radius_m <= 1e3 * away <= MOST_AWAY_M else ""
+        expected = f"from {body.radius_m:.0f} m, the surface of {body.name}, to {MOST_AWAY_M:g} m from its centre"
+        raise ConfigError("bad_value", "--orbit.position", expected, f"{away:g} m from the centre{hint}")
+    escape = sqrt(2.0 * body.mu_m3_s2 / away)
+    if not 0.0 < speed < escape:
+        expected = f"above 0, below escape speed there, {escape:.0f} m/s"
+        raise ConfigError("bad_value", "--orbit.velocity", expected, f"{speed:g} m/s")
+    low, _ = apsides(position_m, velocity_m_s, body.mu_m3_s2)
+    if low < body.radius_m:
+        hint = "; is the velocity in km/s?" if 0.5 * escape < 1e3 * speed < 2.0 * escape else ""
+        expected = f"an orbit clear of the ground: perigee above {body.radius_m:.0f} m from the centre"
+        raise ConfigError("bad_value", "--orbit.velocity", expected, f"perigee at {low:.0f} m{hint}")
+    tilt = degrees(inclination_rad(position_m, velocity_m_s))
+    if tilt > MOST_TILT_DEG:
+        expected = f"an inclination of at most {MOST_TILT_DEG:g} deg, where nodes lose their meaning"
+        raise ConfigError("bad_inclination", "--orbit.velocity", expected, f"{tilt:.4f} deg")
 
 
 def at_argument(orbit: MeanOrbit, argument_rad: float) -> MeanOrbit:
@@ -100,7 +166,8 @@ def with_drift(aim: Aim, from_s: float, to_s: float, field: Field) -> Aim:
     """The plane drifting as the integrated orbit does."""
     if aim.orbit is None:
         return aim
-    drift = plane_drift(aim.orbit, from_s, to_s, field)
+    with harmonics_named("the drift"):
+        drift = plane_drift(aim.orbit, from_s, to_s, field)
     return replace(aim, plane=replace(aim.plane, node_rate_rad_s=drift.node_rate_rad_s), drift=drift)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import degrees, radians
+from math import degrees, pi, radians
 from pathlib import Path
 
 from guidance_svc.adapters.campaign_files import write_text
@@ -15,18 +15,21 @@ from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.boost_command import stacked
 from guidance_svc.loopback.window_flights import can_fly, flown
-from guidance_svc.loopback.window_plane import Aim, aim_of, time_of, with_drift, with_flown_end
+from guidance_svc.loopback.window_plane import Aim, aim_of, is_earth, time_of, with_drift, with_flown_end
 from guidance_svc.plan.drift import Field, circular, plane_angle_rad
 from guidance_svc.plan.launches import SLIP_S, Ascent, Launch, Margin, curve, launches
 from guidance_svc.plan.third_body import moon_plane
 from guidance_svc.plan.timescale import Epoch, epoch_of, gmst_rad, utc_text
-from guidance_svc.plan.windows import Opportunity, PlaneTarget, opportunities, why_none
+from guidance_svc.plan.windows import MOST_OPPORTUNITIES, Opportunity, PlaneTarget, opportunities, why_none
 from guidance_svc.report.campaign_tables import Table, table_text
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
 from guidance_svc.report.window_plots import WindowLine, WindowPicture, window_images, window_page
 
 USUAL_MARGIN = Margin(speed_m_s=20.0)  # what an ascent's own reserve usually bears; common practice, no source
 DAYS_AFTER = 3  # of the day-by-day table, behind the day that is wanted
+MOST_DAYS = 3660.0
+MOST_KM = 1e6
+MOST_ZONAL = 0.05  # more is no body that holds together; known ones stay below 2e-5, J2 below 0.017
 WORTH_SAYING_DEG = 0.01  # what the drift is promised to; less is not mentioned
 AROUND_S = 1800.0  # of the curves around each in-plane time
 
@@ -70,7 +73,7 @@ def ask_of(
     """The command line's values in SI and radians.
 
     Raises:
-        ConfigError: both margins, or a waiting orbit under the ground.
+        ConfigError: both margins, or a number out of its range, with the option.
     """
     if margin[0] is not None and margin[1] is not None:
         raise ConfigError("given_twice", "--margin-kg", "--margin-m-s or --margin-kg, one of them", margin)
@@ -78,8 +81,19 @@ def ask_of(
         raise ConfigError(
             "bad_value", "--margin-kg", "--margin-m-s with --impulsive, where no mass is known", margin[1]
         )
-    if waiting_km is not None and waiting_km <= 0.0:
-        raise ConfigError("bad_value", "--waiting-km", "above 0 km", waiting_km)
+    if waiting_km is not None and not 0.0 < waiting_km <= MOST_KM:
+        raise ConfigError("bad_value", "--waiting-km", f"above 0, at most {MOST_KM:g} km", waiting_km)
+    for key, value in (("--j3", zonals[0]), ("--j4", zonals[1])):
+        if not abs(value) <= MOST_ZONAL:
+            expected = f"a number of at most {MOST_ZONAL:g} in size, unnormalised; the Earth's are -2.5e-6 and -1.6e-6"
+            raise ConfigError("bad_value", key, expected, value)
+    if meridian_deg is not None and not abs(meridian_deg) <= 360.0:
+        raise ConfigError("bad_value", "--meridian-deg", "-360 to 360 deg", meridian_deg)
+    for key, most, given in (("--margin-m-s", 1e4, margin[0]), ("--margin-kg", 1e9, margin[1])):
+        if given is not None and not 0.0 <= given <= most:
+            raise ConfigError("bad_value", key, f"0 to {most:g}", given)
+    if not 0.0 < days <= MOST_DAYS:
+        raise ConfigError("bad_value", "--days", f"above 0, at most {MOST_DAYS:g}", days)
     limit = USUAL_MARGIN if margin == (None, None) else Margin(*margin)
     turned = None if meridian_deg is None else radians(meridian_deg)
     waiting = None if waiting_km is None else 1e3 * waiting_km
@@ -129,20 +143,27 @@ def run_windows(library: Library, ask: Ask, say: Callable[[str], None] = print) 
 
 def calendar_of(library: Library, ask: Ask) -> Calendar:
     """All launches of the span."""
-    plans = [library.plan(ask.flight, "booster" if ask.carries else "tanker")]
+    plans = [library.plan(ask.flight, "booster" if ask.carries else "tanker", own_plane=False)]
     if ask.carries is not None:
-        plans.append(library.plan(ask.carries, "upper_stage"))
+        plans.append(library.plan(ask.carries, "upper_stage", own_plane=False))
     plan = stacked(*plans) if len(plans) == 2 else plans[0]
     if plan.site is None or plan.target is None:
         key = "site" if plan.site is None else "target"
         raise ConfigError("missing_field", key, f"a [{key}] table in the flight plan", plan.name)
     epoch = None if ask.epoch is None else epoch_of(ask.epoch, "--epoch")
+    if epoch is not None and ask.meridian_rad is None and not is_earth(plan.body):
+        expected = f"the inertial angle of longitude 0 on {plan.body.name} at the date; only the Earth's is known"
+        raise ConfigError("missing_field", "--meridian-deg", expected, "none")
     meridian = ask.meridian_rad if ask.meridian_rad is not None else gmst_rad(epoch) if epoch else 0.0
     field = Field(plan.body, (plan.body.j2, ask.j3, ask.j4))
     aim = aim_of((ask.plane, ask.moon, ask.orbit), plan, field, epoch)
     start_s = time_of(ask.start, epoch, "--from")
-    if not 0.0 < ask.days <= 3660.0:
-        raise ConfigError("bad_value", "--days", "above 0, at most 3660", ask.days)
+    if not 0.0 < ask.days <= MOST_DAYS:
+        raise ConfigError("bad_value", "--days", f"above 0, at most {MOST_DAYS:g}", ask.days)
+    if not abs(aim.plane.epoch_s - start_s) <= MOST_DAYS * SECONDS_PER_DAY:
+        key = "--plane.at" if ask.plane else "--moon.at" if ask.moon else "--orbit.at"
+        expected = f"within {MOST_DAYS:g} days of --from, {start_s:g} s"
+        raise ConfigError("bad_value", key, expected, f"{aim.plane.epoch_s:g} s")
     reason = why_none(plan.site, plan.body, aim.plane)
     if reason is not None:
         key = "--plane" if ask.plane else "--moon" if ask.moon else "--orbit"
@@ -178,6 +199,10 @@ def passages(plan: FlightPlan, aim: Aim, span: tuple[float, Ask], meridian_rad: 
     start_s, ask = span
     assert plan.site is not None  # checked before
     assert plan.target is not None
+    most = MOST_OPPORTUNITIES / max(abs(plan.body.rotation_rad_s - aim.plane.node_rate_rad_s), 1e-12) * 2.0 * pi
+    if ask.days * SECONDS_PER_DAY > most:
+        expected = f"at most {most / SECONDS_PER_DAY:g}, {MOST_OPPORTUNITIES} turns of {plan.body.name} below the plane"
+        raise ConfigError("too_many", "--days", expected, ask.days)
     found = opportunities(plan.site, plan.body, meridian_rad, aim.plane, start_s, ask.days * SECONDS_PER_DAY,
                           plan.target.cutoff_speed_m_s)  # fmt: skip
     if not found:

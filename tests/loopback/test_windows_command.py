@@ -24,6 +24,7 @@ from guidance_svc.sim.state import World
 from guidance_svc.wire.plans import FlightPlanModel
 
 PLANE = "inclination=30,node=262.5,height=460,argument=40"
+ORBIT: dict[str, object] = {"plane": None}
 MERIDIAN_DEG = 33.0
 
 
@@ -146,6 +147,25 @@ def test_a_body_of_the_users_own_turns_at_its_own_rate(library: Library) -> None
         ({"days": 0.0}, "--days", "above 0"),
         ({"days": 0.001}, "--days", "more than"),
         ({"flight": "curlew_to_lagoon"}, "site", "[site]"),
+        ({"plane": "inclination=30,node=1e300"}, "--plane.node", "-360 to 360"),
+        ({"plane": "inclination=30,node=1,argument=1e9"}, "--plane.argument", "-360 to 360"),
+        ({"plane": "inclination=30,node=1,height=1e30"}, "--plane.height", "at most 1e6 km"),
+        ({"plane": "inclination=30,node=1,rate=1e30"}, "--plane.rate", "-360 to 360"),
+        ({"plane": "inclination=180,node=1"}, "--plane.inclination", "at most 179.9"),
+        ({"plane": "inclination=30,node=1,at=1e12"}, "--plane.at", "within 3660 days of --from"),
+        ({"plane": PLANE, "epoch": "9999-12-31", "days": 5.0}, "epoch", "before the year 10000"),
+        (ORBIT | {"orbit": "position=6838/0/0,velocity=0/6.6/3.8"}, "--orbit.position", "6378137 m, the surface"),
+        (ORBIT | {"orbit": "position=1e300/0/0,velocity=0/6600/3800"}, "--orbit.position", "from its centre"),
+        (ORBIT | {"orbit": "position=6838e3/0/0,velocity=0/6.6/3.8"}, "--orbit.velocity", "clear of the ground"),
+        (ORBIT | {"orbit": "position=6838e3/0/0,velocity=0/3000/3800"}, "--orbit.velocity", "clear of the ground"),
+        (ORBIT | {"orbit": "position=6838e3/0/0,velocity=100/0/0"}, "--orbit.velocity", "clear of the ground"),
+        (ORBIT | {"orbit": "position=6838e3/0/0,velocity=0/66000/3800"}, "--orbit.velocity", "escape speed"),
+        (ORBIT | {"orbit": "position=6838e3/0/0,velocity=0/-7635/0"}, "--orbit.velocity", "at most 179.9"),
+        ({"plane": PLANE, "j3": 0.04}, "--j3, --j4", "small beside 1"),
+        ({"flight": "bargeman_on_tarnmoor", "plane": None, "moon": "at=0", "epoch": "2026-03-01",
+          "meridian_rad": 0.0}, "--moon", "the Earth"),
+        ({"flight": "bargeman_on_tarnmoor", "plane": "inclination=20,node=10", "epoch": "2026-03-01"},
+         "--meridian-deg", "only the Earth's is known"),
     ],
 )
 def test_what_cannot_be_planned_is_refused_with_key_and_reason(
@@ -175,6 +195,42 @@ def test_values_of_the_command_line_are_converted_and_checked() -> None:
     for change in ({"margin": (1.0, 1.0)}, {"margin": (None, 1.0), "fly": False}, {"waiting_km": -1.0}):
         with pytest.raises(ConfigError):
             asked(**change)()
+
+
+@pytest.mark.parametrize("wrong", [float("nan"), float("inf"), -float("inf"), 1e300, -1e300])
+@pytest.mark.parametrize(
+    ("key", "name", "place"),
+    [
+        ("--j3", "zonals", 0), ("--j4", "zonals", 1), ("--meridian-deg", "meridian_deg", None),
+        ("--waiting-km", "waiting_km", None), ("--margin-m-s", "margin", 0), ("--margin-kg", "margin", 1),
+        ("--days", "days", None),
+    ],
+)  # fmt: skip
+def test_a_number_that_is_none_or_absurd_is_refused_by_its_own_option(
+    key: str, name: str, place: int | None, wrong: float
+) -> None:
+    blank: tuple[float | None, ...] = (0.0, 0.0) if name == "zonals" else (None, None)
+    value = wrong if place is None else tuple(wrong if at == place else blank[at] for at in range(2))
+    with pytest.raises(ConfigError) as caught:
+        asked(**{name: value})()
+    assert caught.value.field == key
+    assert caught.value.expected
+    assert caught.value.got
+
+
+def test_the_plans_own_inclination_does_not_stand_in_the_way_of_another_plane(library: Library) -> None:
+    """From 28.2 N an inclination of 20 deg is out of reach; --plane asks for 35."""
+    model = library.model("bargeman_to_lagoon")
+    assert isinstance(model, FlightPlanModel)
+    assert model.target is not None
+    target = model.target.model_copy(update={"inclination_deg": 20.0})
+    own = replace(library, flights={**library.flights, "low": model.model_copy(update={"target": target})})
+    with pytest.raises(ConfigError, match=r"target\.inclination_deg"):
+        own.plan("low", "tanker")
+    found = run_windows(own, Ask("low", plane="inclination=35,node=1", days=1.0, fly=False), lambda line: None).found
+    assert found
+    with pytest.raises(ConfigError, match="--plane"):
+        run_windows(own, Ask("low", plane="inclination=21,node=1", days=1.0, fly=False), lambda line: None)
 
 
 def test_the_command_line_prints_the_calendar_and_refuses_plainly() -> None:

@@ -17,6 +17,7 @@ AirRow = tuple[float, float, float, float]
 
 Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
 Law = Literal["hold", "boost", "insertion", "coast", "raise", "circularize", "orbit"]
+SecondBurn = Literal["cutoff", "apogee"]
 Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]
 Status = Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
@@ -216,7 +217,10 @@ class Insertion:
         ignite_at_s: vehicle time of ignition; None means `pause_s` after the phase begins.
         pause_s: see above.
         may_coast: the engine can be lit again: insert low and coast to the target's height where that saves propellant.
-        lowest_altitude_m: floor for that coast, above the equatorial radius; None means the body's usual one.
+        lowest_altitude_m: floor for that coast, and for the burn before it once it is reached, above the equatorial
+            radius; None means the body's usual one.
+        second_burn_at: where the burn after that coast is: at the target's cutoff, or at its apogee, half a revolution
+            before the orbit comes by the cutoff's place.
     """
 
     first_stage: int = 0
@@ -224,6 +228,7 @@ class Insertion:
     pause_s: float = 0.0
     may_coast: bool = False
     lowest_altitude_m: float | None = None
+    second_burn_at: SecondBurn = "cutoff"
     law: Law = "insertion"
 
 

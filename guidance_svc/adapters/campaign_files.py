@@ -120,7 +120,12 @@ def tanker_plan(library: Library, flight: str, key: str) -> FlightPlan:
     if flight not in library.flights:
         known = ", ".join(sorted(library.flights)) or "none"
         raise ConfigError("unknown_name", key, f"a flight plan among {known}", flight)
-    plan = library.plan(flight, "launch_vehicle")
+    try:
+        plan = library.plan(flight, "launch_vehicle")
+    except ConfigError as error:
+        if error.code != "inclination_out_of_reach":
+            raise
+        plan = library.plan(flight, "launch_vehicle", own_plane=False)  # the campaign's site and depot decide
     laws = [phase.law for phase in plan.phases]
     if plan.site is None or plan.target is None or not {"boost", "insertion", "circularize"} <= set(laws):
         expected = "a flight plan from a site through boost, insertion and circularize"
@@ -176,7 +181,9 @@ def fleet_of(model: CampaignModel, flight: Reference, radius_m: float) -> Fleet:
         phasing_s=t.phasing_days * day,
         lowest_m=radius_m + 1e3 * t.lowest_phasing_km,
         window_cost_m_s=t.window_cost_m_s,
-        dispersion=Dispersion() if scatter is None else Dispersion(scatter.own_kg, scatter.common_kg, scatter.source),
+        dispersion=Dispersion() if scatter is None else Dispersion(
+            scatter.own_kg, scatter.common_kg, scatter.source, scatter.sigmas
+        ),
         sigmas=0.0 if scatter is None else scatter.sigmas,
     )
 

@@ -53,8 +53,13 @@ class Library:
             return _lookup(self.flights, source, "plan", "a flight plan", self.folder)
         return parse_table(FlightPlanModel, source)
 
-    def plan(self, source: str | Mapping[str, Any], role: domain.Role) -> domain.FlightPlan:
+    def plan(
+        self, source: str | Mapping[str, Any], role: domain.Role, own_plane: bool = True
+    ) -> domain.FlightPlan:
         """The whole plan, names resolved and its parts checked against each other.
+
+        Args:
+            own_plane: False where another plane is flown into: the target's own is left out and not checked.
 
         Raises:
             ConfigError: with file (for a named plan), key, what would work, and what stands there.
@@ -62,7 +67,7 @@ class Library:
         model = self.model(source)
         file = self.files.get(f"flights/{source}", "") if isinstance(source, str) else ""
         try:
-            return self._build(model, source if isinstance(source, str) else model.name or "inline", role)
+            return self._build(model, source if isinstance(source, str) else model.name or "inline", role, own_plane)
         except ConfigError as error:
             raise ConfigError(error.code, error.field, error.expected, error.got, error.file or file) from None
 
@@ -102,7 +107,7 @@ class Library:
     def _named(self, reference: str | M, known: Mapping[str, M], key: str) -> M:
         return _lookup(known, reference, key, f"a {key}", self.folder) if isinstance(reference, str) else reference
 
-    def _build(self, model: FlightPlanModel, name: str, role: domain.Role) -> domain.FlightPlan:
+    def _build(self, model: FlightPlanModel, name: str, role: domain.Role, own_plane: bool) -> domain.FlightPlan:
         body_name = model.body if isinstance(model.body, str) else "inline"
         vehicle_name = model.vehicle if isinstance(model.vehicle, str) else "inline"
         body = self._named(model.body, self.bodies, "body").to_domain(model.gravity, body_name)
@@ -115,6 +120,8 @@ class Library:
             site=None if model.site is None else model.site.to_domain(),
             major_cycle_s=model.major_cycle_s,
         )
+        if plan.target is not None and not own_plane:
+            plan = replace(plan, target=replace(plan.target, plane="free"))
         try:
             check_plan(plan)
         except ConfigError as error:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import degrees, radians
+from math import degrees, pi, radians
 from pathlib import Path
 
 from guidance_svc.adapters.campaign_files import write_text
@@ -16,18 +16,22 @@ from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.boost_command import boost_role, stacked
 from guidance_svc.loopback.window_flights import can_fly, flown
-from guidance_svc.loopback.window_plane import plane_and_target, time_of
+from guidance_svc.loopback.window_plane import Aim, aim_of, is_earth, time_of, with_drift, with_flown_end
 from guidance_svc.plan.drift import Field, circular, plane_angle_rad
 from guidance_svc.plan.launches import SLIP_S, Ascent, Launch, Margin, curve, launches
 from guidance_svc.plan.third_body import moon_plane
 from guidance_svc.plan.timescale import Epoch, epoch_of, gmst_rad, utc_text
-from guidance_svc.plan.windows import Opportunity, PlaneTarget, opportunities, why_none
+from guidance_svc.plan.windows import MOST_OPPORTUNITIES, Opportunity, PlaneTarget, opportunities, why_none
 from guidance_svc.report.campaign_tables import Table, table_text
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
 from guidance_svc.report.window_plots import WindowLine, WindowPicture, window_images, window_page
 
 USUAL_MARGIN = Margin(speed_m_s=20.0)  # what an ascent's own reserve usually bears; common practice, no source
 DAYS_AFTER = 3  # of the day-by-day table, behind the day that is wanted
+MOST_DAYS = 3660.0
+MOST_KM = 1e6
+MOST_ZONAL = 0.05  # more is no body that holds together; known ones stay below 2e-5, J2 below 0.017
+WORTH_SAYING_DEG = 0.01  # what the drift is promised to; less is not mentioned
 AROUND_S = 1800.0  # of the curves around each in-plane time
 
 
@@ -70,7 +74,7 @@ def ask_of(
     """The command line's values in SI and radians.
 
     Raises:
-        ConfigError: both margins, or a waiting orbit under the ground.
+        ConfigError: both margins, or a number out of its range, with the option.
     """
     if margin[0] is not None and margin[1] is not None:
         raise ConfigError("given_twice", "--margin-kg", "--margin-m-s or --margin-kg, one of them", margin)
@@ -78,8 +82,19 @@ def ask_of(
         raise ConfigError(
             "bad_value", "--margin-kg", "--margin-m-s with --impulsive, where no mass is known", margin[1]
         )
-    if waiting_km is not None and waiting_km <= 0.0:
-        raise ConfigError("bad_value", "--waiting-km", "above 0 km", waiting_km)
+    if waiting_km is not None and not 0.0 < waiting_km <= MOST_KM:
+        raise ConfigError("bad_value", "--waiting-km", f"above 0, at most {MOST_KM:g} km", waiting_km)
+    for key, value in (("--j3", zonals[0]), ("--j4", zonals[1])):
+        if not abs(value) <= MOST_ZONAL:
+            expected = f"a number of at most {MOST_ZONAL:g} in size, unnormalised; the Earth's are -2.5e-6 and -1.6e-6"
+            raise ConfigError("bad_value", key, expected, value)
+    if meridian_deg is not None and not abs(meridian_deg) <= 360.0:
+        raise ConfigError("bad_value", "--meridian-deg", "-360 to 360 deg", meridian_deg)
+    for key, most, given in (("--margin-m-s", 1e4, margin[0]), ("--margin-kg", 1e9, margin[1])):
+        if given is not None and not 0.0 <= given <= most:
+            raise ConfigError("bad_value", key, f"0 to {most:g}", given)
+    if not 0.0 < days <= MOST_DAYS:
+        raise ConfigError("bad_value", "--days", f"above 0, at most {MOST_DAYS:g}", days)
     limit = USUAL_MARGIN if margin == (None, None) else Margin(*margin)
     turned = None if meridian_deg is None else radians(meridian_deg)
     waiting = None if waiting_km is None else 1e3 * waiting_km
@@ -99,10 +114,16 @@ class Calendar:
     site: Site
     epoch: Epoch | None
     meridian_rad: float
-    plane: PlaneTarget
+    radius_m: float
+    aim: Aim
     ascents: Sequence[Ascent]
     found: Sequence[Launch]
     angles: Sequence[tuple[int, float]] = ()
+
+    @property
+    def plane(self) -> PlaneTarget:
+        """Where the launches go."""
+        return self.aim.plane
 
 
 def run_windows(library: Library, ask: Ask, say: Callable[[str], None] = print) -> Calendar:
@@ -125,35 +146,72 @@ def run_windows(library: Library, ask: Ask, say: Callable[[str], None] = print) 
 
 def calendar_of(library: Library, ask: Ask) -> Calendar:
     """All launches of the span."""
-    plans = [library.plan(ask.flight, boost_role(ask.carries))]
+    plans = [library.plan(ask.flight, boost_role(ask.carries), own_plane=False)]
     if ask.carries is not None:
-        plans.append(library.plan(ask.carries, "upper_stage"))
+        plans.append(library.plan(ask.carries, "upper_stage", own_plane=False))
     plan = stacked(*plans) if len(plans) == 2 else plans[0]
     if plan.site is None or plan.target is None:
         key = "site" if plan.site is None else "target"
         raise ConfigError("missing_field", key, f"a [{key}] table in the flight plan", plan.name)
     epoch = None if ask.epoch is None else epoch_of(ask.epoch, "--epoch")
+    if epoch is not None and ask.meridian_rad is None and not is_earth(plan.body):
+        expected = f"the inertial angle of longitude 0 on {plan.body.name} at the date; only the Earth's is known"
+        raise ConfigError("missing_field", "--meridian-deg", expected, "none")
     meridian = ask.meridian_rad if ask.meridian_rad is not None else gmst_rad(epoch) if epoch else 0.0
     field = Field(plan.body, (plan.body.j2, ask.j3, ask.j4))
-    options = (ask.plane, ask.moon, ask.orbit)
-    plane, target = plane_and_target(options, plan, field, epoch)
+    aim = aim_of((ask.plane, ask.moon, ask.orbit), plan, field, epoch)
     start_s = time_of(ask.start, epoch, "--from")
-    if not 0.0 < ask.days <= 3660.0:
-        raise ConfigError("bad_value", "--days", "above 0, at most 3660", ask.days)
-    reason = why_none(plan.site, plan.body, plane)
+    if not 0.0 < ask.days <= MOST_DAYS:
+        raise ConfigError("bad_value", "--days", f"above 0, at most {MOST_DAYS:g}", ask.days)
+    if not abs(aim.plane.epoch_s - start_s) <= MOST_DAYS * SECONDS_PER_DAY:
+        key = "--plane.at" if ask.plane else "--moon.at" if ask.moon else "--orbit.at"
+        expected = f"within {MOST_DAYS:g} days of --from, {start_s:g} s"
+        raise ConfigError("bad_value", key, expected, f"{aim.plane.epoch_s:g} s")
+    reason = why_none(plan.site, plan.body, aim.plane)
     if reason is not None:
         key = "--plane" if ask.plane else "--moon" if ask.moon else "--orbit"
         expected = f"a plane that passes over the site: {reason}"
-        raise ConfigError("no_opportunity", key, expected, f"{degrees(plane.inclination_rad):.4f} deg")
-    found = opportunities(plan.site, plan.body, meridian, plane, start_s, ask.days * SECONDS_PER_DAY,
+        raise ConfigError("no_opportunity", key, expected, f"{degrees(aim.plane.inclination_rad):.4f} deg")
+    inclination = aim.plane.inclination_rad
+    waiting = None if ask.waiting_m is None else circular(0.0, ask.waiting_m, inclination, 0.0, field)
+    aim, ascents = drifting_and_flown(plan, aim, (start_s, ask), meridian, field)
+    found = passages(plan, aim, (start_s, ask), meridian)
+    plane = aim.plane
+    return Calendar(plans, plan.site, epoch, meridian, plan.body.radius_m, aim, ascents,
+                    launches(found, plane, ascents, ask.margin, field, aim.target, waiting),
+                    angles_to(ask, plane, epoch, start_s))  # fmt: skip
+
+
+def drifting_and_flown(
+    plan: FlightPlan, aim: Aim, span: tuple[float, Ask], meridian_rad: float, field: Field
+) -> tuple[Aim, list[Ascent]]:
+    """The drift by integration and the corrections by flights, which also show what orbit the plan ends in."""
+    start_s, ask = span
+    ascents: list[Ascent] = []
+    if ask.fly and can_fly(plan):
+        ascents = ascents_of(plan, passages(plan, aim, span, meridian_rad), aim.plane, meridian_rad, field)
+        aim = with_flown_end(aim, ascents[0].cutoff, plan, field)
+    return with_drift(aim, start_s, start_s + ask.days * SECONDS_PER_DAY, field), ascents
+
+
+def passages(plan: FlightPlan, aim: Aim, span: tuple[float, Ask], meridian_rad: float) -> list[Opportunity]:
+    """The passages of the site through the plane.
+
+    Raises:
+        ConfigError: none.
+    """
+    start_s, ask = span
+    assert plan.site is not None  # checked before
+    assert plan.target is not None
+    most = MOST_OPPORTUNITIES / max(abs(plan.body.rotation_rad_s - aim.plane.node_rate_rad_s), 1e-12) * 2.0 * pi
+    if ask.days * SECONDS_PER_DAY > most:
+        expected = f"at most {most / SECONDS_PER_DAY:g}, {MOST_OPPORTUNITIES} turns of {plan.body.name} below the plane"
+        raise ConfigError("too_many", "--days", expected, ask.days)
+    found = opportunities(plan.site, plan.body, meridian_rad, aim.plane, start_s, ask.days * SECONDS_PER_DAY,
                           plan.target.cutoff_speed_m_s)  # fmt: skip
     if not found:
         raise ConfigError("no_opportunity", "--days", f"more than {ask.days:g}, for a passage of the site", ask.days)
-    waiting = None if ask.waiting_m is None else circular(0.0, ask.waiting_m, plane.inclination_rad, 0.0, field)
-    ascents = ascents_of(plan, found, plane, meridian, field) if ask.fly and can_fly(plan) else []
-    return Calendar(plans, plan.site, epoch, meridian, plane, ascents,
-                    launches(found, plane, ascents, ask.margin, field, target, waiting),
-                    angles_to(ask, plane, epoch, start_s))  # fmt: skip
+    return found
 
 
 def angles_to(ask: Ask, plane: PlaneTarget, epoch: Epoch | None, start_s: float) -> list[tuple[int, float]]:
@@ -236,6 +294,7 @@ def notes(calendar: Calendar) -> list[str]:
     rate = degrees(calendar.plane.node_rate_rad_s) * SECONDS_PER_DAY
     found.append(f"the target's node drifts by {rate:+.4f} deg a day; meridian at 0 s: "
                  f"{degrees(calendar.meridian_rad):.6f} deg")  # fmt: skip
+    found.extend(drift_notes(calendar.aim, calendar.radius_m))
     for one in calendar.ascents:
         found.append(
             f"flown {'northwards' if one.ascending else 'southwards'}: release {one.release_shift_s:+.1f} s from the "
@@ -248,6 +307,29 @@ def notes(calendar: Calendar) -> list[str]:
         )
     found.append("costs are those of one plane change at insertion speed: an upper bound for an ascent that leans")
     return found
+
+
+def drift_notes(aim: Aim, radius_m: float) -> list[str]:
+    """Which orbit drifts, and what the even drift leaves out."""
+    orbit, drift = aim.orbit, aim.drift
+    if orbit is None or drift is None:
+        return ["the drift is the one that was typed"]
+    said = [
+        f"of {'the orbit that the plan ends in' if aim.of_plan else 'the orbit typed'}: mean height "
+        f"{(orbit.semi_major_m - radius_m) / 1e3:.1f} km, mean eccentricity {orbit.eccentricity:.5f}, "
+        f"integrated over {drift.flown_s / SECONDS_PER_DAY:.1f} days"
+    ]
+    theory = degrees(drift.theory_rad_s) * SECONDS_PER_DAY
+    far = abs(drift.theory_rad_s - drift.node_rate_rad_s) * drift.flown_s
+    off = (("node by", drift.node_off_rad), ("inclination by", drift.tilt_off_rad))
+    left = [f"{what} {degrees(much):.3f} deg" for what, much in off if degrees(much) > WORTH_SAYING_DEG]
+    if degrees(far) > WORTH_SAYING_DEG:
+        said.append(f"the secular rates alone would say {theory:+.4f} deg a day, {degrees(far):.3f} deg off at the end")
+    if left:
+        said.append(f"the integrated orbit leaves the even drift: {', '.join(left)} at most")
+    if aim.target is not None and degrees(drift.place_off_rad) > WORTH_SAYING_DEG:
+        said.append(f"phases are by theory, up to {degrees(drift.place_off_rad):.2f} deg from the integrated place")
+    return said
 
 
 def hand_over(library: Library, ask: Ask, out: Path, calendar: Calendar, text: str, say: Callable[[str], None]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, sqrt
+from math import exp, hypot, sqrt
 from typing import Literal
 
 from guidance_svc.constants import SECONDS_PER_DAY
@@ -74,11 +74,28 @@ class Dispersion:
         own_kg: different on each flight (engine, weather); n flights add up in quadrature.
         common_kg: the same on all flights (the model is wrong alike); n flights add up linearly.
         source: where the numbers come from.
+        sigmas: at which the plan must hold.
     """
 
     own_kg: float = 0.0
     common_kg: float = 0.0
     source: str = "none given: no dispersion"
+    sigmas: float = 1.0
+
+    def reaching_depot(self, kept_kg: float) -> tuple[float, float]:
+        """The own and common parts of what a hand-over scatters by, kg.
+
+        What a tanker keeps on board beyond its reserve makes good a shortage first: only the rest of it, at the sigmas
+        that the plan must hold at, is missing in the depot.
+
+        >>> Dispersion(120.0, 60.0, "", 2.0).reaching_depot(0.0)
+        (120.0, 60.0)
+        >>> Dispersion(120.0, 60.0, "", 2.0).reaching_depot(300.0)
+        (0.0, 0.0)
+        """
+        short = max(self.sigmas, 1.0) * hypot(self.own_kg, self.common_kg)
+        part = max(0.0, 1.0 - kept_kg / short) if short > 0.0 else 0.0
+        return part * self.own_kg, part * self.common_kg
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,10 +165,11 @@ def levels(
     found = [start]
     for line in sorted((e for e in entries if start.time_s <= e.time_s <= end_s), key=lambda e: e.time_s):
         before = boiled(found[-1], line.time_s, boil_off_frac_per_day, line.name)
+        own_kg, common_kg = dispersion.reaching_depot(line.kept_kg)
         found.append(
             Level(
                 line.name, line.time_s, before.boiled_kg, line.transferred_kg, before.level_kg + line.transferred_kg,
-                before.own_variance_kg2 + dispersion.own_kg**2, before.common_kg + dispersion.common_kg,
+                before.own_variance_kg2 + own_kg**2, before.common_kg + common_kg,
             )
         )
     return [*found, boiled(found[-1], end_s, boil_off_frac_per_day, "departure")]

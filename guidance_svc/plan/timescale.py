@@ -84,7 +84,11 @@ def utc_text(epoch: Epoch, time_s: float) -> str:
     >>> utc_text(epoch_of("2026-03-01"), 15860.7)
     '2026-03-01T04:24:21Z'
     """
-    return (epoch.utc + timedelta(seconds=round(time_s))).strftime("%Y-%m-%dT%H:%M:%SZ")
+    try:
+        return (epoch.utc + timedelta(seconds=round(time_s))).strftime("%Y-%m-%dT%H:%M:%SZ")
+    except OverflowError:
+        expected = f"a date from which {time_s:.0f} s on is before the year 10000"
+        raise ConfigError("bad_date", "epoch", expected, epoch.utc.isoformat()) from None
 
 
 def gmst_rad(epoch: Epoch, time_s: float = 0.0) -> float:

@@ -6,8 +6,8 @@ from dataclasses import replace
 from math import inf
 
 from guidance_svc.core.burns import Arc, gain_m_s, mass_at_end_kg
-from guidance_svc.core.detour import Detour, cheapest_detour
-from guidance_svc.core.effort import left
+from guidance_svc.core.detour import Detour
+from guidance_svc.core.detour_search import begun, detour_law, stepped
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.frames import turn_z
 from guidance_svc.core.kepler import orbit_report
@@ -15,6 +15,7 @@ from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine, refine_direction
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
+from guidance_svc.errors import GuidanceError
 from guidance_svc.session.air import bare_at_cutoff, cover_foreseen, drop_time_s, within_air_limits
 from guidance_svc.session.ascent import CLOCK_SLACK_S, dropped, event_id, lit_by
 from guidance_svc.session.engine import (
@@ -32,7 +33,7 @@ from guidance_svc.session.engine import (
 )
 from guidance_svc.session.lean import leaned, with_lean
 from guidance_svc.session.limit_learnt import limit_watched, limit_words, ordered_throttle
-from guidance_svc.session.memory import Memory, Numbers, Order, Search
+from guidance_svc.session.memory import Memory, Numbers, Order
 from guidance_svc.session.navigation import Navigation
 from guidance_svc.session.reach import (
     NO_WAY_FOUND,
@@ -43,7 +44,6 @@ from guidance_svc.session.reach import (
     shortage,
     within_reach,
 )
-from guidance_svc.session.search import searched
 from guidance_svc.session.stack import burn_left_s, mass_at_burnout_kg, remaining_arcs, spent
 
 HOLD_RATE_BELOW_S = 18.0  # to go: the turning rate is held, position can no longer be helped
@@ -60,7 +60,8 @@ HOPELESS_AFTER_CYCLES = 5  # without any law; 199 of 200 random ignitions have o
 COAST_FLOOR_IN_AIR_M = 110e3  # drag over half a revolution is then a few m/s; common practice, no source
 COAST_FLOOR_AIRLESS_M = 15e3  # over the highest ground of a large airless body; common practice, no source
 WORTHWHILE_FRAC = 1e-3  # of the propellant to orbit
-SEARCH_STEPS = 1600  # integrator steps that a major cycle must have left for a piece of a search
+SEARCH_ENDS_S = 60.0  # before cutoff; a coast found so late saves little
+TAKE_UP_CALLS = 6  # states given to a detour's law to converge from where the vehicle is by now
 
 
 def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
@@ -70,7 +71,7 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         memory, stage=phase.first_stage, ignite_at_s=ignite_at, cutoff_at_s=None, separate_at_s=None,
         spent_at_s=None, law=None, trial=None, attempts=0, solved_at_s=None, finish=None, burning_since_s=None,
         engine=EngineEstimate(), told_scale=1.0, flown=None, steady=None, limit=None, throttle_frac=1.0,
-        margin_kg=None, lesser=None, given_up="", search=None, detour=None, lowest_m=None,
+        margin_kg=None, lesser=None, given_up="", search=None, lesser_search=None, detour=None, lowest_m=None,
         cover_goes_s=None, cover_seen_ahead_s=None, lean=None,
         short_cycles=0, tried_at_s=None, off_since_s=None, relit_at_s=None,
     )  # fmt: skip
@@ -137,7 +138,8 @@ def relit(memory: Memory, now: Navigation) -> Memory:
     """The burn did not happen, or stopped early: light again soon, and solve from here."""
     return replace(
         memory, ignite_at_s=now.time_s + RELIGHT_S, cutoff_at_s=None, law=None, trial=None, attempts=0, finish=None,
-        solved_at_s=None, burning_since_s=None, off_since_s=None, relit_at_s=now.time_s, search=None, lean=None,
+        solved_at_s=None, burning_since_s=None, off_since_s=None, relit_at_s=now.time_s, detour=None, search=None,
+        lesser_search=None, lean=None,
     )  # fmt: skip
 
 
@@ -171,14 +173,20 @@ def after_separation(memory: Memory, now: Navigation, plan: FlightPlan) -> Memor
 
 
 def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
-    """One major cycle from this state."""
+    """One major cycle from this state; while a detour is searched, a step of that too, or between two cycles alone."""
+    if not between_cycles(memory, now, plan):
+        memory = cycled(memory, now, plan, phase)
+    return searched(memory, now, plan) if memory.search is not None and memory.attempts == 0 else memory
+
+
+def cycled(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
+    """The law solved from this state."""
     problem = problem_now(memory, now, plan)
     start = starting_law(memory, problem)
     to_go = memory.law.cutoff_s - now.time_s if memory.law is not None else inf
     if to_go < FREEZE_BELOW_S:
         return memory
-    solve = refine_direction if to_go < HOLD_RATE_BELOW_S else refine
-    trial = solve(problem, start, STEPS_A_CYCLE)
+    trial = solved_law(problem, start, memory.detour, to_go)
     memory = replace(memory, trial=trial, solved_at_s=now.time_s)
     if not trial.converged:
         hopeless = memory.law is None and memory.attempts + 1 >= HOPELESS_AFTER_CYCLES
@@ -191,44 +199,77 @@ def insertion_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
     memory = cover_foreseen(memory, problem, trial, plan)
     if first_look and memory.cover_goes_s is not None:
         problem = problem_now(memory, now, plan)
-        again = solve(problem, trial, STEPS_A_CYCLE)
+        again = solved_law(problem, trial, memory.detour, to_go)
         trial = again if again.converged else trial
     if memory.law is None and phase.may_coast:
-        memory = replace(memory, search=Search("detour", problem, trial))
-    memory = lowest_found(memory, now, problem, trial, plan)
+        floor_m = plan.body.radius_m + coast_floor_m(plan, phase)
+        memory = replace(memory, search=begun(problem, trial, floor_m, phase.second_burn_at))
+    if not held_at_floor(memory.detour):
+        memory = lowest_found(memory, now, problem, trial, plan)
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
     memory = on_tick(memory, now, plan, trial)
-    if memory.search is not None and memory.search.wanted == "detour":
-        return detour_sought(memory, memory.search, now, plan, phase)
-    return within_reach(memory, now, problem, bare_at_cutoff(plan, memory, now)) if memory.finish is None else memory
+    if memory.finish is not None or memory.search is not None:  # which may find a way that needs less
+        return memory
+    return within_reach(memory, now, problem, bare_at_cutoff(plan, memory, now))
 
 
-def detour_sought(memory: Memory, search: Search, now: Navigation, plan: FlightPlan, phase: Insertion) -> Memory:
-    """A piece of the search for an insertion with a coast; the law to the target itself is flown meanwhile.
+def solved_law(problem: Problem, start: Steering, detour: Detour | None, to_go_s: float) -> Steering:
+    """A few Newton steps on the law that fits the time to go."""
+    if to_go_s < HOLD_RATE_BELOW_S:
+        return refine_direction(problem, start, STEPS_A_CYCLE)
+    if detour is not None and held_at_floor(detour):
+        return detour_law(problem, start, detour, STEPS_A_CYCLE)
+    return refine(problem, start, STEPS_A_CYCLE)
 
-    Nothing is begun where the reply waits for this cycle, nor in the last seconds.
-    """
-    if memory.finish is not None:
+
+def held_at_floor(detour: Detour | None) -> bool:
+    """Whether the first burn of a detour is held at the floor."""
+    return detour is not None and detour.entry_m_s > 0.0
+
+
+def coast_floor_m(plan: FlightPlan, phase: Insertion) -> float:
+    """Lowest altitude of a coast on the way, and of the burn before it once it is reached."""
+    if phase.lowest_altitude_m is not None:
+        return phase.lowest_altitude_m
+    return COAST_FLOOR_AIRLESS_M if plan.body.atmosphere == "none" else COAST_FLOOR_IN_AIR_M
+
+
+def between_cycles(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
+    """Whether this call belongs to the search for a detour: the law itself is fresh."""
+    if memory.search is None or memory.solved_at_s is None or memory.attempts > 0:
+        return False
+    return now.time_s - memory.solved_at_s < plan.major_cycle_s
+
+
+def searched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
+    """One step of the search; at its end the detour is taken up if it saves enough to be worth a second ignition."""
+    search, law = memory.search, memory.law
+    if search is None or law is None or law.cutoff_s - now.time_s < SEARCH_ENDS_S:
         return replace(memory, search=None)
-    if left() < SEARCH_STEPS:
-        return memory
-    memory, found = searched(memory, search, lambda s: worthwhile_detour(s.problem, s.law, plan, phase))
-    if found is None or found.what is None:
-        return memory
-    detour = found.what
-    whole, law = replace(search.problem, target=detour.target), detour.law
-    memory = lowest_found(replace(memory, detour=detour, law=None), now, whole, law, plan)
-    return replace(memory, law=law, trial=law, cutoff_at_s=law.cutoff_s)
+    try:
+        search = search if search.over else stepped(search)
+    except (GuidanceError, ArithmeticError, ValueError):
+        return replace(memory, search=None)
+    if not search.over:
+        return replace(memory, search=search)
+    detour, arcs = search.detour, search.problem.arcs
+    used = arcs[0].mass_kg - mass_at_end_kg(arcs, search.direct.burn_s)
+    if search.stage == "none" or detour is None or detour.saved_kg < WORTHWHILE_FRAC * used:
+        return replace(memory, search=None)
+    return taken_up(replace(memory, search=search), now, plan, detour)
 
 
-def worthwhile_detour(problem: Problem, direct: Steering, plan: FlightPlan, phase: Insertion) -> Detour | None:
-    """The insertion with a coast, if it saves enough to be worth a second ignition."""
-    floor = phase.lowest_altitude_m
-    if floor is None:
-        floor = COAST_FLOOR_AIRLESS_M if plan.body.atmosphere == "none" else COAST_FLOOR_IN_AIR_M
-    detour = cheapest_detour(problem, direct, plan.body.radius_m + floor)
-    used = problem.arcs[0].mass_kg - mass_at_end_kg(problem.arcs, direct.burn_s)
-    return detour if detour is not None and detour.saved_kg > WORTHWHILE_FRAC * used else None
+def taken_up(memory: Memory, now: Navigation, plan: FlightPlan, detour: Detour) -> Memory:
+    """The detour's law from this state; tried again with the next states where it has not converged."""
+    search = memory.search
+    assert search is not None  # the caller's
+    flown = replace(memory, detour=detour, search=None)
+    problem = problem_now(flown, now, plan)
+    trial = detour_law(problem, moved_to(search.trial or detour.law, problem), detour, STEPS_A_CYCLE)
+    if trial.converged:
+        return replace(flown, law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s)
+    again = search.calls + 1 < TAKE_UP_CALLS
+    return replace(memory, search=replace(search, trial=trial, calls=search.calls + 1) if again else None)
 
 
 def starting_law(memory: Memory, problem: Problem) -> Steering:
@@ -238,9 +279,14 @@ def starting_law(memory: Memory, problem: Problem) -> Steering:
         if restart == 0:
             return first_guess(problem)
         return lofted_guess(problem, LOFTED_PITCHES_RAD[(restart - 1) % len(LOFTED_PITCHES_RAD)])
-    moved = memory.trial.advanced(problem.time_s, problem.body, problem.position_m)
+    return moved_to(memory.trial, problem)
+
+
+def moved_to(law: Steering, problem: Problem) -> Steering:
+    """A law of an earlier state as a start from this one, with the same cutoff."""
+    moved = law.advanced(problem.time_s, problem.body, problem.position_m)
     fixed = sum(arc.duration_s for arc in problem.arcs if arc.closing or not arc.powered)
-    return replace(moved, burn_s=max(memory.trial.cutoff_s - problem.time_s - fixed, 1e-3))
+    return replace(moved, burn_s=max(law.cutoff_s - problem.time_s - fixed, 1e-3))
 
 
 def insertion_done(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) -> bool:
@@ -306,8 +352,12 @@ def saving(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
         return ()
     low, high = ((r - plan.body.radius_m) / 1000.0 for r in (
         detour.target.perigee_radius_m, detour.target.apogee_radius_m))  # fmt: skip
-    return (f"a coast saves {detour.saved_kg:.0f} kg: first to {low:.1f} x {high:.1f} km, then "
-            f"{detour.second_m_s:.1f} m/s at apoapsis",)  # fmt: skip
+    said = (f"a coast saves {detour.saved_kg:.0f} kg: first to {low:.1f} x {high:.1f} km, then "
+            f"{detour.second_m_s:.1f} m/s at apoapsis")  # fmt: skip
+    if detour.dip_m is None:
+        return (said,)
+    return (said, f"the first burn is held at {low:.1f} km, where it would sink to {detour.dip_m / 1000.0:.1f} km: "
+                  f"that costs {detour.floor_cost_kg:.0f} kg")  # fmt: skip
 
 
 def more_stages_needed(memory: Memory, plan: FlightPlan, law: Steering, spent_at_s: float) -> bool:
@@ -339,8 +389,6 @@ def insertion_status(memory: Memory, now: Navigation) -> Status:
         return "stale"
     if memory.given_up and memory.lesser is None:
         return "unreachable"
-    if memory.search is not None and memory.search.wanted == "detour":
-        return "converging"
     short = bool(memory.given_up) or (memory.margin_kg is not None and memory.margin_kg < 0.0)
     return "short_of_propellant" if short else "ok"
 

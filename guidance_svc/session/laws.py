@@ -44,7 +44,9 @@ def never(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> bo
 
 def major_cycle_due(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> bool:
     """Whether the guidance equations should be solved anew from this state."""
-    if memory.law is None or memory.solved_at_s is None or memory.attempts > 0 or memory.search is not None:
+    if memory.law is None or memory.solved_at_s is None or memory.attempts > 0:
+        return True
+    if memory.search is not None or memory.lesser_search is not None:
         return True
     return now.time_s - memory.solved_at_s >= plan.major_cycle_s
 

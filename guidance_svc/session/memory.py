@@ -6,9 +6,10 @@ Because the value is immutable, going back in time is taking up an earlier one.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 from guidance_svc.core.detour import Detour
+from guidance_svc.core.detour_search import DetourSearch
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
@@ -72,20 +73,18 @@ class Turning(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Search:
-    """A search that goes on over several major cycles, from the state at which it began.
+class LesserSearch:
+    """A search for a lesser target that goes on over several major cycles, from the state at which it began.
 
     Args:
-        wanted: an insertion with a coast, or a lesser target.
         problem, law: of the state at which it began.
-        burnout_kg: mass that must be left, for a lesser target.
+        burnout_kg: mass that must be left.
         solutions: that it has asked for so far.
     """
 
-    wanted: Literal["detour", "lesser"]
     problem: Problem
     law: Steering
-    burnout_kg: float = 0.0
+    burnout_kg: float
     solutions: tuple[Steering, ...] = ()
 
 
@@ -170,8 +169,9 @@ class Memory:
         tried_at_s: when the plan's own target was last tried again, while it is given up.
         off_since_s: since when the engine is told off although it is ordered on.
         relit_at_s: when a burn that had been missed was found out.
-        search: for a detour or a lesser target, while it goes on.
+        lesser_search: for a lesser target, while it goes on.
         detour: the insertion with a coast that is flown instead of the direct one; None for the direct one.
+        search: for such a detour, while it goes on.
         lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
         heading_rad: launch heading; as it will be while on the pad, chosen once at release.
         cover_at_s: when the cover is to be dropped, once known.
@@ -216,8 +216,9 @@ class Memory:
     tried_at_s: float | None = None
     off_since_s: float | None = None
     relit_at_s: float | None = None
-    search: Search | None = None
+    lesser_search: LesserSearch | None = None
     detour: Detour | None = None
+    search: DetourSearch | None = None
     lowest_m: float | None = None
     heading_rad: float | None = None
     turning: Turning | None = None

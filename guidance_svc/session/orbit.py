@@ -7,6 +7,7 @@ from math import inf
 
 from guidance_svc.core.burns import Arc, allot, gain_m_s, time_at_gain_s
 from guidance_svc.core.coast import LONGEST_PERIOD_S, YEAR_S, coast, period_or_inf_s, time_to_apoapsis_s
+from guidance_svc.core.detour import second_target
 from guidance_svc.core.kepler import apsides, orbit_report
 from guidance_svc.core.roundness import height_spread_m, radius_spread_m, roundest
 from guidance_svc.core.starter import circular_guess, flight_direction
@@ -72,7 +73,7 @@ def burn_target(memory: Memory, plan: FlightPlan) -> Target | None:
     here = plan.phases[memory.phase : memory.phase + 2]
     if plan.target is None or not any(isinstance(phase, Raise) for phase in here):
         return None
-    return replace(plan.target, plane="free")
+    return second_target(plan.target, memory.detour.second if memory.detour else "cutoff", plan.body)
 
 
 def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:

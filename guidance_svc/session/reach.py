@@ -16,9 +16,9 @@ from guidance_svc.core.shortfall import STEPS, lesser_target, lowest_radius_m, m
 from guidance_svc.core.steering import Problem, Steering, refine
 from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import FlightPlan, Target, Vec
-from guidance_svc.session.memory import Memory, Search
+from guidance_svc.session.lesser_search import searched
+from guidance_svc.session.memory import LesserSearch, Memory
 from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.search import searched
 from guidance_svc.session.stack import mass_at_burnout_kg, stage_arcs
 
 THICK_AIR_BELOW_M = 45e3  # closed-loop guidance knows no drag; below this it is felt
@@ -58,12 +58,12 @@ def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: Flight
         memory = back_to_plan(memory, now, problem, plan)
         margin = memory.margin_kg if memory.margin_kg is not None else margin
     if margin >= -SHORT_FRAC * burnout:
-        settled = memory.short_cycles == 0 and memory.search is None
-        return memory if settled else replace(memory, short_cycles=0, search=None)
+        settled = memory.short_cycles == 0 and memory.lesser_search is None
+        return memory if settled else replace(memory, short_cycles=0, lesser_search=None)
     memory = replace(memory, short_cycles=memory.short_cycles + 1)
     if memory.short_cycles < SHORT_CYCLES or (memory.given_up and memory.lesser is None):
         return memory
-    search = memory.search or Search("lesser", problem, law, burnout)
+    search = memory.lesser_search or LesserSearch(problem, law, burnout)
     memory, found = searched(memory, search, lambda s: lesser_target(s.problem, s.law, s.burnout_kg))
     if found is None or found.what is None:
         return memory if found is None else replace(memory, short_cycles=0)  # an error: sought again later

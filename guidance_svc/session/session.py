@@ -139,7 +139,7 @@ class Session:
         if after is None:
             return point, command
         phase = self.plan.phases[after.phase]
-        solved = after.solved_at_s == now.time_s and after.search is None
+        solved = after.solved_at_s == now.time_s and after.search is None and after.lesser_search is None
         due = not solved and effort.spent <= LIGHT_STEPS and LAWS[phase.law].due(after, now, self.plan, phase)
         return Point(now.time_s, after, now if due else None, command), command
 

@@ -272,12 +272,16 @@ class InsertionModel(BaseModel):
     may_coast: bool = False
     """The engine can be lit again: insert low and coast to the target's perigee height where that saves propellant."""
     lowest_altitude_km: Annotated[float, Field(ge=0.0, le=1e6)] | None = None
-    """Floor for that coast, above the equatorial radius; None: 110 km in air, 15 km without."""
+    """Floor for that coast and the burn before it, above the equatorial radius; None: 110 km in air, 15 km without."""
+    second_burn_at: domain.SecondBurn = "cutoff"
+    """Where the burn after that coast is: at the target's cutoff, or at its apogee."""
 
     def to_domain(self) -> domain.Insertion:
         """The phase."""
         lowest_m = None if self.lowest_altitude_km is None else 1000.0 * self.lowest_altitude_km
-        return domain.Insertion(self.first_stage, self.ignite_at_s, self.pause_s, self.may_coast, lowest_m)
+        return domain.Insertion(
+            self.first_stage, self.ignite_at_s, self.pause_s, self.may_coast, lowest_m, self.second_burn_at
+        )
 
 
 class CoastModel(BaseModel):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import isfinite, radians
+from math import inf, isfinite, radians
 
 from guidance_svc.domain import Vec
 from guidance_svc.errors import ConfigError
@@ -17,6 +17,9 @@ WHAT = {
     "height": "km, mean height of the orbit that drifts", "rate": "deg a day that the node drifts, instead of a height",
     "argument": "deg, the target's mean argument of latitude at that time",
 }  # fmt: skip
+MOST = {"node": 360.0, "argument": 360.0, "rate": 360.0}
+MOST_HEIGHT_M = 1e9
+MOST_TILT_DEG = 179.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +59,9 @@ def number(found: Mapping[str, str], key: str, option: str, factor: float = 1.0)
         value = float(found[key])
     except ValueError:
         value = float("nan")
-    if not isfinite(value):
-        raise ConfigError("bad_value", f"{option}.{key}", WHAT[key], found[key])
+    if not isfinite(value) or abs(value) > MOST.get(key, inf):
+        limit = f"; -{MOST[key]:g} to {MOST[key]:g}" if key in MOST else ""
+        raise ConfigError("bad_value", f"{option}.{key}", WHAT[key] + limit, found[key])
     return value * factor
 
 
@@ -82,8 +86,11 @@ def plane_text(text: str, moon: bool = False) -> PlaneText:
         nearest = 0.0 if tilt < 0.0 else 180.0
         raise ConfigError("bad_inclination", f"{option}.inclination", f"0 to 180 deg; the nearest is {nearest:g}", tilt)
     height = number(found, "height", option, 1e3)
-    if height is not None and height <= 0.0:
-        raise ConfigError("bad_value", f"{option}.height", "above 0 km", found["height"])
+    if height is not None and not 0.0 < height <= MOST_HEIGHT_M:
+        raise ConfigError("bad_value", f"{option}.height", "above 0, at most 1e6 km", found["height"])
+    if tilt is not None and tilt > MOST_TILT_DEG:
+        expected = f"at most {MOST_TILT_DEG:g} deg, where nodes lose their meaning"
+        raise ConfigError("bad_inclination", f"{option}.inclination", expected, tilt)
     return PlaneText(
         None if tilt is None else radians(tilt), number(found, "node", option, radians(1.0)), found.get("at", "0"),
         height, number(found, "rate", option, radians(1.0) / 86400.0), number(found, "argument", option, radians(1.0)),

@@ -15,6 +15,10 @@ from guidance_svc.sim.state import SimState, World, full_tanks
 CASES: dict[str, dict[str, Any]] = json.loads(
     (Path(__file__).parent.parent / "reference" / "data" / "optimum.json").read_text()
 )
+COASTS: dict[str, dict[str, Any]] = json.loads(
+    (Path(__file__).parent.parent / "reference" / "data" / "coast_optimum.json").read_text()
+)
+"""Least propellant of a few of them with coasts allowed, path and coasting perigee at 110 km or above once reached."""
 LOWEST_FRAC = 0.1  # throttle of the engine that keeps an acceleration limit; V14 needs 0.38
 SPARE_FRAC = 0.94  # of a single stage's mass that may burn: the cases state no dry mass
 

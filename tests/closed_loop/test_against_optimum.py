@@ -5,7 +5,8 @@ tests/reference/build_optimum.py. Vehicles invented, spherical gravity, cutoff e
 
 Tolerances. Perigee and apogee 20 m: 1 m/s at a 200 km perigee is 3.6 km of apogee, so 20 m is 6 mm/s, which is what
 a simulator's own navigation display rounds away. Plane 0.0001 deg: 12 m across at orbital radius. Propellant
-0.05 %: the study's best linear-tangent law is within 0.007 % of these optima, the classical one loses 0.05 to 0.24 %.
+0.002 %: what is claimed; steering vectors that do not turn with gravity cost 0.0025 % more on V03 and 0.027 % on V18.
+The law itself is held to that on every case, unflown, in tests/core/test_steering_optimum.py.
 """
 
 from __future__ import annotations
@@ -18,10 +19,12 @@ from tests.closed_loop.flight import Flight, fly
 from tests.closed_loop.hand_written_law import best_by_hand
 from tests.closed_loop.optimum_cases import CASES, circular_case, insertion_case
 from tests.closed_loop.outcome import Outcome, circular_outcome, insertion_outcome
+from tests.reference.cases import load
 
+ACHIEVED = load("insertion_accuracy")
 APSIS_M = 20.0
 PLANE_DEG = 1e-4
-PROPELLANT_PERCENT = 0.05
+PROPELLANT_PERCENT = 0.002
 
 
 @cache
@@ -39,7 +42,13 @@ def assert_as_good_as_the_optimum(outcome: Outcome, propellant_percent: float = 
     assert -0.001 < outcome.propellant_excess_percent < propellant_percent
 
 
-@pytest.mark.parametrize("name", ["V01", "V03", "V04", "V06", "V08", "V12"])
+SLOW = pytest.mark.slow
+
+
+@pytest.mark.parametrize("name", [
+    pytest.param("V01", marks=SLOW), pytest.param("V03", marks=SLOW), pytest.param("V04", marks=SLOW),
+    pytest.param("V06", marks=SLOW), pytest.param("V08", marks=SLOW), "V12",
+])  # fmt: skip
 def test_insertion_meets_target_and_optimum_at_two_cycles_a_second(name: str) -> None:
     _, outcome = flown(name)
     assert_as_good_as_the_optimum(outcome)
@@ -64,11 +73,23 @@ def test_two_stage_flight_drops_the_first_stage_and_cuts_off_twice() -> None:
     assert len(flight.at_cutoff) == 2
 
 
-@pytest.mark.parametrize("name", ["V10", "V18"])
-def test_far_off_starts_meet_the_target_within_half_a_per_cent_of_the_optimum(name: str) -> None:
+@pytest.mark.parametrize("name", [pytest.param("V10", marks=SLOW), "V18"])
+def test_far_off_starts_meet_the_target_and_the_optimum(name: str) -> None:
     # V10 stands on an airless surface, V18 burns for minutes near the horizon: starts that cost other laws the orbit
     _, outcome = flown(name)
-    assert_as_good_as_the_optimum(outcome, 0.5)
+    assert_as_good_as_the_optimum(outcome)
+
+
+def test_the_orbit_is_nearer_to_its_target_than_any_of_the_flight_reports() -> None:
+    """Without wind, noise and tolerances of a real engine: an upper bound that a sound law must stay far below.
+
+    Source: achieved parking orbits of data/insertion_accuracy.json.
+    """
+    _, outcome = flown("V18")
+    for case in ACHIEVED.values():
+        error = case["outputs"]["error"]
+        worst_m = 1e3 * max(abs(error["perigee"]["value"]), abs(error["apogee"]["value"]))
+        assert max(abs(outcome.perigee_error_m), abs(outcome.apogee_error_m)) < 0.02 * worst_m
 
 
 def test_status_is_converging_or_ok_all_the_way_up() -> None:

@@ -24,6 +24,7 @@ from guidance_svc.sim.state import World
 from guidance_svc.wire.plans import FlightPlanModel
 
 PLANE = "inclination=30,node=262.5,height=460,argument=40"
+ORBIT: dict[str, object] = {"plane": None}
 MERIDIAN_DEG = 33.0
 
 
@@ -146,6 +147,25 @@ def test_a_body_of_the_users_own_turns_at_its_own_rate(library: Library) -> None
         ({"days": 0.0}, "--days", "above 0"),
         ({"days": 0.001}, "--days", "more than"),
         ({"flight": "curlew_to_lagoon"}, "site", "[site]"),
+        ({"plane": "inclination=30,node=1e300"}, "--plane.node", "-360 to 360"),
+        ({"plane": "inclination=30,node=1,argument=1e9"}, "--plane.argument", "-360 to 360"),
+        ({"plane": "inclination=30,node=1,height=1e30"}, "--plane.height", "at most 1e6 km"),
+        ({"plane": "inclination=30,node=1,rate=1e30"}, "--plane.rate", "-360 to 360"),
+        ({"plane": "inclination=180,node=1"}, "--plane.inclination", "at most 179.9"),
+        ({"plane": "inclination=30,node=1,at=1e12"}, "--plane.at", "within 3660 days of --from"),
+        ({"plane": PLANE, "epoch": "9999-12-31", "days": 5.0}, "epoch", "before the year 10000"),
+        (ORBIT | {"orbit": "position=6838/0/0,velocity=0/6.6/3.8"}, "--orbit.position", "6378137 m, the surface"),
+        (ORBIT | {"orbit": "position=1e300/0/0,velocity=0/6600/3800"}, "--orbit.position", "from its centre"),
+        (ORBIT | {"orbit": "position=6838e3/0/0,velocity=0/6.6/3.8"}, "--orbit.velocity", "clear of the ground"),
+        (ORBIT | {"orbit": "position=6838e3/0/0,velocity=0/3000/3800"}, "--orbit.velocity", "clear of the ground"),
+        (ORBIT | {"orbit": "position=6838e3/0/0,velocity=100/0/0"}, "--orbit.velocity", "clear of the ground"),
+        (ORBIT | {"orbit": "position=6838e3/0/0,velocity=0/66000/3800"}, "--orbit.velocity", "escape speed"),
+        (ORBIT | {"orbit": "position=6838e3/0/0,velocity=0/-7635/0"}, "--orbit.velocity", "at most 179.9"),
+        ({"plane": PLANE, "j3": 0.04}, "--j3, --j4", "small beside 1"),
+        ({"flight": "bargeman_on_tarnmoor", "plane": None, "moon": "at=0", "epoch": "2026-03-01",
+          "meridian_rad": 0.0}, "--moon", "the Earth"),
+        ({"flight": "bargeman_on_tarnmoor", "plane": "inclination=20,node=10", "epoch": "2026-03-01"},
+         "--meridian-deg", "only the Earth's is known"),
     ],
 )
 def test_what_cannot_be_planned_is_refused_with_key_and_reason(
@@ -175,6 +195,42 @@ def test_values_of_the_command_line_are_converted_and_checked() -> None:
     for change in ({"margin": (1.0, 1.0)}, {"margin": (None, 1.0), "fly": False}, {"waiting_km": -1.0}):
         with pytest.raises(ConfigError):
             asked(**change)()
+
+
+@pytest.mark.parametrize("wrong", [float("nan"), float("inf"), -float("inf"), 1e300, -1e300])
+@pytest.mark.parametrize(
+    ("key", "name", "place"),
+    [
+        ("--j3", "zonals", 0), ("--j4", "zonals", 1), ("--meridian-deg", "meridian_deg", None),
+        ("--waiting-km", "waiting_km", None), ("--margin-m-s", "margin", 0), ("--margin-kg", "margin", 1),
+        ("--days", "days", None),
+    ],
+)  # fmt: skip
+def test_a_number_that_is_none_or_absurd_is_refused_by_its_own_option(
+    key: str, name: str, place: int | None, wrong: float
+) -> None:
+    blank: tuple[float | None, ...] = (0.0, 0.0) if name == "zonals" else (None, None)
+    value = wrong if place is None else tuple(wrong if at == place else blank[at] for at in range(2))
+    with pytest.raises(ConfigError) as caught:
+        asked(**{name: value})()
+    assert caught.value.field == key
+    assert caught.value.expected
+    assert caught.value.got
+
+
+def test_the_plans_own_inclination_does_not_stand_in_the_way_of_another_plane(library: Library) -> None:
+    """From 28.2 N an inclination of 20 deg is out of reach; --plane asks for 35."""
+    model = library.model("bargeman_to_lagoon")
+    assert isinstance(model, FlightPlanModel)
+    assert model.target is not None
+    target = model.target.model_copy(update={"inclination_deg": 20.0})
+    own = replace(library, flights={**library.flights, "low": model.model_copy(update={"target": target})})
+    with pytest.raises(ConfigError, match=r"target\.inclination_deg"):
+        own.plan("low", "tanker")
+    found = run_windows(own, Ask("low", plane="inclination=35,node=1", days=1.0, fly=False), lambda line: None).found
+    assert found
+    with pytest.raises(ConfigError, match="--plane"):
+        run_windows(own, Ask("low", plane="inclination=21,node=1", days=1.0, fly=False), lambda line: None)
 
 
 def test_the_command_line_prints_the_calendar_and_refuses_plainly() -> None:
@@ -238,3 +294,36 @@ def test_the_orbit_of_another_vehicle_is_taken_from_its_state(library: Library) 
     wanted = opportunities(site, plan.body, 0.0, plane_of(depot, field), 6000.0, 5 * 86400.0)
     assert [one.release_s for one in found] == pytest.approx([one.time_s for one in wanted], abs=0.5)  # 0.002 deg
     assert all(one.phase_rad is not None for one in found)
+
+
+def test_an_ellipse_that_stays_one_drifts_by_its_own_elements(library: Library) -> None:
+    """200 x 4000 km without a circular burn: taken for a circle it is 3.5 deg of node, 226 m/s, off on day 10."""
+    model = library.model("bargeman_to_lagoon")
+    assert isinstance(model, FlightPlanModel)
+    assert model.target is not None
+    assert model.phases is not None
+    target = model.target.model_copy(update={"apogee_altitude_km": 4000.0})
+    phases = [phase for phase in model.phases if phase.law not in ("coast", "circularize")]
+    plans = {**library.flights, "ellipse": model.model_copy(update={"target": target, "phases": phases})}
+    said: list[str] = []
+    ask = Ask("ellipse", plane="inclination=30,node=262.5", days=2.0, fly=False)
+    calendar = run_windows(replace(library, flights=plans), ask, said.append)
+    drift = degrees(calendar.plane.node_rate_rad_s) * 86400.0
+    assert drift == pytest.approx(-3.54, abs=0.02)  # DOP853: tests/plan/test_plane_drift.py; a circle: -3.19
+    assert "of the orbit that the plan ends in: mean height 2100" in said[1]
+
+
+def test_without_a_height_the_drift_is_that_of_the_circle_that_the_plan_ends_in(library: Library) -> None:
+    """462.3 km, as flown: tests/closed_loop/test_orbit_at_the_end.py; the target's osculating apogee is 468.6 km."""
+    ask = Ask("bargeman_to_lagoon", plane="inclination=30,node=262.5", days=1.0, fly=False)
+    orbit = run_windows(library, ask, lambda line: None).aim.orbit
+    assert orbit is not None
+    assert orbit.semi_major_m - 6378137.0 == pytest.approx(462.3e3, abs=500.0)  # where cutoff falls is not known
+
+
+def test_what_the_secular_rates_leave_out_is_said_with_the_integrated_figure(library: Library) -> None:
+    said: list[str] = []
+    ask = Ask("bargeman_to_lagoon", plane=PLANE, days=2.0, fly=False, j3=-2e-4, j4=-3e-4)
+    run_windows(library, ask, said.append)
+    assert "the secular rates alone would say" in said[1]
+    assert "integrated over 2.0 days" in said[1]

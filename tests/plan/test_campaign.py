@@ -209,6 +209,24 @@ def test_phasing_ends_where_the_depot_is(ahead: float, days: float) -> None:
     assert way.time_s <= days * DAY_S
 
 
+@pytest.mark.parametrize("tilt_deg", [5.0, 30.0, 97.0])
+def test_the_plane_turned_while_phasing_is_turned_back_where_the_planes_cross(tilt_deg: float) -> None:
+    """Two planes of one inclination, nodes apart: the change of velocity at their crossing, by their normals alone.
+
+    How far the node turns is J2's; what is looked at here is the sine of the inclination.
+    """
+    earth = library().bodies["earth"].to_domain("j2", "earth")
+    way = phasing(1.5, 6838e3, radians(tilt_deg), earth, 0.5 * DAY_S, 6378e3 + 150e3)
+    assert way is not None
+    tilt, nodes = radians(tilt_deg), (0.0, way.plane_rad)
+    normals = [np.array([np.sin(tilt) * np.sin(n), -np.sin(tilt) * np.cos(n), np.cos(tilt)]) for n in nodes]
+    crossing = np.cross(*normals) / np.linalg.norm(np.cross(*normals))
+    speed = sqrt(earth.mu_m3_s2 / 6838e3)
+    before, after = (speed * np.cross(normal, crossing) for normal in normals)
+    assert way.plane_m_s > 0.1
+    assert way.plane_m_s == pytest.approx(float(np.linalg.norm(after - before)), rel=1e-6)
+
+
 def test_a_waiting_orbit_never_dips_below_its_floor() -> None:
     earth = library().bodies["earth"].to_domain("j2", "earth")
     ways = [phasing(radians(a), 6838e3, 0.5, earth, 0.5 * DAY_S, 6378e3 + 300e3) for a in range(0, 360, 20)]

@@ -100,3 +100,24 @@ def test_a_full_depot_leaves_the_rest_on_board() -> None:
     found = fitted(lines(3), EMPTY, 70e3, 0.0)
     assert [line.transferred_kg for line in found] == pytest.approx([28e3, 28e3, 14e3])
     assert found[2].kept_kg == pytest.approx(14e3)
+
+
+def test_what_is_kept_on_board_makes_good_the_scatter_first() -> None:
+    """Against a Monte-Carlo run: each flight has more or less on board, the cargo alone is handed over."""
+    scatter = Dispersion(120.0, 60.0, "invented", 2.0)
+    line = replace(entry("t", DAY_S, TANKS, 0.0, 600.0, "cargo"), name="t")
+    assert line.kept_kg > 2.0 * 134.2  # 3.4 t over the reserve: no flight of 10,000 comes short
+    drawn = np.random.default_rng(5).normal(0.0, 134.2, 10_000)
+    handed = [min(TANKS.cargo_kg, TANKS.cargo_kg + line.kept_kg + off) for off in drawn]
+    assert np.std(handed) == 0.0
+    assert levels([line], EMPTY, 2.0 * DAY_S, 0.0, scatter)[-1].sigma_kg == 0.0
+
+
+def test_a_little_kept_on_board_makes_good_a_part_and_none_nothing() -> None:
+    scatter = Dispersion(120.0, 60.0, "invented", 2.0)
+    (bare,) = lines(1)
+    whole = levels([bare], EMPTY, 2.0 * DAY_S, 0.0, scatter)[-1].sigma_kg
+    assert whole == pytest.approx(134.16, abs=0.01)
+    some = levels([replace(bare, kept_kg=134.16)], EMPTY, 2.0 * DAY_S, 0.0, scatter)[-1].sigma_kg
+    # two sigma short of what was expected is one sigma short of what is handed over
+    assert 2.0 * some == pytest.approx(2.0 * whole - 134.16, abs=0.01)

@@ -1,4 +1,4 @@
-"""Rebuilds tests/reference/data/optimum.json from the folder of fuel-optimal references.
+"""Rebuilds tests/reference/data/optimum.json and coast_optimum.json from the folder of fuel-optimal references.
 
     python tests/reference/build_optimum.py FOLDER
 
@@ -19,14 +19,33 @@ OPTIMUM = (
 
 def main(folder: Path) -> None:
     """Write the file."""
-    cases = {}
+    cases: dict[str, object] = {}
     for path in sorted(folder.glob("[VC]*.json")):
         whole = json.loads(path.read_text())
         case = {key: whole[key] for key in KEPT if key in whole and key != "environment"}
         case["optimum"] = {key: whole["optimum"][key] for key in OPTIMUM if key in whole["optimum"]}
         cases[path.stem.split("_")[0]] = case
-    out = Path(__file__).parent / "data" / "optimum.json"
-    out.write_text(json.dumps(cases, indent=1) + "\n")
+    write("optimum", cases)
+    write("coast_optimum", {path.stem.split("_from_")[1]: with_coasts(path) for path in sorted(folder.glob("W*.json"))})
+
+
+def with_coasts(path: Path) -> dict[str, object]:
+    """The least propellant of a V case with one coast to the target state, and with a second one to its perigee."""
+    whole = json.loads(path.read_text())
+    one, two = (whole[f"best_with_{name}"] for name in (
+        "one_coast_to_the_target_state", "two_coasts_the_second_to_the_perigee"))  # fmt: skip
+    kept = ("propellant_kg", "saving_against_continuous_kg", "min_altitude_after_floor_first_reached_m")
+    return {
+        "limits": whole["limits"],
+        "cutoff": {key: one[key] for key in kept},
+        "apogee": {key: two[key] for key in kept},
+        "cutoff_with_floor_on_the_coasts_only": {key: whole["same_with_floor_on_the_coasts_only"][key] for key in kept},
+    }
+
+
+def write(name: str, cases: dict[str, object]) -> None:
+    """One file of cases."""
+    (Path(__file__).parent / "data" / f"{name}.json").write_text(json.dumps(cases, indent=1) + "\n")
 
 
 if __name__ == "__main__":

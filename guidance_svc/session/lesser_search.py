@@ -1,4 +1,4 @@
-"""Searches that take longer than one major cycle may: a piece of them in each, from the state at which they began."""
+"""The search for a lesser target: a piece in each major cycle, always from the state at which it began."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Generic, TypeVar
 
 from guidance_svc.core.tape import Unfinished, played_back
 from guidance_svc.errors import GuidanceError
-from guidance_svc.session.memory import Memory, Search
+from guidance_svc.session.memory import LesserSearch, Memory
 
 T = TypeVar("T")
 
@@ -20,7 +20,9 @@ class Found(Generic[T]):
     what: T | None
 
 
-def searched(memory: Memory, search: Search, find: Callable[[Search], T | None]) -> tuple[Memory, Found[T] | None]:
+def searched(
+    memory: Memory, search: LesserSearch, find: Callable[[LesserSearch], T | None]
+) -> tuple[Memory, Found[T] | None]:
     """One piece of a search; None while it is not finished.
 
     Args:
@@ -32,7 +34,7 @@ def searched(memory: Memory, search: Search, find: Callable[[Search], T | None])
         try:
             found = find(search)
         except Unfinished:
-            return replace(memory, search=replace(search, solutions=tuple(tape.solutions))), None
+            return replace(memory, lesser_search=replace(search, solutions=tuple(tape.solutions))), None
         except (GuidanceError, ArithmeticError, ValueError):
             found = None
-    return replace(memory, search=None), Found(found)
+    return replace(memory, lesser_search=None), Found(found)

@@ -19,7 +19,8 @@ from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.loopback.craft import Craft, launched
 from guidance_svc.sim.state import SimState, World
 from guidance_svc.wire.parse import parse_close, parse_open, parse_state
-from tests.clients.loading import load
+from tests.clients.loading import CLIENTS as CLIENTS
+from tests.clients.loading import load as load
 from tests.clients.running_service import WAIT_S, Service
 
 Answer = Callable[[dict[str, Any]], dict[str, Any] | None]

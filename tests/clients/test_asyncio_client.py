@@ -16,7 +16,8 @@ from typing import Any
 import pytest
 
 from guidance_svc.loopback.craft import Craft
-from tests.clients.conftest import CLIENTS, StandIn, command_for, load, serve_tcp, usual_answer
+from tests.clients.conftest import StandIn, command_for, serve_tcp, usual_answer
+from tests.clients.loading import CLIENTS, load
 from tests.clients.running_service import WAIT_S, Service
 from tests.clients.test_clients_and_restarts import STATE
 from tests.clients.test_guidance_clients import pieces

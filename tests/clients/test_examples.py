@@ -16,7 +16,7 @@ from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.errors import GuidanceError
 from guidance_svc.loopback.vehicle import Range, Server
 from guidance_svc.wire.parse import parse_state
-from tests.clients.conftest import CLIENTS, load
+from tests.clients.loading import CLIENTS, load
 
 
 @pytest.fixture

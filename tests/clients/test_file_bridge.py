@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from guidance_svc.loopback.craft import Craft
-from tests.clients.conftest import CLIENTS, load
+from tests.clients.loading import CLIENTS, load
 from tests.clients.running_service import WAIT_S, Service
 from tests.clients.test_clients_and_restarts import STATE
 from tests.clients.test_other_languages import curlew, flies_to_lagoon, run, vehicle

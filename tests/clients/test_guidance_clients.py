@@ -12,7 +12,8 @@ from typing import Any
 
 import pytest
 
-from tests.clients.conftest import CLIENTS, StandIn, usual_answer
+from tests.clients.conftest import StandIn, usual_answer
+from tests.clients.loading import CLIENTS
 
 STATE = {"time_s": 12.5, "position_m": [6.6e6, 0.0, 0.0], "velocity_m_s": [0.0, 7800.0, 0.0], "mass_kg": 2e4}
 

@@ -22,7 +22,8 @@ import pytest
 
 from guidance_svc.loopback.craft import Craft
 from guidance_svc.loopback.vehicle import Range, Server
-from tests.clients.conftest import CLIENTS, command_for, load
+from tests.clients.conftest import command_for
+from tests.clients.loading import CLIENTS, load
 from tests.clients.running_service import WAIT_S, Service
 from tests.clients.test_outages import apsides_km
 

@@ -14,7 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.clients.conftest import command_for, load
+from tests.clients.conftest import command_for
+from tests.clients.loading import load
 
 STEP_S = 0.1
 

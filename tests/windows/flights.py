@@ -287,6 +287,8 @@ def asyncio_client(folder: Path) -> None:
 
 @step("client: files and their bridge")
 def bridge(folder: Path) -> None:
+    sys.path.insert(0, str(CLIENTS / "examples"))  # where the example finds its own
+    asked = load("examples/fly_by_files").asked
     service = ServiceProcess(folder)
     files = folder / "Dateien für Curlew"
     beside = subprocess.Popen(
@@ -295,7 +297,7 @@ def bridge(folder: Path) -> None:
         stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, encoding="utf-8",
     )  # fmt: skip
     try:
-        got = flown(service, Files(files, load("examples/fly_by_files").asked), COUNT)
+        got = flown(service, Files(files, asked), COUNT)
         assert [one["pointing"] for one in got] == [one["pointing"] for one in replies()]
     finally:
         beside.kill()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from math import sqrt
 
 from guidance_svc.core.arcs import fly_arc
@@ -21,6 +22,7 @@ from guidance_svc.domain import Body, PlaneMode, Target
 SAFE_PERIGEE_IN_AIR_M = 130e3  # altitude that an orbit of a few revolutions needs; common practice, no source
 SAFE_PERIGEE_AIRLESS_M = 15e3  # above the highest ground of a large airless body; common practice, no source
 STEPS = 8  # Newton steps for one lesser target
+TRIES = 5  # of STEPS or SOLVE_STEPS each, whichever ends first
 ROUNDS = 8  # bisections for the lesser apogee or perigee: 0.3 km, a few kg
 USE_ALL_KG = 1.0  # margin left at which the search for the lesser orbit ends
 
@@ -53,10 +55,13 @@ def at_perigee(perigee_m: float, apogee_m: float, body: Body, like: Target, plan
 
 
 def reach(problem: Problem, target: Target, guess: Steering) -> Steering:
-    """The law to another target from this state, in at most two tries."""
-    whole = replace(problem, target=target)
-    law = solved_once(lambda: refine(whole, guess, STEPS))
-    return law if law.converged else solved_once(lambda: refine(whole, law, STEPS))
+    """The law to another target from this state, in a few tries: each goes on where the budget stopped the last."""
+    whole, law = replace(problem, target=target), guess
+    for _ in range(TRIES):
+        law = solved_once(partial(refine, whole, law, STEPS))
+        if law.converged:
+            break
+    return law
 
 
 def lesser_target(problem: Problem, law: Steering, burnout_kg: float) -> Lesser:

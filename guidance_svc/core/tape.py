@@ -12,10 +12,11 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 
-from guidance_svc.core.effort import spent
+from guidance_svc.core.effort import left, spent
 from guidance_svc.core.steering import Steering
 
 PIECE_STEPS = 700  # integrator steps after which no further solution is begun; one takes 340 to 1000
+WHOLE_STEPS = 1300  # that must be left for a solution: one cut short would lead the search astray
 
 
 class Unfinished(Exception):
@@ -58,7 +59,7 @@ def played_back(solutions: tuple[Steering, ...]) -> Iterator[Tape]:
 
 
 def solved_once(solve: Callable[[], Steering]) -> Steering:
-    """A solution from the tape, or a new one; every piece gets at least one new solution.
+    """A solution from the tape, or a new one, where enough of the budget is left for all of it.
 
     Raises:
         Unfinished: this piece is over.
@@ -67,7 +68,7 @@ def solved_once(solve: Callable[[], Steering]) -> Steering:
     if tape is None:
         return solve()
     if tape.at == len(tape.solutions):
-        if tape.fresh and spent() - tape.begun >= PIECE_STEPS:
+        if left() < WHOLE_STEPS or (tape.fresh and spent() - tape.begun >= PIECE_STEPS):
             raise Unfinished
         tape.solutions.append(solve())
         tape.fresh += 1

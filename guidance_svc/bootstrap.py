@@ -17,6 +17,7 @@ from pathlib import Path
 from guidance_svc import __version__
 from guidance_svc.adapters.access import load_access
 from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
+from guidance_svc.adapters.clocks import steady_ns
 from guidance_svc.adapters.config_files import Library, chosen_folder, load_library, load_settings
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.health import Health, state_of
@@ -92,7 +93,7 @@ def make_service(choices: Choices) -> Service:
         if choices.user is not None:
             drop_privileges(choices.user)
         journal, taken_up = open_journal(settings, choices, registry, keeping, desk.give_up)
-        keeping.recorder, recording = open_recorder(settings, choices, time.time_ns, lambda: sessions_now(registry))
+        keeping.recorder, recording = open_recorder(settings, choices, steady_ns, lambda: sessions_now(registry))
         for vehicle in taken_up:
             health.heard(vehicle)
     except GuidanceError:

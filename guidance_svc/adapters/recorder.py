@@ -198,6 +198,10 @@ class McapRecorder:
             self.flush()
         self._sink.close()
 
+    def abandon(self) -> None:
+        """Let the file go as it is."""
+        self._sink.close()
+
     @property
     def size(self) -> int:
         """Bytes so far."""

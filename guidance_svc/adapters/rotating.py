@@ -54,7 +54,7 @@ class RotatingRecorder:
 
     Args:
         storage: the folder, which is made where it is missing.
-        clock_ns: wall time, ns since 1970; names the files and times the tries, guidance never sees it.
+        clock_ns: time since 1970 that only rises, ns (`clocks.steady_ns`); names the files and times the tries.
         about: version, settings and the like, kept in every part.
         sessions_now: what the open sessions are at this moment, each with its "vehicle"; asked between two batches.
 
@@ -105,24 +105,27 @@ class RotatingRecorder:
         """Keep an accepted message and its reply."""
         if request["type"] == "open" and vehicle is not None:
             self._opens[vehicle] = to_json({**request, "resume": NOT_RECORDED}).decode()
-        if self._part is None:
-            self._missed += 1
-        else:
-            self._part.exchange(link, vehicle, request, reply)
+        self._keep(lambda part: part.exchange(link, vehicle, request, reply))
 
     def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
         """Keep a refused message and its fault."""
-        if self._part is None:
-            self._missed += 1
-        else:
-            self._part.refusal(link, vehicle, payload, reply)
+        self._keep(lambda part: part.refusal(link, vehicle, payload, reply))
 
     def aside(self, link: int, vehicle: str, what: Aside) -> None:
         """Keep what befell a session without a message of its script."""
+        self._keep(lambda part: part.aside(link, vehicle, what))
+
+    def _keep(self, write: Callable[[McapRecorder], None]) -> None:
+        """Write to the part, if there is one; one that has lost a record for want of memory is not gone on with."""
         if self._part is None:
             self._missed += 1
-        else:
-            self._part.aside(link, vehicle, what)
+            return
+        try:
+            write(self._part)
+        except MemoryError:
+            self._part.abandon()
+            self._part, self._missed = None, self._missed + 1
+            self._stop("no memory")
 
     def flush(self) -> None:
         """Hand everything to the operating system; between two batches, so a full part ends here."""
@@ -139,6 +142,8 @@ class RotatingRecorder:
                 self._look(now_ns)
         except Exception:  # guidance goes on, whatever this is
             _log.exception("the recorder met a fault of its own")
+            for left in {part, self._part} - {None}:
+                left.abandon()  # type: ignore[union-attr]
             self._part = None
             self._stop("a fault of the recorder itself, told in the log")
 

@@ -16,6 +16,7 @@ from guidance_svc.adapters.board.feed import BATCH_RECORDS, Feed
 from guidance_svc.adapters.board.running import step_back
 from guidance_svc.adapters.board.shown import BELOW_RESERVE
 from guidance_svc.adapters.board.tail import check_beginning
+from guidance_svc.adapters.clocks import steady_ns
 from guidance_svc.adapters.config_files import Library, chosen_folder, load_library
 from guidance_svc.adapters.folder_lock import is_written
 
@@ -147,7 +148,7 @@ class Rows:
         from rich.text import Text
 
         began_ns = self._feed.walk.first_wall_ns
-        now_s = None if began_ns is None or not self._feed.live else (time.time_ns() - began_ns) / 1e9
+        now_s = None if began_ns is None or not self._feed.live else (steady_ns() - began_ns) / 1e9
         table = Table(box=None, pad_edge=False, header_style="dim", expand=False)
         names = fitting(width)
         for name in names:

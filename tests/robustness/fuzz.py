@@ -1,6 +1,7 @@
 """Malformed and mutated messages, in this process and over sockets; what must hold is checked after each.
 
     python -m tests.robustness.fuzz COUNT SEED [--sockets PART]
+    python -m tests.robustness.fuzz 0 SEED --flips 8     so many bits of every byte of one message of each kind
 
 Checked each time: exactly one reply, a fault in its model's shape or the answer to a message that was good all the
 same; no fault of the service itself; nothing changed by a refusal, in any session. Every 20 messages an honest
@@ -172,6 +173,28 @@ class InProcess:
             if closed["type"] != "closed":
                 raise BadReply(f"a good close: {closed}")
 
+    def flip(self, bits: int, every: int = 1) -> Tally:
+        """Flip bits of every byte, or every so manieth, of a message of each kind, in both encodings and transports.
+
+        Raises:
+            BadReply: with the offending bytes.
+        """
+        link, states = ("bad", 0), honest_flight().messages
+        kinds: list[dict[str, Any]] = [opening("bad-0"), states[0], {"type": "health"}]
+        for message in [*kinds, {"type": "close"}]:
+            for encoding in ("json", "msgpack"):
+                good = encode(message, encoding)
+                for at in range(self.draw.randrange(every), len(good), every):
+                    for bit in self.draw.sample(range(8), bits):
+                        if self.service.registry.vehicle_of(link) is None and message["type"] != "open":
+                            self.service.told(link, opening("bad-0"))
+                        flipped = bytearray(good)
+                        flipped[at] ^= 1 << bit
+                        self._send(link, bytes(flipped), lines=encoding == "json")
+                        if message["type"] == "open":
+                            self._close(link)
+        return self.tally
+
     def settle(self) -> None:
         """Everything closed but the honest flight: what is left is what the service keeps of the past."""
         for place in range(CONNECTIONS):
@@ -209,10 +232,15 @@ def main() -> None:
     parser.add_argument("count", type=int)
     parser.add_argument("seed", type=int)
     parser.add_argument("--sockets", type=float, default=0.02, help="part of the messages that go over real sockets")
+    parser.add_argument("--flips", type=int, default=0, help="bits of every byte of a message of each kind; 8: all")
     args = parser.parse_args()
     logging.getLogger("guidance_svc").setLevel(logging.ERROR)  # every refusal is told otherwise
     console = Console(width=None if Console().is_terminal else 120)
     columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
+    if args.flips:
+        show(console, "flipped", InProcess(args.seed).flip(args.flips))
+    if not args.count:
+        return
     over = int(args.count * args.sockets)
     began = time.monotonic()
     with Progress(*columns, console=console) as progress:

@@ -32,6 +32,12 @@ def test_bad_messages_get_faults_change_nothing_and_leave_the_honest_script_alon
     assert len(tally.codes) > 12
 
 
+def test_a_flipped_bit_in_a_message_gets_a_fault_that_changes_nothing_or_the_answer_to_what_it_says() -> None:
+    tally = InProcess(5).flip(bits=1, every=9)
+    assert tally.sent > 150
+    assert {"opened", "command", "garbage"} <= set(tally.codes)
+
+
 def test_bad_messages_over_both_transports_get_faults_and_leave_the_honest_script_alone(tmp_path: Path) -> None:
     tally = over_sockets(3, 400, folder=tmp_path)
     assert tally.sent >= 400

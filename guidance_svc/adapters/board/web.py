@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -22,6 +21,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from guidance_svc.adapters.board.feed import BATCH_RECORDS, STEP_S, Feed
+from guidance_svc.adapters.clocks import steady_ns
 from guidance_svc.constants import CAUTION
 from guidance_svc.errors import RecordingError
 
@@ -159,7 +159,7 @@ class Board:
         began_ns = self.feed.walk.first_wall_ns
         if not self.feed.live or began_ns is None:
             return self.feed.story.length_s
-        return max((time.time_ns() - began_ns) / 1e9, self.feed.story.length_s)
+        return max((steady_ns() - began_ns) / 1e9, self.feed.story.length_s)
 
 
 def application(feed: Feed, hosts: frozenset[str]) -> ASGIApp:

@@ -155,8 +155,8 @@ def engine_at_instant(order: Order, time_s: float) -> bool:
 
 def noted(memory: Memory, event: Event | None, now: Navigation) -> Memory:
     """The memory after the reply: the event that went out, as last said, and the mass of this state."""
-    memory = replace(memory, weighed=(now.time_s, now.mass_kg))
-    if event is None or event.id in memory.seen:
-        return memory
-    others = tuple(sent for sent in memory.sent if sent.id != event.id)
-    return replace(memory, sent=(*others[1 - MOST_SENT :], event))
+    weighed, sent = (now.time_s, now.mass_kg), memory.sent
+    if event is not None and event.id not in memory.seen:
+        others = tuple(before for before in sent if before.id != event.id)
+        sent = (*others[1 - MOST_SENT :], event)
+    return replace(memory, weighed=weighed, sent=sent)  # once: a copy of all fields takes 10 us

@@ -16,8 +16,9 @@ from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.errors import ConfigError
 from guidance_svc.wire.plans import MODEL, Name, NotNegative, Positive, SiteModel, Title, parse_table
 
+MOST_DAYS = 3660.0
 When = float | datetime
-Days = Annotated[float, Field(ge=0.0, le=3660.0)]
+Days = Annotated[float, Field(ge=0.0, le=MOST_DAYS)]
 Inclination = Annotated[float, Field(gt=0.0, lt=180.0)]
 Angle = Annotated[float, Field(ge=-360.0, le=360.0)]
 
@@ -185,6 +186,8 @@ class CampaignModel(BaseModel):
         if time_s < 0.0:
             first = "0 days" if self.epoch is None else self.epoch.isoformat()
             raise ConfigError("before_epoch", key, f"the epoch, {first}, or later", _shown(when))
+        if not time_s <= MOST_DAYS * SECONDS_PER_DAY:
+            raise ConfigError("bad_value", key, f"at most {MOST_DAYS:g} days from the epoch", _shown(when))
         return time_s
 
 

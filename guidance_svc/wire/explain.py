@@ -151,6 +151,10 @@ def _describe(node: Schema, schema: Schema) -> str:
 
 
 def _limits(node: Schema) -> str:
+    if "exclusiveMaximum" in node:
+        lower = f" above {node['exclusiveMinimum']:g} and" if "exclusiveMinimum" in node else ""
+        lower = f" of at least {node['minimum']:g} and" if "minimum" in node else lower
+        return f"{lower} below {node['exclusiveMaximum']:g}"
     if "exclusiveMinimum" in node:
         upper = f" and at most {node['maximum']:g}" if "maximum" in node else ""
         return f" above {node['exclusiveMinimum']:g}{upper}"

@@ -16,8 +16,10 @@ from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Boost
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.closed_loop import fly_ascent
+from guidance_svc.loopback.window_plane import aim_of, with_flown_end
 from guidance_svc.loopback.windows_command import Ask, Calendar, ask_of, run_windows
 from guidance_svc.plan.drift import OrbitState, circular, field_of, mean_of, osculating_of, plane_angle_rad
+from guidance_svc.plan.ending import cutoff_of
 from guidance_svc.plan.launches import Margin
 from guidance_svc.plan.windows import PlaneTarget, opportunities, plane_of
 from guidance_svc.sim.state import World
@@ -319,6 +321,23 @@ def test_without_a_height_the_drift_is_that_of_the_circle_that_the_plan_ends_in(
     orbit = run_windows(library, ask, lambda line: None).aim.orbit
     assert orbit is not None
     assert orbit.semi_major_m - 6378137.0 == pytest.approx(462.3e3, abs=500.0)  # where cutoff falls is not known
+
+
+def test_a_flown_cutoff_decides_on_the_orbit_that_drifts_where_none_was_typed(library: Library) -> None:
+    """Cut off at 81.3 deg, as the demo's tanker is: 462.32 km, against 462.6 km where the place is only supposed."""
+    plan = library.plan("bargeman_to_lagoon", "tanker")
+    assert plan.target is not None
+    field, wanted = field_of(plan.body), (radians(30.0), radians(262.5))
+    cutoff = mean_of(cutoff_of(plan.target, wanted, radians(81.3), 515.0), field)
+    supposed = aim_of(("inclination=30,node=262.5,argument=40", None, None), plan, field, None)
+    found = with_flown_end(supposed, cutoff, plan, field)
+    assert found.orbit is not None
+    assert found.target is not None
+    assert found.orbit.semi_major_m - plan.body.radius_m == pytest.approx(462.32e3, abs=60.0)
+    place = found.target.perigee_rad + found.target.mean_anomaly_rad
+    assert degrees(place) % 360.0 == pytest.approx(40.0, abs=1e-6)
+    typed = aim_of((PLANE, None, None), plan, field, None)
+    assert with_flown_end(typed, cutoff, plan, field) == typed
 
 
 def test_what_the_secular_rates_leave_out_is_said_with_the_integrated_figure(library: Library) -> None:

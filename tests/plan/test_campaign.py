@@ -238,6 +238,14 @@ def test_a_waiting_orbit_never_dips_below_its_floor() -> None:
 # --- bad input ---------------------------------------------------------------------------------------------------
 
 
+def test_a_time_beyond_all_days_and_a_share_of_two_are_refused_with_their_limits() -> None:
+    error = refusal(departure__at=1e300)
+    assert (error.field, error.expected) == ("departure.at", "at most 3660 days from the epoch")
+    error = refusal(depot__boil_off_frac_per_day=2.0)
+    assert error.field == "depot.boil_off_frac_per_day"
+    assert error.expected == "a finite number of at least 0 and below 1"
+
+
 def test_a_date_before_the_epoch_is_refused_with_its_key() -> None:
     epoch = datetime(2027, 3, 1, tzinfo=UTC)
     error = refusal(departure__at=-2.0)

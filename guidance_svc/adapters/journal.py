@@ -18,6 +18,7 @@ import json
 import logging
 import os
 import re
+from array import array
 from base64 import b64decode, b64encode
 from collections import OrderedDict
 from collections.abc import Callable
@@ -31,9 +32,11 @@ from zlib import crc32
 
 from guidance_svc import __version__
 from guidance_svc.adapters.folder_lock import lock_folder
+from guidance_svc.adapters.journal_reader import MirrorReader
 from guidance_svc.domain import OpenRequest
 from guidance_svc.errors import ConfigError, SessionFault
-from guidance_svc.session.history import History, Mark, Unsaved
+from guidance_svc.session.history import History, Unsaved
+from guidance_svc.session.marks import Mark
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import SHAPE, Registry, Seat
 
@@ -83,7 +86,7 @@ class Mirror:
         generation: which pair of files.
         base: place of the first byte of the states' file.
         length: of the states' file.
-        mark_ends: length of the marks' file after each mark.
+        mark_ends, mark_places: length of the marks' file after each mark, and the mark's place in the stream.
     """
 
     stem: str
@@ -93,7 +96,8 @@ class Mirror:
     generation: int = 0
     base: int = 0
     length: int = 0
-    mark_ends: list[int] = field(default_factory=list)
+    mark_ends: array[int] = field(default_factory=lambda: array("Q"))
+    mark_places: array[int] = field(default_factory=lambda: array("Q"))
 
 
 class FolderJournal:
@@ -211,6 +215,7 @@ class FolderJournal:
         unsaved = history.take_unsaved()
         if unsaved is not None and unsaved.whole:
             self._write_anew(vehicle, mirror, seat, unsaved)
+            history.older = self._reader(self._mirrors[vehicle])
             return
         if unsaved is not None:
             self._write_on(mirror, unsaved)
@@ -229,7 +234,7 @@ class FolderJournal:
             self._write_marks(mirror, unsaved)
 
     def _write_marks(self, mirror: Mirror, unsaved: Unsaved) -> None:
-        del mirror.mark_ends[unsaved.cut_marks :]
+        del mirror.mark_ends[unsaved.cut_marks :], mirror.mark_places[unsaved.cut_marks :]
         at = mirror.mark_ends[-1] if mirror.mark_ends else 0
         descriptor = os.open(self._path(mirror, "marks"), os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
@@ -241,6 +246,7 @@ class FolderJournal:
         for mark in unsaved.marks:
             at += MARK_FRAME.size + len(mark.point)
             mirror.mark_ends.append(at)
+            mirror.mark_places.append(mark.at)
 
     def _write_anew(self, vehicle: str, before: Mirror, seat: Seat, unsaved: Unsaved) -> None:
         """A new pair of files; the head then points to it, and the old pair goes."""
@@ -295,8 +301,10 @@ class FolderJournal:
         vehicle, request = str(head["vehicle"]), b64decode(head["request"])
         mirror = Mirror(stem_of(vehicle), generation=head["generation"], base=head["base"])
         states = self._path(mirror, "states").read_bytes() if self._path(mirror, "states").exists() else b""
-        marks, mirror.mark_ends = marks_of(_bytes_of(self._path(mirror, "marks")))
+        marks, ends = marks_of(_bytes_of(self._path(mirror, "marks")))
+        mirror.mark_ends, mirror.mark_places = array("Q", ends), array("Q", (mark.at for mark in marks))
         history, lost = History(self._registry.history_bytes), False
+        history.older = self._reader(mirror)
         history.take_up(mirror.base, states, marks)
         if marks and marks[-1].at > history.end:  # a mark is a whole session, with or without the states before it
             lost = True
@@ -337,6 +345,9 @@ class FolderJournal:
         descriptor = self._files.pop(mirror.stem, None)
         if descriptor is not None:
             os.close(descriptor)
+
+    def _reader(self, mirror: Mirror) -> MirrorReader:
+        return MirrorReader(mirror, self._path(mirror, "states"), self._path(mirror, "marks"), marks_of)
 
     def _path(self, mirror: Mirror, kind: str) -> Path:
         return self.folder / f"{mirror.stem}.{mirror.generation}.{kind}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import inf
+from typing import NamedTuple
 
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
@@ -39,6 +40,19 @@ class Point:
     command: Command
 
 
+class Earlier(NamedTuple):
+    """The session at an earlier time.
+
+    Args:
+        place: where that is in the history.
+        cost: of flying there from the last mark, in replies.
+    """
+
+    point: Point | None
+    place: Place
+    cost: int
+
+
 class Session:
     """The only thing that changes between messages is `point`, an immutable value; `history` is what it was before.
 
@@ -58,6 +72,8 @@ class Session:
         self.last_command: Command | None = None
         self.resumed = False
         self._unmarked = 0
+        self._unmarked_at_loose = 0
+        self._went_back = False
         self._marked: tuple[int, int] | None = None
 
     def state(self, message: VehicleState) -> Command:
@@ -73,13 +89,14 @@ class Session:
         if said is not None:
             return said
         now = navigate(message, self.plan, self.frame)
-        start, place = self.point, None
+        start, earlier = self.point, None
         if start is not None and message.time_s < start.time_s:
-            start, place = self.restored(self.history, message.time_s)
+            earlier = self.restored(self.history, message.time_s)
+            start = earlier.point
         memory, last = (start.memory, start.command) if start else (Memory(), None)
         require_known(message.seen_event, memory, self.plan, last)
-        if place is not None:
-            self.go_back(start, place)
+        if earlier is not None:
+            self.go_back(earlier)
         self.work()
         self.mark()
         self.point, command = self.after(self.point, message, now)
@@ -196,23 +213,29 @@ class Session:
             return
         self._unmarked += 1 if point.memory.solved_at_s != point.time_s else CYCLE_COST
         here = (point.memory.phase, point.memory.stage)
-        if self._unmarked >= MARK_COST or here != self._marked:
-            self.history.mark(point.time_s, pack(point))
+        firm = self._unmarked >= MARK_COST or here != self._marked
+        if not firm and not self._went_back:
+            return
+        self.history.mark(point.time_s, pack(point), loose=not firm)
+        self._went_back, self._unmarked_at_loose = False, self._unmarked
+        if firm:
             self._unmarked, self._marked = 0, here
 
-    def restored(self, history: History, time_s: float) -> tuple[Point | None, Place]:
-        """The session as it was before that time, and where that stands in the history; nothing is changed."""
-        place = history.before(time_s)
+    def restored(self, history: History, time_s: float) -> Earlier:
+        """The session as it was before that time; nothing is changed."""
+        place, cost = history.before(time_s), 0
         point = unpack(Point, place.mark.point) if place.mark else None
         for message in place.states:
+            cost += 1 if point is None or point.due is None else 1 + CYCLE_COST
             point = self.worked(point) if point else None
             point, _ = self.after(point, message, navigate(message, self.plan, self.frame))
-        return point, place
+        return Earlier(point, place, cost)
 
-    def go_back(self, point: Point | None, place: Place) -> None:
+    def go_back(self, earlier: Earlier) -> None:
         """Take up an earlier point; what came after it was never flown."""
-        self.history.cut(place.at)
-        self.point, self._unmarked = point, MARK_COST
+        self.history.cut(earlier.place.at)
+        self.point, self._went_back = earlier.point, True
+        self._unmarked = earlier.cost + (self._unmarked_at_loose if self.history.ends_loose else 0)
 
     def take_up(self, history: History) -> None:
         """Go on from a history that was kept on file; the script has not resumed yet.
@@ -220,10 +243,11 @@ class Session:
         Raises:
             ValueError: it cannot be read; nothing is changed.
         """
-        point, place = self.restored(history, inf)
+        earlier = self.restored(history, inf)
         self.history = history
-        self.go_back(point, place)
-        self.last_message = place.states[-1] if place.states else None
+        self.go_back(earlier)
+        states, point = earlier.place.states, earlier.point
+        self.last_message = states[-1] if states else None
         self.last_command = point.command if point else None
 
     def resume(self, detail: bool) -> None:

@@ -183,10 +183,10 @@ class FolderJournal:
 
     def _forget_what_is_asked(self) -> None:
         with suppress(OSError):
-            for path in (self.folder / FORGET).iterdir():
-                vehicle = path.read_text("utf-8", "replace")
-                path.unlink()
-                with suppress(SessionFault):
+            for path in filter(Path.is_file, (self.folder / FORGET).iterdir()):
+                with suppress(OSError, SessionFault):  # whatever lies there, the next request is looked at
+                    vehicle = path.read_text("utf-8", "replace")
+                    path.unlink()
                     self._give_up(vehicle, "as who runs the service asked")
 
     def _stopped(self, vehicle: str, error: OSError) -> None:

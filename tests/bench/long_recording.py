@@ -1,4 +1,4 @@
-"""A long recording for measurements: a burn as flown, then hours of coast, through the recorder as the service writes it."""
+"""A long recording for measurements: a burn as flown, then hours of coast, written by the service's own recorder."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ from tests.bench import states
 from tests.bench.processes import kinds, load, service
 
 VEHICLES, EACH = 100, 1000
-MANY, EACH_OF_MANY, SHARE = 500, 300, 16
+MANY, EACH_OF_MANY, SHARE = 500, 200, 16
 
 
 def run(console: Console) -> None:

@@ -405,6 +405,20 @@ def test_who_runs_the_service_can_have_a_session_given_up(folder: Path) -> None:
     assert life.open()[1] is False  # without a token
 
 
+def test_what_else_lies_in_the_folder_of_requests_does_not_stop_them(folder: Path) -> None:
+    life = Life(folder)
+    life.open()
+    (folder / "forget" / "a folder").mkdir(parents=True)
+    os.mkfifo(folder / "forget" / "a pipe")
+
+    def service_turns(seconds: float) -> None:
+        life.clock_s += 1.0
+        life.journal.sync()
+
+    ask_to_forget(folder, "curlew", service_turns)
+    assert "curlew" not in life.registry.seats
+
+
 def test_a_session_is_given_up_in_the_journal_where_no_service_runs(folder: Path) -> None:
     life = Life(folder)
     life.open()

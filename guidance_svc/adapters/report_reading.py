@@ -164,11 +164,13 @@ def thin(recording: Recording) -> None:
 
 def make_room(recording: Recording, most_states: int) -> None:
     """Have at most half of the states that fit."""
+    if recording.gap_s > 0.0:
+        thin(recording)  # those that came since
     while recording.held > most_states // 2:
         recording.gap_s = 2.0 * recording.gap_s or FIRST_GAP_S
-        before = recording.held
         thin(recording)
-        if recording.held == before and recording.gap_s > 1e6:
+        if recording.gap_s > 1e6:  # sessions of two states each
+            recording.most_states = 2 * recording.held
             return
 
 

@@ -18,6 +18,7 @@ MOST_STATES: Final = 100_000  # of all vehicles; 3 kB each until the page is wri
 FIRST_GAP_S: Final = 0.16  # between coasting states
 BURNING_FRAC: Final = 0.125
 LONGEST_COAST_GAP_S: Final = 4.0  # beyond 5 s gravity is no longer integrated over (report.track)
+LONGEST_GAP_S: Final = 100.0  # beyond it nothing is spared
 NEAR_S: Final = 2.0  # of a change: spool-up, tail-off, the last seconds
 
 
@@ -34,6 +35,8 @@ def kept(states: Sequence[VehicleState], commands: Sequence[dict[str, Any] | Non
     times_s = np.array([state.time_s for state in states])
     near = _near(times_s, np.array([a != b for a, b in zip(keys[1:], keys[:-1], strict=True)]))
     coast_gap_s, burn_gap_s = min(gap_s, LONGEST_COAST_GAP_S), BURNING_FRAC * gap_s
+    if gap_s > LONGEST_GAP_S:  # a flight of nothing but changes
+        near, coast_gap_s = np.zeros(len(times_s), dtype=bool), gap_s
     chosen = [0]
     for index in range(1, len(states) - 1):
         least_s = burn_gap_s if keys[index][2] else coast_gap_s

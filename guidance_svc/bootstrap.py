@@ -80,7 +80,8 @@ def make_service(choices: Choices) -> Service:
     zmq_endpoint(settings.addresses.zmq, with_keys=access is not None)  # before anything that takes long
     if settings.addresses.tcp:
         host_and_port(settings.addresses.tcp)
-    registry = Registry(new_token, settings.limits.sessions, settings.limits.history_bytes)
+    limits = settings.limits
+    registry = Registry(new_token, limits.sessions, limits.history_bytes, limits.history_memory_bytes)
     if HAVE_NUMBA:
         _log.info("compiling the guidance kernels")
         warm_up()

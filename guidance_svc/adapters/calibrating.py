@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import logging
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from math import nan
 from pathlib import Path
@@ -13,17 +12,16 @@ from typing import Any
 
 import numpy as np
 
-from guidance_svc.adapters.recorder import OPEN_KEY
-from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader
 from guidance_svc.adapters.replay import MISSHAPEN
+from guidance_svc.adapters.report_reading import Session, read_recording
 from guidance_svc.core.frames import direction_to_bci, state_to_bci
 from guidance_svc.domain import Body, Boost, Frame, Insertion, Vec, Vehicle, VehicleState
-from guidance_svc.errors import ConfigError, GuidanceError, RecordingError
+from guidance_svc.errors import ConfigError, RecordingError
 from guidance_svc.report.calibration import calibrate
 from guidance_svc.report.calibration_text import Calibrated, vehicle_file
 from guidance_svc.report.track import Ints, Track, throttle_as_set
 from guidance_svc.wire.messages import FrameModel
-from guidance_svc.wire.parse import parse_frame, parse_state
+from guidance_svc.wire.parse import parse_frame
 from guidance_svc.wire.plans import FlightPlanModel, VehicleModel, parse_table
 
 NOWHERE = (nan, nan, nan)
@@ -48,62 +46,83 @@ class StatesFlown:
 def calibrate_recording(
     path: Path, vehicle: str | None = None, tell: Callable[[str], None] = _log.warning
 ) -> list[Calibrated]:
-    """The figures of one vehicle, or of all that burned.
+    """As `calibrate_recordings`, of one recording and those that go on where it ends."""
+    return calibrate_recordings([path], vehicle, tell)
+
+
+def calibrate_recordings(
+    paths: Sequence[Path], vehicle: str | None = None, tell: Callable[[str], None] = _log.warning
+) -> list[Calibrated]:
+    """The figures of one vehicle, or of all that burned: of the last flight of each in which it burned.
 
     Args:
-        tell: gets a sentence on what of the recording is missing, if something is.
+        paths: recordings, in the order in which they were made; parts of one count as one.
+        tell: gets a sentence on what of the recordings is missing or not counted, if something is.
 
     Raises:
         RecordingError: no recording, or no burn in it.
         ConfigError: no vehicle of that name in it.
     """
-    flights = read_flights(path, tell)
+    flights = read_flights(paths, tell)
     if vehicle is not None and vehicle not in flights:
         raise ConfigError("unknown_name", "--vehicle", f"one of {', '.join(flights) or 'none'}", vehicle)
     chosen = {vehicle: flights[vehicle]} if vehicle is not None else flights
     found = []
     for name, flown in chosen.items():
         if len(flown.states) > 1:
-            stages, missed = calibrate(_whole_track(path, name, flown), flown.known)
+            stages, missed = calibrate(_whole_track(paths[0], name, flown), flown.known)
             found.append(Calibrated(name, flown.known, flown.planned, stages, missed, len(flown.states)))
     if not any(one.stages for one in found):
         reasons = [text for one in found for text in one.missed]
         got = "; ".join(reasons) or f"{sum(len(f.states) for f in chosen.values())} states, none with the engine on"
         expected = "states of a burn of a few seconds, several a second"
-        raise RecordingError("nothing_to_calibrate", "", expected, got, str(path))
+        raise RecordingError("nothing_to_calibrate", "", expected, got, str(paths[0]))
     return found
 
 
-def read_flights(path: Path, tell: Callable[[str], None]) -> dict[str, StatesFlown]:
-    """Every vehicle of a recording with its states and the replies to them, up to the first damage.
+def read_flights(paths: Sequence[Path], tell: Callable[[str], None]) -> dict[str, StatesFlown]:
+    """Every vehicle with the states of its last flight that burned, each with its reply, up to the first damage.
+
+    What a reloaded save undid, states that were sent again, and earlier flights are left out, and said.
 
     Raises:
-        RecordingError: no recording, or its flight plan is missing or does not hold.
+        RecordingError: no recording, or a flight plan is missing or does not hold.
     """
-    plans: dict[str, dict[str, Any]] = {}
-    opens: list[tuple[str, dict[str, Any]]] = []
-    states: list[RecordedMessage] = []
-    reader = RecordingReader(path)
-    for entry in reader.entries():
-        if isinstance(entry, RecordedPlan):
-            plans[entry.name] = entry.table
-        elif isinstance(entry, RecordedSession):
-            opens += _open_of(entry)
-        elif entry.type == "open":
-            opens.append((entry.vehicle, entry.message))
-        elif entry.type in ("state", "command"):
-            states.append(entry)
-    if reader.remark():
-        tell(reader.remark())
-    # plans first: compacting brings a plan before the messages of its chunk
-    flights = {vehicle: _opened(path, vehicle, message, plans) for vehicle, message in opens}
-    try:
-        for told in states:
-            if told.vehicle in flights:
-                _take(flights[told.vehicle], told)
-    except (*MISSHAPEN, GuidanceError) as error:
-        tell(f"the recording is damaged at a {told.type} of {told.vehicle}: {error}; what stands before is used")
+    recording = read_recording(paths[0], others=paths[1:], most_states=None)
+    for remark in recording.remarks:
+        tell(remark)
+    flights: dict[str, StatesFlown] = {}
+    for name in dict.fromkeys(session.vehicle for session in recording.sessions):
+        sessions = [session for session in recording.sessions if session.vehicle == name]
+        burned = [session for session in sessions if _burned(session)]
+        last = (burned or sessions)[-1]
+        if len(burned) > 1:
+            tell(f"{name}: {len(burned)} flights with a burn; only the last one is used")
+        if last.reloads:
+            undone_s = sum(reached_s - back_s for reached_s, back_s in last.reloads)
+            tell(f"{name}: {undone_s:.1f} s that were flown again after {len(last.reloads)} reloads are not counted")
+        flights[name] = _flown(paths[0], last, recording.plans)
     return flights
+
+
+def _burned(session: Session) -> bool:
+    """Whether any state shows the engine on."""
+    before = [None, *session.commands[:-1]]
+    try:
+        return any(_burning(state, command) for state, command in zip(session.states, before, strict=True))
+    except MISSHAPEN:
+        return False
+
+
+def _flown(path: Path, session: Session, plans: dict[str, dict[str, Any]]) -> StatesFlown:
+    """One session with the plan and frame that it was opened with."""
+    message = dict(session.opened)
+    table = message.pop("table", None)
+    if table is not None:
+        message["plan"] = table
+    flown = _opened(path, session.vehicle, message, plans)
+    flown.states, flown.commands = session.states, session.commands
+    return flown
 
 
 def _whole_track(path: Path, vehicle: str, flown: StatesFlown) -> Track:
@@ -113,15 +132,6 @@ def _whole_track(path: Path, vehicle: str, flown: StatesFlown) -> Track:
     except MISSHAPEN as error:
         got = f"{type(error).__name__} {error}"
         raise RecordingError("damaged_recording", vehicle, "whole replies", got, str(path)) from None
-
-
-def _open_of(entry: RecordedSession) -> list[tuple[str, dict[str, Any]]]:
-    """The `open` of a session that began in an earlier part, where the session layer has kept it."""
-    try:
-        message = json.loads(entry.table[OPEN_KEY])
-    except (KeyError, ValueError):
-        return []
-    return [(entry.vehicle, message)] if isinstance(message, dict) else []
 
 
 def _opened(path: Path, vehicle: str, message: dict[str, Any], plans: dict[str, dict[str, Any]]) -> StatesFlown:
@@ -146,19 +156,6 @@ def _first_stage(plan: FlightPlanModel) -> int:
     if any(isinstance(phase, Boost) for phase in phases):
         return 0
     return next((phase.first_stage for phase in phases if isinstance(phase, Insertion)), 0)
-
-
-def _take(flown: StatesFlown, entry: RecordedMessage) -> None:
-    """One state, or the reply to the last one."""
-    if entry.type == "command":
-        if flown.commands and flown.states[-1].seq == entry.message["seq"]:
-            flown.commands[-1] = entry.message
-        return
-    state = parse_state(entry.message)
-    if flown.states and flown.states[-1].time_s == state.time_s:
-        return  # the same state again
-    flown.states.append(state)
-    flown.commands.append(None)
 
 
 def track_of(flown: StatesFlown) -> Track:

@@ -28,7 +28,11 @@ SUFFIX: Final = ".mcap"
 # MCAP version 0: opcode, length of what follows; a message: channel, sequence, log time, publish time, data.
 RECORD_HEAD: Final = Struct("<BQ")
 MESSAGE_HEAD: Final = Struct("<HIQQ")
-RECORD_LIMIT_BYTES: Final = 1 << 28  # a chunk is 1 MiB; a larger length is damage, not data
+RECORD_LIMIT_BYTES: Final = 1 << 25  # the recorder's chunks are 1 MiB; a larger length is damage, not data
+CHUNK_LIMIT_BYTES: Final = 1 << 24  # unpacked
+MESSAGE_LIMIT_BYTES: Final = 1 << 22  # a message as JSON; the longest that a service takes by default is 64 KiB
+UNPACKED_RATIO: Final = 50  # of all chunks so far; 4 is usual, 18 a simulator that stands still (measured)
+UNPACKED_FREE_BYTES: Final = 1 << 22  # beside that
 
 _KNOWN: Final = frozenset(int(code) for code in Opcode)
 _UNREADABLE: Final = (McapError, struct.error, zstandard.ZstdError, ValueError, KeyError, OverflowError, MemoryError)
@@ -114,21 +118,46 @@ def outer_records(file: IO[bytes]) -> Iterator[Record]:
             return
 
 
-def all_records(file: IO[bytes]) -> Iterator[Record]:
+class Unpacking:
+    """What the chunks of one file may unpack to: a small file must not cost gigabytes and minutes."""
+
+    def __init__(self) -> None:
+        self._packed_bytes = 0
+        self._unpacked_bytes = 0
+
+    def allow(self, record: Record, unpacked_bytes: int) -> None:
+        """Count a chunk before it is unpacked.
+
+        Raises:
+            Damaged: it is too large, or far larger unpacked than any that a recorder writes.
+        """
+        self._packed_bytes += len(record.content)
+        self._unpacked_bytes += unpacked_bytes
+        most = UNPACKED_FREE_BYTES + UNPACKED_RATIO * self._packed_bytes
+        if unpacked_bytes > CHUNK_LIMIT_BYTES or self._unpacked_bytes > most:
+            what = f"a chunk of {unpacked_bytes} bytes packed into {len(record.content)}"
+            raise Damaged(record.at, f"{what}, more than a recorder writes")
+
+
+def all_records(file: IO[bytes], unpacking: Unpacking | None = None) -> Iterator[Record]:
     """Every record, those in chunks one by one in the chunk's place.
+
+    Args:
+        unpacking: counts the chunks, where the file is read in pieces.
 
     Raises:
         Cut, Damaged: as `outer_records`; a chunk is whole by its checksum or not used at all.
     """
+    unpacking = unpacking or Unpacking()
     for record in outer_records(file):
         if record.opcode == Opcode.CHUNK:
-            yield from _in_chunk(record)
+            yield from _in_chunk(record, unpacking)
         else:
             yield record
 
 
-def _in_chunk(record: Record) -> Iterator[Record]:
-    data = _unpacked(record)
+def _in_chunk(record: Record, unpacking: Unpacking) -> Iterator[Record]:
+    data = _unpacked(record, unpacking)
     offset = 0
     while offset < len(data):
         opcode, length = RECORD_HEAD.unpack(data[offset : offset + RECORD_HEAD.size].ljust(RECORD_HEAD.size, b"\xff"))
@@ -138,16 +167,15 @@ def _in_chunk(record: Record) -> Iterator[Record]:
         yield Record(opcode, data[offset - length : offset], record.at, True)
 
 
-def _unpacked(record: Record) -> bytes:
+def _unpacked(record: Record, unpacking: Unpacking) -> bytes:
     """A chunk's records, checked."""
     chunk = record.parse(Chunk)
     data: bytes = chunk.data
-    if chunk.uncompressed_size > RECORD_LIMIT_BYTES:
-        raise Damaged(record.at, f"a chunk of {chunk.uncompressed_size} bytes")
+    unpacking.allow(record, chunk.uncompressed_size)
     try:
         if chunk.compression == "zstd":
-            if zstandard.frame_content_size(data) > RECORD_LIMIT_BYTES:
-                raise Damaged(record.at, "a chunk beyond reason")
+            if zstandard.frame_content_size(data) > chunk.uncompressed_size:
+                raise Damaged(record.at, "a chunk that is larger than it says")
             data = zstandard.decompress(data, chunk.uncompressed_size)
         elif chunk.compression:
             raise Damaged(record.at, f"a chunk packed by {chunk.compression!r}")

@@ -18,7 +18,7 @@ import os
 from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Final, Protocol
@@ -26,12 +26,19 @@ from typing import Final, Protocol
 from guidance_svc.adapters.durable import Syncing
 from guidance_svc.adapters.folder_lock import lock_folder
 from guidance_svc.adapters.journal_files import MARK_FRAME, Damage, Head, framed, head_bytes, seed_of, stem_of
-from guidance_svc.adapters.journal_reading import Found, Headless, asked_to_forget, found_in, set_aside
+from guidance_svc.adapters.journal_reader import Mirror, MirrorReader
+from guidance_svc.adapters.journal_reading import (
+    Found,
+    Headless,
+    Restored,
+    asked_to_forget,
+    found_in,
+    set_aside,
+)
 from guidance_svc.adapters.systems import BINARY, open_to_others, write_at
 from guidance_svc.adapters.systems import replace as replace_file
-from guidance_svc.domain import OpenRequest
 from guidance_svc.errors import ConfigError, SessionFault
-from guidance_svc.session.history import History, Unsaved
+from guidance_svc.session.history import Unsaved
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import Registry, Seat
 
@@ -69,40 +76,6 @@ class NoJournal:
 
     def close(self) -> None:
         """Nothing."""
-
-
-@dataclass(slots=True)
-class Mirror:
-    """The files of one session.
-
-    Args:
-        request: as the head says it; None before there is a head.
-        flight, generation: which set of files.
-        base: place of the first byte of the states' file.
-        length: of the states' file.
-        promised: of it, as the head says.
-        mark_ends: length of the marks' file after each mark.
-        before: sets that this one replaces and that may still be there, until it is on the disk itself.
-    """
-
-    stem: str
-    request: OpenRequest | None = None
-    digest: str = ""
-    history: History | None = None
-    flight: int = 0
-    generation: int = 0
-    base: int = 0
-    length: int = 0
-    promised: int = 0
-    mark_ends: list[int] = field(default_factory=list)
-    before: list[Path] = field(default_factory=list)
-
-    def is_of(self, seat: Seat) -> bool:
-        """Whether this is the seat's session, as its head says; `detail` may change, for resuming tells it anew."""
-        if self.request is not seat.request and self.request is not None:
-            same = replace(self.request, detail=seat.request.detail) == seat.request
-            self.request = seat.request if same else self.request
-        return self.history is seat.session.history and self.request is seat.request and self.digest == seat.digest
 
 
 class FolderJournal:
@@ -170,7 +143,7 @@ class FolderJournal:
         for found in all_found:
             self._flights = max(self._flights, found.highest_flight)
             try:
-                head, trouble = found.restore(self._registry)
+                restored = found.restore(self.folder, self._registry)
             except Exception as error:  # whatever it is: one session must not cost the others
                 reason = str(error) if isinstance(error, (ValueError, Damage)) else f"{type(error).__name__}: {error}"
                 _log.error(
@@ -180,23 +153,24 @@ class FolderJournal:
                 if not isinstance(error, Headless):
                     self._notes[found.stem] = BEGUN_ANEW
                 continue
-            taken.append(head.vehicle)
-            self._take_up_files(found, head, trouble)
+            taken.append(restored.head.vehicle)
+            self._take_up_files(found, restored)
         return taken
 
-    def _take_up_files(self, found: Found, head: Head, trouble: str) -> None:
+    def _take_up_files(self, found: Found, restored: Restored) -> None:
         """Go on in the files of a session that is back; where they are damaged, in new ones."""
+        head, mirror, trouble = restored
         seat = self._registry.seats[head.vehicle]
         history = seat.session.history
-        mirror = Mirror(found.stem, None, seat.digest, history, head.flight, found.highest_of(head.flight))
-        self._mirrors[head.vehicle] = mirror
         if not trouble:
-            mirror.request, mirror.generation, mirror.base = seat.request, head.generation, head.base
-            mirror.promised, mirror.length, mirror.mark_ends = head.promised, len(history.stream), found.mark_ends
+            self._mirrors[head.vehicle] = mirror
+            mirror.request, mirror.digest, mirror.history = seat.request, seat.digest, history
             mirror.before = found.others(head)
             if mirror.before:
                 self._replace_later(mirror)
             return
+        newest = found.highest_of(head.flight)
+        self._mirrors[head.vehicle] = Mirror(found.stem, None, seat.digest, history, head.flight, newest)
         _log.warning("%s: %s", head.vehicle, LOST, extra={"vehicle": head.vehicle})
         seat.note = LOST
         history.save_anew()
@@ -269,6 +243,7 @@ class FolderJournal:
         unsaved = history.take_unsaved()
         if unsaved is not None and unsaved.whole:
             self._write_anew(vehicle, mirror, seat, unsaved)
+            history.older = MirrorReader(self.folder, self._mirrors[vehicle])
         elif unsaved is not None:
             self._write_on(mirror, unsaved)
 
@@ -290,7 +265,7 @@ class FolderJournal:
             self._write_marks(mirror, unsaved)
 
     def _write_marks(self, mirror: Mirror, unsaved: Unsaved) -> None:
-        del mirror.mark_ends[unsaved.cut_marks :]
+        del mirror.mark_ends[unsaved.cut_marks :], mirror.mark_places[unsaved.cut_marks :]
         at = mirror.mark_ends[-1] if mirror.mark_ends else 0
         seed = seed_of(mirror.stem, mirror.flight, mirror.generation)
         branch = mirror.history.branch if mirror.history else 0
@@ -304,6 +279,7 @@ class FolderJournal:
         for mark in unsaved.marks:
             at += MARK_FRAME.size + len(mark.point)
             mirror.mark_ends.append(at)
+            mirror.mark_places.append(mark.at)
 
     def _write_anew(self, vehicle: str, before: Mirror, seat: Seat, unsaved: Unsaved) -> None:
         """A new set of files; the old one goes once that is on the disk."""
@@ -382,7 +358,7 @@ class FolderJournal:
             os.close(descriptor)
 
     def _path(self, mirror: Mirror, kind: str) -> Path:
-        return self.folder / f"{mirror.stem}.{mirror.flight}.{mirror.generation}.{kind}"
+        return mirror.path(self.folder, kind)
 
 
 def write_all(descriptor: int, data: bytes, at: int) -> None:

@@ -20,7 +20,8 @@ from typing import Final, NamedTuple
 from zlib import crc32
 
 from guidance_svc import __version__
-from guidance_svc.session.history import History, Mark, whole_frames
+from guidance_svc.session.history import History, whole_frames
+from guidance_svc.session.marks import Mark
 from guidance_svc.session.registry import SHAPE
 
 FORMAT: Final = 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from array import array
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -24,6 +25,7 @@ from guidance_svc.adapters.journal_files import (
     seed_of,
     stem_of,
 )
+from guidance_svc.adapters.journal_reader import Mirror, MirrorReader
 from guidance_svc.domain import OpenRequest
 from guidance_svc.session.packing import unpack
 from guidance_svc.session.registry import Registry
@@ -43,9 +45,10 @@ class Headless(Damage):
 
 
 class Restored(NamedTuple):
-    """A session that is back: its head, and what was wrong with its files, in words; empty where nothing was."""
+    """A session that is back: its head, its files, and what was wrong with them, in words; empty where nothing was."""
 
     head: Head
+    mirror: Mirror
     trouble: str
 
 
@@ -55,13 +58,11 @@ class Found:
 
     Args:
         names: by path, those of this version.
-        mark_ends: of the set that was restored, the place after each mark.
     """
 
     stem: str
     paths: list[Path] = field(default_factory=list)
     names: dict[Path, FileName] = field(default_factory=dict)
-    mark_ends: list[int] = field(default_factory=list)
 
     @property
     def highest_flight(self) -> int:
@@ -78,7 +79,7 @@ class Found:
         lower = [path for path, name in self.names.items() if name[1:3] < own or name.kind == "head-new"]
         return sorted(lower, key=lambda path: not path.name.endswith(".head"))
 
-    def restore(self, registry: Registry) -> Restored:
+    def restore(self, folder: Path, registry: Registry) -> Restored:
         """Give the registry the session of the newest set that is whole; of the last flight, never of another.
 
         Raises:
@@ -96,12 +97,13 @@ class Found:
             for name, path in last:
                 alone = take_what_there_is or (name, path) == last[-1]
                 try:
-                    return self._taken_up(registry, name, path, alone, troubles)
+                    head, mirror, trouble = self._taken_up(folder, registry, name, path, alone)
+                    return Restored(head, mirror, "; ".join(filter(None, [*troubles, trouble])))
                 except Exception as error:
                     troubles.append(str(error))
         raise Damage(troubles[0])
 
-    def _taken_up(self, registry: Registry, name: FileName, path: Path, alone: bool, troubles: list[str]) -> Restored:
+    def _taken_up(self, folder: Path, registry: Registry, name: FileName, path: Path, alone: bool) -> Restored:
         head = read_head(path.read_bytes(), name)
         states, marks = bytes_of(path.with_suffix(".states")), bytes_of(path.with_suffix(".marks")) or b""
         if not alone and len(states or b"") < head.promised:
@@ -109,9 +111,14 @@ class Found:
         kept: Salvaged = salvaged(head, states, marks)
         if unpack(OpenRequest, head.request).vehicle != head.vehicle:
             raise Damage("it was opened for another vehicle than its head names")
-        registry.restore(head.request, head.digest, history_of(kept, registry.history_bytes))
-        self.mark_ends = marks_of(marks, seed_of(name.stem, name.flight, name.generation)).ends
-        return Restored(head, "; ".join([*troubles, *(["states or marks are damaged"] if kept.damaged else [])]))
+        read = marks_of(marks, seed_of(name.stem, name.flight, name.generation))
+        mirror = Mirror(self.stem, None, head.digest, None, head.flight, head.generation, head.base,
+                        len(states or b""), head.promised, array("Q", read.ends),
+                        array("Q", (mark.at for mark in read.marks)))  # fmt: skip
+        history = history_of(kept, registry.history_bytes)
+        history.older = MirrorReader(folder, mirror)  # the registry may have memory let go of the older part at once
+        registry.restore(head.request, head.digest, history)
+        return Restored(head, mirror, "states or marks are damaged" if kept.damaged else "")
 
 
 def bytes_of(path: Path) -> bytes | None:

@@ -8,7 +8,8 @@ from typing import Any
 
 from guidance_svc.adapters.journal import Journal, NoJournal
 from guidance_svc.adapters.recorder import Aside, NoRecorder, Recorder
-from guidance_svc.session.history import History, Mark
+from guidance_svc.session.history import History
+from guidance_svc.session.marks import Mark
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import SHAPE, Registry, digest_of
 

@@ -14,7 +14,7 @@ import zmq
 
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.lines import LineConnection
-from guidance_svc.adapters.metrics import http_answer
+from guidance_svc.adapters.metrics import http_answer, http_refusal
 from guidance_svc.adapters.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
 from guidance_svc.adapters.settings import Limits
 from guidance_svc.adapters.systems import own_port
@@ -140,7 +140,8 @@ class LinePort:
             if self._answer_line(connection, connection.lines.popleft(), pace):
                 break
         if connection.asks_metrics:
-            connection.send(http_answer(self._desk.health_for(connection.link)), b"")
+            own = connection.own_name
+            connection.send(http_answer(self._desk.health_for(connection.link)) if own else http_refusal(), b"")
             connection.finish()
         if connection.foreign is not None:
             connection.send(self._desk.receive(connection.link, connection.foreign, "json"))

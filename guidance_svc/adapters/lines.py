@@ -17,6 +17,7 @@ READ_BYTES: Final = 65536  # one system call a turn and connection, so that no s
 KEEPALIVE_TRIES: Final = 3
 
 METRICS: Final = re.compile(rb"GET /metrics(\?\S*)? HTTP/1\.[0-9]")
+HOST: Final = re.compile(rb"^host[ \t]*:[ \t]*([^\r\n]*?)[ \t]*\r?$", re.IGNORECASE | re.MULTILINE)
 
 _log = logging.getLogger(__name__)
 
@@ -58,6 +59,13 @@ class LineConnection:
     def wants_write(self) -> bool:
         """Whether replies wait for the peer to read."""
         return bool(self._outgoing)
+
+    @property
+    def own_name(self) -> bool:
+        """Whether an HTTP request asks for this very address, or says no name: a browser always says one."""
+        host, port = self.sock.getsockname()[:2]
+        own = {f"{name}:{port}".encode() for name in (host, "localhost", f"[{host}]")}
+        return all(name.lower() in own for name in HOST.findall(bytes(self._partial)))
 
     @property
     def too_long(self) -> bytes | None:

@@ -39,6 +39,13 @@ def http_answer(report: dict[str, Any]) -> bytes:
     return "\r\n".join((*head, "", "")).encode() + body
 
 
+def http_refusal() -> bytes:
+    """The answer to a request under another name: a web page's own name may lead here (DNS rebinding)."""
+    body = b"these figures are given under the service's own address alone\n"
+    head = ("HTTP/1.1 421 Misdirected Request", "Content-Type: text/plain", f"Content-Length: {len(body)}")
+    return "\r\n".join((*head, "Connection: close", "", "")).encode() + body
+
+
 def _lines(report: dict[str, Any]) -> Iterator[str]:
     yield from _family("build", "info", "Version of the service.", [f'_info{{version="{report["version"]}"}} 1'])
     yield from _family("uptime_seconds", "gauge", "Since the start.", [f" {report['uptime_s']:.3f}"])

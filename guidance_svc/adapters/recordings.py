@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Literal
@@ -13,7 +13,18 @@ from mcap.opcode import Opcode
 from mcap.records import Channel, Header, Metadata
 from mcap.writer import MCAP0_MAGIC
 
-from guidance_svc.adapters.framing import MESSAGE_HEAD, PROFILE, SUFFIX, Cut, Damaged, Record, all_records, head_of
+from guidance_svc.adapters.folder_lock import is_written
+from guidance_svc.adapters.framing import (
+    MESSAGE_HEAD,
+    MESSAGE_LIMIT_BYTES,
+    PROFILE,
+    SUFFIX,
+    Cut,
+    Damaged,
+    Record,
+    all_records,
+    head_of,
+)
 from guidance_svc.errors import RecordingError
 
 BUFFER_BYTES = 1 << 18
@@ -60,13 +71,18 @@ class RecordingReader:
 
     Args:
         path: of the file.
+        first_link: is added to the numbers of connections, where another run's recording was read before.
 
     `about` (the metadata "service") fills as the pass goes, `at` is the byte it has come to, of `size`. After it,
-    `cut` tells whether the end is missing, and `damage` what is wrong where bytes have changed; "" where nothing is.
+    `cut` tells whether the end is missing, `live` whether it is being written, and `damage` what is wrong where bytes
+    have changed; "" where nothing is.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, first_link: int = 0) -> None:
         self.path = path
+        self.first_link = first_link
+        self.last_link = first_link
+        self.live = False
         self.about: dict[str, str] = {}
         self.cut = False
         self.damage = ""
@@ -92,7 +108,7 @@ class RecordingReader:
                         messages += isinstance(entry, RecordedMessage)
                         yield entry
         except Cut as cut:
-            self.cut, self.at = True, cut.at
+            self.cut, self.at, self.live = True, cut.at, is_written(self.path)
         except Damaged as damage:
             if not messages:
                 raise self._error("damaged_recording", "whole MCAP records", damage) from None
@@ -104,10 +120,11 @@ class RecordingReader:
         """After the pass: what is missing of the recording, as a sentence; "" where nothing is."""
         if self.damage:
             return f"the recording is {self.damage}, and are used"
+        if self.live:
+            return f"the recording {self.path.name} is being written; used up to its last whole message"
         if self.cut:
             return (
-                f"the recording is cut short at byte {self.at} of {self.size}, or still being written; "
-                "used up to its last whole message"
+                f"the recording is cut short at byte {self.at} of {self.size}; used up to its last whole message"
             )
         return ""
 
@@ -138,6 +155,8 @@ class RecordingReader:
         return None
 
     def _metadata(self, record: Record) -> RecordedPlan | RecordedSession | None:
+        if len(record.content) > MESSAGE_LIMIT_BYTES:
+            raise Damaged(record.at, f"metadata of {len(record.content)} bytes")
         metadata = record.parse(Metadata)
         try:
             if metadata.name == "service":
@@ -154,11 +173,14 @@ class RecordingReader:
         return None
 
     def _message(self, record: Record, channels: dict[int, Channel]) -> RecordedMessage:
+        if len(record.content) > MESSAGE_LIMIT_BYTES:
+            raise Damaged(record.at, f"a message of {len(record.content)} bytes")
         try:
             channel, sequence, time_ns, _ = MESSAGE_HEAD.unpack_from(record.content)
             about = channels[channel].metadata
             message = json.loads(record.content[MESSAGE_HEAD.size :])
-            link = message.pop("link")
+            link = self.first_link + message.pop("link")
+            self.last_link = max(self.last_link, link)
             direction: Literal["in", "out"] = "in" if about["direction"] == "in" else "out"
             vehicle, kind = about["vehicle"], about["type"]
         except (KeyError, ValueError, TypeError, AttributeError, RecursionError, struct.error) as error:
@@ -187,3 +209,28 @@ def parts(path: Path) -> list[Path]:
     while (then := following.get(found[-1].name)) is not None and then not in found:
         found.append(then)
     return found
+
+
+def chained(paths: Sequence[Path]) -> list[Path]:
+    """Recordings in the order given, each with the files that go on where it ends; each file once."""
+    chains = [parts(path) for path in dict.fromkeys(paths)]
+    later = {path.absolute() for chain in chains for path in chain[1:]}
+    whole = [path for chain in chains if chain[0].absolute() not in later for path in chain]
+    return list(dict.fromkeys(whole or [path for chain in chains for path in chain]))
+
+
+def readers(files: Sequence[Path]) -> Iterator[RecordingReader]:
+    """One reader a file, to be read in turn; another run's connections get numbers of their own.
+
+    Args:
+        files: as `chained` gives them.
+    """
+    links, first = 0, 0
+    names: set[str] = set()
+    for file in files:
+        if names and head_of(file).about.get("after") not in names:
+            first = links
+        reader = RecordingReader(file, first)
+        yield reader
+        links = max(links, reader.last_link + 1)
+        names.add(file.name)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.recordings import RecordedMessage, RecordedSession, RecordingReader
+from guidance_svc.adapters.recordings import RecordedMessage, RecordedSession, RecordingReader, readers
 from guidance_svc.adapters.replay import Answering, Player
 from guidance_svc.adapters.report_reading import Progress, Recording, detail_of
 
@@ -17,16 +17,18 @@ class DetailedReader(RecordingReader):
 
     def __init__(self, files: Sequence[Path]) -> None:
         super().__init__(files[0])
-        self._later = files[1:]
+        self._files = files
 
     def entries(self) -> Iterator[Any]:
         """As `RecordingReader.entries`."""
-        for entry in super().entries():
-            yield self._asking(entry)
-        for path in self._later:
-            for entry in RecordingReader(path).entries():
-                if not isinstance(entry, RecordedSession):  # the service has it from the file before
-                    yield self._asking(entry)
+        known: set[str] = set()
+        for reader in readers(self._files):
+            for entry in reader.entries():
+                if isinstance(entry, RecordedSession) and entry.vehicle in known:
+                    continue  # the service has it from the file before
+                if isinstance(entry, RecordedSession | RecordedMessage):
+                    known.add(entry.vehicle)
+                yield self._asking(entry)
 
     def _asking(self, entry: Any) -> Any:
         if isinstance(entry, RecordedMessage) and entry.type == "open":
@@ -43,21 +45,20 @@ def add_detail(recording: Recording, service: Answering, progress: Progress = la
     Raises:
         RecordingError: it cannot be read.
     """
-    total = sum(len(replies) for replies in recording.asked.values())
-    place = dict.fromkeys(recording.asked, 0)
+    total, place = sum(recording.answered.values()), dict.fromkeys(recording.answered, 0)
     for exchange in Player(DetailedReader(recording.files), service).exchanges():
         if exchange.request.get("type") != "state" or exchange.vehicle not in place or exchange.recorded is None:
             continue
-        if exchange.recorded["type"] != "command" or place[exchange.vehicle] >= len(recording.asked[exchange.vehicle]):
+        if exchange.recorded["type"] != "command":
             continue
-        said = recording.asked[exchange.vehicle][place[exchange.vehicle]]
+        said = recording.asked.get(exchange.vehicle, {}).get(place[exchange.vehicle])
         place[exchange.vehicle] += 1
         if recording.replayed % 500 == 0:
             progress("playing again", recording.replayed, total)
         recording.replayed += 1
-        if exchange.replayed["type"] != "command" or not the_same(said, exchange.replayed):
+        if exchange.replayed["type"] != "command" or not the_same(exchange.recorded, exchange.replayed):
             recording.different += 1
-        if said["detail"] is None and exchange.replayed.get("detail"):
+        if said is not None and said["detail"] is None and exchange.replayed.get("detail"):
             said["detail"] = detail_of(exchange.replayed["detail"])
 
 
@@ -70,4 +71,4 @@ def the_same(said: Mapping[str, Any], replayed: Mapping[str, Any]) -> bool:
 
 def needs_detail(recording: Recording) -> bool:
     """Whether any reply was recorded without the numbers behind it."""
-    return any(said["detail"] is None for replies in recording.asked.values() for said in replies)
+    return any(said["detail"] is None for replies in recording.asked.values() for said in replies.values())

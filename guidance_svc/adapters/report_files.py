@@ -32,6 +32,7 @@ class Wanted:
     """What the command line asks for.
 
     Args:
+        others: more files, recorded after it.
         out: folder; None: beside the recording's name in the working directory.
         epoch: UTC of vehicle time 0, for the orbit messages.
     """
@@ -43,6 +44,7 @@ class Wanted:
     odm: bool = False
     epoch: str = ""
     replay: bool = True
+    others: tuple[Path, ...] = ()
 
 
 def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[[str], None]) -> None:
@@ -58,7 +60,7 @@ def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[
     """
     epoch = parse_epoch(wanted.epoch)
     with progress_bar() as progress:
-        recording = read_recording(wanted.recording, progress)
+        recording = read_recording(wanted.recording, progress, wanted.others)
         flights_of(recording, wanted.vehicle)  # says what is missing before anything takes long
         if wanted.replay and needs_detail(recording):
             replayed(recording, service(), progress)

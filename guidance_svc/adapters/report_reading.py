@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from guidance_svc.adapters.recorder import NO_VEHICLE, OPEN_KEY
-from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader, parts
+from guidance_svc.adapters.recordings import (
+    RecordedMessage,
+    RecordedPlan,
+    RecordedSession,
+    RecordingReader,
+    chained,
+    readers,
+)
+from guidance_svc.adapters.report_thinning import FIRST_GAP_S, MOST_STATES, kept
 from guidance_svc.domain import VehicleState
 from guidance_svc.errors import GuidanceError
-from guidance_svc.report.flown import SeenEvent
+from guidance_svc.report.flown import LATE_S, SeenEvent
 from guidance_svc.wire.parse import parse_state
 
 OPTIONAL = ("thrust_n", "throttle", "pointing", "stage", "engine_on", "propellant_kg")
@@ -62,6 +70,9 @@ class Session:
     closed: bool = False
     last_seq: int | None = None
     last_kept: bool = True
+    late: int = 0
+    skipped: int = 0
+    thinned: bool = False
 
     @property
     def now_s(self) -> float | None:
@@ -74,7 +85,9 @@ class Recording:
     """A recording as a report needs it.
 
     Args:
-        asked: every reply to a state, in order, by vehicle, those of thrown-away states too: a replay fills them in.
+        asked: replies to the states that are kept, by vehicle and by their number among all its replies: a replay
+            fills them in. `answered` is how many there were.
+        held: states that are kept; `gap_s` is what coasting ones are apart at least, 0 while all are kept.
         strangers: faults before any session.
         plans: as they were used, by name.
         start_ns, end_ns: wall time of the first and the last message.
@@ -84,7 +97,12 @@ class Recording:
 
     path: Path
     sessions: list[Session] = field(default_factory=list)
-    asked: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+    asked: dict[str, dict[int, dict[str, Any]]] = field(default_factory=dict)
+    answered: dict[str, int] = field(default_factory=dict)
+    held: int = 0
+    states: int = 0
+    gap_s: float = 0.0
+    most_states: int | None = MOST_STATES
     strangers: dict[str, Tally] = field(default_factory=dict)
     plans: dict[str, dict[str, Any]] = field(default_factory=dict)
     orphans: dict[str, int] = field(default_factory=dict)
@@ -101,16 +119,66 @@ class Recording:
         return next((s for s in reversed(self.sessions) if s.vehicle == vehicle), None)
 
 
-def read_recording(path: Path, progress: Progress = lambda what, done, of: None) -> Recording:
+def read_recording(
+    path: Path,
+    progress: Progress = lambda what, done, of: None,
+    others: Sequence[Path] = (),
+    most_states: int | None = MOST_STATES,
+) -> Recording:
     """One pass over a recording.
+
+    Args:
+        others: more files that were recorded after it.
+        most_states: to keep of a long recording; None keeps all.
 
     Raises:
         RecordingError: it cannot be read.
     """
-    recording = Recording(path, files=parts(path))
-    for file in recording.files:
-        read_part(recording, RecordingReader(file), progress)
+    recording = Recording(path, files=chained([path, *others]), most_states=most_states)
+    for reader in readers(recording.files):
+        read_part(recording, reader, progress)
+    if recording.gap_s > 0.0:
+        thin(recording)
+        burning_s, coasting_s = 0.125 * recording.gap_s, min(recording.gap_s, 4.0)
+        recording.remarks.append(
+            f"of the {recording.states:,} states {recording.held:,} are shown, all of those near a change, the others "
+            f"{burning_s:g} s apart in burns and {coasting_s:g} s in coasts; `replay` and `calibrate` use every one"
+        )
     return recording
+
+
+def thin(recording: Recording) -> None:
+    """Leave out states where nothing changes, as far apart as was found to be enough."""
+    for session in recording.sessions:
+        stay = kept(session.states, session.commands, recording.gap_s)
+        session.thinned = session.thinned or len(stay) < len(session.states)
+        if len(stay) == len(session.states):
+            continue
+        gone = set(range(len(session.states))).difference(stay)
+        _no_longer_asked(recording, session, [session.commands[index] for index in gone])
+        session.states = [session.states[index] for index in stay]
+        session.commands = [session.commands[index] for index in stay]
+        session.wall_ns = [session.wall_ns[index] for index in stay]
+    recording.held = sum(len(session.states) for session in recording.sessions)
+
+
+def make_room(recording: Recording, most_states: int) -> None:
+    """Have at most half of the states that fit."""
+    if recording.gap_s > 0.0:
+        thin(recording)  # those that came since
+    while recording.held > most_states // 2:
+        recording.gap_s = 2.0 * recording.gap_s or FIRST_GAP_S
+        thin(recording)
+        if recording.gap_s > 1e6:  # sessions of two states each
+            recording.most_states = 2 * recording.held
+            return
+
+
+def _no_longer_asked(recording: Recording, session: Session, commands: Sequence[dict[str, Any] | None]) -> None:
+    asked = recording.asked.get(session.vehicle, {})
+    for command in commands:
+        if command is not None:
+            asked.pop(command["index"], None)
 
 
 def read_part(recording: Recording, reader: RecordingReader, progress: Progress) -> None:
@@ -118,7 +186,7 @@ def read_part(recording: Recording, reader: RecordingReader, progress: Progress)
     take = {"open": _open, "opened": _opened, "state": _state, "command": _command, "close": _close, "fault": _fault}
     for count, entry in enumerate(reader.entries()):
         if count % 2000 == 0:
-            progress("reading", count, 0)
+            progress(f"reading {reader.path.name}", reader.at, reader.size)
         if isinstance(entry, RecordedPlan):
             recording.plans[entry.name] = entry.table
         elif isinstance(entry, RecordedSession):
@@ -189,19 +257,35 @@ def _state(recording: Recording, entry: RecordedMessage) -> None:
     if state.seen_event and state.seen_event in session.events:
         known = session.events[state.seen_event]
         session.events[known.id] = replace(known, done_s=known.done_s if known.done_s is not None else state.time_s)
-    _go_back(session, state.time_s)
+    _go_back(recording, session, state.time_s)
+    _link(session, state)
     session.told.update(name for name in OPTIONAL if name in entry.message)
     session.states.append(state)
     session.commands.append(None)
     session.wall_ns.append(entry.time_ns)
+    recording.states, recording.held = recording.states + 1, recording.held + 1
+    if recording.most_states is not None and recording.held > recording.most_states:
+        make_room(recording, recording.most_states)
 
 
-def _go_back(session: Session, time_s: float) -> None:
+def _link(session: Session, state: VehicleState) -> None:
+    """Count what came late and which numbers were skipped, before any state is left out."""
+    if not session.states:
+        return
+    before, command = session.states[-1], session.commands[-1]
+    session.skipped += max(state.seq - before.seq - 1, 0)
+    if command is not None and command["next_contact_s"] is not None:
+        session.late += state.time_s - before.time_s > command["next_contact_s"] + LATE_S
+
+
+def _go_back(recording: Recording, session: Session, time_s: float) -> None:
     """Throw away what a reloaded save undid; a state for the same instant replaces the one before."""
     if session.states and time_s < session.states[-1].time_s:
         session.reloads.append((session.states[-1].time_s, time_s))
         session.events = {k: e for k, e in session.events.items() if e.announced_s < time_s}
     while session.states and session.states[-1].time_s >= time_s:
+        _no_longer_asked(recording, session, session.commands[-1:])
+        recording.held -= 1
         for line in (session.states, session.commands, session.wall_ns):
             line.pop()
 
@@ -213,10 +297,12 @@ def _command(recording: Recording, entry: RecordedMessage) -> None:
     message = entry.message
     slim = {name: message[name] for name in COMMAND}
     slim["detail"] = detail_of(message["detail"]) if message.get("detail") else None
-    recording.asked.setdefault(entry.vehicle, []).append(slim)
+    slim["index"] = index = recording.answered.get(entry.vehicle, 0)
+    recording.answered[entry.vehicle] = index + 1
     if not session.last_kept or not session.states or session.states[-1].seq != message["seq"]:
         return
     session.commands[-1] = slim
+    recording.asked.setdefault(entry.vehicle, {})[index] = slim
     now_s = float(message["time_s"])
     for text in message["warnings"]:
         _count(session.warnings, text, now_s)

@@ -71,6 +71,7 @@ def flight(recording: Recording, session: Session, number: int, of: int) -> Flow
         warnings=said(session.warnings), told=frozenset(session.told), notes=tuple(notes_of(session, recording)),
         link=Link(len(session.links), session.resumed, session.repeats, said(session.faults),
                   tuple(session.reloads), session.closed),
+        counted=(session.late, session.skipped) if session.thinned else None,
     )  # fmt: skip
 
 

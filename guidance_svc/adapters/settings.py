@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, Field, model_validator
 
+from guidance_svc.session.budget import HISTORY_MEMORY_BYTES
 from guidance_svc.session.session import HISTORY_BYTES
 from guidance_svc.wire.plans import MODEL
 
@@ -92,6 +93,8 @@ class Limits(BaseModel):
     sessions: Count = 1000
     history_bytes: Annotated[int, Field(ge=65536, le=1 << 30)] = HISTORY_BYTES
     """Past states of one session, in memory and in the journal; a reload within them is exact."""
+    history_memory_bytes: Annotated[int, Field(ge=1 << 20, le=1 << 40)] = HISTORY_MEMORY_BYTES
+    """What the histories of all sessions take of the memory together; older states are left in the journal."""
     idle_expiry_s: Annotated[float, Field(gt=0.0, le=1e9)] = 604_800.0
     """Real time without a message after which a session is given up."""
     handshake_ms: Count = 1000

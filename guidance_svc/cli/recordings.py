@@ -56,7 +56,7 @@ def replay(
 
 @app.command()
 def report(
-    recording: Annotated[Path, typer.Argument(help="A recording.")],
+    recordings: Annotated[list[Path], typer.Argument(help="Recordings, in the order in which they were made.")],
     vehicle: Annotated[str | None, typer.Option(help="Only this vehicle; default: all.")] = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the files; default: NAME-report.")] = None,
     csv: Annotated[bool, typer.Option("--csv", help="Also one CSV file a vehicle, the unit in each column.")] = False,
@@ -76,24 +76,25 @@ def report(
     from guidance_svc.bootstrap import fresh_service
 
     with plain_errors():
-        wanted = Wanted(recording, vehicle, out, csv, odm, epoch, not no_replay)
+        first, *others = recordings
+        wanted = Wanted(first, vehicle, out, csv, odm, epoch, not no_replay, tuple(others))
         run_report(wanted, lambda: fresh_service(Library()), typer.echo)
 
 
 @app.command()
 def calibrate(
-    recording: Annotated[Path, typer.Argument(help="A recording with at least one burn.")],
+    recordings: Annotated[list[Path], typer.Argument(help="Recordings with at least one burn, in order.")],
     vehicle: Annotated[str | None, typer.Option(help="Which vehicle, where several fly.")] = None,
     out: Annotated[
         Path | None, typer.Option(help="Vehicle file to write; default: NAME-measured.toml for each vehicle.")
     ] = None,
 ) -> None:
     """Estimate engine and drag figures from recorded flights; print them and write a vehicle file."""
-    from guidance_svc.adapters.calibrating import calibrate_recording, write_vehicle_file
+    from guidance_svc.adapters.calibrating import calibrate_recordings, write_vehicle_file
     from guidance_svc.report.calibration_text import table_lines
 
     with plain_errors():
-        found = [one for one in calibrate_recording(recording, vehicle, typer.echo) if one.stages or one.missed]
+        found = [one for one in calibrate_recordings(recordings, vehicle, typer.echo) if one.stages or one.missed]
         if out is not None and len(found) != 1:
             names = ", ".join(one.vehicle for one in found)
             raise ConfigError("which_vehicle", "--vehicle", f"one of {names} with --out", "nothing")

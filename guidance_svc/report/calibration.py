@@ -7,7 +7,9 @@ spool-up the mass) lacks or has gained beside the steady line, at the commanded 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import hypot, sqrt
 
 import numpy as np
@@ -30,6 +32,8 @@ from guidance_svc.report.transients import spool_up, tail_off
 AGREES_SIGMAS = 4.0
 SURE_SIGMAS = 5.0  # a thrust below this is none
 TOLD_FLOOR_FRAC = 1e-4
+AIR_TOLD_FRAC = 0.05  # of drag; the 1976 atmosphere itself is no better on a given day (common practice, no source)
+AIR_MISFIT = 4.0  # chi-square over its freedom; more, and one factor does not explain it
 RIPPLE_TOLD = 1.5  # residuals this many times the noise are worth a sentence
 
 
@@ -102,7 +106,11 @@ def stage_estimate(track: Track, index: int, known: Vehicle, fit: Fit, used: Boo
     if fit.levels[full] < FULL:
         unseen.append(f"full throttle: the highest steady level was {fit.levels[full]:.2f}; thrust by proportion")
     if fit.ripple > RIPPLE_TOLD:
-        unseen.append(f"a clean fit: what is left over is {fit.ripple:.1f} times the noise; thrust changed, or wind")
+        unseen.append(
+            f"a clean fit: what is left over is {fit.ripple:.1f} times the noise between neighbouring states and "
+            f"hangs together over {fit.slow.memory_s:.1g} s; thrust changed, wind, air unlike the flight plan's, or "
+            "telemetry that drifts; the uncertainties allow for it"
+        )
     exhaust, flow = exhaust_velocity(thrusts, flows, unseen)
     area, drag = air_figures(track, index, known, fit, unseen)
     spool = spool_up(track, index, fit)
@@ -192,7 +200,38 @@ def air_figures(
     if blind:
         unseen.append(f"drag area at Mach {', '.join(blind)}: its deceleration is too small to tell from noise")
     drag = tuple((m, e) for m, e, ok in zip(knots, found[1:], seen[1:], strict=True) if ok)
+    unseen.extend(air_or_drag(drag, known))
     return (found[0] if seen[0] else None), drag
+
+
+def air_or_drag(drag: tuple[tuple[float, Estimate], ...], known: Vehicle) -> Iterator[str]:
+    """A sentence where the drag is the flight plan's times one factor: air of another density gives that too."""
+    ratios = [
+        Estimate(e.value / plan_m2, e.sigma / plan_m2)
+        for mach, e in drag
+        if (plan_m2 := known.drag_area_m2 * planned_drag(known, mach)) > 0.0
+    ]
+    if not ratios:
+        return
+    mean = weighted_mean(ratios)
+    misfit = sum(((r.value - mean.value) / r.sigma) ** 2 for r in ratios) / max(len(ratios) - 1, 1)
+    if abs(mean.value - 1.0) > max(AGREES_SIGMAS * mean.sigma, AIR_TOLD_FRAC) and misfit < AIR_MISFIT:
+        yield (
+            f"air or drag: at every Mach number flown the drag is {mean.value:.3g} times that of the flight plan (one "
+            f"sigma {mean.sigma:.2g}); air {mean.value:.3g} times as dense as the plan's looks the same, so these drag "
+            "areas hold in the plan's air only"
+        )
+
+
+def planned_drag(known: Vehicle, mach: float) -> float:
+    """Drag coefficient of the flight plan's curve, linear between its points, flat outside."""
+    curve = known.drag_curve
+    if mach <= curve[0][0]:
+        return curve[0][1]
+    for (m0, c0), (m1, c1) in pairwise(curve):
+        if mach < m1:
+            return c0 + (c1 - c0) * (mach - m0) / (m1 - m0)
+    return curve[-1][1]
 
 
 def force_pa(track: Track, index: int, column: Floats) -> float:

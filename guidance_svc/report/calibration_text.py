@@ -5,12 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any, Final
 
 from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Stage, Vehicle
-from guidance_svc.report.calibration import StageEstimate
+from guidance_svc.report.calibration import StageEstimate, planned_drag
 from guidance_svc.report.engine_fit import Estimate
 
 
@@ -81,17 +80,6 @@ def drag_rows(stage: StageEstimate, known: Vehicle) -> Iterator[Row]:
     """Drag areas that were seen."""
     for mach, area in stage.drag_area_m2:
         yield f"drag area at Mach {mach:g} (m2)", area, known.drag_area_m2 * planned_drag(known, mach)
-
-
-def planned_drag(known: Vehicle, mach: float) -> float:
-    """Drag coefficient of the flight plan's curve, linear between its points, flat outside."""
-    curve = known.drag_curve
-    if mach <= curve[0][0]:
-        return curve[0][1]
-    for (m0, c0), (m1, c1) in pairwise(curve):
-        if mach < m1:
-            return c0 + (c1 - c0) * (mach - m0) / (m1 - m0)
-    return curve[-1][1]
 
 
 def vehicle_file(one: Calibrated) -> str:

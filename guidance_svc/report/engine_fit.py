@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from guidance_svc.domain import Stage, Vehicle
+from guidance_svc.report.correlated import Slow, with_correlation
 from guidance_svc.report.track import Bools, Floats, Ints, Track
 
 SETTLE_S = 3.0  # after ignition: spool-up, left out of the steady figures
@@ -57,6 +58,7 @@ class Fit:
         push_m_s2: fitted thrust acceleration without air, (n, 3).
         noise_m_s: one sigma per axis.
         ripple: residual over the noise between neighbouring states; well above 1 where something is not modelled.
+        slow: the part of the velocity noise that hangs together over seconds, m/s.
     """
 
     levels: Floats
@@ -68,6 +70,7 @@ class Fit:
     push_m_s2: Floats
     noise_m_s: float
     ripple: float
+    slow: Slow
 
 
 def stage_fit(track: Track, index: int, known: Vehicle) -> tuple[Fit | str, Bools]:
@@ -92,10 +95,10 @@ def stage_fit(track: Track, index: int, known: Vehicle) -> tuple[Fit | str, Bool
     solved = solved_lines(track, own, [*pushed, *others], in_flight, guess, vague, len(levels))
     if solved is None:
         return f"stage {index}: fewer than 5 states in flight under steady thrust", used
-    values, covariance, noise, ripple = solved
+    values, covariance, noise, ripple, slow = solved
     rest = own - np.sum([v * c for v, c in zip(values[len(levels) :], others, strict=True)], axis=0)
     thrust = np.nan_to_num(sum((v * p for v, p in zip(values, push, strict=False)), np.zeros((len(masses), 3))))
-    return Fit(levels, values, covariance, flow, flow_covariance, rest, thrust, noise, ripple), used
+    return Fit(levels, values, covariance, flow, flow_covariance, rest, thrust, noise, ripple, slow), used
 
 
 def steady(track: Track, index: int) -> Bools:
@@ -149,7 +152,9 @@ def fitted_flow(track: Track, shares: Floats, used: Bools, index: int) -> tuple[
     groups = track.pieces
     y, columns, count = -centred(track.masses_kg, groups, used), centred(burnt, groups, used), pieces_in(groups, used)
     normal = columns.T @ columns
-    flow, covariance, _, _ = solved_normal(normal, columns.T @ y, y, columns, count, groups[used], 1e-9)
+    flow, inverse, rest, _, _ = solved_normal(normal, columns.T @ y, y, columns, count, 1e-9)
+    nothing = np.zeros(len(flow))
+    covariance, _ = with_correlation(track.times_s[used], groups[used], columns, rest, inverse, 1, nothing)
     masses = track.masses_kg.copy()
     for group in np.unique(groups[used]):
         here = used & (groups == group)
@@ -202,8 +207,8 @@ def flown_knots(track: Track, index: int, known: Vehicle) -> list[float]:
 
 def solved_lines(
     track: Track, own: Floats, integrals: list[Floats], used: Bools, guess: list[float], vague: list[float], free: int
-) -> tuple[Floats, Floats, float, float] | None:
-    """Parameters, covariance, noise and ripple (residual over quick noise) of the velocity equations."""
+) -> tuple[Floats, Floats, float, float, Slow] | None:
+    """Parameters, covariance, noise, ripple (residual over quick noise) and slow noise of the velocity equations."""
     groups = track.pieces
     if np.count_nonzero(used) < 5:
         return None
@@ -215,17 +220,21 @@ def solved_lines(
     for _ in range(3):  # the vague guess's weight follows the noise
         normal = columns.T @ columns + np.diag(weight * noise**2)
         right = columns.T @ y + weight * noise**2 * prior
-        values, covariance, noise, ripple = solved_normal(
-            normal, right, y, columns, 3 * pieces_in(groups, used), np.repeat(groups[used], 3), FLOOR_M_S, stride=3
+        vague_weight = weight * noise**2
+        values, inverse, rest, noise, together = solved_normal(
+            normal, right, y, columns, 3 * pieces_in(groups, used), FLOOR_M_S, stride=3
         )
-    return values, covariance, noise, noise / max(track.quick_noise_m_s, WORTH_TELLING_M_S) if ripple > 0.5 else 1.0
+    covariance, slow = with_correlation(
+        track.times_s[used], groups[used], columns, rest, inverse, 3, vague_weight * noise**2
+    )
+    ripple = noise / max(track.quick_noise_m_s, WORTH_TELLING_M_S) if together > 0.5 else 1.0
+    return values, covariance, noise, ripple, slow
 
 
 def solved_normal(
-    normal: Floats, right: Floats, y: Floats, columns: Floats, constants: int, groups: Ints,
-    floor: float, stride: int = 1,
-) -> tuple[Floats, Floats, float, float]:  # fmt: skip
-    """Solution, covariance, residual noise and how far neighbouring residuals hang together (0 to 1)."""
+    normal: Floats, right: Floats, y: Floats, columns: Floats, constants: int, floor: float, stride: int = 1
+) -> tuple[Floats, Floats, Floats, float, float]:
+    """Solution, inverse, residuals, their noise and how far neighbouring ones hang together (0 to 1)."""
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
     inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-13) / np.outer(scale, scale)
     values = inverse @ right
@@ -233,8 +242,7 @@ def solved_normal(
     freedom = max(len(y) - constants - len(values), 1)
     noise = max(float(np.sqrt(rest @ rest / freedom)), floor)
     after = float(rest[stride:] @ rest[:-stride]) / max(float(rest @ rest), 1e-300)
-    together = min(max(after, 0.0), 0.98)
-    return values, inverse * noise**2 * (1.0 + together) / (1.0 - together), noise, together
+    return values, inverse, rest, noise, min(max(after, 0.0), 0.98)
 
 
 def centred(column: Floats, groups: Ints, used: Bools) -> Floats:

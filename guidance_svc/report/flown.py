@@ -104,6 +104,7 @@ class Flown:
         propellant_kg: as told; NaN where it was not.
         told: names of the optional fields that states carried.
         notes: sentences on what is estimated or missing.
+        counted: states that came late and numbers that were skipped, where not all states are here.
     """
 
     vehicle: str
@@ -122,6 +123,7 @@ class Flown:
     link: Link = field(default_factory=Link)
     told: frozenset[str] = frozenset()
     notes: tuple[str, ...] = ()
+    counted: tuple[int, int] | None = None
 
     @property
     def name(self) -> str:
@@ -216,8 +218,15 @@ class Flown:
         allowed = self.replies.next_contact_s[:-1]
         return np.concatenate([[False], self.track.gaps_s > np.where(np.isnan(allowed), np.inf, allowed) + LATE_S])
 
+    @property
+    def late_count(self) -> int:
+        """How many states came late."""
+        return self.counted[0] if self.counted else int(np.sum(self.late))
+
     @cached_property
     def missing_seqs(self) -> int:
         """Numbers that were skipped, where the script counts by one; reloads may count anew."""
+        if self.counted:
+            return self.counted[1]
         steps = np.diff(self.seqs)
         return int(np.sum(steps[steps > 1] - 1)) if len(steps) and np.median(steps) == 1 else 0

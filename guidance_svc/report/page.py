@@ -291,7 +291,7 @@ def link_table(flown: Flown) -> str:
         ("usual time between states", f"{float(np.median(gaps)):.3f} s of the vehicle's clock"),
         ("longest gap", f"{gaps[longest]:.1f} s, from {flown.track.times_s[longest]:.1f} s"),
         ("longest silence", f"{float(np.max(wall)):.2f} s of wall time"),
-        ("later than asked for, by over half a second", f"{int(np.sum(flown.late))}"),
+        ("later than asked for, by over half a second", f"{flown.late_count}"),
         ("numbers skipped", f"{flown.missing_seqs:,}"),
         ("states sent again", f"{link.repeats:,}"),
         ("refused messages", f"{sum(f.count for f in link.faults):,}"),

@@ -15,6 +15,8 @@ SETTLED_AFTER_CUTOFF_S = 1.0
 EVENT_LEAD_S = 10.0  # longest from an ignition event to thrust
 TIME_FLOOR_S = 5e-4  # half a millisecond: rounding of clocks
 GAP_FLOOR_FRAC = 0.002  # of the time between states: trapezoid rule (0.0029 s at 2 s, measured)
+SURE_SIGMAS = 2.0  # a tail-off below this is not told from none
+NEGATIVE_SIGMAS = 3.0
 COARSE_FRAC = 0.25  # an instant known no better than this part of the answer tells nothing
 
 
@@ -51,7 +53,18 @@ def tail_off(track: Track, index: int, fit: Fit, thrust: Estimate) -> Estimate |
     tries = [tail_of(track, fit, change, thrust) for change in stops]
     found = [got for got in tries if isinstance(got, Estimate)]
     reasons = [got for got in tries if isinstance(got, str)]
-    return pooled(found, time_floor_s(track) * thrust.value) if found else reasons[0]
+    if not found:
+        return reasons[0]
+    mean = pooled(found, time_floor_s(track) * thrust.value)
+    if mean.value < -NEGATIVE_SIGMAS * mean.sigma:
+        return (
+            f"tail-off: {mean.value:.3g} N s, one sigma {mean.sigma:.2g}, which no engine gives: the engine stopped "
+            "before the commanded instant, or throttle or attitude before it are not those told"
+        )
+    if mean.value < SURE_SIGMAS * mean.sigma:
+        most = max(mean.value, 0.0) + SURE_SIGMAS * mean.sigma
+        return f"tail-off: too small to tell from noise; below {most:.2g} N s (two sigma)"
+    return mean
 
 
 def changes(track: Track, index: int, lit: bool) -> list[Change]:
@@ -104,7 +117,7 @@ def lost_by_velocity(track: Track, fit: Fit, change: Change) -> Estimate | None:
     expected = given[post] - given[first] + push * (track.times_s[first] - change.at_s)
     gained = fit.rest_m_s[post] - fit.rest_m_s[pre].mean(axis=0)
     lost = (expected - gained) @ push / size**2
-    sigma = fit.noise_m_s / size * sqrt(1.0 / len(pre) + 1.0 / len(post))
+    sigma = mean_noise_m_s(track, fit, pre, post) / size
     line = thrust_frac(fit) * float(np.mean(track.times_s[post] - change.at_s))
     return Estimate(float(lost.mean()), hypot(sigma, line))
 
@@ -146,7 +159,7 @@ def tail_of(track: Track, fit: Fit, change: Change, thrust: Estimate) -> Estimat
     given = track.integral(fit.push_m_s2)
     until = given[last] + push * (change.at_s - track.times_s[last]) - given[pre]
     gained = (fit.rest_m_s[post].mean(axis=0) - (fit.rest_m_s[pre] + until)) @ push / size
-    noise = fit.noise_m_s * sqrt(1.0 / len(pre) + 1.0 / len(post))
+    noise = mean_noise_m_s(track, fit, pre, post)
     line = thrust_frac(fit) * float(np.mean(np.linalg.norm(until, axis=1)))
     return Estimate(float(gained.mean()) * mass / throttle, hypot(noise, line) * mass / throttle)
 
@@ -154,6 +167,13 @@ def tail_of(track: Track, fit: Fit, change: Change, thrust: Estimate) -> Estimat
 def time_floor_s(track: Track) -> float:
     """The method's own error of an instant."""
     return TIME_FLOOR_S + GAP_FLOOR_FRAC * float(np.median(np.abs(track.gaps_s)))
+
+
+def mean_noise_m_s(track: Track, fit: Fit, pre: Ints, post: Ints) -> float:
+    """One sigma of the difference of two means of velocities: what is independent, and what hangs together."""
+    spans = [float(np.ptp(track.times_s[rows])) for rows in (pre, post)]
+    slow = [fit.slow.of_mean(span) for span in spans]
+    return hypot(fit.noise_m_s * sqrt(1.0 / len(pre) + 1.0 / len(post)), *slow)
 
 
 def thrust_frac(fit: Fit) -> float:

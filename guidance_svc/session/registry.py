@@ -9,6 +9,7 @@ from hmac import compare_digest
 
 from guidance_svc.domain import Command, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import SessionFault
+from guidance_svc.session.budget import HISTORY_MEMORY_BYTES, Budget
 from guidance_svc.session.describe import phase_sentences, plan_warnings
 from guidance_svc.session.history import History
 from guidance_svc.session.packing import shape, unpack
@@ -74,18 +75,24 @@ class Registry:
     Args:
         make_token: returns a new unguessable text each time; given from outside so that this stays repeatable.
         session_limit: vehicles at once.
-        history_bytes: of past states, each session.
+        history_bytes: of past states, each session, in memory and journal together.
+        memory_bytes: of the histories of all sessions together, in memory.
 
     `touched` names the vehicles whose session changed since it was last emptied: what a journal has to write.
     `note_for` says what a script whose session begins should know of an earlier one that was lost; empty for nothing.
     """
 
     def __init__(
-        self, make_token: Callable[[], str], session_limit: int = 1000, history_bytes: int = HISTORY_BYTES
+        self,
+        make_token: Callable[[], str],
+        session_limit: int = 1000,
+        history_bytes: int = HISTORY_BYTES,
+        memory_bytes: int = HISTORY_MEMORY_BYTES,
     ) -> None:
         self.make_token = make_token
         self.session_limit = session_limit
         self.history_bytes = history_bytes
+        self.budget = Budget(memory_bytes)
         self.seats: dict[str, Seat] = {}
         self.vehicles: dict[Hashable, str] = {}
         self.displaced: dict[Hashable, str] = {}
@@ -171,7 +178,13 @@ class Registry:
         session.take_up(history)
         self.seats[opened.vehicle] = Seat(session, digest, opened, None, note=note)
         self.touched.add(opened.vehicle)
+        self.grown(session.history.held_bytes)
         return opened.vehicle
+
+    def grown(self, by_bytes: int) -> None:
+        """The history of a session has grown; the largest make room where there is none."""
+        if self.budget.spend(by_bytes):
+            self.budget.make_room(seat.session.history for seat in self.seats.values())
 
     def state(self, link: Hashable, state: VehicleState) -> Command:
         """The command for one state of the vehicle that this connection commands.
@@ -183,8 +196,10 @@ class Registry:
         vehicle = self.commanded(link, "state")
         seat = self.seats[vehicle]
         seat.flown, session = True, seat.session
+        held_bytes = session.history.held_bytes
         command = session.state(state)
         self.touched.add(vehicle)
+        self.grown(session.history.held_bytes - held_bytes)
         if session.point is not None and session.point.due is not None:
             self.due[vehicle] = session
         return command

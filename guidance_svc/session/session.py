@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from math import inf, isfinite
+from typing import NamedTuple
 
 from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.core.vectors import norm, unit
@@ -30,6 +31,7 @@ REPLY_STEPS = 2400  # integrator steps before a reply: 30 ms without compiled ke
 CYCLE_STEPS = 2400  # in a major cycle; the usual one takes 70 to 500
 LIGHT_STEPS = 600  # a reply that took more has no major cycle after it
 STATE_STEPS = 20  # what a state costs besides the steps that it counts
+DAMAGED = "what was kept of the flight is damaged; after going back in time guidance goes on from an earlier moment"
 MARK_STEPS = 1000  # counted between two marks: 12 ms to fly them again
 
 
@@ -46,6 +48,19 @@ class Point:
     memory: Memory
     due: Navigation | None
     command: Command
+
+
+class Earlier(NamedTuple):
+    """The session at an earlier time.
+
+    Args:
+        place: where that is in the history.
+        steps: of flying there from the last mark.
+    """
+
+    point: Point | None
+    place: Place
+    steps: int
 
 
 class Session:
@@ -68,6 +83,9 @@ class Session:
         self.resumed = False
         self._unmarked = 0
         self._refused = 0
+        self._unmarked_at_loose = 0
+        self._went_back = False
+        self._damaged_until_s = -inf
         self._marked: tuple[int, int] | None = None
 
     def state(self, message: VehicleState) -> Command:
@@ -83,13 +101,15 @@ class Session:
         if said is not None:
             return said
         now = self.navigated(message)
-        start, place = self.point, None
+        start, earlier = self.point, None
         if start is not None and message.time_s < start.time_s:
-            start, place = self.restored(self.history, message.time_s)
+            earlier = self.restored(self.history, message.time_s)
+            start = earlier.point
         memory, last = (start.memory, start.command) if start else (Memory(), None)
         require_known(message.seen_event, memory, self.plan, last)
-        if place is not None:
-            self.go_back(start, place)
+        if earlier is not None:
+            self.go_back(earlier)
+            self._damaged_until_s = message.time_s + DOUBTS_S if earlier.place.damaged else -inf
         self.work()
         self.mark()
         with self.counted():
@@ -97,6 +117,8 @@ class Session:
         self._unmarked += STATE_STEPS
         if self.point is not None:
             self.history.add(message)
+        if message.time_s <= self._damaged_until_s:
+            command = replace(command, warnings=(DAMAGED, *command.warnings))
         self.last_message, self.last_command, self.resumed = message, command, False
         return command
 
@@ -251,23 +273,29 @@ class Session:
         if point is None:
             return
         here = (point.memory.phase, point.memory.stage)
-        if self._unmarked >= MARK_STEPS or here != self._marked:
-            self.history.mark(point.time_s, pack(point))
+        firm = self._unmarked >= MARK_STEPS or here != self._marked
+        if not firm and not self._went_back:
+            return
+        self.history.mark(point.time_s, pack(point), loose=not firm)
+        self._went_back, self._unmarked_at_loose = False, self._unmarked
+        if firm:
             self._unmarked, self._marked = 0, here
 
-    def restored(self, history: History, time_s: float) -> tuple[Point | None, Place]:
-        """The session as it was before that time, and where that stands in the history; nothing is changed."""
+    def restored(self, history: History, time_s: float) -> Earlier:
+        """The session as it was before that time; nothing is changed."""
         place = history.before(time_s)
         point = unpack(Point, place.mark.point) if place.mark else None
-        for message in place.states:
-            point = self.worked(point) if point else None
-            point, _ = self.after(point, message, navigate(message, self.plan, self.frame))
-        return point, place
+        with allowed(UNBOUNDED) as effort:
+            for message in place.states:
+                point = self.worked(point) if point else None
+                point, _ = self.after(point, message, navigate(message, self.plan, self.frame))
+        return Earlier(point, place, effort.spent + STATE_STEPS * len(place.states))
 
-    def go_back(self, point: Point | None, place: Place) -> None:
+    def go_back(self, earlier: Earlier) -> None:
         """Take up an earlier point; what came after it was never flown."""
-        self.history.cut(place.at)
-        self.point, self._unmarked = point, MARK_STEPS
+        self.history.cut(earlier.place.at)
+        self.point, self._went_back = earlier.point, True
+        self._unmarked = earlier.steps + (self._unmarked_at_loose if self.history.ends_loose else 0)
 
     def take_up(self, history: History) -> None:
         """Go on from a history that was kept on file; the script has not resumed yet.
@@ -275,10 +303,11 @@ class Session:
         Raises:
             ValueError: it cannot be read; nothing is changed.
         """
-        point, place = self.restored(history, inf)
+        earlier = self.restored(history, inf)
         self.history = history
-        self.go_back(point, place)
-        self.last_message = place.states[-1] if place.states else None
+        self.go_back(earlier)
+        states, point = earlier.place.states, earlier.point
+        self.last_message = states[-1] if states else None
         self.last_command = point.command if point else None
 
     def resume(self, detail: bool) -> None:

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import traceback
+import tracemalloc
+from itertools import count
 from pathlib import Path
 from random import Random
 
 import pytest
 from flown import Service, fly
+from mcap.writer import CompressionType, Writer
 from test_rotation import messages
 from typer.testing import CliRunner
 
 from guidance_svc.adapters.calibrating import calibrate_recording
+from guidance_svc.adapters.compacting import compact
+from guidance_svc.adapters.framing import PROFILE
+from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.adapters.replay import InProcess, replay
 from guidance_svc.cli import app
@@ -181,3 +187,64 @@ def test_recorded_refusals_are_not_told_again_by_a_replay(live: Path, caplog: py
     assert caplog.messages == []
     service.ask(1, {"type": "state"})
     assert len(caplog.messages) == 1  # the desk speaks again afterwards
+
+
+def packed(path: Path, sizes: list[int]) -> Path:
+    """A recording of chunks that unpack to so many bytes of zeros each, as no recorder writes."""
+    with path.open("wb") as file:
+        writer = Writer(file, compression=CompressionType.ZSTD, chunk_size=1)
+        writer.start(PROFILE)
+        schema = writer.register_schema("state", "jsonschema", b"{}")
+        about = {"vehicle": "kite", "type": "state", "direction": "in"}
+        channel = writer.register_channel("/kite/state", "json", schema, about)
+        for sequence, size in enumerate(sizes, start=1):
+            body = b'{"link":1,"pad":"' + b"0" * size + b'"}'
+            writer.add_message(channel, 1, body, 1, sequence)
+        writer.finish()
+    return path
+
+
+@pytest.mark.parametrize(
+    "sizes",
+    [[40 << 20], [5 << 20], [1 << 20] * 30],
+    ids=["one chunk of 40 MB", "one of 5 MB", "30 of 1 MB"],
+)
+@pytest.mark.parametrize("command", ["report", "calibrate", "replay"])
+def test_a_small_file_that_unpacks_to_much_is_refused_in_one_sentence(
+    command: str, sizes: list[int], tmp_path: Path
+) -> None:
+    path = packed(tmp_path / "bomb.mcap", sizes)
+    assert path.stat().st_size < 100_000
+    tracemalloc.start()
+    result = CliRunner().invoke(app, [command, str(path)])
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert result.exit_code == 2
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    assert len(result.output.splitlines()) == 1
+    assert any(words in result.output for words in ("damaged", "no exchange", "nothing flown"))
+    assert peak < 60e6
+
+
+def test_a_recording_of_a_simulator_that_stands_still_is_not_taken_for_a_bomb(tmp_path: Path) -> None:
+    # The best that honest data compress: the same state and the same reply again and again.
+    ticks = count(1)
+    recorder = McapRecorder(tmp_path / "still.mcap", lambda: next(ticks), {"version": "test"})
+    state = {"type": "state", "time_s": 1.0, "mass_kg": 2.0, "position_m": [7e6, 0.0, 0.0], "velocity_m_s": [0.0] * 3}
+    for seq in range(20_000):
+        recorder.exchange(1, "kite", {**state, "seq": seq}, {"type": "command", "seq": seq, "warnings": ["w" * 300]})
+    recorder.close()
+    assert compact(tmp_path / "still.mcap")
+    found, reader = read(tmp_path / "still.mcap")
+    assert (len(found), reader.remark()) == (40_000, "")
+
+
+def test_a_recording_that_is_being_written_is_not_called_cut_short(tmp_path: Path) -> None:
+    recorder = McapRecorder(tmp_path / "live.mcap", lambda: 1, {"version": "test"})
+    recorder.exchange(1, "kite", {"type": "state", "seq": 1}, {"type": "command", "seq": 1})
+    recorder.flush()
+    _, reader = read(tmp_path / "live.mcap")
+    assert reader.remark() == "the recording live.mcap is being written; used up to its last whole message"
+    recorder.close()
+    _, reader = read(tmp_path / "live.mcap")
+    assert reader.remark() == ""

@@ -104,9 +104,9 @@ def vacuum_burn(plan: Plan, stage: Stage = UPPER, body: Body = EARTH, height_m: 
     return fly(world, start, plan, "vacuum")
 
 
-def boost(cutoff_s: float = 140.0, tick_s: float = 0.1) -> Track:
-    """From a pad through the air at full throttle."""
-    world = World(AIRY, BOOSTER, ignition_delay_s=DELAY_S)
+def boost(cutoff_s: float = 140.0, tick_s: float = 0.1, drag: float = 1.0) -> Track:
+    """From a pad through the air at full throttle, with so many times the booster's drag."""
+    world = World(AIRY, replace(BOOSTER, drag_area_m2=drag * BOOSTER.drag_area_m2), ignition_delay_s=DELAY_S)
     start = on_pad(Site("Saltmarsh Point", 0.49, -0.61, 5.0), world)
     return fly(world, start, Plan(cutoff_s, tick_s=tick_s), "air")
 
@@ -121,6 +121,16 @@ def noisy(track: Track, sigma_m_s: float, seed: int, sigma_m: float = 0.0, sigma
         positions_m=track.positions_m + sigma_m * draw.standard_normal((n, 3)),
         masses_kg=track.masses_kg + sigma_kg * draw.standard_normal(n),
     )
+
+
+def drifting(track: Track, sigma_m_s: float, memory_s: float, seed: int) -> Track:
+    """Noise on the velocity that forgets itself over some seconds (first-order Markov)."""
+    draw, rows = np.random.default_rng(seed), np.zeros((len(track.times_s), 3))
+    rows[0] = sigma_m_s * draw.standard_normal(3)
+    for i, gap_s in enumerate(track.gaps_s, start=1):
+        kept = np.exp(-gap_s / memory_s)
+        rows[i] = kept * rows[i - 1] + sigma_m_s * np.sqrt(1.0 - kept**2) * draw.standard_normal(3)
+    return replace(track, velocities_m_s=track.velocities_m_s + rows)
 
 
 def thinned(track: Track, keep: np.ndarray) -> Track:

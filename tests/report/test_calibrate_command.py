@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import replace
-from itertools import count
+from itertools import count, pairwise
 from math import degrees
 from pathlib import Path
 from typing import Any
@@ -14,10 +14,12 @@ import pytest
 from typer.testing import CliRunner
 
 from guidance_svc.adapters import calibrating
-from guidance_svc.adapters.calibrating import calibrate_recording
+from guidance_svc.adapters.calibrating import calibrate_recording, calibrate_recordings
 from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.recorder import McapRecorder
+from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.adapters.report_reading import read_recording
 from guidance_svc.cli import app
 from guidance_svc.core.frames import direction_to_bci
 from guidance_svc.domain import Body, Frame, Stage, Vehicle
@@ -141,6 +143,86 @@ def test_the_command_prints_a_table_and_writes_a_vehicle_file_that_loads(recordi
     assert again.exit_code == 2
     assert "file exists" in again.stderr
     assert out.read_text() == text
+
+
+def pairs_of(path: Path) -> list[tuple[dict[str, Any], dict[str, Any]]]:
+    """Every message of a recording with its reply."""
+    messages = [entry.message for entry in RecordingReader(path).entries() if isinstance(entry, RecordedMessage)]
+    kinds = [entry.type for entry in RecordingReader(path).entries() if isinstance(entry, RecordedMessage)]
+    told = [{**message, "type": kind} for message, kind in zip(messages, kinds, strict=True)]
+    return list(zip(told[::2], told[1::2], strict=True))
+
+
+def written(path: Path, pairs: list[tuple[dict[str, Any], dict[str, Any]]]) -> Path:
+    ticks = count(1_700_000_000_000_000_000, 1_000_000)
+    recorder = McapRecorder(path, lambda: next(ticks), {"version": "test"})
+    recorder.plan("up", PLAN)
+    for seq, (request, reply) in enumerate(pairs):
+        number = {"seq": seq} if request["type"] == "state" else {}
+        recorder.exchange(1, "kite-1", {**request, **number}, {**reply, **number})
+    recorder.close()
+    return path
+
+
+def test_what_a_reload_undid_and_what_was_sent_again_is_not_counted(recording: Path, tmp_path: Path) -> None:
+    pairs, told = pairs_of(recording), list[str]()
+    (clean,) = calibrate_recording(recording)
+    heavier = [({**request, "mass_kg": 1.02 * request["mass_kg"]}, reply) for request, reply in pairs[300:400]]
+    bent = [*pairs[:300], *heavier, *pairs[250:300], pairs[299], *pairs[300:]]
+    (again,) = calibrate_recording(written(tmp_path / "reloaded.mcap", bent), None, told.append)
+    assert again.stages == clean.stages
+    assert again.states == clean.states
+    assert any("flown again after 1 reloads are not counted" in text for text in told)
+
+
+def test_the_last_flight_counts_with_the_plan_that_it_was_opened_with(recording: Path, tmp_path: Path) -> None:
+    pairs, told = pairs_of(recording), list[str]()
+    (clean,) = calibrate_recording(recording)
+    other = {**PLAN, "vehicle": {"name": "old", "stages": [{**PLANNED, "thrust_n": 2e5}]}}
+    opened, *flight = pairs
+    close = ({"type": "close"}, {"type": "closed", "vehicle": "kite-1"})
+    before = [({**opened[0], "plan": other}, opened[1]), *flight[:400], close]
+    (last,) = calibrate_recording(written(tmp_path / "two.mcap", [*before, *pairs]), None, told.append)
+    assert last.stages == clean.stages
+    assert last.known.stages[0].thrust_n == 1e5
+    assert any("2 flights with a burn; only the last one is used" in text for text in told)
+    after = ({**opened[0], "plan": other}, opened[1])  # opened anew and not flown: the flight before keeps its plan
+    (one,) = calibrate_recording(written(tmp_path / "later.mcap", [*pairs, close, after]), None, told.append)
+    assert one.stages == clean.stages
+    assert one.known.stages[0].thrust_n == 1e5
+
+
+def test_several_files_are_one_recording(recording: Path, tmp_path: Path) -> None:
+    pairs = pairs_of(recording)
+    (clean,) = calibrate_recording(recording)
+    first, second = written(tmp_path / "1.mcap", pairs[:250]), tmp_path / "2.mcap"
+    reopened = ({**pairs[0][0], "resume": "(not recorded)"}, {**pairs[0][1], "resumed": True})
+    written(second, [reopened, *pairs[250:]])
+    (one,) = calibrate_recordings([first, second])
+    assert one.stages == clean.stages
+    result = CliRunner().invoke(app, ["calibrate", str(first), str(second), "--out", str(tmp_path / "v.toml")])
+    assert result.exit_code == 0, result.output
+    assert f"{clean.states} states" in result.output
+    report = ["report", str(first), str(second), "--csv", "--no-replay", "--out", str(tmp_path / "report")]
+    assert CliRunner().invoke(app, report).exit_code == 0
+    assert len((tmp_path / "report" / "kite-1.csv").read_text().splitlines()) == clean.states + 1
+
+
+def test_a_long_recording_is_thinned_where_nothing_changes_and_says_so(recording: Path) -> None:
+    whole, few = read_recording(recording, most_states=None), read_recording(recording, most_states=400)
+    (every,), (some,) = whole.sessions, few.sessions
+    assert len(every.states) > 400
+    assert len(some.states) == few.held <= 400
+    assert few.states == len(every.states)
+    assert some.states[0] == every.states[0]
+    assert some.states[-1] == every.states[-1]
+    assert (some.events, some.warnings, some.late) == (every.events, every.warnings, every.late)
+    assert f"of the {len(every.states):,} states {few.held:,} are shown" in few.remarks[-1]
+    at_s = next(b.time_s for a, b in pairwise(every.states) if a.engine_on and not b.engine_on)
+    near = [state for state in every.states if abs(state.time_s - at_s) < 1.0]
+    assert [state for state in some.states if abs(state.time_s - at_s) < 1.0] == near
+    assert set(few.asked["kite-1"]) == {c["index"] for c in some.commands if c}
+    assert not whole.remarks
 
 
 def test_a_recording_cut_short_is_used_up_to_the_cut(recording: Path) -> None:

@@ -151,6 +151,7 @@ def forgotten(where: Path, bits: int, every: int, dice: random.Random) -> Iterat
     life = Kept(where)
     for vehicle in (NEIGHBOUR, VICTIM):
         life.open(vehicle)
+        life.fly(vehicle, 0, 1)
     stem = next(path.name.split(".")[0] for path in where.glob(f"{VICTIM}-*.head"))
     for at in range(0, len(VICTIM), every):
         for bit in dice.sample(range(8), bits):

@@ -51,10 +51,12 @@ class NotYet(Syncing):
 class Kept:
     """A registry and its journal from one start to one kill; nothing is closed, as at kill -9."""
 
-    def __init__(self, folder: Path, history_bytes: int = HELD, syncing: Syncing | None = None) -> None:
+    def __init__(
+        self, folder: Path, history_bytes: int = HELD, syncing: Syncing | None = None, memory_bytes: int = HELD
+    ) -> None:
         numbers = count()
         self.clock_s = 0.0
-        self.registry = Registry(lambda: f"secret-{next(numbers)}", history_bytes=history_bytes)
+        self.registry = Registry(lambda: f"secret-{next(numbers)}", 1000, history_bytes, memory_bytes)
         self.journal = FolderJournal(folder, self.registry, lambda: self.clock_s, self.give_up, syncing or Unsynced())
         self.given_up: list[str] = []
         self.found = self.journal.take_up()

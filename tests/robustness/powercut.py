@@ -176,11 +176,11 @@ def recorded_life(where: Path) -> Life:
 
     with recording.watching():
         token = noting(kept, note, lambda: kept.registry_open(VICTIM))
-        for first, last, seq in ((0, 30, 0), (22, 30, 1000), (3, 22, 2000)):
+        for first, last, seq in ((0, 40, 0), (26, 40, 1000), (3, 32, 2000)):
             noting_flight(kept, note, first, last, seq)
         noting(kept, note, lambda: kept.registry_open(VICTIM, token, SECOND_CYCLE_S))
         second_durable_at = len(recording.calls)
-        noting_flight(kept, note, 40, 70, 0)
+        noting_flight(kept, note, 40, 80, 0)
         noting_flight(kept, note, 45, 50, 1000)
         noting(kept, note, lambda: kept.registry.forget(VICTIM))
     kept.kill()

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import logging
+import random
+import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,9 +16,13 @@ from guidance_svc.adapters.durable import AtOnce, Order, Syncing
 from guidance_svc.adapters.journal import BEGUN_ANEW, LOST
 from guidance_svc.adapters.journal_files import stem_of
 from guidance_svc.session.history import FRAME, framed, whole_frames
+from guidance_svc.session.packing import pack
+from guidance_svc.session.registry import digest_of
+from guidance_svc.session.session import DAMAGED
 from tests.robustness import flips, powercut
-from tests.robustness.kept import NEIGHBOUR, VICTIM, Kept, NotYet, What, what_is
+from tests.robustness.kept import NEIGHBOUR, VICTIM, Kept, NotYet, What, flight, what_is
 
+BEYOND_BYTES = 12_000  # of memory: the last mark of the flight and the states after it
 WAIT_S = 60.0  # bound of a wait for a thread; never waited out
 
 
@@ -117,7 +124,7 @@ def test_nothing_that_an_intact_head_does_not_replace_is_taken_away(folder: Path
 def test_the_set_before_goes_only_when_the_new_one_is_on_the_disk(folder: Path) -> None:
     life = Kept(folder, 1500, NotYet())
     token = life.open(VICTIM).token
-    life.fly(VICTIM, 0, 40)
+    life.fly(VICTIM, 0, 80)
     heads = sorted(path.name for path in folder.glob("*.head"))
     assert len(heads) > 2
     was = what_is(life, VICTIM)
@@ -206,3 +213,54 @@ def test_a_journal_that_cannot_be_read_at_all_is_told_in_a_sentence(
 @pytest.fixture(autouse=True)
 def _told(caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.WARNING)
+
+
+def reloaded_after_a_flip(folder: Path, kind: str, dice: random.Random) -> str:
+    """Flip a bit of what memory has let go of, then reload to a time there: "exact" or "earlier, told".
+
+    The files are whole when the service starts: the damage is met by the reload alone.
+    """
+    life, there = Kept(folder, memory_bytes=BEYOND_BYTES), dice.randrange(5, 75)
+    life.open(VICTIM, "secret-0")
+    history = life.registry.seats[VICTIM].session.history
+    assert history.first == 0
+    assert history.base > sum(len(framed(pack(each.message), 1)) for each in flight()[:there])
+    path = next(folder.glob(f"{stem_of(VICTIM)}.*.{kind}"))
+    data = bytearray(path.read_bytes())
+    near = history.before(flight()[there].message.time_s).at - dice.randrange(1, 900)
+    data[max(near, 0) if kind == "states" else dice.randrange(len(data) // 2)] ^= 1 << dice.randrange(8)
+    path.write_bytes(data)
+    replies = life.fly(VICTIM, there, there + 6, 1000)
+    told = [DAMAGED in reply.warnings for reply in replies]
+    assert all(told) or not any(told)
+    flown_times_s = [one.state.time_s for one in history.states_from(history.first)]
+    whole = len(flown_times_s) - 6
+    assert flown_times_s == [each.message.time_s for each in (*flight()[:whole], *flight()[there : there + 6])]
+    if not any(told):
+        assert replies == [replace(each.reply, seq=each.reply.seq + 1000) for each in flight()[there : there + 6]]
+        assert whole == there
+    life.kill()
+    again = Kept(folder)
+    seat = again.registry.seats[VICTIM]
+    assert seat.digest == digest_of("secret-0")
+    command = seat.session.last_command
+    assert seat.note or (command and replace(command, warnings=()) == replace(replies[-1], warnings=()))
+    again.kill()
+    return "earlier, told" if any(told) else "exact"
+
+
+@pytest.mark.parametrize(
+    ("kind", "wanted"), [("states", {"exact", "earlier, told"}), ("marks", {"exact"})], ids=["states", "marks"]
+)
+def test_what_was_flipped_in_the_part_that_only_the_journal_has_makes_a_reload_earlier_and_told(
+    folder: Path, tmp_path: Path, kind: str, wanted: set[str]
+) -> None:
+    # A mark that is damaged costs no more than flying again from the one before it.
+    life = Kept(folder, memory_bytes=BEYOND_BYTES)
+    life.open(VICTIM)
+    life.fly(VICTIM, 0, 120)
+    life.kill()
+    outcomes, dice = set(), random.Random(6)
+    for trial in range(8):
+        outcomes.add(reloaded_after_a_flip(Path(shutil.copytree(folder, tmp_path / str(trial))), kind, dice))
+    assert outcomes == wanted

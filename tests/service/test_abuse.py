@@ -294,7 +294,8 @@ def test_a_reader_of_metrics_gets_them_as_text_and_no_session(run_server) -> Non
     server = run_server()
     Honest(server).flies_on()
     with server.tcp_socket() as sock:
-        for piece in (b"GET /met", b"rics HTTP/1.1\r\nHost: x\r\n", b"Accept: */*\r\n", b"\r\n"):
+        host = f"Host: localhost:{sock.getpeername()[1]}\r\n".encode()
+        for piece in (b"GET /met", b"rics HTTP/1.1\r\n", host, b"Accept: */*\r\n", b"\r\n"):
             sock.sendall(piece)
         with sock.makefile("rb") as answer:
             head, _, body = answer.read().partition(b"\r\n\r\n")
@@ -302,6 +303,19 @@ def test_a_reader_of_metrics_gets_them_as_text_and_no_session(run_server) -> Non
     assert f"Content-Length: {len(body)}".encode() in head
     assert b"guidance_sessions 1\n" in body
     assert body.endswith(b"# EOF\n")
+
+
+@pytest.mark.parametrize("host", ["planted.example", "planted.example:{port}", "127.0.0.1", "[::1]:{port}", ""])
+def test_metrics_are_not_given_to_a_page_whose_name_leads_here(run_server, host: str) -> None:
+    # DNS rebinding: the browser takes the answer for the page's own, for it asked under the page's own name.
+    server = run_server()
+    with server.tcp_socket() as sock:
+        name = host.format(port=sock.getpeername()[1])
+        sock.sendall(f"GET /metrics HTTP/1.1\r\nAccept: */*\r\nhOsT:{name}\r\n\r\n".encode())
+        with sock.makefile("rb") as answer:
+            text = answer.read()
+    assert text.startswith(b"HTTP/1.1 421 Misdirected Request\r\n")
+    assert b"guidance_" not in text
 
 
 def test_silent_connections_do_not_keep_a_script_out(run_server) -> None:

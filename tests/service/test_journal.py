@@ -29,10 +29,10 @@ FLIGHT: tuple[Exchange, ...] = tuple(late_flight())
 class Life:
     """A service's registry and journal from one start to one kill; nothing is closed, as at kill -9."""
 
-    def __init__(self, folder: Path, history_bytes: int = 1 << 23) -> None:
+    def __init__(self, folder: Path, history_bytes: int = 1 << 23, memory_bytes: int = 1 << 28) -> None:
         tokens = count()
         self.clock_s = 0.0
-        self.registry = Registry(lambda: f"secret-{next(tokens)}", history_bytes=history_bytes)
+        self.registry = Registry(lambda: f"secret-{next(tokens)}", 1000, history_bytes, memory_bytes)
         self.journal = FolderJournal(
             folder, self.registry, lambda: self.clock_s, lambda vehicle, why: self.registry.forget(vehicle), Unsynced()
         )
@@ -298,6 +298,79 @@ def test_the_files_are_bounded_like_the_history(folder: Path) -> None:
     assert life.fly(FLIGHT[600:700]) == expected(FLIGHT[600:700])
 
 
+def held(life: Life) -> int:
+    return sum(seat.session.history.held_bytes for seat in life.registry.seats.values())
+
+
+def test_what_memory_has_let_go_of_is_read_back_and_reloads_stay_exact(folder: Path) -> None:
+    # All of the flight takes 420 kB; a tenth of it may stay in memory. Back by seconds and by the whole flight.
+    life, dice = Life(folder, memory_bytes=40_000), random.Random(DICE_SEED)
+    token, _ = life.open()
+    assert life.fly(FLIGHT) == expected(FLIGHT)
+    assert held(life) <= 40_000
+    history = life.registry.seats["curlew"].session.history
+    assert history.first == 0
+    assert history.base > 0
+    here, back = len(FLIGHT), 0
+    for trial in range(1, 9):
+        there = dice.randrange(0, max(here - 20, 1))
+        end = min(there + dice.choice((3, 60)), len(FLIGHT))
+        back += there < here
+        assert life.fly(FLIGHT[there:end], seq=1000 * trial) == expected(FLIGHT[there:end])
+        assert held(life) <= 50_000  # the limit, and what a reload brings back until the next time room is made
+        life.fly(FLIGHT[end : end + 100], seq=1000 * trial)
+        here = min(end + 100, len(FLIGHT))
+        if trial in (2, 5):
+            life.kill()
+            life = Life(folder, memory_bytes=40_000)
+            assert life.open(token) == (token, True)
+            assert held(life) <= 50_000
+    assert back == 8
+
+
+def test_a_reload_beyond_memory_finds_its_phase_where_the_journal_was_damaged(folder: Path) -> None:
+    life = Life(folder, memory_bytes=40_000)
+    life.open()
+    life.fly(FLIGHT)
+    for path in (*folder.glob("*.states"), *folder.glob("*.marks")):
+        path.write_bytes(b"")
+    again = life.fly(FLIGHT[100:200], seq=10_000)
+    assert again[0].phase == FLIGHT[100].reply.phase
+    assert again[-1].cutoff_at_s == pytest.approx(FLIGHT[199].reply.cutoff_at_s, abs=0.01)
+
+
+def test_memory_stays_bounded_on_a_full_disk_and_what_it_still_has_is_kept(
+    folder: Path, full_disk: list[bool]
+) -> None:
+    life = Life(folder, memory_bytes=40_000)
+    token, _ = life.open()
+    life.fly(FLIGHT[:100])
+    full_disk[0] = True
+    assert life.fly(FLIGHT[100:500]) == expected(FLIGHT[100:500])
+    assert held(life) <= 40_000
+    full_disk[0], life.clock_s = False, 30.0
+    life.fly(FLIGHT[500:510])
+    assert life.journal.state == "ok"
+    life.kill()
+    life = Life(folder, memory_bytes=40_000)
+    life.open(token)
+    assert life.fly(FLIGHT[505:600], seq=1000) == expected(FLIGHT[505:600])
+
+
+def test_the_largest_histories_make_room_for_all(folder: Path) -> None:
+    life = Life(folder, memory_bytes=120_000)
+    names = [f"v{k}" for k in range(4)]
+    for name in names:
+        life.open(vehicle=name)
+    life.fly(FLIGHT[:20], "v3")
+    for name in names[:3]:
+        life.fly(FLIGHT[:150], name)
+        assert held(life) <= 120_000
+    assert life.registry.seats["v3"].session.history.base == 0  # a small one keeps all it has
+    for name in names[:3]:
+        assert life.fly(FLIGHT[5:25], name, seq=1000) == expected(FLIGHT[5:25])
+
+
 def test_vehicles_that_differ_in_case_or_have_odd_names_keep_apart(folder: Path) -> None:
     names = ["curlew", "Curlew", "..", ".", "-", "con", "a.b", "a_b"]
     stems = [stem_of(name).lower() for name in names]
@@ -359,6 +432,21 @@ def test_who_runs_the_service_can_have_a_session_given_up(folder: Path) -> None:
     ask_to_forget(folder, "curlew", service_turns)
     assert "curlew" not in life.registry.seats
     assert life.open()[1] is False  # without a token
+
+
+def test_what_else_lies_in_the_folder_of_requests_does_not_stop_them(folder: Path) -> None:
+    life = Life(folder)
+    life.open()
+    life.fly(FLIGHT[:1])
+    (folder / "forget" / "a folder").mkdir(parents=True)
+    os.mkfifo(folder / "forget" / "a pipe")
+
+    def service_turns(seconds: float) -> None:
+        life.clock_s += 1.0
+        life.journal.sync()
+
+    ask_to_forget(folder, "curlew", service_turns)
+    assert "curlew" not in life.registry.seats
 
 
 def test_a_session_is_given_up_in_the_journal_where_no_service_runs(folder: Path) -> None:

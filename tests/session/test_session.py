@@ -10,9 +10,10 @@ from functools import cache
 import pytest
 
 from guidance_svc.core.vectors import scale
-from guidance_svc.domain import Command, FlightPlan, Frame, Vec, VehicleState
+from guidance_svc.domain import Command, FlightPlan, Frame, OpenRequest, Vec, VehicleState
 from guidance_svc.errors import MessageFault, SessionFault
 from guidance_svc.session.laws import LAWS
+from guidance_svc.session.registry import Registry
 from guidance_svc.session.session import Session
 from tests.session.exchange import CLIMB, LATE, STACK, Exchange, climb_flight, late_flight
 
@@ -207,6 +208,42 @@ def test_a_reload_beyond_the_history_finds_the_phase_and_the_target() -> None:
     # The point kept is up to ten seconds older than the reload: the law is solved anew from the state itself.
     assert again[-1].cutoff_at_s == pytest.approx(flight[there + 99].reply.cutoff_at_s, abs=0.01)
     assert session.history.end == session.history.base + len(session.history.stream)
+
+
+@pytest.mark.parametrize("creep_s", [0.0, 1e-10, 2e-4])
+def test_a_clock_that_jitters_costs_no_more_memory_than_its_states(creep_s: float) -> None:
+    # The simulator stands still, or creeps on; its clock goes to and fro by a nanosecond at each state.
+    dice, session = random.Random(DICE_SEED), fresh(LATE)
+    replies(session, sent(late())[:200])
+    state, before, states_bytes = sent(late())[200], session.history.held_bytes, len(session.history.stream)
+    for seq in range(600):
+        time_s = state.time_s + creep_s * seq + dice.uniform(-1e-9, 1e-9)
+        session.state(replace(state, seq=1000 + seq, time_s=time_s))
+    grown = len(session.history.stream) - states_bytes
+    assert session.history.held_bytes - before < 1.6 * grown + 15_000  # marks: 5.5 kB a state before, now one in 100
+
+
+def test_reloads_again_and_again_to_one_place_keep_one_mark() -> None:
+    session, flight = fresh(LATE), late()
+    replies(session, sent(flight)[:300])
+    count = len(session.history.marks)
+    for k in range(50):
+        again = replies(session, renumbered(sent(flight[250:260]), 1000 + 20 * k))
+        assert [without_seq(c) for c in again] == [without_seq(e.reply) for e in flight[250:260]]
+    assert len(session.history.marks) <= count + 1
+
+
+@pytest.mark.parametrize("limit", [30_000, 100_000])
+def test_without_a_journal_the_memory_of_all_sessions_is_bounded_and_late_reloads_stay_exact(limit: int) -> None:
+    registry = Registry(lambda: "token", memory_bytes=limit)
+    registry.open("link", OpenRequest("curlew", "upper_stage", LATE))
+    flight, session = late(), registry.seats["curlew"].session
+    assert [registry.state("link", m) for m in sent(flight)] == [e.reply for e in flight]
+    assert session.history.held_bytes <= limit
+    oldest = session.history.marks[session.history.marks.at_or_after(session.history.first)].time_s
+    within = next(k for k, e in enumerate(flight) if e.message.time_s > oldest)
+    again = [registry.state("link", m) for m in renumbered(sent(flight[within:]), 10**6)]
+    assert [without_seq(c) for c in again] == [without_seq(e.reply) for e in flight[within:]]
 
 
 def test_a_stale_command_after_a_reload_repeats_nothing_of_the_part_never_flown(

@@ -20,6 +20,7 @@ from guidance_svc.adapters.framing import (
     Cut,
     Damaged,
     Record,
+    Unpacking,
     all_records,
     head_of,
 )
@@ -86,6 +87,7 @@ class Tail:
         self._rest = b""
         self._at = 0
         self._magic_seen = False
+        self._unpacking = Unpacking()
 
     def _whole(self) -> Iterator[Record]:
         """The whole records of what has been read; what is left stays for the next time."""
@@ -125,7 +127,7 @@ class Tail:
         elif record.opcode == Opcode.CHUNK:
             try:
                 with suppress(Cut):  # this "file" of one chunk has no footer
-                    yield from all_records(BytesIO(MCAP0_MAGIC + as_written))
+                    yield from all_records(BytesIO(MCAP0_MAGIC + as_written), self._unpacking)
             except Damaged as damage:
                 self.damage = f"damaged at byte {record.at}: {damage}"
             return

@@ -298,7 +298,7 @@ def notes(calendar: Calendar) -> list[str]:
     for one in calendar.ascents:
         found.append(
             f"flown {'northwards' if one.ascending else 'southwards'}: release {one.release_shift_s:+z.1f} s from the "
-            f"impulsive in-plane time, cutoff after {one.cutoff_after_s:.1f} s, {degrees(one.plane_angle_rad):z.4f} deg "
+            f"impulsive in-plane time, cutoff after {one.cutoff_after_s:.1f} s, {degrees(one.plane_angle_rad):.4f} deg "
             f"from the plane, {one.margin_kg:z.0f} kg left, {one.flights} flights"
         )
     if not calendar.ascents:
@@ -324,7 +324,7 @@ def drift_notes(aim: Aim, radius_m: float) -> list[str]:
     off = (("node by", drift.node_off_rad), ("inclination by", drift.tilt_off_rad))
     left = [f"{what} {degrees(much):z.3f} deg" for what, much in off if degrees(much) > WORTH_SAYING_DEG]
     if degrees(far) > WORTH_SAYING_DEG:
-        said.append(f"the secular rates alone would say {theory:+.4f} deg a day, {degrees(far):z.3f} deg off at the end")
+        said.append(f"the secular rates alone would say {theory:+.4f} deg a day, {degrees(far):.3f} deg off at the end")
     if left:
         said.append(f"the integrated orbit leaves the even drift: {', '.join(left)} at most")
     if aim.target is not None and degrees(drift.place_off_rad) > WORTH_SAYING_DEG:

@@ -144,12 +144,14 @@ class Jump(NamedTuple):
 
     Args:
         step, sigma: change of the thrust over the nominal one, and one sigma of it.
-        log_odds: of the readings with the change against without it.
+        log_odds: of the readings with the change against without it, the mass counted no more than the speed.
+        fit: the same with all that the mass says: which of several jumps it was.
     """
 
     step: float
     sigma: float
     log_odds: float
+    fit: float
 
 
 def sample_after(
@@ -334,19 +336,20 @@ def averaged(jumps: Sequence[Jump], thrust: float) -> Jump | None:
     Before a jump is looked at, the thrust after it is anything from none to what it was: half of it, give or take half.
     """
     most = max([jump.log_odds for jump in jumps], default=0.0)
+    best = max([jump.fit for jump in jumps], default=0.0)
     if most < JUMP_LOG_ODDS:
         return None
     weights = step = square = 0.0
     for jump in jumps:
         variance, wide = jump.sigma**2, (0.5 * thrust) ** 2
         part = variance / (variance + wide)
-        weight = exp(jump.log_odds - most)
+        weight = exp(jump.fit - best)
         shrunk = jump.step + part * (copysign(0.5 * thrust, jump.step) - jump.step)
         weights, step = weights + weight, step + weight * shrunk
         square += weight * (shrunk * shrunk + variance * (1.0 - part))
     step /= weights
     sigma = sqrt(max(square / weights - step * step, 0.0))
-    return Jump(step, sigma, most) if sigma < KNOWN_WELL else None
+    return Jump(step, sigma, most, best) if sigma < KNOWN_WELL else None
 
 
 def judged(ramp: Ramp, confirming: Ramp | None, line: Line, noise: Noise) -> Jump:
@@ -355,12 +358,14 @@ def judged(ramp: Ramp, confirming: Ramp | None, line: Line, noise: Noise) -> Jum
     beyond = max(abs(step) - JUMP_FRAC * line.known.thrust, 0.0)
     score = beyond * beyond / variance
     freedom = variance * variance / (ramp.fast**2 / noise.freedom + ramp.drift**2 / noise.slow_freedom)
+    mass_score = 0.0
     if confirming is not None and confirming.step * step > 0.0:
         doubt = confirming.fast + confirming.drift
-        score += min(score, confirming.step**2 / doubt)
+        mass_score = confirming.step**2 / doubt
         weight = variance / (variance + doubt + JUMP_FRAC**2)
         step, variance = step + weight * (confirming.step - step), variance * (1.0 - weight)
-    return Jump(step, sqrt(variance), log_odds(score, freedom))
+    odds = log_odds(score + min(score, mass_score), freedom)
+    return Jump(step, sqrt(variance), odds, log_odds(score + mass_score, freedom))
 
 
 def after_jump(engine: EngineEstimate, here: Sample, jump: Jump) -> EngineEstimate:

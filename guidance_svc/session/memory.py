@@ -78,6 +78,7 @@ class Memory:
         throttle_frac: as last ordered.
         finish: the last seconds of a burn, None before them.
         margin_kg: propellant left above the reserve at cutoff, as of the last major cycle.
+        margin_doubt_kg: a margin short by less than this may be none: the engine is not yet known so well.
         lesser: the target flown instead of the plan's, when the propellant does not reach that.
         given_up: what was given up for it, in words; empty while the plan's own target is flown.
         short_cycles: major cycles in a row that found the propellant short.
@@ -116,6 +117,7 @@ class Memory:
     throttle_frac: float = 1.0
     finish: Finish | None = None
     margin_kg: float | None = None
+    margin_doubt_kg: float = 0.0
     lesser: Target | None = None
     given_up: str = ""
     short_cycles: int = 0

@@ -115,6 +115,7 @@ class Flown:
     perigee_m: float | None
     apogee_m: float | None
     alarm_s: float | None
+    cutoff_at_s: float | None
 
 
 def body() -> Body:
@@ -214,7 +215,7 @@ def fly(case: Case, trouble: Trouble, seed: int, seconds: float, loss: bool = Fa
     trace: list[Vec] = []
     statuses: set[str] = set()
     warnings: set[str] = set()
-    alarm_s, seq = None, 0
+    alarm_s, cutoff_at_s, seq = None, None, 0
     while plant.time_s < min(seconds, LONGEST_S) and not script.over:
         seq += 1
         plant.thrust_kept = LOSS_KEEPS if loss and plant.time_s >= LOSS_AT_S else 1.0
@@ -224,6 +225,7 @@ def fly(case: Case, trouble: Trouble, seed: int, seconds: float, loss: bool = Fa
             if c.phase == "orbit":
                 break
             statuses.add(c.status)
+            cutoff_at_s = c.cutoff_at_s
             warnings.update(c.warnings)
             trace.append((plant.time_s, *c.direction))  # type: ignore[arg-type]
             if alarm_s is None and c.status in ALARMS:
@@ -240,7 +242,15 @@ def fly(case: Case, trouble: Trouble, seed: int, seconds: float, loss: bool = Fa
     whole = sum(e.dry_kg + e.propellant_kg for e in case.stages) + case.payload_kg
     lost = low is not None and low < LOST_BELOW_M
     return Flown(
-        tuple(trace), frozenset(statuses), frozenset(warnings), whole - plant.mass_kg, lost, low, high, alarm_s
+        tuple(trace),
+        frozenset(statuses),
+        frozenset(warnings),
+        whole - plant.mass_kg,
+        lost,
+        low,
+        high,
+        alarm_s,
+        cutoff_at_s,
     )
 
 
@@ -257,9 +267,9 @@ def apsides(plant: Plant) -> tuple[float, float]:
 
 
 @cache
-def reference(name: str, loss: bool = False) -> Flown:
+def reference(name: str, seconds: float, loss: bool) -> Flown:
     """The noise-free flight with true figures."""
-    return fly(CASES[name], Trouble(), 0, inf, loss)
+    return fly(CASES[name], Trouble(), 0, seconds, loss)
 
 
 @dataclass(frozen=True)
@@ -279,7 +289,7 @@ class Row:
 
 def row(name: str, seconds: float, loss: bool, seed: int) -> Row:
     """Fly one seed."""
-    case, true = CASES[name], reference(name, loss)
+    case, true = CASES[name], reference(name, seconds, loss)
     flown = fly(case, NOISY, seed, seconds, loss)
     worst, at = 0.0, 0.0
     k = 0

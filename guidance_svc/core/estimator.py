@@ -45,7 +45,7 @@ PRIOR_AFTER_JUMP = (0.05, 0.3)  # least and most doubt in the first estimate aft
 JUMP_FRAC = 0.04  # a jump smaller than this part of the thrust is left to the least squares
 KNOWN_WELL = 0.1  # one sigma of a jump, of the nominal thrust
 DRIFT = 1.3  # 2 (1 - 1/e): how far slow noise drifts at worst while a jump is looked for, over its variance
-LOOK_SIGMAS = 1.5  # of the newest reading's departure from the line: below it no jump is looked for
+LOOK_SIGMAS = 2.2  # of the newest reading's departure from the line: below it no jump is looked for
 FIRST = Known(1.0, 1.0, PRIOR_FRAC, PRIOR_EXHAUST_FRAC)
 
 
@@ -207,7 +207,10 @@ def watch(
     jump = jump_in(engine, readings)
     if jump is not None:
         return after_jump(engine, here, jump)
-    return replace(engine, readings=readings, fresh=fresh, last=here)
+    return EngineEstimate(  # not by `replace`, which costs as much as all the rest
+        engine.anchors, readings, fresh, here, engine.before, engine.known, engine.line, engine.tested, engine.noise,
+        engine.jumped_at_s,
+    )  # fmt: skip
 
 
 def begun_anew(engine: EngineEstimate, doubt: float = 0.0) -> EngineEstimate:

@@ -345,7 +345,7 @@ def main() -> None:
     ask.add_argument("--workers", type=int, default=1)
     ask.add_argument("--engine-loss", action="store_true")
     said = ask.parse_args()
-    console = Console()
+    console = Console(width=160)
     found: dict[str, list[Row]] = {}
     with ProcessPoolExecutor(said.workers) as pool:
         for name in CASES if said.vehicle == "all" else (said.vehicle,):

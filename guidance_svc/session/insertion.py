@@ -207,7 +207,7 @@ def cycled(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) 
         problem = problem_now(memory, now, plan)
         again = solved_law(problem, trial, memory.detour, to_go)
         trial = again if again.converged else trial
-    if memory.law is None and phase.may_coast:
+    if memory.law is None and phase.may_coast and memory.lesser is None:
         floor_m = plan.body.radius_m + coast_floor_m(plan, phase)
         memory = replace(memory, search=begun(problem, trial, floor_m, phase.second_burn_at))
     if not held_at_floor(memory.detour):

@@ -78,8 +78,8 @@ def _vehicle_lines(plan: FlightPlan) -> Iterator[str]:
         limit = stage["acceleration_limit_m_s2"]
         held = "" if limit is None else f", acceleration at most {limit:g} m/s2"
         yield (
-            f"  stage {i}  {stage['name']}: {mass_kg:.0f} kg at ignition, thrust over weight {ratio:.3f}{where}, "
-            f"burns {stage['burn_time_s']:.2f} s, ideal speed gain {stage['ideal_speed_gain_m_s']:.1f} m/s{held}"
+            f"  stage {i}  {stage['name']}: {mass_kg:z.0f} kg at ignition, thrust over weight {ratio:z.3f}{where}, "
+            f"burns {stage['burn_time_s']:z.2f} s, ideal speed gain {stage['ideal_speed_gain_m_s']:z.1f} m/s{held}"
         )
 
 
@@ -93,7 +93,7 @@ def _thrust_over_weight(plan: FlightPlan, index: int) -> tuple[float, str]:
     on_pad = plan.site is not None and any(phase.law in ("hold", "boost") for phase in plan.phases)
     if index == 0 and on_pad and plan.body.atmosphere != "none":
         pressure_pa = site_pressure_pa(plan)
-        where = f" in the site's air of {pressure_pa / 1e3:.1f} kPa"
+        where = f" in the site's air of {pressure_pa / 1e3:z.1f} kPa"
     thrust_n = thrust_at_n(stage.thrust_n, stage.exit_area_m2, pressure_pa)
     return thrust_n * plan.body.radius_m**2 / (mass_kg * plan.body.mu_m3_s2), where
 
@@ -105,11 +105,11 @@ def _target_lines(plan: FlightPlan) -> Iterator[str]:
     target = target_message(plan.target, plan.body.radius_m)
     yield (
         f"  target   {target['perigee_altitude_m'] / 1e3:g} x {target['apogee_altitude_m'] / 1e3:g} km; cutoff at "
-        f"{target['cutoff_altitude_m'] / 1e3:g} km, {target['cutoff_speed_m_s']:.3f} m/s, flight-path angle "
+        f"{target['cutoff_altitude_m'] / 1e3:g} km, {target['cutoff_speed_m_s']:z.3f} m/s, flight-path angle "
         f"{target['cutoff_flight_path_angle_deg']:z.4f} deg"
     )
-    node = "" if target["node_deg"] is None else f", node {target['node_deg']:.4f} deg"
-    plane = "free" if target["inclination_deg"] is None else f"inclination {target['inclination_deg']:.4f} deg{node}"
+    node = "" if target["node_deg"] is None else f", node {target['node_deg']:z.4f} deg"
+    plane = "free" if target["inclination_deg"] is None else f"inclination {target['inclination_deg']:z.4f} deg{node}"
     yield f"  plane    {plane}"
 
 
@@ -160,7 +160,7 @@ def frame_lines(body: Body, frame: Frame, latitude_deg: float, longitude_deg: fl
     place = LocalState(radians(latitude_deg), radians(longitude_deg), TEST_ALTITUDE_M, 0.0, 0.0, speed_m_s)
     yield (
         f"  over latitude {latitude_deg:g} deg (geocentric), longitude {longitude_deg:g} deg, "
-        f"{TEST_ALTITUDE_M / 1e3:g} km above the equatorial radius, due east at {speed_m_s:.3f} m/s inertial, "
+        f"{TEST_ALTITUDE_M / 1e3:g} km above the equatorial radius, due east at {speed_m_s:z.3f} m/s inertial, "
         f"at time_s = {TEST_TIME_S:g}:"
     )
     inertial = replace(ground, local_velocity="inertial")

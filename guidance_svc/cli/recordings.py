@@ -149,12 +149,12 @@ def change_lines(change: VehicleChange) -> Iterator[str]:
     def shown(value: tuple[int, float] | float | None) -> str:
         if value is None:
             return "-"
-        return f"{value[1]:.3f} s (seq {value[0]})" if isinstance(value, tuple) else f"{value:.3f} s"
+        return f"{value[1]:z.3f} s (seq {value[0]})" if isinstance(value, tuple) else f"{value:z.3f} s"
 
     yield f"{'':24}{'recorded':>28}{'replayed':>28}"
     for name, (was, now) in change.events.items():
         yield f"{name:24}{shown(was):>28}{shown(now):>28}"
     yield f"{'last cutoff announced':24}{shown(change.cutoff_at_s[0]):>28}{shown(change.cutoff_at_s[1]):>28}"
-    at = "" if change.pitch_at_s is None else f" at {change.pitch_at_s:.3f} s"
-    yield f"largest difference: pitch {change.pitch_deg:.6f} deg{at}, heading {change.heading_deg:.6f} deg"
+    at = "" if change.pitch_at_s is None else f" at {change.pitch_at_s:z.3f} s"
+    yield f"largest difference: pitch {change.pitch_deg:z.6f} deg{at}, heading {change.heading_deg:z.6f} deg"
     yield f"commands compared: {change.commands}, of which faults now: {change.faults}"

@@ -24,6 +24,7 @@ from guidance_svc.core.detour import (
     settled_target,
     way_point,
 )
+from guidance_svc.core.effort import CALL_STEPS, spend
 from guidance_svc.core.floor_ride import (
     entry_problem,
     level_speed_m_s,
@@ -339,11 +340,13 @@ def lowest_once_above_m(problem: Problem, law: Steering, floor_m: float) -> floa
     reached = norm(r) >= floor_m
     lowest = norm(r) if reached else inf
     for arc, duration in allot(problem.arcs, law.burn_s):
+        steps = max(1, steps_for(arc, duration) // DIP_PIECES)
+        spend(DIP_PIECES * (steps + CALL_STEPS))
         for k in range(DIP_PIECES):
             mass = arc.mass_after_kg(duration * k / DIP_PIECES)
             r, v, p, rate = fly_arc(
                 r, v, p, rate, mass, arc.thrust_n, arc.exhaust_velocity_m_s, arc.held_m_s2, duration / DIP_PIECES,
-                max(1, steps_for(arc, duration) // DIP_PIECES), body.mu_m3_s2, body.radius_m, body.j2,
+                steps, body.mu_m3_s2, body.radius_m, body.j2,
             )  # fmt: skip
             reached = reached or norm(r) >= floor_m
             lowest = min(lowest, norm(r)) if reached else lowest

@@ -2,32 +2,51 @@
 
 With y = velocity less what gravity has given since the burn began, and P = what the nominal engine would have
 given (the integral of nominal thrust over mass along the pointing), y = constant + k P: a straight line whose
-slope k is the true thrust over the nominal one. Least squares over anchors about half a second apart, over the
-last ten seconds; the scatter about the line is the measured noise, and alarm levels and trust follow it.
+slope k is the true thrust over the nominal one. `core.thrust_line` fits it through means over half a second of the
+last ten seconds, weighed against the vehicle file; its scatter is the measured noise.
+
+A jump is believed on odds of a thousand to one. An engine is taken to jump once in a hundred thousand states, so
+the readings must be a hundred million times as likely with the jump as without it (`log_odds`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf, sqrt
+from math import copysign, exp, sqrt
+from typing import NamedTuple
 
-from guidance_svc.core.vectors import add, along, dot, norm, scale, sub
+from guidance_svc.core.thrust_line import (
+    JUMP_LOG_ODDS,
+    LEAST_SCALE,
+    NOISE_AT_FIRST_M_S,
+    Anchor,
+    Known,
+    Line,
+    Noise,
+    Reading,
+    anchor_of,
+    line_through,
+    log_odds,
+)
+from guidance_svc.core.vectors import add, along, sub
 from guidance_svc.domain import Vec
 
 SAMPLE_EVERY_S = 0.0999  # a little under 0.1, for clocks that are not exact
 THROTTLE_STEP = 0.01  # a larger change begins the integrals anew
 ANCHOR_EVERY_S = 0.5
 MOST_ANCHORS = 20
+MOST_READINGS = 12  # the newest, in which a jump is looked for
 LONGEST_GAP_S = 5.0  # between states; beyond it the integrals are begun anew
-PRIOR_FRAC = 0.05  # trust in the vehicle file: one sigma
-PRIOR_AFTER_JUMP_FRAC = 0.3  # trust in the first estimate after a jump
-NOISE_FLOOR_M_S = 1e-4  # of the integrals themselves
-NOISE_AT_FIRST_M_S = 0.1  # until there are enough anchors to measure it; doubled by each alarm before that
-ALARM_SIGMAS = 6.0
-ALARM_FRAC = 0.04  # a jump smaller than this part of the thrust is left to the least squares
-FEWEST_FOR_NOISE = 5
-LEAST_SCALE = 0.02  # an engine that gives less than this of its nominal figures is not burning
-MASS_STEP_KG = 1.0  # how coarsely a script may round its mass
+PRIOR_FRAC = 0.05  # trust in the vehicle file's thrust: one sigma
+PRIOR_EXHAUST_FRAC = 0.02  # trust in its exhaust velocity: one sigma
+PRIOR_ANEW_FRAC = 0.01  # least doubt after a gap
+PRIOR_AFTER_JUMP = (0.05, 0.3)  # least and most doubt in the first estimate after a jump, of the nominal thrust
+JUMP_FRAC = 0.04  # a jump smaller than this part of the thrust is left to the least squares
+KNOWN_WELL = 0.1  # one sigma of a jump, of the nominal thrust
+DRIFT = 1.3  # 2 (1 - 1/e): how far slow noise drifts at worst while a jump is looked for, over its variance
+LOOK_SIGMAS = 2.2  # of the newest reading's departure from the line: below it no jump is looked for
+FIRST = Known(1.0, 1.0, PRIOR_FRAC, PRIOR_EXHAUST_FRAC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,22 +85,73 @@ class EngineEstimate:
     """What the telemetry says of the engine.
 
     Args:
-        thrust_scale, flow_scale: true over nominal, the prior blended in as far as the data are weak.
-        thrust_sigma: one sigma of `thrust_scale`.
-        noise_m_s: measured velocity noise, one sigma per axis.
+        anchors: means of the readings of half a second each, oldest first.
+        readings: the newest ones; the last `fresh` of them are in no anchor yet.
+        before: what was known without the anchors: the vehicle file, or what earlier anchors taught.
+        known: what is known with them; `thrust_scale`, `flow_scale` and their sigmas are its parts.
+        line: through the anchors.
+        tested: the line without the newest anchor, from which a jump must depart.
+        noise: of a reading, as measured; None until there are two anchors.
         jumped_at_s: when the thrust last jumped; None while it has not.
     """
 
-    anchors: tuple[Sample, ...] = ()
+    anchors: tuple[Anchor, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    fresh: int = 0
     last: Sample | None = None
-    prior_thrust: float = 1.0
-    prior_flow: float = 1.0
-    prior_sigma: float = PRIOR_FRAC
-    thrust_scale: float = 1.0
-    flow_scale: float = 1.0
-    thrust_sigma: float = PRIOR_FRAC
-    noise_m_s: float = NOISE_AT_FIRST_M_S
+    before: Known = FIRST
+    known: Known = FIRST
+    line: Line | None = None
+    tested: Line | None = None
+    noise: Noise | None = None
     jumped_at_s: float | None = None
+
+    @property
+    def thrust_scale(self) -> float:
+        """True thrust over the nominal one."""
+        return self.known.thrust
+
+    @property
+    def flow_scale(self) -> float:
+        """True mass flow over the nominal one."""
+        return self.known.flow
+
+    @property
+    def thrust_sigma(self) -> float:
+        """One sigma of `thrust_scale`."""
+        return self.known.thrust * self.known.thrust_sigma
+
+    @property
+    def exhaust_sigma(self) -> float:
+        """One sigma of the exhaust velocity, as a part of it."""
+        return self.known.exhaust_sigma
+
+    @property
+    def noise_m_s(self) -> float:
+        """Measured velocity noise of a state, one sigma per axis."""
+        noise = self.noise
+        return NOISE_AT_FIRST_M_S if noise is None else sqrt(noise.fast_m_s**2 + noise.slow_m_s**2)
+
+    @property
+    def mass_noise_kg(self) -> float:
+        """Measured noise of the mass of a state, one sigma; 0 until it has been measured."""
+        noise = self.noise
+        return 0.0 if noise is None else sqrt(noise.mass_fast_kg**2 + noise.mass_slow_kg**2)
+
+
+class Jump(NamedTuple):
+    """A change of the thrust that would explain the newest readings.
+
+    Args:
+        step, sigma: change of the thrust over the nominal one, and one sigma of it.
+        log_odds: of the readings with the change against without it, the mass counted no more than the speed.
+        fit: the same with all that the mass says: which of several jumps it was.
+    """
+
+    step: float
+    sigma: float
+    log_odds: float
+    fit: float
 
 
 def sample_after(
@@ -127,26 +197,39 @@ def watch(
     if last is not None and abs(throttle_frac - last.throttle_frac) > THROTTLE_STEP:
         engine, last = begun_anew(engine), None
     if last is not None and not 0.0 < time_s - last.time_s <= LONGEST_GAP_S:
-        engine, last = replace(engine, anchors=(), last=None), None
+        engine, last = begun_anew(engine, PRIOR_ANEW_FRAC), None
     here = sample_after(
         last, time_s, velocity_m_s, gravity_m_s2, full_push_m_s2, throttle_frac, mass_kg, full_flow_kg_s
     )
-    if not engine.anchors:
-        return replace(engine, anchors=(here,), last=here)
-    engine = replace(engine, last=here)
-    if jumped(engine, here):
-        return after_jump(engine, here)
-    if time_s - engine.anchors[-1].time_s < ANCHOR_EVERY_S:
-        return engine
-    return fitted(replace(engine, anchors=(*engine.anchors, here)[-MOST_ANCHORS:]))
-
-
-def begun_anew(engine: EngineEstimate) -> EngineEstimate:
-    """Forget the anchors and keep what they taught as the prior: the throttle stepped somewhere between two states."""
-    return replace(
-        engine, anchors=(), last=None, prior_thrust=engine.thrust_scale, prior_flow=engine.flow_scale,
-        prior_sigma=engine.thrust_sigma,
+    engine = closed(engine, time_s)
+    fresh = engine.fresh + 1
+    readings = (*engine.readings, reading_of(here))[-max(MOST_READINGS, fresh) :]
+    jump = jump_in(engine, readings)
+    if jump is not None:
+        return after_jump(engine, here, jump)
+    return EngineEstimate(  # not by `replace`, which costs as much as all the rest
+        engine.anchors, readings, fresh, here, engine.before, engine.known, engine.line, engine.tested, engine.noise,
+        engine.jumped_at_s,
     )  # fmt: skip
+
+
+def begun_anew(engine: EngineEstimate, doubt: float = 0.0) -> EngineEstimate:
+    """Forget the anchors and keep what they taught: the throttle stepped somewhere between two states, or a gap came.
+
+    Args:
+        doubt: least relative sigma of what they taught.
+    """
+    return replace(
+        engine, anchors=(), readings=(), fresh=0, last=None, line=None, tested=None,
+        before=doubted(engine.known, doubt, doubt),
+    )  # fmt: skip
+
+
+def doubted(known: Known, thrust_sigma: float, exhaust_sigma: float) -> Known:
+    """The same figures, trusted less."""
+    return known._replace(
+        thrust_sigma=max(known.thrust_sigma, thrust_sigma), exhaust_sigma=max(known.exhaust_sigma, exhaust_sigma)
+    )
 
 
 def due(engine: EngineEstimate, time_s: float, throttle_frac: float) -> bool:
@@ -156,77 +239,152 @@ def due(engine: EngineEstimate, time_s: float, throttle_frac: float) -> bool:
         abs(throttle_frac - last.throttle_frac) > THROTTLE_STEP)  # fmt: skip
 
 
-def jumped(engine: EngineEstimate, here: Sample) -> bool:
-    """Whether the speed gained since the last anchors, or the mass burnt, departs from the line by a true jump."""
-    since = engine.anchors[-1] if here.time_s - engine.anchors[-1].time_s > 0.3 or len(engine.anchors) < 2 else (
-        engine.anchors[-2])  # fmt: skip
-    pushed = sub(here.pushed_m_s, since.pushed_m_s)
-    gained = norm(pushed)
-    if gained == 0.0 or len(engine.anchors) < 2:
-        return False
-    burnt = here.nominal_burnt_kg - since.nominal_burnt_kg
-    flow_gap = abs((since.mass_kg - here.mass_kg) - engine.flow_scale * burnt)
-    speed_gap = abs(dot(sub(here.own_m_s, since.own_m_s), pushed) / gained - engine.thrust_scale * gained)
-    flow_known = 3.0 * MASS_STEP_KG + ALARM_FRAC * burnt
-    speed_known = ALARM_SIGMAS * sqrt(2.0) * engine.noise_m_s + ALARM_FRAC * gained
-    return speed_gap > speed_known or (flow_gap > flow_known and speed_gap > 0.5 * speed_known)
+def closed(engine: EngineEstimate, time_s: float) -> EngineEstimate:
+    """The readings of the last half second made an anchor, and the line fitted, once they span it."""
+    if engine.fresh == 0 or time_s - engine.readings[-engine.fresh].time_s < ANCHOR_EVERY_S - 0.5 * SAMPLE_EVERY_S:
+        return engine
+    anchor = anchor_of(engine.readings[-engine.fresh :])
+    anchors = (*engine.anchors, anchor)[-MOST_ANCHORS:]
+    if len(anchors) < 2:
+        return replace(engine, anchors=anchors, fresh=0)
+    found = line_through(anchors, engine.before)
+    if found is None:
+        return replace(engine, anchors=anchors, fresh=0)
+    line, noise = found
+    return replace(engine, anchors=anchors, fresh=0, line=line, tested=engine.line, noise=noise, known=line.known)
 
 
-def after_jump(engine: EngineEstimate, here: Sample) -> EngineEstimate:
-    """Forget what was before the jump; begin with the ratio since the last anchor.
+def jump_in(engine: EngineEstimate, readings: Sequence[Reading]) -> Jump | None:
+    """The jump that the newest readings show, if they show one on the odds that are asked for."""
+    line, noise = engine.tested, engine.noise
+    if line is None or noise is None:
+        return None
+    newest = readings[-1]
+    px, py, pz = sub(newest.pushed_m_s, line.pushed_m_s)
+    gained = sqrt(px * px + py * py + pz * pz)
+    if gained == 0.0:
+        return None
+    way = (px / gained, py / gained, pz / gained)
+    off = departure(newest, line, way)[1]
+    unsure = noise.slow_m_s**2 + line.middle_m_s**2 + (line.thrust_sigma * gained) ** 2
+    if off * off < LOOK_SIGMAS**2 * (noise.fast_m_s**2 + unsure):
+        return None
+    return likeliest(readings, line, noise, way, unsure)
 
-    An alarm before the noise has been measured may be noise: the next one asks for twice as much.
+
+def departure(reading: Reading, line: Line, way: Vec) -> tuple[float, float]:
+    """How far a reading is along the line, and how far off it: along the thrust, m/s."""
+    (a, b, c), (d, e, f) = reading.pushed_m_s, reading.own_m_s
+    (g, h, i), (j, k, m) = line.pushed_m_s, line.own_m_s
+    x, y, z = way
+    far = (a - g) * x + (b - h) * y + (c - i) * z
+    return far, (d - j) * x + (e - k) * y + (f - m) * z - line.thrust * far
+
+
+class Ramp(NamedTuple):
+    """A departure that grows from one reading on: its rate, and the variance of that from fast noise and from drift."""
+
+    step: float
+    fast: float
+    drift: float
+
+
+def ramps(places: Sequence[float], offs: Sequence[float], fast: float, shared: float, slow: float) -> list[Ramp | None]:
+    """The ramp from each reading on, by least squares, latest beginning first.
+
+    Args:
+        places: along the line, rising.
+        offs: departures from it.
+        fast, shared, slow: variances of one reading: independent, common to all, and of noise that may drift.
     """
-    noise = engine.noise_m_s if len(engine.anchors) >= FEWEST_FOR_NOISE else 2.0 * engine.noise_m_s
-    since = engine.anchors[-1]
-    pushed, own = sub(here.pushed_m_s, since.pushed_m_s), sub(here.own_m_s, since.own_m_s)
-    size = dot(pushed, pushed)
-    thrust = max(dot(own, pushed) / size, LEAST_SCALE) if size > 0.0 else engine.thrust_scale
-    burnt = here.nominal_burnt_kg - since.nominal_burnt_kg
-    flow = max((since.mass_kg - here.mass_kg) / burnt, LEAST_SCALE) if burnt > 0.0 else engine.flow_scale
+    count, newest = len(places), places[-1]
+    common = shared / (fast + count * shared)
+    rest = common * sum(offs)
+    ww = w1 = wr = total = 0.0
+    last, off = newest, offs[-1]
+    out: list[Ramp | None] = []
+    for n in range(1, count):
+        here = places[-1 - n]
+        w, total = last - here, total + off
+        ww, w1, wr = ww + w * (2.0 * w1 + n * w), w1 + n * w, wr + w * total
+        last, off = here, offs[-1 - n]
+        told = ww - common * w1 * w1
+        span = newest - here
+        out.append(Ramp((wr - rest * w1) / told, fast / told, DRIFT * slow / span**2) if told > 0.0 else None)
+    return out
+
+
+def likeliest(readings: Sequence[Reading], line: Line, noise: Noise, way: Vec, unsure: float) -> Jump | None:
+    """The likeliest instant of a jump among the readings, and the jump; None below the odds that are asked for.
+
+    From the jump on, the departure from the line grows in proportion to what has been pushed since: one unknown, the
+    step. The mass confirms a jump that the speed shows; it never accuses alone, for something may have been dropped.
+
+    Args:
+        unsure: variance that all readings share: slow noise, and the line's own.
+    """
+    along_line = [departure(r, line, way) for r in readings]
+    slow, slow_mass = noise.slow_m_s**2, noise.mass_slow_kg**2
+    speed = ramps([far for far, _ in along_line], [off for _, off in along_line], noise.fast_m_s**2, unsure, slow)
+    lost = [line.mass_kg - r.mass_kg - line.flow * (r.burnt_kg - line.burnt_kg) for r in readings]
+    mass = ramps([r.burnt_kg for r in readings], lost, noise.mass_fast_kg**2, line.middle_kg**2 + slow_mass, slow_mass)
+    jumps = [judged(ramp, confirming, line, noise) for ramp, confirming in zip(speed, mass, strict=True) if ramp]
+    return averaged(jumps, line.known.thrust)
+
+
+def averaged(jumps: Sequence[Jump], thrust: float) -> Jump | None:
+    """The mean jump over the instants at which it may have been, weighed by their odds; None below those asked for.
+
+    A jump that is sure but of unknown size waits for more readings: guidance can make nothing of it.
+    Before a jump is looked at, the thrust after it is anything from none to what it was: half of it, give or take half.
+    """
+    most = max([jump.log_odds for jump in jumps], default=0.0)
+    best = max([jump.fit for jump in jumps], default=0.0)
+    if most < JUMP_LOG_ODDS:
+        return None
+    weights = step = square = 0.0
+    for jump in jumps:
+        variance, wide = jump.sigma**2, (0.5 * thrust) ** 2
+        part = variance / (variance + wide)
+        weight = exp(jump.fit - best)
+        shrunk = jump.step + part * (copysign(0.5 * thrust, jump.step) - jump.step)
+        weights, step = weights + weight, step + weight * shrunk
+        square += weight * (shrunk * shrunk + variance * (1.0 - part))
+    step /= weights
+    sigma = sqrt(max(square / weights - step * step, 0.0))
+    return Jump(step, sigma, most, best) if sigma < KNOWN_WELL else None
+
+
+def judged(ramp: Ramp, confirming: Ramp | None, line: Line, noise: Noise) -> Jump:
+    """A ramp of the speed as a jump of the thrust, with its odds."""
+    step, variance = ramp.step, ramp.fast + ramp.drift
+    beyond = max(abs(step) - JUMP_FRAC * line.known.thrust, 0.0)
+    score = beyond * beyond / variance
+    freedom = variance * variance / (ramp.fast**2 / noise.freedom + ramp.drift**2 / noise.slow_freedom)
+    mass_score = 0.0
+    if confirming is not None and confirming.step * step > 0.0:
+        doubt = confirming.fast + confirming.drift
+        mass_score = confirming.step**2 / doubt
+        weight = variance / (variance + doubt + JUMP_FRAC**2)
+        step, variance = step + weight * (confirming.step - step), variance * (1.0 - weight)
+    odds = log_odds(score + min(score, mass_score), freedom)
+    return Jump(step, sqrt(variance), odds, log_odds(score + mass_score, freedom))
+
+
+def after_jump(engine: EngineEstimate, here: Sample, jump: Jump) -> EngineEstimate:
+    """Begin anew with the thrust after the jump; the exhaust velocity, which a lost engine leaves as it was, stands."""
+    base = engine.tested.known if engine.tested is not None else engine.known
+    thrust = max(base.thrust + jump.step, LEAST_SCALE)
+    least, most = PRIOR_AFTER_JUMP
+    flow = max(thrust * base.flow / base.thrust, LEAST_SCALE)
+    doubt = min(max(3.0 * jump.sigma, least), most) / thrust
+    now = Known(thrust, flow, doubt, max(base.exhaust_sigma, PRIOR_EXHAUST_FRAC))
     return replace(
-        engine, anchors=(here,), prior_thrust=thrust, prior_flow=flow, prior_sigma=PRIOR_AFTER_JUMP_FRAC,
-        thrust_scale=thrust, flow_scale=flow, thrust_sigma=PRIOR_AFTER_JUMP_FRAC, jumped_at_s=here.time_s,
-        noise_m_s=noise,
+        engine, anchors=(), readings=(reading_of(here),), fresh=1, last=here, line=None, tested=None, before=now,
+        known=now, jumped_at_s=here.time_s,
     )  # fmt: skip
 
 
-def fitted(engine: EngineEstimate) -> EngineEstimate:
-    """Least squares over the anchors, blended with the prior by their variances."""
-    anchors = engine.anchors
-    count = len(anchors)
-    mean_push = scale(1.0 / count, summed([a.pushed_m_s for a in anchors]))
-    mean_own = scale(1.0 / count, summed([a.own_m_s for a in anchors]))
-    spread = cross_sum = own_sum = 0.0
-    for a in anchors:
-        p, y = sub(a.pushed_m_s, mean_push), sub(a.own_m_s, mean_own)
-        spread += dot(p, p)
-        cross_sum += dot(p, y)
-        own_sum += dot(y, y)
-    if spread <= 0.0:
-        return engine
-    slope = cross_sum / spread
-    scatter = max(own_sum - slope * cross_sum, 0.0) / max(3 * count - 4, 1)
-    noise = max(sqrt(scatter), NOISE_FLOOR_M_S) if count >= FEWEST_FOR_NOISE else engine.noise_m_s
-    sigma = noise / sqrt(spread)
-    thrust, thrust_sigma = blended(slope, sigma, engine.prior_thrust, engine.prior_sigma)
-    thrust = max(thrust, LEAST_SCALE)
-    burnt = anchors[-1].nominal_burnt_kg - anchors[0].nominal_burnt_kg
-    lost = anchors[0].mass_kg - anchors[-1].mass_kg
-    flow_sigma = MASS_STEP_KG / burnt if burnt > 0.0 else inf
-    flow, _ = blended(lost / burnt if burnt > 0.0 else 1.0, flow_sigma, engine.prior_flow, engine.prior_sigma)
-    flow = max(flow, LEAST_SCALE)
-    return replace(engine, thrust_scale=thrust, thrust_sigma=thrust_sigma, flow_scale=flow, noise_m_s=noise)
-
-
-def summed(vectors: list[Vec]) -> Vec:
-    """Sum of vectors."""
-    return (sum(v[0] for v in vectors), sum(v[1] for v in vectors), sum(v[2] for v in vectors))
-
-
-def blended(value: float, sigma: float, prior: float, prior_sigma: float) -> tuple[float, float]:
-    """Two independent estimates of one number, weighted by their variances."""
-    if sigma == inf:
-        return prior, prior_sigma
-    weight, prior_weight = 1.0 / sigma**2, 1.0 / prior_sigma**2
-    return (value * weight + prior * prior_weight) / (weight + prior_weight), 1.0 / sqrt(weight + prior_weight)
+def reading_of(here: Sample) -> Reading:
+    """What the fit needs of a sample."""
+    return Reading(here.time_s, here.pushed_m_s, here.own_m_s, here.mass_kg, here.nominal_burnt_kg)

@@ -17,6 +17,7 @@ from math import cos, log, sin, sqrt
 
 from guidance_svc.core.arcs import fly_arc
 from guidance_svc.core.burns import Arc, allot, open_arcs
+from guidance_svc.core.effort import CALL_STEPS, spend
 from guidance_svc.core.steering import Problem, Steering, refine, steps_for, target_normal
 from guidance_svc.core.vectors import along, cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Body, Target, Vec
@@ -72,6 +73,7 @@ def ride_s(arcs: tuple[Arc, ...], from_s: float, entry_m_s: float, low_orbit: Ta
         return None
     speed, total, arc = entry_m_s, 0.0, filled[at]
     for _ in range(MOST_PIECES):
+        spend(CALL_STEPS)
         gained = level_gain_m_s(arc, left, PIECE_S, speed, low_orbit.cutoff_radius_m, body)
         if gained is None:
             return None
@@ -134,9 +136,11 @@ def lift_at_entry_m_s2(problem: Problem, law: Steering) -> float:
     r, v, p, rate, last = problem.position_m, problem.velocity_m_s, law.steer, law.steer_rate, problem.arcs[0]
     body, push = problem.body, 0.0
     for last, duration in allot(problem.arcs, law.burn_s):
+        steps = steps_for(last, duration)
+        spend(steps + CALL_STEPS)
         r, v, p, rate = fly_arc(
             r, v, p, rate, last.mass_kg, last.thrust_n, last.exhaust_velocity_m_s, last.held_m_s2,
-            duration, steps_for(last, duration), body.mu_m3_s2, body.radius_m, body.j2,
+            duration, steps, body.mu_m3_s2, body.radius_m, body.j2,
         )  # fmt: skip
         push = push_m_s2(last, duration) if last.powered else 0.0
     up = unit(r)

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guidance_svc.core.arcs import fly_arc
-from guidance_svc.core.burns import Arc, allot
+from guidance_svc.core.burns import Arc, allot, gain_m_s
 from guidance_svc.core.effort import CALL_STEPS, SOLUTION_STEPS, left, spend, spent
 from guidance_svc.core.vectors import along, cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Body, Target, Vec
@@ -58,6 +58,7 @@ class Steering:
         position_m, velocity_m_s: predicted at cutoff, BCI.
         position_miss_m, velocity_miss_m_s: left at cutoff, of the conditions that the target sets.
         converged: whether every condition that this step solved for is met.
+        gain_m_s: ideal speed gain of the burn: what the law costs, whatever the engine gives.
         slope: Jacobian of the conditions, for the next cycle to begin with.
     """
 
@@ -71,6 +72,7 @@ class Steering:
     position_miss_m: float = inf
     velocity_miss_m_s: float = inf
     converged: bool = False
+    gain_m_s: float = inf
     slope: Slope | None = field(default=None, compare=False, repr=False)
 
     def vector_at(self, time_s: float) -> Vec:
@@ -111,11 +113,13 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """Where a steering law leads: time of flight and state at cutoff."""
+    """Where a steering law leads: time of flight, state and steering vectors at cutoff."""
 
     total_s: float
     position_m: Vec
     velocity_m_s: Vec
+    steer: Vec
+    steer_rate: Vec
 
 
 def plane_normal(inclination_rad: float, node_rad: float) -> Vec:
@@ -154,7 +158,7 @@ def predict(problem: Problem, steer: Vec, steer_rate: Vec, burn_s: float) -> Arr
         total += duration
     if problem.tail_m_s != 0.0:
         v = along(v, problem.tail_m_s, unit(steer))
-    return Arrival(total, r, v)
+    return Arrival(total, r, v, steer, steer_rate)
 
 
 def target_normal(target: Target | None) -> Vec | None:
@@ -271,7 +275,7 @@ class Conditions:
         start = self.problem.time_s
         return Steering(
             start, law[0], law[1], law[2], start + arrival.total_s, arrival.position_m, arrival.velocity_m_s,
-            position, float(np.linalg.norm(speed)), met,
+            position, float(np.linalg.norm(speed)), met, gain_m_s(self.problem.arcs, law[2]),
         )  # fmt: skip
 
 

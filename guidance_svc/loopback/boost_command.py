@@ -111,11 +111,11 @@ def search(plan: FlightPlan, progress: Callable[[int, int, float], None]) -> Res
 def result_lines(result: Result) -> Iterator[str]:
     """The verdict."""
     boost, flight, trial = result.planned.boost, result.flight, result.planned.trial
-    points = ", ".join(f"{degrees(angle):.2f} deg at {time_s:g} s" for time_s, angle in boost.pitch)
-    was = f"{result.before_kg:.1f} kg" if result.before_kg > -1e5 else "no orbit"
+    points = ", ".join(f"{degrees(angle):z.2f} deg at {time_s:g} s" for time_s, angle in boost.pitch)
+    was = f"{result.before_kg:z.1f} kg" if result.before_kg > -1e5 else "no orbit"
     stage = result.plan.vehicle.stages[0]
     yield f"pitch program: {points}"
-    yield f"propellant left at orbit: {flight.margin_kg:.1f} kg flown at 20 ms, {trial.margin_kg:.1f} kg in the search"
+    yield f"propellant left at orbit: {flight.margin_kg:.1f} kg flown at 20 ms, {trial.margin_kg:z.1f} kg in the search"
     yield f"with the plan's own program: {was} in the search's flight"
     yield limit_line("dynamic pressure", flight.most_q_pa, boost.max_dynamic_pressure_pa, "Pa")
     across = degrees(flight.most_q_alpha_pa), degrees(boost.max_q_alpha_pa_rad)
@@ -126,13 +126,13 @@ def result_lines(result: Result) -> Iterator[str]:
     target = result.plan.target
     if target is not None:
         low, high = flight.perigee_m - target.perigee_radius_m, flight.apogee_m - target.apogee_radius_m
-        yield f"orbit: perigee {low:+.1f} m, apogee {high:+.1f} m from the target"
-    yield f"{result.planned.flights} boosts searched in {result.searched_s:.1f} s; verified in {result.flown_s:.1f} s"
+        yield f"orbit: perigee {low:+z.1f} m, apogee {high:+z.1f} m from the target"
+    yield f"{result.planned.flights} boosts searched in {result.searched_s:z.1f} s; verified in {result.flown_s:z.1f} s"
 
 
 def limit_line(name: str, reached: float, limit: float, unit: str) -> str:
     """One quantity beside its limit."""
-    return f"{name}: {reached:.1f} {unit}" + (f", limit {limit:.1f}" if limit < inf else ", no limit")
+    return f"{name}: {reached:z.1f} {unit}" + (f", limit {limit:z.1f}" if limit < inf else ", no limit")
 
 
 def run_boost(
@@ -157,7 +157,7 @@ def run_boost(
     lines = list(result_lines(result))
     for line in lines:
         say(line)
-    notes = (f"planned by search: {result.flight.margin_kg:.0f} kg left at orbit, flown closed loop",)
+    notes = (f"planned by search: {result.flight.margin_kg:z.0f} kg left at orbit, flown closed loop",)
     write_plan(Path(source), target, result.planned.boost, notes, implied)
     say(f"written: {target}")
     if plot is not None:
@@ -210,7 +210,7 @@ def shown_progress() -> Iterator[Callable[[int, int, float], None]]:
 
         def line(done: int, total: int, best_kg: float) -> None:
             if done % 250 == 0:
-                print(f"{done} of about {total} boosts, best {best_kg:.1f} kg", file=sys.stderr, flush=True)
+                print(f"{done} of about {total} boosts, best {best_kg:z.1f} kg", file=sys.stderr, flush=True)
 
         yield line
         return
@@ -223,6 +223,6 @@ def shown_progress() -> Iterator[Callable[[int, int, float], None]]:
         task = bars.add_task("boosts", total=None, best="none yet")
 
         def bar(done: int, total: int, best_kg: float) -> None:
-            bars.update(task, completed=done, total=max(done, total), best=f"{best_kg:.1f} kg")
+            bars.update(task, completed=done, total=max(done, total), best=f"{best_kg:z.1f} kg")
 
         yield bar

@@ -16,7 +16,7 @@ Clock = Callable[[float], str]
 
 def day_clock(time_s: float) -> str:
     """Days from the epoch to a ten-thousandth, 9 s."""
-    return f"{time_s / SECONDS_PER_DAY:.4f}"
+    return f"{time_s / SECONDS_PER_DAY:z.4f}"
 SURE_J2 = 1.5e-3  # below it, and nearly circular, the secular rates are good to 0.01 deg in ten days (tests/plan)
 SURE_ECCENTRICITY = 0.1
 
@@ -40,7 +40,7 @@ def launch_table(plan: CampaignPlan, clock: Clock) -> Table:
     rows = []
     for one in all_launches(plan):
         way = one.phasing
-        opens, closes = (f"{t - one.release_s:+.0f}" for t in (one.opens_s, one.closes_s))
+        opens, closes = (f"{t - one.release_s:+z.0f}" for t in (one.opens_s, one.closes_s))
         rows.append((
             one.name, clock(one.release_s), opens, closes,
             f"{degrees(one.azimuth_inertial_rad):z.2f}", f"{degrees(one.azimuth_ground_rad):z.2f}",
@@ -71,7 +71,7 @@ def plane_table(plan: CampaignPlan, clock: Clock) -> Table:
         for t, angle in plan.angles
     ]  # fmt: skip
     rate = degrees(plan.line.node_rate_rad_s) * SECONDS_PER_DAY
-    notes = (f"node drift {rate:+.4f} deg a day", *integrated_words(plan))
+    notes = (f"node drift {rate:+z.4f} deg a day", *integrated_words(plan))
     return Table("Depot's plane", ("day", "node deg", "angle deg", ""), rows, notes)
 
 
@@ -84,8 +84,8 @@ def integrated_words(plan: CampaignPlan) -> tuple[str, ...]:
     off = degrees((drift.node_rate_rad_s - drift.theory_rad_s) * (plan.campaign.departure.time_s - orbit.epoch_s))
     rate = degrees(drift.node_rate_rad_s) * SECONDS_PER_DAY
     place = degrees(drift.place_off_rad)
-    return (f"integrated: node drift {rate:+.4f} deg a day, {off:+.3f} deg of node by the departure against this "
-            f"table; phases by theory are up to {place:.2f} deg off",)  # fmt: skip
+    return (f"integrated: node drift {rate:+z.4f} deg a day, {off:+z.3f} deg of node by the departure against this "
+            f"table; phases by theory are up to {place:z.2f} deg off",)  # fmt: skip
 
 
 def ledger_table(plan: CampaignPlan, clock: Clock) -> Table:
@@ -114,7 +114,7 @@ def ledger_table(plan: CampaignPlan, clock: Clock) -> Table:
 
 def kg(mass_kg: float) -> str:
     """To the kilogram."""
-    return f"{mass_kg:.0f}"
+    return f"{mass_kg:z.0f}"
 
 
 def answer_table(plan: CampaignPlan, clock: Clock) -> Table:
@@ -127,11 +127,11 @@ def answer_table(plan: CampaignPlan, clock: Clock) -> Table:
         ("tankers needed, expected level", expected),
         (f"tankers needed, {sigmas:g} sigma below", sure),
         ("tankers planned", str(len(found.launches))),
-        ("propellant wanted", f"{wanted:.0f} kg"),
-        ("at departure", f"{found.level_kg:.0f} kg, 1 sigma {found.sigma_kg:.0f} kg"),
-        ("plane angle at departure", f"{degrees(plan.angle_rad):.4f} deg"),
+        ("propellant wanted", f"{wanted:z.0f} kg"),
+        ("at departure", f"{found.level_kg:z.0f} kg, 1 sigma {found.sigma_kg:z.0f} kg"),
+        ("plane angle at departure", f"{degrees(plan.angle_rad):z.4f} deg"),
         ("good days for the departure", f"{clock(plan.good_days_s[0])} to {clock(plan.good_days_s[1])}"),
-        ("days between last hand-over and departure", f"{spare_s / SECONDS_PER_DAY:.2f}"),
+        ("days between last hand-over and departure", f"{spare_s / SECONDS_PER_DAY:z.2f}"),
     ]
     for one, latest in zip(found.launches, plan.latest_s, strict=False):
         rows.append((f"latest good day for {one.name}", clock(latest)))
@@ -162,8 +162,8 @@ def short(found: Outcome | None, wanted_kg: float) -> str:
     if found is None:
         return ""
     if found.holds:
-        return f"holds, {found.level_kg:.0f} kg"
-    return f"short, {found.level_kg:.0f} kg of {wanted_kg:.0f}"
+        return f"holds, {found.level_kg:z.0f} kg"
+    return f"short, {found.level_kg:z.0f} kg of {wanted_kg:z.0f}"
 
 
 def picture(plan: CampaignPlan) -> Picture:

@@ -122,7 +122,7 @@ class Children:
                 return
             if now_s - told_s >= LISTEN_S:
                 told_s = now_s
-                print(f"waiting for {name} since {now_s - began_s:.0f} s: {self.last_words(name)}", file=sys.stderr)
+                print(f"waiting for {name} since {now_s - began_s:z.0f} s: {self.last_words(name)}", file=sys.stderr)
             time.sleep(0.05)
         raise ChildError(f"{name} does not listen on port {port} after {LISTEN_LIMIT_S:.0f} s: {self.last_words(name)}")
 

@@ -126,7 +126,7 @@ def noted(
     """Extremes, and a row from time to time."""
     row = row_of(flight.state, command, world)
     if row.height_m < LOWEST_M:
-        raise GuidanceError("hit_the_ground", "phases", "a program that climbs", f"{row.time_s:.0f} s")
+        raise GuidanceError("hit_the_ground", "phases", "a program that climbs", f"{row.time_s:z.0f} s")
     if row.acceleration_m_s2 > 0.0 and row.air_speed_m_s > SLOW_M_S:
         across = row.dynamic_pressure_pa * sin(radians(min(row.alpha_deg, 90.0)))
         flight.most_q_alpha_pa = max(flight.most_q_alpha_pa, across)

@@ -305,7 +305,7 @@ def orbit_check(client: Client) -> Check:
     orbit = orbit_report(state.position_m, state.velocity_m_s, client.plan.body)
     apogee = target.apogee_radius_m - client.plan.body.radius_m
     off = abs(orbit.apogee_altitude_m - apogee)
-    seen = f"apogee {orbit.apogee_altitude_m / 1e3:.2f} km, the plan says {apogee / 1e3:.2f} km"
+    seen = f"apogee {orbit.apogee_altitude_m / 1e3:z.2f} km, the plan says {apogee / 1e3:z.2f} km"
     if off < ORBIT_M:
         return passed("orbit", words, seen)
     return failed("orbit", words, seen, "compare the commands with those of this service, state by state")

@@ -123,4 +123,4 @@ def altitude_words(plan: FlightPlan, state: SimState) -> str:
     """Where the vehicle begins, in words."""
     up = triad(state.position_m, "geocentric", plan.body).up
     radius = sum(a * b for a, b in zip(up, state.position_m, strict=True))
-    return f"{(radius - plan.body.radius_m) / 1e3:.1f} km above the equatorial radius at {state.time_s:g} s"
+    return f"{(radius - plan.body.radius_m) / 1e3:z.1f} km above the equatorial radius at {state.time_s:g} s"

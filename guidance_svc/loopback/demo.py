@@ -118,7 +118,7 @@ def fly(flight: Flight, missions: Sequence[Mission], children: Children) -> None
             for server in servers:
                 children.must_run(server)
             if time.monotonic() > until:
-                raise ChildError(f"{', '.join(sorted(waiting))} said nothing for {limit_s:.0f} s")
+                raise ChildError(f"{', '.join(sorted(waiting))} said nothing for {limit_s:z.0f} s")
 
 
 def start_servers(flight: Flight, children: Children) -> list[str]:
@@ -160,7 +160,7 @@ def show(flight: Flight, missions: Sequence[Mission], as_json: bool, took_s: flo
         print(json.dumps({"caution": CAUTION, **found}))
         return
     print(text_table(rows))
-    print(f"\nflown in {took_s:.0f} s; vehicles, site and depot are invented. {CAUTION}")
+    print(f"\nflown in {took_s:z.0f} s; vehicles, site and depot are invented. {CAUTION}")
     print(f"recording: {recording}\nplots:     {page or HOW_TO_GET_PLOTS}")
 
 

@@ -65,7 +65,7 @@ class Lines:
         phase = "done" if said["status"] == "complete" else str(said["phase"])
         if self._phase.get(vehicle) != phase:
             self._phase[vehicle] = phase
-            print(f"{vehicle:<10} {said['time_s']:8.1f} s  {phase}", file=sys.stderr, flush=True)
+            print(f"{vehicle:<10} {said['time_s']:z8.1f} s  {phase}", file=sys.stderr, flush=True)
 
     def tick(self) -> None:
         """Nothing."""

@@ -140,21 +140,21 @@ def check_state(position_m: Vec, velocity_m_s: Vec, body: Body) -> None:
     away, speed = norm(position_m), norm(velocity_m_s)
     if not body.radius_m <= away <= MOST_AWAY_M:
         hint = "; are these km?" if body.radius_m <= 1e3 * away <= MOST_AWAY_M else ""
-        expected = f"from {body.radius_m:.0f} m, the surface of {body.name}, to {MOST_AWAY_M:g} m from its centre"
+        expected = f"from {body.radius_m:z.0f} m, the surface of {body.name}, to {MOST_AWAY_M:g} m from its centre"
         raise ConfigError("bad_value", "--orbit.position", expected, f"{away:g} m from the centre{hint}")
     escape = sqrt(2.0 * body.mu_m3_s2 / away)
     if not 0.0 < speed < escape:
-        expected = f"above 0, below escape speed there, {escape:.0f} m/s"
+        expected = f"above 0, below escape speed there, {escape:z.0f} m/s"
         raise ConfigError("bad_value", "--orbit.velocity", expected, f"{speed:g} m/s")
     low, _ = apsides(position_m, velocity_m_s, body.mu_m3_s2)
     if low < body.radius_m:
         hint = "; is the velocity in km/s?" if 0.5 * escape < 1e3 * speed < 2.0 * escape else ""
-        expected = f"an orbit clear of the ground: perigee above {body.radius_m:.0f} m from the centre"
-        raise ConfigError("bad_value", "--orbit.velocity", expected, f"perigee at {low:.0f} m{hint}")
+        expected = f"an orbit clear of the ground: perigee above {body.radius_m:z.0f} m from the centre"
+        raise ConfigError("bad_value", "--orbit.velocity", expected, f"perigee at {low:z.0f} m{hint}")
     tilt = degrees(inclination_rad(position_m, velocity_m_s))
     if tilt > MOST_TILT_DEG:
         expected = f"an inclination of at most {MOST_TILT_DEG:g} deg, where nodes lose their meaning"
-        raise ConfigError("bad_inclination", "--orbit.velocity", expected, f"{tilt:.4f} deg")
+        raise ConfigError("bad_inclination", "--orbit.velocity", expected, f"{tilt:z.4f} deg")
 
 
 def at_argument(orbit: MeanOrbit, argument_rad: float) -> MeanOrbit:

@@ -171,7 +171,7 @@ def calendar_of(library: Library, ask: Ask) -> Calendar:
     if reason is not None:
         key = "--plane" if ask.plane else "--moon" if ask.moon else "--orbit"
         expected = f"a plane that passes over the site: {reason}"
-        raise ConfigError("no_opportunity", key, expected, f"{degrees(aim.plane.inclination_rad):.4f} deg")
+        raise ConfigError("no_opportunity", key, expected, f"{degrees(aim.plane.inclination_rad):z.4f} deg")
     inclination = aim.plane.inclination_rad
     waiting = None if ask.waiting_m is None else circular(0.0, ask.waiting_m, inclination, 0.0, field)
     aim, ascents = drifting_and_flown(plan, aim, (start_s, ask), meridian, field)
@@ -249,7 +249,7 @@ def when(time_s: float, epoch: Epoch | None) -> str:
 
 HEADINGS = (
     "no", "release", "release, s", "opens, s", "closes, s", "to", "azimuth", "impulsive", "inclination", "node",
-    f"{SLIP_S:.0f} s early, m/s", "late, m/s", "late, kg", "phase", "phasing, h",
+    f"{SLIP_S:z.0f} s early, m/s", "late, m/s", "late, kg", "phase", "phasing, h",
 )  # fmt: skip
 
 
@@ -278,13 +278,13 @@ def at_s(calendar: Calendar, day: int) -> float:
 def row(number: int, one: Launch, epoch: Epoch | None) -> list[str]:
     """One line of the table; angles in degrees, opening and closing in seconds from the release."""
     return [
-        str(number), when(one.release_s, epoch), f"{one.release_s:.1f}", f"{one.opens_s - one.release_s:+.0f}",
-        f"{one.closes_s - one.release_s:+.0f}", "north" if one.opportunity.ascending else "south",
-        f"{degrees(one.azimuth_rad):.3f}", f"{degrees(one.opportunity.azimuth_ground_rad):.3f}",
-        f"{degrees(one.inclination_rad):.4f}", f"{degrees(one.node_rad):.4f}", f"{one.early[1]:.1f}",
-        f"{one.late[1]:.1f}", f"{one.late[2]:.0f}" if one.late[2] > 0.0 else "-",
-        "-" if one.phase_rad is None else f"{degrees(one.phase_rad):.2f}",
-        "-" if one.phasing_s is None else f"{one.phasing_s / 3600.0:.2f}",
+        str(number), when(one.release_s, epoch), f"{one.release_s:z.1f}", f"{one.opens_s - one.release_s:+z.0f}",
+        f"{one.closes_s - one.release_s:+z.0f}", "north" if one.opportunity.ascending else "south",
+        f"{degrees(one.azimuth_rad):z.3f}", f"{degrees(one.opportunity.azimuth_ground_rad):z.3f}",
+        f"{degrees(one.inclination_rad):z.4f}", f"{degrees(one.node_rad):z.4f}", f"{one.early[1]:z.1f}",
+        f"{one.late[1]:z.1f}", f"{one.late[2]:z.0f}" if one.late[2] > 0.0 else "-",
+        "-" if one.phase_rad is None else f"{degrees(one.phase_rad):z.2f}",
+        "-" if one.phasing_s is None else f"{one.phasing_s / 3600.0:z.2f}",
     ]  # fmt: skip
 
 
@@ -292,14 +292,14 @@ def notes(calendar: Calendar) -> list[str]:
     """What stands under the table."""
     found = ["azimuth over ground, deg from north; inclination and node osculating at cutoff, deg"]
     rate = degrees(calendar.plane.node_rate_rad_s) * SECONDS_PER_DAY
-    found.append(f"the target's node drifts by {rate:+.4f} deg a day; meridian at 0 s: "
-                 f"{degrees(calendar.meridian_rad):.6f} deg")  # fmt: skip
+    found.append(f"the target's node drifts by {rate:+z.4f} deg a day; meridian at 0 s: "
+                 f"{degrees(calendar.meridian_rad):z.6f} deg")  # fmt: skip
     found.extend(drift_notes(calendar.aim, calendar.radius_m))
     for one in calendar.ascents:
         found.append(
-            f"flown {'northwards' if one.ascending else 'southwards'}: release {one.release_shift_s:+.1f} s from the "
+            f"flown {'northwards' if one.ascending else 'southwards'}: release {one.release_shift_s:+z.1f} s from the "
             f"impulsive in-plane time, cutoff after {one.cutoff_after_s:.1f} s, {degrees(one.plane_angle_rad):.4f} deg "
-            f"from the plane, {one.margin_kg:.0f} kg left, {one.flights} flights"
+            f"from the plane, {one.margin_kg:z.0f} kg left, {one.flights} flights"
         )
     if not calendar.ascents:
         found.append(
@@ -316,19 +316,19 @@ def drift_notes(aim: Aim, radius_m: float) -> list[str]:
         return ["the drift is the one that was typed"]
     said = [
         f"of {'the orbit that the plan ends in' if aim.of_plan else 'the orbit typed'}: mean height "
-        f"{(orbit.semi_major_m - radius_m) / 1e3:.1f} km, mean eccentricity {orbit.eccentricity:.5f}, "
-        f"integrated over {drift.flown_s / SECONDS_PER_DAY:.1f} days"
+        f"{(orbit.semi_major_m - radius_m) / 1e3:z.1f} km, mean eccentricity {orbit.eccentricity:z.5f}, "
+        f"integrated over {drift.flown_s / SECONDS_PER_DAY:z.1f} days"
     ]
     theory = degrees(drift.theory_rad_s) * SECONDS_PER_DAY
     far = abs(drift.theory_rad_s - drift.node_rate_rad_s) * drift.flown_s
     off = (("node by", drift.node_off_rad), ("inclination by", drift.tilt_off_rad))
-    left = [f"{what} {degrees(much):.3f} deg" for what, much in off if degrees(much) > WORTH_SAYING_DEG]
+    left = [f"{what} {degrees(much):z.3f} deg" for what, much in off if degrees(much) > WORTH_SAYING_DEG]
     if degrees(far) > WORTH_SAYING_DEG:
         said.append(f"the secular rates alone would say {theory:+.4f} deg a day, {degrees(far):.3f} deg off at the end")
     if left:
         said.append(f"the integrated orbit leaves the even drift: {', '.join(left)} at most")
     if aim.target is not None and degrees(drift.place_off_rad) > WORTH_SAYING_DEG:
-        said.append(f"phases are by theory, up to {degrees(drift.place_off_rad):.2f} deg from the integrated place")
+        said.append(f"phases are by theory, up to {degrees(drift.place_off_rad):z.2f} deg from the integrated place")
     return said
 
 

@@ -104,7 +104,7 @@ def stage_estimate(track: Track, index: int, known: Vehicle, fit: Fit, used: Boo
     flows = [measured(fit.flow_kg_s[j], fit.flow_covariance[j, j], own) for j in range(len(fit.levels))]
     thrust = thrusts[full]
     if fit.levels[full] < FULL:
-        unseen.append(f"full throttle: the highest steady level was {fit.levels[full]:.2f}; thrust by proportion")
+        unseen.append(f"full throttle: the highest steady level was {fit.levels[full]:z.2f}; thrust by proportion")
     if fit.ripple > RIPPLE_TOLD:
         unseen.append(
             f"a clean fit: what is left over is {fit.ripple:.1f} times the noise between neighbouring states and "
@@ -259,6 +259,6 @@ def with_told_thrust(track: Track, used: Bools, fit: Fit, result: StageEstimate)
         sigma = hypot(sigma, float(np.mean(track.air[told, 1])) * result.exit_area_m2.sigma)
     felt = result.thrust_n
     if abs(value - felt.value) > AGREES_SIGMAS * hypot(sigma, felt.sigma):
-        text = f"told thrust: {value:.0f} N at full throttle, felt {felt.value:.0f} N; the felt one is kept"
+        text = f"told thrust: {value:z.0f} N at full throttle, felt {felt.value:z.0f} N; the felt one is kept"
         return replace(result, unseen=(*result.unseen, text))
     return replace(result, thrust_n=weighted_mean([felt, Estimate(value, sigma)]))

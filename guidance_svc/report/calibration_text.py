@@ -44,7 +44,7 @@ def table_lines(one: Calibrated) -> Iterator[str]:
     for stage in one.stages:
         planned = planned_stage(one.known, stage.index)
         name = "not in the flight plan" if planned is None else planned.name
-        yield f"  stage {stage.index} ({name}): {stage.burn_s:.1f} s of steady burn, noise {stage.noise_m_s:.2g} m/s"
+        yield f"  stage {stage.index} ({name}): {stage.burn_s:z.1f} s of steady burn, noise {stage.noise_m_s:.2g} m/s"
         yield f"    {'':34}{'measured':>14}{'one sigma':>12}{'flight plan':>14}"
         for label, estimate, nominal in (*engine_rows(stage, planned), *drag_rows(stage, one.known)):
             shown = "" if nominal is None else f"{nominal:.6g}"
@@ -73,7 +73,7 @@ def engine_rows(stage: StageEstimate, planned: Stage | None) -> Iterator[Row]:
     yield from ((label, estimate, nominal) for label, estimate, nominal in rows if estimate is not None)
     if len(stage.levels) > 1:
         for throttle, thrust in stage.levels:
-            yield f"thrust at throttle {throttle:.3f} (N)", thrust, throttle * planned.thrust_n if planned else None
+            yield f"thrust at throttle {throttle:z.3f} (N)", thrust, throttle * planned.thrust_n if planned else None
 
 
 def drag_rows(stage: StageEstimate, known: Vehicle) -> Iterator[Row]:
@@ -117,7 +117,7 @@ def stage_file_lines(planned: Mapping[str, Any], seen: StageEstimate | None) -> 
         lost = seen.spool_up_s
         yield f"# spool-up: {lost.value:.4g} s of full thrust lost after ignition, +- {lost.sigma:.2g}"
     for throttle, thrust in seen.levels:
-        yield f"# thrust at throttle {throttle:.3f}: {thrust.value:.7g} N, +- {thrust.sigma:.2g}"
+        yield f"# thrust at throttle {throttle:z.3f}: {thrust.value:.7g} N, +- {thrust.sigma:.2g}"
     yield from (f"# not seen: {text}" for text in seen.unseen)
 
 

@@ -68,10 +68,10 @@ def orbit_parameters(flown: Flown, epoch: datetime, created: datetime) -> str:
     position, velocity = vec(track.positions_m[-1]), vec(track.velocities_m_s[-1])
     lines = [*header("OPM", flown, epoch, created), "", *metadata(flown, body), ""]
     lines += ["COMMENT the vehicle's last recorded state", f"EPOCH = {calendar(epoch, float(track.times_s[-1]))}"]
-    lines += [f"{axis} = {1e-3 * x:.9f}" for axis, x in zip("XYZ", position, strict=True)]
-    lines += [f"{axis}_DOT = {1e-3 * x:.12f}" for axis, x in zip("XYZ", velocity, strict=True)]
+    lines += [f"{axis} = {1e-3 * x:z.9f}" for axis, x in zip("XYZ", position, strict=True)]
+    lines += [f"{axis}_DOT = {1e-3 * x:z.12f}" for axis, x in zip("XYZ", velocity, strict=True)]
     lines += keplerian(position, velocity, body)
-    lines += ["", f"MASS = {float(track.masses_kg[-1]):.6f}"]
+    lines += ["", f"MASS = {float(track.masses_kg[-1]):z.6f}"]
     return "\n".join(lines) + "\n"
 
 
@@ -85,13 +85,13 @@ def keplerian(position_m: Vec, velocity_m_s: Vec, body: Body) -> list[str]:
     return [
         "",
         "COMMENT osculating elements",
-        f"SEMI_MAJOR_AXIS = {1e-3 * found.semi_major_axis_m:.9f}",
-        f"ECCENTRICITY = {found.eccentricity:.12f}",
-        f"INCLINATION = {degrees(found.inclination_rad):.10f}",
-        f"RA_OF_ASC_NODE = {degrees(found.node_rad):.10f}",
-        f"ARG_OF_PERICENTER = {degrees(found.argument_of_perigee_rad):.10f}",
-        f"TRUE_ANOMALY = {degrees(found.true_anomaly_rad):.10f}",
-        f"GM = {1e-9 * body.mu_m3_s2:.9f}",
+        f"SEMI_MAJOR_AXIS = {1e-3 * found.semi_major_axis_m:z.9f}",
+        f"ECCENTRICITY = {found.eccentricity:z.12f}",
+        f"INCLINATION = {degrees(found.inclination_rad):z.10f}",
+        f"RA_OF_ASC_NODE = {degrees(found.node_rad):z.10f}",
+        f"ARG_OF_PERICENTER = {degrees(found.argument_of_perigee_rad):z.10f}",
+        f"TRUE_ANOMALY = {degrees(found.true_anomaly_rad):z.10f}",
+        f"GM = {1e-9 * body.mu_m3_s2:z.9f}",
     ]
 
 
@@ -127,7 +127,7 @@ def segment(flown: Flown, first: int, last: int, epoch: datetime) -> list[str]:
     if computed:
         text.append(f"COMMENT {computed} of them are computed, where the vehicle coasted without telling its state")
     for when, r, v in kept:
-        text.append(" ".join([when, *(f"{1e-3 * x:.9f}" for x in r), *(f"{1e-3 * x:.12f}" for x in v)]))
+        text.append(" ".join([when, *(f"{1e-3 * x:z.9f}" for x in r), *(f"{1e-3 * x:z.12f}" for x in v)]))
     return text
 
 

@@ -96,7 +96,7 @@ def together(about: About, flights: Sequence[tuple[Flown, Burns]]) -> str:
     rows = []
     for number, (flown, burns) in enumerate(flights, 1):
         orbit = flown.orbits[-1]
-        left = f"{burns.tanks[-1].left_kg:,.0f} kg" if burns.tanks else NOTHING
+        left = f"{burns.tanks[-1].left_kg:z,.0f} kg" if burns.tanks else NOTHING
         rows.append((
             f'<a href="#v{number}">{escape(flown.name)}</a>', escape(flown.plan.name), escape(verdict(flown)),
             escape(size_text(orbit)), left, str(sum(f.count for f in flown.link.faults)),
@@ -183,7 +183,7 @@ def miss(row: Row) -> str:
     """The error in metres, or in kilometres where it is no small one."""
     if row.error is None or row.error_unit != "m" or abs(row.error) < LARGE_M:
         return error(row)
-    return f"{row.error / 1e3:+,.1f} km"
+    return f"{row.error / 1e3:+z,.1f} km"
 
 
 def burns_tables(burns: Burns) -> str:
@@ -193,8 +193,8 @@ def burns_tables(burns: Burns) -> str:
     rows = []
     for number, burn in enumerate(burns.list, 1):
         rows.append((
-            f"{number}, {burns.budget.stage(burn.stage).name}", burn.phase, f"{burn.start_s:.3f}",
-            f"{burn.end_s - burn.start_s:.3f}", orbit_text(burn.before), orbit_text(burn.after),
+            f"{number}, {burns.budget.stage(burn.stage).name}", burn.phase, f"{burn.start_s:z.3f}",
+            f"{burn.end_s - burn.start_s:z.3f}", orbit_text(burn.before), orbit_text(burn.after),
         ))  # fmt: skip
     names = ("burn", "phase", "ignition, s", "length, s", "orbit before", "orbit after")
     return (
@@ -218,7 +218,7 @@ def losses_tables(burns: Burns) -> str:
         "speed over ground, burns in orbit with the inertial speed."
     )
     if rising and burns.flown.plan.body.rotation_rad_s:
-        key += f" The body's turning adds {burns.turning_m_s:.1f} m/s to it at the end of the ascent."
+        key += f" The body's turning adds {burns.turning_m_s:z.1f} m/s to it at the end of the ascent."
     blind = int(np.sum(burns.budget.gap & burns.budget.burning))
     if blind:
         key += f" Across {blind} gaps of over 5 s under thrust, gravity's share is what closes the sum."
@@ -233,9 +233,9 @@ def losses_card(title: str, losses: Losses) -> str:
     rows = []
     for name, label in SHARES:
         value = float(getattr(losses, name))
-        rows.append((label, f"{value:.1f}", bar(value / losses.ideal_m_s if losses.ideal_m_s else 0.0)))
+        rows.append((label, f"{value:z.1f}", bar(value / losses.ideal_m_s if losses.ideal_m_s else 0.0)))
     rest = losses.rest_m_s if abs(losses.rest_m_s) >= 0.05 else 0.0
-    rows += [("not explained", f"{rest:.1f}", ""), ("ideal velocity", f"{losses.ideal_m_s:.1f}", "")]
+    rows += [("not explained", f"{rest:z.1f}", ""), ("ideal velocity", f"{losses.ideal_m_s:z.1f}", "")]
     body = table(("share", "m/s", ""), rows, numbers=(1,), raw=True)
     return f'<figure class="card"><figcaption>{escape(title)}</figcaption>{body}</figure>'
 
@@ -243,7 +243,7 @@ def losses_card(title: str, losses: Losses) -> str:
 def bar(part: float) -> str:
     """A bar of this part of the whole."""
     width = 100.0 * min(1.0, max(0.0, part)) if isfinite(part) else 0.0
-    return f'<span class="bar"><span style="width:{width:.1f}%"></span></span>'
+    return f'<span class="bar"><span style="width:{width:z.1f}%"></span></span>'
 
 
 def engine_text(burns: Burns) -> str:
@@ -251,7 +251,7 @@ def engine_text(burns: Burns) -> str:
     parts = []
     for index, (speed, told) in burns.budget.exhaust_velocity_m_s.items():
         source = "told thrust over loss of mass" if told else "the flight plan"
-        parts.append(f"{burns.budget.stage(index).name} {speed:.1f} m/s from {source}")
+        parts.append(f"{burns.budget.stage(index).name} {speed:z.1f} m/s from {source}")
     return f"Exhaust velocity: {'; '.join(parts)}. Drag and exit areas are the flight plan's." if parts else ""
 
 
@@ -260,8 +260,8 @@ def tanks_table(burns: Burns) -> str:
     if not burns.tanks:
         return ""
     rows = [
-        (t.name, f"{t.start_kg:,.1f}", f"{t.burnt_kg:,.1f}", f"{t.left_kg:,.1f}", f"{t.reserve_kg:,.1f}",
-         f"{t.left_kg - t.reserve_kg:,.1f}", f"{t.open_kg:+,.1f}" if abs(t.open_kg) >= 0.05 else "0.0",
+        (t.name, f"{t.start_kg:z,.1f}", f"{t.burnt_kg:z,.1f}", f"{t.left_kg:z,.1f}", f"{t.reserve_kg:z,.1f}",
+         f"{t.left_kg - t.reserve_kg:z,.1f}", f"{t.open_kg:+z,.1f}" if abs(t.open_kg) >= 0.05 else "0.0",
          "told" if t.told else "from mass")
         for t in burns.tanks
     ]  # fmt: skip
@@ -272,7 +272,7 @@ def tanks_table(burns: Burns) -> str:
 def events_table(flown: Flown) -> str:
     """Events of the replies."""
     rows = [
-        (e.name, f"{e.at_s:.3f}", f"{e.announced_s:.3f}", NOTHING if e.done_s is None else f"{e.done_s:.3f}")
+        (e.name, f"{e.at_s:z.3f}", f"{e.announced_s:z.3f}", NOTHING if e.done_s is None else f"{e.done_s:z.3f}")
         for e in sorted(flown.events, key=lambda e: e.at_s)
     ]
     if not rows:
@@ -288,17 +288,17 @@ def link_table(flown: Flown) -> str:
     wall = np.diff(flown.wall_s)
     rows = [
         ("states that count", f"{len(flown.seqs):,}"),
-        ("usual time between states", f"{float(np.median(gaps)):.3f} s of the vehicle's clock"),
-        ("longest gap", f"{gaps[longest]:.1f} s, from {flown.track.times_s[longest]:.1f} s"),
-        ("longest silence", f"{float(np.max(wall)):.2f} s of wall time"),
-        ("later than asked for, by over half a second", f"{flown.late_count}"),
+        ("usual time between states", f"{float(np.median(gaps)):z.3f} s of the vehicle's clock"),
+        ("longest gap", f"{gaps[longest]:z.1f} s, from {flown.track.times_s[longest]:z.1f} s"),
+        ("longest silence", f"{float(np.max(wall)):z.2f} s of wall time"),
+        ("later than asked for, by over half a second", f"{int(np.sum(flown.late))}"),
         ("numbers skipped", f"{flown.missing_seqs:,}"),
         ("states sent again", f"{link.repeats:,}"),
         ("refused messages", f"{sum(f.count for f in link.faults):,}"),
         ("replies marked stale", f"{sum(s == 'stale' for s in flown.replies.status):,}"),
         ("connections", f"{link.connections}; taken up again: {link.resumed}"),
     ]
-    rows += [("save loaded again", f"at {a:.2f} s, back to {b:.2f} s") for a, b in link.reloads[:20]]
+    rows += [("save loaded again", f"at {a:z.2f} s, back to {b:z.2f} s") for a, b in link.reloads[:20]]
     if len(link.reloads) > 20:
         rows.append(("more of them", f"{len(link.reloads) - 20}"))
     return "<h3>Link</h3>" + table(("", ""), rows, numbers=(1,))
@@ -348,24 +348,24 @@ def number_text(value: float, places: int, unit: str) -> str:
 
 def orbit_text(orbit: OrbitReport) -> str:
     """Apsides, inclination, node."""
-    return f"{size_text(orbit)}, {degrees(orbit.inclination_rad):.3f}°, {degrees(orbit.node_rad):.3f}°"
+    return f"{size_text(orbit)}, {degrees(orbit.inclination_rad):z.3f}°, {degrees(orbit.node_rad):z.3f}°"
 
 
 def size_text(orbit: OrbitReport) -> str:
     """Perigee and apogee altitude."""
-    top = f"{orbit.apogee_altitude_m / 1e3:,.1f} km" if isfinite(orbit.apogee_altitude_m) else "escape"
-    return f"{orbit.perigee_altitude_m / 1e3:,.1f} by {top}"
+    top = f"{orbit.apogee_altitude_m / 1e3:z,.1f} km" if isfinite(orbit.apogee_altitude_m) else "escape"
+    return f"{orbit.perigee_altitude_m / 1e3:z,.1f} by {top}"
 
 
 def length_text(seconds: float) -> str:
     """A length of time as people say it."""
     whole = timedelta(seconds=round(seconds))
-    return f"{seconds:.1f} s" if seconds < 120.0 else str(whole)
+    return f"{seconds:z.1f} s" if seconds < 120.0 else str(whole)
 
 
 def when(time_s: float | None) -> str:
     """A vehicle time, or a dash."""
-    return NOTHING if time_s is None else f"{time_s:.1f}"
+    return NOTHING if time_s is None else f"{time_s:z.1f}"
 
 
 def sentence(text: str) -> str:

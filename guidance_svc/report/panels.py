@@ -171,7 +171,7 @@ def speed(view: View) -> Panel | None:
     ground = view.curve("over ground", "second", view.flown.ground_speed_m_s / 1e3)
     rising = any(b.counted == "over ground" and b.last == view.window.last for b in view.burns.list)
     turning = view.flown.plan.body.rotation_rad_s != 0.0 and (rising or not view.burns.list)
-    title = f"Speed, up to {np.nanmax(inertial.y):.3f} km/s" if len(inertial.y) else "Speed"
+    title = f"Speed, up to {np.nanmax(inertial.y):z.3f} km/s" if len(inertial.y) else "Speed"
     return Panel(title, "km/s", (inertial, ground) if turning else (inertial,), view.bands)
 
 
@@ -208,7 +208,7 @@ def throttle(view: View) -> Panel | None:
     told = np.where(on, 100.0 * flown.track.throttle_frac, 0.0)
     said = view.until_cutoff(100.0 * flown.replies.throttle_frac)
     lowest = np.min(told[view.shown & on], initial=100.0)
-    title = "Throttle, full all through" if lowest > 99.5 else f"Throttle, down to {lowest:.0f} %"
+    title = "Throttle, full all through" if lowest > 99.5 else f"Throttle, down to {lowest:z.0f} %"
     if "throttle" not in flown.told:
         return Panel(title, "%", (view.curve("commanded", "asked", said, steps=True),), view.bands, low=0.0, high=108.0)
     asked = view.curve("commanded", "asked", said, "broad", steps=True)
@@ -278,7 +278,7 @@ def dynamic_pressure(view: View) -> Panel | None:
     curve = view.curve("pressure", "flown", pressure / 1e3)
     k = int(np.argmax(np.where(view.shown, pressure, -1.0)))
     at = float(view.flown.track.times_s[k])
-    title = f"Dynamic pressure, most at {at:.0f} s: {pressure[k] / 1e3:.1f} kPa"
+    title = f"Dynamic pressure, most at {at:z.0f} s: {pressure[k] / 1e3:z.1f} kPa"
     return Panel(title, "kPa", (curve,), view.bands, low=0.0)
 
 
@@ -295,7 +295,7 @@ def believed(view: View, values: Floats, planned: Callable[[int], float], what: 
         view.curve("flight plan", "flown", plan),
     )
     percent = round(100.0 * float(off[-1]), 2) + 0.0  # no minus before a zero
-    return Panel(f"{what} believed: plan {percent:+.2f} % in the end", unit, curves, view.bands)
+    return Panel(f"{what} believed: plan {percent:+z.2f} % in the end", unit, curves, view.bands)
 
 
 def exhaust_velocity(view: View) -> Panel | None:
@@ -318,7 +318,7 @@ def margin(view: View) -> Panel | None:
     if len(known) < 2:
         return None
     curve = view.curve("margin", "asked", values)
-    return Panel(f"Propellant margin at cutoff: {known[-1]:.0f} kg", "kg", (curve,), view.bands)
+    return Panel(f"Propellant margin at cutoff: {known[-1]:z.0f} kg", "kg", (curve,), view.bands)
 
 
 MAKERS: Sequence[Callable[[View], Panel | None]] = (
@@ -335,7 +335,7 @@ def down_to(curve: Curve, what: str, done: str, unit: str) -> str:
     known = curve.y[np.isfinite(curve.y)]
     if not len(known) or known[-1] < ZERO_FRAC * np.max(known):
         return f"{what} {done}"
-    return f"{what}, down to {known[-1]:.0f} {unit}"
+    return f"{what}, down to {known[-1]:z.0f} {unit}"
 
 
 def unwound(angles_deg: Floats) -> Floats:
@@ -361,5 +361,5 @@ def span(values: Floats, unit: str) -> str:
         return ""
     low, high = float(np.min(known)), float(np.max(known))
     if high - low < 1.0:
-        return f"steady at {high:.2f} {unit}"
-    return f"{low:.0f} to {high:.0f} {unit}"
+        return f"steady at {high:z.2f} {unit}"
+    return f"{low:z.0f} to {high:z.0f} {unit}"

@@ -37,11 +37,11 @@ def spool_up(track: Track, index: int, fit: Fit) -> Estimate | str:
     found = [estimate for estimate in tries if estimate is not None]
     if not found:
         gap = min(float(track.gaps_s[change.before]) for change in starts)
-        return f"spool-up: the states around the ignition are {gap:.2f} s apart, or too few follow it"
+        return f"spool-up: the states around the ignition are {gap:z.2f} s apart, or too few follow it"
     mean = pooled(found, time_floor_s(track))
     unsure = max(change.at_sigma_s for change in starts)
     if unsure > TIME_FLOOR_S and (unsure > COARSE_FRAC * abs(mean.value)):
-        return f"spool-up: the ignition command's instant is known to {unsure:.2f} s only"
+        return f"spool-up: the ignition command's instant is known to {unsure:z.2f} s only"
     return Estimate(mean.value, hypot(mean.sigma, unsure))
 
 
@@ -143,7 +143,7 @@ def tail_of(track: Track, fit: Fit, change: Change, thrust: Estimate) -> Estimat
     last, first = change.before, change.before + 1
     if track.runs[last] != track.runs[first]:
         gap = track.times_s[first] - track.times_s[last]
-        return f"tail-off: the states around the cutoff are {gap:.2f} s apart, or the stage was dropped between them"
+        return f"tail-off: the states around the cutoff are {gap:z.2f} s apart, or the stage was dropped between them"
     pre, post = ahead(track, change, track.pieces), after(track, change, SETTLED_AFTER_CUTOFF_S, track.pieces)
     push = fit.push_m_s2[last]
     size, mass, throttle = float(np.linalg.norm(push)), float(track.masses_kg[last]), float(track.throttle_frac[last])
@@ -153,7 +153,7 @@ def tail_of(track: Track, fit: Fit, change: Change, thrust: Estimate) -> Estimat
     if unsure > 0.0:
         tick = track.times_s[first] - track.times_s[last]
         return (
-            f"tail-off: no cutoff instant was commanded between the states around it, {tick:.2f} s apart; "
+            f"tail-off: no cutoff instant was commanded between the states around it, {tick:z.2f} s apart; "
             f"the engine's stop is known to {unsure * thrust.value:.2g} N s only"
         )
     given = track.integral(fit.push_m_s2)

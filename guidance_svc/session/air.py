@@ -11,6 +11,7 @@ from math import inf
 from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.boost import PRESSURE_TIME_S, heating_w_m2, limits_of, near_air_flow, time_to_level_s
 from guidance_svc.core.cover import THICK_KG_M3, cover_drop_s
+from guidance_svc.core.effort import left
 from guidance_svc.core.frames import altitude_m
 from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.core.vectors import dot, norm
@@ -23,6 +24,7 @@ COVER_AHEAD_S = 5.0  # how long before its time the drop is announced
 COVER_STANDS_S = 0.5  # before its time the drop's instant no longer moves
 COVER_SETTLES_S = 2.0  # after the drop in which a late message may still carry the old mass
 COVER_LOOKED_EVERY_S = 5.0  # how often the drop is looked for on the law's way
+COVER_LOOK_STEPS = 1200  # of computing that must be left for it: 560 at most, the rest is for the law
 COVER_LATE_S = 10.0  # past its time a cover that is still on is taken to stay on
 NO_AIR = (0.0, 0.0, 300.0, 0.0)
 
@@ -90,7 +92,8 @@ def cover_foreseen(memory: Memory, problem: Problem, law: Steering, plan: Flight
     if plan.vehicle.cover_mass_kg == 0.0:
         return memory
     last = memory.cover_seen_ahead_s
-    if last is not None and 0.0 <= problem.time_s - last < COVER_LOOKED_EVERY_S:
+    recent = last is not None and 0.0 <= problem.time_s - last < COVER_LOOKED_EVERY_S
+    if recent or left() < COVER_LOOK_STEPS:
         return memory
     goes = problem.time_s + cover_drop_s(problem, law, plan.vehicle)
     return replace(memory, cover_goes_s=goes, cover_seen_ahead_s=problem.time_s)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from math import ceil, inf, sqrt
 
 from guidance_svc.core.burns import Arc, mass_at_end_kg
-from guidance_svc.core.estimator import due, watch
+from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, begun_anew, due, watch
 from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import along, dot, norm, scale, unit
@@ -61,7 +61,7 @@ def watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
     if not burning(memory, now):
         if memory.burning_since_s is None:
             return memory
-        return replace(memory, burning_since_s=None, engine=replace(memory.engine, anchors=(), last=None))
+        return replace(memory, burning_since_s=None, engine=begun_anew(memory.engine, PRIOR_ANEW_FRAC))
     if memory.burning_since_s is None:
         return replace(memory, burning_since_s=now.time_s)
     if now.time_s - memory.burning_since_s < SETTLE_S:

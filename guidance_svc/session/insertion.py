@@ -11,6 +11,7 @@ from guidance_svc.core.detour_search import begun, detour_law, stepped
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.frames import turn_z
 from guidance_svc.core.kepler import orbit_report
+from guidance_svc.core.second_order import is_minimum
 from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine, refine_direction
 from guidance_svc.core.vectors import norm, unit
@@ -42,6 +43,7 @@ from guidance_svc.session.reach import (
     lowest_found,
     safe_direction,
     shortage,
+    surely_short,
     within_reach,
 )
 from guidance_svc.session.stack import burn_left_s, mass_at_burnout_kg, remaining_arcs, spent
@@ -52,7 +54,9 @@ CALLS_A_START = 4  # major cycles given to one starting law before the next one 
 LOFTED_PITCHES_RAD = (0.35, 0.8, 1.2, 0.1)  # starting laws after the first
 CONTACT_S = 0.5
 NEAR_CUTOFF_CONTACT_S = 0.1
-STALE_AFTER_CYCLES = 4
+STALE_AFTER_CYCLES = 4  # of attempts, and of time: while it fails, every state is an attempt
+DEARER_FRAC = 0.02  # of the speed gain: a new law that costs so much more than the last is looked into
+FRESH_STEPS = 12  # Newton steps of a law solved afresh
 STANDING_M_S = 2.0  # over ground: slower than this before ignition is standing on the pad
 RELIGHT_S = 1.0  # from finding that a burn was missed to its next ignition
 OFF_ALLOWED_S = 1.0  # an engine may be told off so long after its ignition
@@ -73,7 +77,7 @@ def insertion_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: In
         engine=EngineEstimate(), told_scale=1.0, flown=None, steady=None, limit=None, throttle_frac=1.0,
         margin_kg=None, lesser=None, given_up="", search=None, lesser_search=None, detour=None, lowest_m=None,
         cover_goes_s=None, cover_seen_ahead_s=None, lean=None,
-        short_cycles=0, tried_at_s=None, off_since_s=None, relit_at_s=None,
+        short_cycles=0, margin_doubt_kg=0.0, tried_at_s=None, off_since_s=None, relit_at_s=None,
     )  # fmt: skip
 
 
@@ -187,6 +191,8 @@ def cycled(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) 
     if to_go < FREEZE_BELOW_S:
         return memory
     trial = solved_law(problem, start, memory.detour, to_go)
+    if law_is_whole(memory.detour, to_go) and trial.converged:
+        trial = trusted(memory, problem, trial)
     memory = replace(memory, trial=trial, solved_at_s=now.time_s)
     if not trial.converged:
         hopeless = memory.law is None and memory.attempts + 1 >= HOPELESS_AFTER_CYCLES
@@ -201,7 +207,7 @@ def cycled(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) 
         problem = problem_now(memory, now, plan)
         again = solved_law(problem, trial, memory.detour, to_go)
         trial = again if again.converged else trial
-    if memory.law is None and phase.may_coast:
+    if memory.law is None and phase.may_coast and memory.lesser is None:
         floor_m = plan.body.radius_m + coast_floor_m(plan, phase)
         memory = replace(memory, search=begun(problem, trial, floor_m, phase.second_burn_at))
     if not held_at_floor(memory.detour):
@@ -211,6 +217,11 @@ def cycled(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) 
     if memory.finish is not None or memory.search is not None:  # which may find a way that needs less
         return memory
     return within_reach(memory, now, problem, bare_at_cutoff(plan, memory, now))
+
+
+def law_is_whole(detour: Detour | None, to_go_s: float) -> bool:
+    """Whether the law is solved for direction, rate and cutoff: not in the last seconds, nor along the floor."""
+    return to_go_s >= HOLD_RATE_BELOW_S and not held_at_floor(detour)
 
 
 def solved_law(problem: Problem, start: Steering, detour: Detour | None, to_go_s: float) -> Steering:
@@ -265,25 +276,47 @@ def taken_up(memory: Memory, now: Navigation, plan: FlightPlan, detour: Detour) 
     assert search is not None  # the caller's
     flown = replace(memory, detour=detour, search=None)
     problem = problem_now(flown, now, plan)
-    trial = detour_law(problem, moved_to(search.trial or detour.law, problem), detour, STEPS_A_CYCLE)
+    trial = detour_law(problem, moved_on(search.trial or detour.law, problem), detour, STEPS_A_CYCLE)
     if trial.converged:
         return replace(flown, law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s)
     again = search.calls + 1 < TAKE_UP_CALLS
     return replace(memory, search=replace(search, trial=trial, calls=search.calls + 1) if again else None)
 
 
+def trusted(memory: Memory, problem: Problem, trial: Steering) -> Steering:
+    """The trial, or a cheaper law in its place where it is new or costs more than the law in force.
+
+    Newton's method finds any law that meets the conditions; one that turns the vehicle round meets them too. What is no
+    minimum is not converged.
+    """
+    if memory.law is not None and trial.gain_m_s <= (1.0 + DEARER_FRAC) * memory.law.gain_m_s:
+        return trial
+    trials = [trial] if is_minimum(problem, trial) else []
+    if memory.law is not None:
+        starts = (first_guess(problem), moved_on(memory.law, problem))
+        fresh = [refine(problem, replace(start, slope=None), FRESH_STEPS) for start in starts]
+        trials += [law for law in fresh if law.converged and is_minimum(problem, law)]
+    return min(trials, key=lambda law: law.gain_m_s, default=replace(trial, converged=False))
+
+
 def starting_law(memory: Memory, problem: Problem) -> Steering:
-    """Where Newton begins: the last trial moved on, or a fresh start after too many attempts."""
+    """Where Newton begins: the last trial moved on; after too many attempts the law in force, then a fresh start."""
     restart, within = divmod(memory.attempts, CALLS_A_START)
-    if memory.trial is None or (within == 0 and restart > 0):
-        if restart == 0:
+    if memory.trial is None:
+        return first_guess(problem)
+    if within > 0 or restart == 0:
+        return moved_on(memory.trial, problem)
+    if memory.law is not None:
+        if restart == 1:
+            return replace(moved_on(memory.law, problem), slope=None)
+        if restart == 2:
             return first_guess(problem)
-        return lofted_guess(problem, LOFTED_PITCHES_RAD[(restart - 1) % len(LOFTED_PITCHES_RAD)])
-    return moved_to(memory.trial, problem)
+        restart -= 2
+    return lofted_guess(problem, LOFTED_PITCHES_RAD[(restart - 1) % len(LOFTED_PITCHES_RAD)])
 
 
-def moved_to(law: Steering, problem: Problem) -> Steering:
-    """A law of an earlier state as a start from this one, with the same cutoff."""
+def moved_on(law: Steering, problem: Problem) -> Steering:
+    """A law as it stands at the problem's time."""
     moved = law.advanced(problem.time_s, problem.body, problem.position_m)
     fixed = sum(arc.duration_s for arc in problem.arcs if arc.closing or not arc.powered)
     return replace(moved, burn_s=max(law.cutoff_s - problem.time_s - fixed, 1e-3))
@@ -318,10 +351,10 @@ def insertion_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Inse
         events=insertion_events(memory, plan, spent_at if staging else None),
         throttle_down=None if staging else throttle_down(memory, now, plan),
         next_contact_s=CONTACT_S if law.cutoff_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
-        status=insertion_status(memory, now),
+        status=insertion_status(memory, now, plan),
         warnings=(
             *shortage(memory, plan), *low_path(memory, plan), *saving(memory, plan), *engine_words(memory, now),
-            *stale_words(memory), *limit_words(memory),
+            *stale_words(memory, now, plan), *limit_words(memory),
         ),
     )  # fmt: skip
 
@@ -380,22 +413,28 @@ def insertion_events(memory: Memory, plan: FlightPlan, spent_at_s: float | None)
     return tuple(events)
 
 
-def insertion_status(memory: Memory, now: Navigation) -> Status:
+def insertion_status(memory: Memory, now: Navigation, plan: FlightPlan) -> Status:
     """How far the solution can be trusted."""
     if memory.law is None:
         return "unreachable" if memory.given_up else "converging"
     off = memory.off_since_s is not None and now.time_s - memory.off_since_s > OFF_ALLOWED_S
-    if off or memory.attempts >= STALE_AFTER_CYCLES:
+    if off or not_renewed(memory, now, plan):
         return "stale"
     if memory.given_up and memory.lesser is None:
         return "unreachable"
-    short = bool(memory.given_up) or (memory.margin_kg is not None and memory.margin_kg < 0.0)
-    return "short_of_propellant" if short else "ok"
+    return "short_of_propellant" if memory.given_up or surely_short(memory) else "ok"
 
 
-def stale_words(memory: Memory) -> tuple[str, ...]:
-    """A law that has not been renewed, in words."""
+def not_renewed(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
+    """Whether the law in force is old for want of a new one."""
     if memory.law is None or memory.attempts < STALE_AFTER_CYCLES:
+        return False
+    return now.time_s - memory.law.epoch_s >= STALE_AFTER_CYCLES * plan.major_cycle_s
+
+
+def stale_words(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[str, ...]:
+    """A law that has not been renewed, in words."""
+    if memory.law is None or not not_renewed(memory, now, plan):
         return ()
     return (f"guidance has not converged since {memory.law.epoch_s:.1f} s; the law of that time is flown on",)
 

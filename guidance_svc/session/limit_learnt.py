@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import log
 
-from guidance_svc.core.estimator import Sample, begun_anew
+from guidance_svc.core.estimator import begun_anew
+from guidance_svc.core.thrust_line import Anchor
 from guidance_svc.core.vectors import dot, norm, sub, unit
 from guidance_svc.domain import FlightPlan, Stage
 from guidance_svc.session.memory import LimitLearnt, Memory, Steady
@@ -49,7 +50,7 @@ def scatter_about_line(x: list[float], y: list[float]) -> tuple[float, float]:
     return max(yy - slope * xy, 0.0), slope
 
 
-def fits_of(anchors: tuple[Sample, ...]) -> Fits | None:
+def fits_of(anchors: tuple[Anchor, ...]) -> Fits | None:
     """Both lines through the last anchors; None while these say too little."""
     last = anchors[-ANCHORS:]
     if len(last) < FEWEST or last[-1].mass_kg > (1.0 - FALLEN_FRAC) * last[0].mass_kg:
@@ -89,7 +90,7 @@ def limit_watched(before: Memory, memory: Memory, now: Navigation, plan: FlightP
     if memory.throttle_frac < FULL:
         return memory
     if fits.held_odds < -STEADY:
-        return replace(memory, steady=Steady(memory.engine.thrust_scale, memory.engine.flow_scale, memory.told_scale))
+        return replace(memory, steady=Steady(memory.engine.known, memory.told_scale))
     if fits.held_odds < CERTAIN:
         return memory
     return with_limit(memory, plan, LimitLearnt(fits.acceleration_m_s2, anchors[-ANCHORS:][0].time_s))
@@ -99,14 +100,14 @@ def with_limit(memory: Memory, plan: FlightPlan, limit: LimitLearnt | None) -> M
     """The memory with a limit, or without one, and the engine as it was when its thrust was last constant."""
     steady, engine = memory.steady, memory.engine
     if steady is not None:
-        engine = replace(engine, thrust_scale=steady.thrust_scale, flow_scale=steady.flow_scale)
+        engine = replace(engine, known=steady.known)
         memory = replace(memory, told_scale=steady.told_scale)
     memory = replace(memory, engine=begun_anew(engine), limit=limit)
     flown = engine_as_flown(plan.vehicle.stages[memory.stage], engine, memory.told_scale)
     return replace(memory, flown=within_limit(flown, memory))
 
 
-def held_acceleration(anchors: tuple[Sample, ...]) -> float:
+def held_acceleration(anchors: tuple[Anchor, ...]) -> float:
     """Mean acceleration over all anchors, along what they have gained."""
     ahead = unit(sub(anchors[-1].own_m_s, anchors[0].own_m_s))
     speeds = [dot(sub(a.own_m_s, anchors[0].own_m_s), ahead) for a in anchors]

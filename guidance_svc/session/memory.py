@@ -12,6 +12,7 @@ from guidance_svc.core.detour import Detour
 from guidance_svc.core.detour_search import DetourSearch
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Problem, Steering
+from guidance_svc.core.thrust_line import Known
 from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
 
 
@@ -92,8 +93,7 @@ class LesserSearch:
 class Steady:
     """The engine as it was when its thrust was last found constant; see EngineEstimate and Memory.told_scale."""
 
-    thrust_scale: float
-    flow_scale: float
+    known: Known
     told_scale: float
 
 
@@ -163,6 +163,7 @@ class Memory:
         throttle_frac: as last ordered.
         finish: the last seconds of a burn, None before them.
         margin_kg: propellant left above the reserve at cutoff, as of the last major cycle.
+        margin_doubt_kg: a margin short by less than this may be none: the engine is not yet known so well.
         lesser: the target flown instead of the plan's, when the propellant does not reach that.
         given_up: what was given up for it, in words; empty while the plan's own target is flown.
         short_cycles: major cycles in a row that found the propellant short.
@@ -210,6 +211,7 @@ class Memory:
     throttle_frac: float = 1.0
     finish: Finish | None = None
     margin_kg: float | None = None
+    margin_doubt_kg: float = 0.0
     lesser: Target | None = None
     given_up: str = ""
     short_cycles: int = 0

@@ -13,7 +13,19 @@ from guidance_svc.core.roundness import height_spread_m, radius_spread_m, rounde
 from guidance_svc.core.starter import circular_guess, flight_direction
 from guidance_svc.core.steering import Problem, Steering, refine_circular
 from guidance_svc.core.vectors import norm, sub, unit
-from guidance_svc.domain import Circularize, Coast, Event, EventName, FlightPlan, Orbit, Raise, Status, Target, Vec
+from guidance_svc.domain import (
+    Circularize,
+    Coast,
+    Event,
+    EventName,
+    FlightPlan,
+    Orbit,
+    Phase,
+    Raise,
+    Status,
+    Target,
+    Vec,
+)
 from guidance_svc.errors import GuidanceError, OrbitNotClosed
 from guidance_svc.session.ascent import CLOCK_SLACK_S, event_id, lit_by
 from guidance_svc.session.engine import (
@@ -52,7 +64,7 @@ ORBIT_CONTACT_S = 600.0
 
 def coast_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory:
     """Plan the burn at apoapsis."""
-    memory = held_after_cutoff(memory, now, plan)
+    memory = replace(held_after_cutoff(memory, now, plan), search=None, lesser_search=None)
     if skipped(memory, plan):
         return replace(memory, ignite_at_s=now.time_s)
     if memory.law is not None and memory.law.cutoff_s > now.time_s + 1.0 and not memory.given_up:
@@ -82,7 +94,7 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
     Half the speed gain before apoapsis, half after; the circle's burn is solved from the state at ignition.
     """
     memory = tail_off_learnt(memory, now, plan)
-    if round_already(memory, now, plan):
+    if round_already(memory, now, plan, plan.phases[memory.phase + 1 : memory.phase + 2]):
         return replace(memory, law=None, trial=None, solved_at_s=now.time_s, ignite_at_s=now.time_s)
     to_apoapsis = time_to_apoapsis(now, plan)
     if to_apoapsis is None:
@@ -105,16 +117,19 @@ def coast_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coast)
     return replace(memory, law=law, trial=law, ignite_at_s=problem.time_s, solved_at_s=now.time_s)
 
 
-def round_already(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
+def round_already(memory: Memory, now: Navigation, plan: FlightPlan, burn: tuple[Phase, ...]) -> bool:
     """Whether an insertion to a circle has left nothing for the coast and the burn after it to do.
 
     A circle is round at cutoff; what J2 makes of it later is no reason for a burn where the osculating orbit is meant.
     A burn that is over before the script could be told of its end would do harm.
+
+    Args:
+        burn: the phase of that burn, none where no phase follows.
     """
-    target, after = plan.target, plan.phases[memory.phase + 1 : memory.phase + 2]
+    target = plan.target
     if target is None or target.apogee_radius_m - target.perigee_radius_m > SAME_HEIGHT_M:
         return False
-    if not any(isinstance(phase, Circularize) and phase.roundness == "osculating" for phase in after):
+    if not any(isinstance(phase, Circularize) and phase.roundness == "osculating" for phase in burn):
         return False
     problem = problem_after(memory, now, plan, 0.0)
     missing = norm(sub(circular_guess(problem).velocity_m_s, problem.velocity_m_s))
@@ -256,8 +271,8 @@ def coast_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Coas
 
 
 def circularize_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: Circularize | Raise) -> Memory:
-    """Take over the law that the coast prepared, or make one."""
-    if skipped(memory, plan):
+    """Take over the law that the coast prepared, or make one; neither where the orbit is round already."""
+    if skipped(memory, plan) or (memory.law is None and round_already(memory, now, plan, (phase,))):
         return replace(memory, cutoff_at_s=None)
     law = memory.law or circular_guess(problem_after(memory, now, plan, 0.0))
     memory = replace(memory, law=law, trial=law, ignite_at_s=None, cutoff_at_s=law.cutoff_s, attempts=0)

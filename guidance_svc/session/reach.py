@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import exp, sqrt
 
-from guidance_svc.core.burns import gain_m_s
+from guidance_svc.core.burns import allot, gain_m_s, mass_at_end_kg
 from guidance_svc.core.detour import Detour
 from guidance_svc.core.kepler import apsides, inclination_rad
 from guidance_svc.core.shortfall import STEPS, lesser_target, lowest_radius_m, margin_kg, safe_perigee_radius_m
@@ -27,6 +27,9 @@ NO_WAY_FOUND = "no way to the target found so far"
 SPENT_EARLY = "the propellant ended before the cutoff"
 LOW_SLACK_M = 100.0  # a start from the ground is no dip
 SHORT_FRAC = 2e-4  # of the burnout mass: a smaller shortage is left to the estimate to settle
+SHORT_SIGMAS = 3.0  # of the margin's own uncertainty
+GRAVITY_SHARE = 0.2  # of the speed gain that gravity takes on a usual ascent; common practice, no source
+SURELY_SHORT_CYCLES = 2  # major cycles in a row that must agree before the propellant is called short
 SHORT_CYCLES = 4  # major cycles in a row that must agree before anything is given up
 BACK_FRAC = 5e-4  # of the burnout mass: margin at which the plan's own target is taken up again
 TRY_AGAIN_S = 2.0  # how often the plan's own target is tried again
@@ -53,11 +56,12 @@ def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: Flight
         return memory
     burnout = burnout_kg(memory.detour, problem, plan)
     margin = margin_kg(problem, law, burnout)
-    memory = replace(memory, margin_kg=margin)
+    doubt = max(SHORT_FRAC * burnout, SHORT_SIGMAS * margin_sigma_kg(memory, now, problem, law))
+    memory = replace(memory, margin_kg=margin, margin_doubt_kg=doubt)
     if memory.lesser is not None or (memory.given_up and memory.given_up != THROUGH_THE_GROUND):
         memory = back_to_plan(memory, now, problem, plan)
         margin = memory.margin_kg if memory.margin_kg is not None else margin
-    if margin >= -SHORT_FRAC * burnout:
+    if margin >= -doubt:
         settled = memory.short_cycles == 0 and memory.lesser_search is None
         return memory if settled else replace(memory, short_cycles=0, lesser_search=None)
     memory = replace(memory, short_cycles=memory.short_cycles + 1)
@@ -73,6 +77,32 @@ def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: Flight
         cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(search.problem, lesser.law, search.burnout_kg),
         short_cycles=0, tried_at_s=now.time_s,
     )  # fmt: skip
+
+
+def margin_sigma_kg(memory: Memory, now: Navigation, problem: Problem, law: Steering) -> float:
+    """One sigma of the margin, as far as the telemetry of the present stage has to do with it.
+
+    Final mass is present mass times exp(-gain / exhaust velocity); gravity takes a share of the gain that grows
+    as the thrust falls. Before there is telemetry the plan's figures are taken at their word.
+    """
+    engine = memory.engine
+    if engine.noise is None:
+        return 0.0
+    share = 0.0
+    for arc, duration in allot(problem.arcs, law.burn_s):
+        if arc.powered and arc.stage == memory.stage:
+            share += arc.speed_gain_m_s(duration) / arc.exhaust_velocity_m_s
+    slow = 2.0 * engine.noise_m_s / problem.arcs[-1].exhaust_velocity_m_s
+    thrust = GRAVITY_SHARE * engine.known.thrust_sigma
+    mass = engine.mass_noise_kg / now.mass_kg
+    return mass_at_end_kg(problem.arcs, law.burn_s) * sqrt(
+        share**2 * (engine.exhaust_sigma**2 + thrust**2) + slow**2 + mass**2
+    )
+
+
+def surely_short(memory: Memory) -> bool:
+    """Whether the propellant has been found short, by more than its doubt, for more than one cycle."""
+    return memory.short_cycles >= SURELY_SHORT_CYCLES
 
 
 def burnout_kg(detour: Detour | None, problem: Problem, plan: FlightPlan) -> float:
@@ -129,8 +159,8 @@ def safe_direction(memory: Memory, now: Navigation, direction: Vec) -> Vec:
 def shortage(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
     """What is short and what is flown instead, in words."""
     if not memory.given_up:
-        short = memory.margin_kg is not None and memory.margin_kg < 0.0
-        return (f"propellant short by {-(memory.margin_kg or 0.0):.0f} kg for this target",) if short else ()
+        short = f"propellant short by {-(memory.margin_kg or 0.0):.0f} kg for this target"
+        return (short,) if surely_short(memory) else ()
     if memory.lesser is None:
         return (f"out of reach: {memory.given_up}",)
     low, high = ((r - plan.body.radius_m) / 1000.0 for r in (

@@ -329,7 +329,7 @@ class Session:
             status="stale" if last else "converging",
             warnings=(f"guidance could not be computed: {reason_of(problem)}",),
         )
-        return command_for(seq, order, memory, now, self.plan, self.frame, None)
+        return command_for(seq, with_doubts(order, memory, now), memory, now, self.plan, self.frame, None)
 
 
 def require_finite_memory(memory: Memory) -> None:

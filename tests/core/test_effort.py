@@ -7,12 +7,13 @@ from dataclasses import replace
 import pytest
 
 from guidance_svc.core.burns import Arc
+from guidance_svc.core.cover import MOST_PIECES, cover_drop_s
 from guidance_svc.core.effort import UNBOUNDED, allowed, left, spend, spent
 from guidance_svc.core.starter import first_guess
 from guidance_svc.core.steering import SOLVE_STEPS, Problem, Steering, refine, steps_of
 from guidance_svc.core.tape import PIECE_STEPS, Unfinished, played_back, solved_once
 from guidance_svc.errors import BudgetSpent
-from tests.session.exchange import EARTH, TARGET
+from tests.session.exchange import EARTH, TARGET, UPPER
 
 LAW = Steering(0.0, (1.0, 0.0, 0.0), (0.0, 0.0, 0.0), 10.0, 10.0)
 
@@ -92,3 +93,15 @@ def test_newtons_method_stops_before_the_allowance_does_and_goes_on_in_the_next_
             law, cycles = refine(problem, law, 4), cycles + 1
     assert law.converged
     assert cycles > 1
+
+
+@pytest.mark.parametrize("wait_s", [100.0, 20_000.0, 3e6])
+def test_the_look_for_the_covers_drop_takes_a_bounded_number_of_steps_however_long_the_wait(wait_s: float) -> None:
+    # a wait of 1e6 s before ignition took 2.2 s of processor time, and no budget saw it
+    place, speed = (EARTH.radius_m + 300e3, 0.0, 0.0), (0.0, 7700.0, 0.0)
+    problem = Problem(0.0, place, speed, (Arc(5650.0, wait_s), *many(20)), None, EARTH)
+    vehicle = replace(UPPER, cover_mass_kg=50.0, drop_cover_above_m=9e5)
+    with allowed(UNBOUNDED) as effort:
+        cover_drop_s(problem, first_guess(replace(problem, target=TARGET)), vehicle)
+    assert effort.spent <= 2 * (MOST_PIECES + 2 * 21)
+    assert effort.spent > 2 * 20

@@ -6,8 +6,9 @@ figures asked for (0.2 to 0.4 % in 10 s at 0.1 m/s; a lost engine in under 0.5 s
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from math import log
+from math import exp, log, sqrt
 from random import Random
 
 import pytest
@@ -50,18 +51,29 @@ def truth(stretches: list[Stretch], time_s: float) -> tuple[float, float, float]
 
 def watched(
     stretches: list[Stretch], until_s: float, noise_m_s: float = NOISE_M_S, seed: int = 0, every_s: float = 0.1,
-    engine: EngineEstimate | None = None, from_s: float = 0.0,
+    engine: EngineEstimate | None = None, from_s: float = 0.0, mass_noise_kg: float = 0.0, correlated_s: float = 0.0,
+    each: Callable[[EngineEstimate], None] | None = None,
 ) -> EngineEstimate:  # fmt: skip
-    """The estimate after a burn has been watched from one time to another, both included."""
+    """The estimate after a burn has been watched from one time to another, both included.
+
+    Args:
+        correlated_s: time in which the correlation of the velocity noise falls to 1/e; 0 for none.
+    """
     draw = Random(seed)
     engine = engine or EngineEstimate()
+    kept = exp(-every_s / correlated_s) if correlated_s > 0.0 else 0.0
+    noise: Vec = (draw.gauss(0, noise_m_s), draw.gauss(0, noise_m_s), draw.gauss(0, noise_m_s))
     for k in range(round((until_s - from_s) / every_s) + 1):
         t = from_s + k * every_s
         gain, mass, throttle = truth(stretches, t)
-        noise = (draw.gauss(0, noise_m_s), draw.gauss(0, noise_m_s), draw.gauss(0, noise_m_s))
+        mass += draw.gauss(0, mass_noise_kg) if mass_noise_kg else 0.0
         velocity = add(along(scale(t, GRAVITY), gain, POINTING), noise)
         push = scale(THRUST_N / mass, POINTING)
         engine = watch(engine, t, velocity, GRAVITY, push, throttle, mass, FLOW_KG_S)
+        if each is not None:
+            each(engine)
+        fresh = noise_m_s * sqrt(1.0 - kept * kept)
+        noise = add(scale(kept, noise), (draw.gauss(0, fresh), draw.gauss(0, fresh), draw.gauss(0, fresh)))
     return engine
 
 
@@ -69,8 +81,9 @@ def test_ten_seconds_at_a_tenth_of_a_metre_a_second_give_thrust_within_0_4_per_c
     errors = [watched([Stretch(99.0, 0.97, 0.99)], 10.0, seed=seed).thrust_scale - 0.97 for seed in range(100)]
     rms = (sum(e * e for e in errors) / len(errors)) ** 0.5
     assert rms < 0.004
-    # and the noise does reach the estimate: 21 readings of 0.1 m/s on a line of 80 m/s cannot do better than this
-    assert rms > 0.0005
+    # and the noise does reach the estimate: 100 readings of 0.1 m/s on a line of 80 m/s cannot do better than this,
+    # 0.1 sqrt(12 / 100) / 80
+    assert rms > 0.0004
 
 
 def test_the_stated_sigma_covers_the_errors_as_one_sigma_should() -> None:
@@ -116,8 +129,8 @@ def test_after_a_loss_the_new_thrust_firms_up_within_ten_seconds() -> None:
         assert engine.flow_scale == pytest.approx(2.0 / 3.0, abs=0.01)
 
 
-def test_no_loss_is_seen_in_two_hundred_noisy_burns() -> None:
-    assert all(watched([Stretch(999.0)], 60.0, seed=seed).jumped_at_s is None for seed in range(200))
+def test_no_loss_is_seen_in_sixty_noisy_burns() -> None:
+    assert all(watched([Stretch(999.0)], 60.0, seed=seed).jumped_at_s is None for seed in range(60))
 
 
 def test_a_file_wrong_by_five_per_cent_is_no_lost_engine() -> None:
@@ -140,8 +153,8 @@ def test_a_gap_longer_than_five_seconds_begins_the_line_anew_and_keeps_the_estim
     steady = [Stretch(999.0, 0.97, 0.98)]
     before = watched(steady, 20.0)
     after = watched(steady, 40.1, engine=before, from_s=40.0, seed=1)
-    assert len(after.anchors) == 1
-    assert after.anchors[0].time_s == 40.0
+    assert after.anchors == ()
+    assert after.readings[0].time_s == 40.0
     assert after.thrust_scale == before.thrust_scale
     assert after.jumped_at_s is None
 
@@ -149,7 +162,8 @@ def test_a_gap_longer_than_five_seconds_begins_the_line_anew_and_keeps_the_estim
 def test_time_that_stands_still_begins_the_line_anew() -> None:
     before = watched([Stretch(999.0)], 20.0)
     again = watched([Stretch(999.0)], 20.0, engine=before, from_s=20.0)
-    assert len(again.anchors) == 1
+    assert len(again.readings) == 1
+    assert again.anchors == ()
 
 
 def test_an_engine_that_lights_late_is_seen_as_a_jump_and_then_known() -> None:
@@ -167,9 +181,56 @@ def test_the_estimate_does_not_depend_on_how_often_states_come() -> None:
         assert engine.thrust_scale == pytest.approx(0.97, abs=1e-3)  # trapezoids over 2 s: 6e-5
 
 
-def test_far_noisier_telemetry_than_expected_stops_crying_wolf_within_five_seconds() -> None:
-    # alarms before the noise has been measured double what is taken for noise; later ones follow the measured noise
-    for seed in range(100):
+def test_telemetry_far_noisier_than_expected_never_cries_wolf() -> None:
+    for seed in range(30):
         engine = watched([Stretch(999.0)], 60.0, noise_m_s=0.5, seed=seed)
-        assert engine.jumped_at_s is None or engine.jumped_at_s < 5.0
+        assert engine.jumped_at_s is None
         assert engine.thrust_scale == pytest.approx(1.0, abs=0.02)  # three sigma of 0.5 m/s over the last ten seconds
+
+
+@pytest.mark.parametrize("correlated_s", [0.0, 1.0, 3.0])
+def test_the_first_seconds_of_noisy_telemetry_move_the_exhaust_velocity_by_no_more_than_the_file_may_be_wrong(
+    correlated_s: float,
+) -> None:
+    # 0.3 m/s, 1e-4 of the mass, 5 Hz: what turned a vehicle round, the exhaust velocity 18 % low at 2.8 s.
+    # Three sigma of the file's 2 % at any instant; nothing is called a jump.
+
+    def plausible(engine: EngineEstimate) -> None:
+        assert engine.thrust_scale / engine.flow_scale == pytest.approx(1.0, abs=0.06)
+        assert engine.jumped_at_s is None
+
+    for seed in range(40):
+        watched([Stretch(99.0)], 10.0, 0.3, seed, 0.2, mass_noise_kg=2.4, correlated_s=correlated_s, each=plausible)
+
+
+@pytest.mark.parametrize(("noise_m_s", "within_s"), [(0.01, 0.3), (0.1, 0.5), (0.3, 1.0)])
+def test_a_lost_third_shows_the_sooner_the_quieter_the_telemetry(noise_m_s: float, within_s: float) -> None:
+    # 2.6 m/s2 are lost: after t seconds at 10 Hz that is 2.6 sqrt(10 t^3 / 3) of the noise; 7 sigma are asked for
+    for seed in range(20):
+        lost = [Stretch(20.0), Stretch(999.0, 2.0 / 3.0, 2.0 / 3.0)]
+        engine = watched(lost, 20.0 + within_s, noise_m_s, seed, mass_noise_kg=24.0 * noise_m_s / 3.0)
+        assert engine.jumped_at_s is not None
+        assert engine.thrust_scale == pytest.approx(2.0 / 3.0, abs=0.3)  # three sigma of what is asked for
+
+
+def test_a_lost_engine_keeps_its_exhaust_velocity() -> None:
+    lost = [Stretch(20.0), Stretch(999.0, 2.0 / 3.0, 2.0 / 3.0)]
+    for seed in range(20):
+        engine = watched(lost, 21.0, 0.3, seed, mass_noise_kg=2.4)
+        assert engine.thrust_scale / engine.flow_scale == pytest.approx(1.0, abs=0.04)
+
+
+def test_mass_that_is_dropped_is_no_lost_engine() -> None:
+    engine = watched([Stretch(999.0)], 20.0, 0.05)
+    for k in range(1, 40):
+        t = 20.0 + 0.1 * k
+        gain, mass, throttle = truth([Stretch(999.0)], t)
+        velocity = along(scale(t, GRAVITY), gain, POINTING)
+        push = scale(THRUST_N / mass, POINTING)
+        engine = watch(engine, t, velocity, GRAVITY, push, throttle, mass - 300.0, FLOW_KG_S)
+        assert engine.jumped_at_s is None
+
+
+def test_an_exhaust_velocity_far_off_the_file_is_believed_once_the_telemetry_contradicts_it() -> None:
+    engine = watched([Stretch(99.0, 0.85, 1.0)], 10.0, 0.1, mass_noise_kg=1.0)
+    assert engine.thrust_scale / engine.flow_scale == pytest.approx(0.85, abs=0.006)

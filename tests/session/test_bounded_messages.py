@@ -60,7 +60,7 @@ def test_an_orbit_of_many_years_is_told_in_words_and_is_not_complete() -> None:
     assert command.detail is not None
     assert command.detail.radius_spread_m is None
     command, _ = answered(session, near_escape(2, -1.0))
-    assert command.warnings[0] == "at or above escape speed: the path has no apoapsis"
+    assert "at or above escape speed: the path has no apoapsis" in command.warnings
 
 
 def test_what_takes_too_long_is_stale_with_its_reason(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -103,10 +103,10 @@ def test_the_search_for_a_coast_takes_many_messages_and_none_takes_long() -> Non
         assert command == exchange.reply
         most = max(most, steps)
     assert 1000 < most <= LIGHT_STEPS + CYCLE_STEPS  # in one message it took 6,142
-    said = [any("a coast saves 306 kg" in w for w in exchange.reply.warnings) for exchange in exchanges]
+    said = [any("a coast saves 331 kg" in w for w in exchange.reply.warnings) for exchange in exchanges]
     assert said.index(True) > 5
     looking = [exchange.reply for exchange, found in zip(exchanges, said, strict=True) if not found]
-    assert {reply.status for reply in looking} == {"converging"}
+    assert {reply.status for reply in looking} == {"ok"}
     assert all(reply.cutoff_at_s is not None for reply in looking)  # the direct law has its cutoff meanwhile
 
 

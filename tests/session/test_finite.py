@@ -22,7 +22,7 @@ ORBIT = OrbitReport(2e5, 3e5, 0.5, 0.1, 5400.0, 100.0)
 WHOLE = Command(
     1, 2.0, "insertion", (1.0, 0.0, 0.0), (0.0, 1.0, 0.0), 0.1, 0.2, 0.3, 0.4, 0.5, True, 9.0, 7.0,
     Event("0-0-cutoff", "cutoff", 9.0), 0.5, "ok", (), Detail(1.0, ORBIT, ORBIT, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0),
-    ThrottleDown(8.0, 0.3),
+    ThrottleDown(8.0, 0.3), 9.0,
 )  # fmt: skip
 
 
@@ -49,7 +49,7 @@ def test_every_number_of_a_command_is_found_or_goes_out_as_null(bad: float) -> N
         if not_finite(command) is None:
             encode(command_message(command), "json")  # raises where a number is not finite
             assert path.startswith(".detail"), path
-    assert seen == 37
+    assert seen == 38
 
 
 @pytest.mark.parametrize("name", ["throttle_frac", "cutoff_at_s", "ignite_at_s"])

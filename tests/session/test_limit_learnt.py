@@ -7,22 +7,22 @@ from random import Random
 
 import pytest
 
-from guidance_svc.core.estimator import Sample
+from guidance_svc.core.thrust_line import Anchor
 from guidance_svc.session.limit_learnt import ANCHORS, CERTAIN, STEADY, fits_of
 
 VE_M_S = 3200.0
 STILL = (0.0, 0.0, 0.0)
 
 
-def anchors(held: bool, acceleration_m_s2: float, noise_m_s: float, seed: int) -> tuple[Sample, ...]:
-    """Half-second samples of an engine that begins at this acceleration; rocket equation for both kinds."""
+def anchors(held: bool, acceleration_m_s2: float, noise_m_s: float, seed: int) -> tuple[Anchor, ...]:
+    """Half-second means of an engine that begins at this acceleration; rocket equation for both kinds."""
     rng, out = Random(seed), []
     for k in range(ANCHORS):
         t = 0.5 * k
         mass = 1e4 * (exp(-acceleration_m_s2 * t / VE_M_S) if held else 1.0 - acceleration_m_s2 * t / VE_M_S)
         gain = acceleration_m_s2 * t if held else -VE_M_S * log(mass / 1e4)
         v = (1000.0 + gain + rng.gauss(0.0, noise_m_s), rng.gauss(0.0, noise_m_s), rng.gauss(0.0, noise_m_s))
-        out.append(Sample(t, v, STILL, 1.0, STILL, STILL, STILL, mass, 0.0))
+        out.append(Anchor(t, 5, STILL, v, mass, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
     return tuple(out)
 
 

@@ -1,0 +1,82 @@
+"""What one phase leaves behind, and the next one must not go by."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import sqrt
+
+import pytest
+
+from guidance_svc.core.detour_search import DetourSearch
+from guidance_svc.domain import Circularize, Coast, FlightPlan, Frame, Insertion, Orbit, Target, VehicleState
+from guidance_svc.session import session as session_module
+from guidance_svc.session.insertion import insertion_enter, insertion_solve
+from guidance_svc.session.memory import LesserSearch, Memory
+from guidance_svc.session.navigation import navigate
+from guidance_svc.session.orbit import coast_enter
+from guidance_svc.session.session import Session
+from guidance_svc.sim.telemetry import telemetry
+from tests.session.exchange import EARTH, LATE, UPPER, late_start
+
+RADIUS_M = EARTH.radius_m + 250e3
+CIRCLE_M_S = sqrt(EARTH.mu_m3_s2 / RADIUS_M)
+CIRCLE = Target(RADIUS_M, RADIUS_M, RADIUS_M, CIRCLE_M_S, 0.0, "free", 0.0)
+
+
+@pytest.mark.parametrize(("missing_m_s", "phase"), [(0.01, "orbit"), (0.05, "orbit"), (0.09, "orbit"), (0.2, "coast")])
+def test_a_circle_that_the_coast_finds_met_is_not_burnt_for_at_once(missing_m_s: float, phase: str) -> None:
+    # from 0.02 to 0.1 m/s the coast was left out and its burn of some milliseconds lit where the coast would begin
+    body = replace(EARTH, j2=0.0)
+    plan = FlightPlan("circle", body, UPPER, CIRCLE, (Coast(), Circularize(), Orbit()))
+    state = VehicleState(0, 0.0, 9000.0, (RADIUS_M, 0.0, 0.0), (0.0, CIRCLE_M_S - missing_m_s, 0.0), engine_on=False)
+    command = Session(plan, Frame()).state(state)
+    assert (command.phase, command.engine_on) == (phase, False)
+
+
+def first_law(plan: FlightPlan, before: Memory | None = None) -> Memory:
+    """The memory after the first cycles of an insertion from the late start."""
+    world, state = late_start()
+    now, phase = navigate(telemetry(state, world, Frame(), 0), plan, Frame()), plan.phases[0]
+    assert isinstance(phase, Insertion)
+    memory = before or insertion_enter(Memory(), now, plan, phase)
+    for _ in range(8):
+        memory = insertion_solve(memory, now, plan, phase)
+        if memory.law is not None:
+            return memory
+    raise AssertionError("no law")
+
+
+COASTING = replace(
+    LATE, target=replace(CIRCLE, perigee_radius_m=RADIUS_M, plane="free"), phases=(Insertion(may_coast=True), Orbit())
+)
+
+
+def test_no_coast_is_looked_for_while_a_lesser_target_is_flown() -> None:
+    world, state = late_start()
+    now = navigate(telemetry(state, world, Frame(), 0), COASTING, Frame())
+    begun = insertion_enter(Memory(), now, COASTING, Insertion(may_coast=True))
+    assert first_law(COASTING).search is not None
+    lesser = replace(begun, lesser=COASTING.target, given_up="the apogee")
+    assert first_law(COASTING, lesser).search is None
+
+
+def test_a_coast_forgets_the_searches_of_the_burn_before_it() -> None:
+    # with one left every state of the phases after it was taken for one that needs a major cycle
+    memory = first_law(COASTING)
+    search, law = memory.search, memory.law
+    assert isinstance(search, DetourSearch)
+    assert law is not None
+    memory = replace(memory, lesser_search=LesserSearch(search.problem, law, 4000.0))
+    world, state = late_start()
+    now = navigate(telemetry(state, world, Frame(), 0), COASTING, Frame())
+    after = coast_enter(memory, now, replace(LATE, phases=(Coast(), Orbit())), Coast())
+    assert (after.search, after.lesser_search) == (None, None)
+
+
+def test_a_first_reply_without_guidance_says_what_does_not_fit_as_well(monkeypatch: pytest.MonkeyPatch) -> None:
+    world, state = late_start()
+    message = replace(telemetry(state, world, Frame(), 0), mass_kg=2500.0)  # less than the empty stage
+    monkeypatch.setattr(session_module, "REPLY_STEPS", 10)
+    first, second = Session(LATE, Frame()).state(message).warnings
+    assert first.startswith("first state: mass_kg is 2500")
+    assert second.startswith("guidance could not be computed")

@@ -1,4 +1,4 @@
-"""An acceleration limit that the plan does not tell, learnt from a thrust acceleration that stays while the mass falls.
+"""An acceleration limit that is missing in the plan, learnt from a thrust acceleration that stays while the mass falls.
 
 Two straight lines are fitted to the speed that the engine has given over the last five seconds: against the integral of
 one over the mass (constant thrust), and against time (constant acceleration). What scatters less is the truer one; the
@@ -144,6 +144,6 @@ def limit_words(memory: Memory) -> tuple[str, ...]:
         return ()
     return (
         f"the thrust acceleration has stayed at {memory.limit.acceleration_m_s2:.1f} m/s2 since "
-        f"{memory.limit.since_s:.0f} s while the mass fell: taken as a limit that the plan does not tell "
+        f"{memory.limit.since_s:.0f} s while the mass fell: taken as a limit that is missing in the plan "
         "(acceleration_limit_m_s2)",
     )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from math import inf
 
 from guidance_svc.core.burns import Arc, gain_m_s, mass_at_end_kg
 from guidance_svc.core.detour import Detour
 from guidance_svc.core.detour_search import begun, detour_law, stepped
+from guidance_svc.core.effort import allowed, left
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.frames import turn_z
 from guidance_svc.core.kepler import orbit_report
@@ -16,7 +18,7 @@ from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine, refine_direction
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
-from guidance_svc.errors import GuidanceError
+from guidance_svc.errors import BudgetSpent, GuidanceError
 from guidance_svc.session.air import bare_at_cutoff, cover_foreseen, drop_time_s, within_air_limits
 from guidance_svc.session.ascent import CLOCK_SLACK_S, dropped, event_id, lit_by
 from guidance_svc.session.engine import (
@@ -56,6 +58,7 @@ CONTACT_S = 0.5
 NEAR_CUTOFF_CONTACT_S = 0.1
 STALE_AFTER_CYCLES = 4  # of attempts, and of time: while it fails, every state is an attempt
 DEARER_FRAC = 0.02  # of the speed gain: a new law that costs so much more than the last is looked into
+AFTER_TRUST_STEPS = 900  # integrator steps left to the rest of a cycle by the look at a law that is new or dearer
 FRESH_STEPS = 12  # Newton steps of a law solved afresh
 STANDING_M_S = 2.0  # over ground: slower than this before ignition is standing on the pad
 RELIGHT_S = 1.0  # from finding that a burn was missed to its next ignition
@@ -291,11 +294,14 @@ def trusted(memory: Memory, problem: Problem, trial: Steering) -> Steering:
     """
     if memory.law is not None and trial.gain_m_s <= (1.0 + DEARER_FRAC) * memory.law.gain_m_s:
         return trial
-    trials = [trial] if is_minimum(problem, trial) else []
-    if memory.law is not None:
-        starts = (first_guess(problem), moved_on(memory.law, problem))
-        fresh = [refine(problem, replace(start, slope=None), FRESH_STEPS) for start in starts]
-        trials += [law for law in fresh if law.converged and is_minimum(problem, law)]
+    trials: list[Steering] = []
+    with suppress(BudgetSpent), allowed(max(left() - AFTER_TRUST_STEPS, 0)):  # what has been found by then counts
+        if is_minimum(problem, trial):
+            trials.append(trial)
+        for start in (first_guess(problem), moved_on(memory.law, problem)) if memory.law is not None else ():
+            law = refine(problem, replace(start, slope=None), FRESH_STEPS)
+            if law.converged and is_minimum(problem, law):
+                trials.append(law)
     return min(trials, key=lambda law: law.gain_m_s, default=replace(trial, converged=False))
 
 

@@ -21,6 +21,21 @@ def require_file(path: Path, option: str) -> None:
         raise ConfigError("cannot_write", option, "a file that can be written", "Permission denied", str(path))
 
 
+def check_folder(path: Path, option: str) -> None:
+    """Refuse a folder that could not be made or written to; nothing is made yet.
+
+    Raises:
+        ConfigError: naming the option and the path.
+    """
+    there = path
+    while not there.exists() and there != there.parent:
+        there = there.parent
+    if not there.is_dir():
+        raise ConfigError("cannot_write", option, "a folder that can be written to", "Not a directory", str(path))
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise ConfigError("cannot_write", option, "a folder that can be written to", "Permission denied", str(path))
+
+
 def require_folder(path: Path, option: str) -> None:
     """Make a folder, and refuse one in which nothing can be written.
 

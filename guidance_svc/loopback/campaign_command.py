@@ -8,7 +8,7 @@ from pathlib import Path
 
 from guidance_svc.adapters.campaign_files import campaign_of, left_over, load_campaign, write_flights, write_text
 from guidance_svc.adapters.config_files import Library
-from guidance_svc.adapters.out_paths import require_folder
+from guidance_svc.adapters.out_paths import check_folder, require_folder
 from guidance_svc.constants import CAUTION
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback.campaign_flight import reference_flight
@@ -35,7 +35,7 @@ def run_campaign(
         ConfigError: with the file, the key, the reason, and the nearest plan that works.
     """
     model = load_campaign(file)
-    require_folder(out / "flights", "--out")
+    check_folder(out / "flights", "--out")
     try:
         plan = planned(campaign_of(model, library, reference_flight))
     except ConfigError as error:
@@ -46,6 +46,7 @@ def run_campaign(
     say(CAUTION)
     say(f"campaign {title}")
     say(text)
+    require_folder(out / "flights", "--out")
     write_text(out / f"{file.stem}.txt", f"{CAUTION}\n\ncampaign {title}\n\n{text}\n")
     paths = write_flights(out, file.stem, named_flights(model, plan), library, plan.campaign.meridian_at_zero_rad)
     say(f"\nflight plans: {len(paths)} under {out / 'flights'}; fly them with  guidance-svc serve --configs {out}")

@@ -83,7 +83,7 @@ def test_json_carries_the_same(capsys: pytest.CaptureFixture[str]) -> None:
     assert told["passed"] is False
     assert told["checks"] == [
         {"name": FAILED.name, "outcome": "fail", "expected": FAILED.expected, "seen": FAILED.seen,
-         "change": FAILED.change}
+         "change": FAILED.change, "follows": FAILED.follows}
     ]  # fmt: skip
 
 

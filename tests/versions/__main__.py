@@ -25,7 +25,7 @@ from typing import Final
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 EXTRAS: Final = "report,sky,board,plan"
-TEST_TOOLS: Final = ("pytest", "pytest-asyncio", "hypothesis")  # these at their newest: they are not what is tested
+TEST_TOOLS: Final = ("pytest", "pytest-asyncio", "pytest-xdist", "hypothesis")  # at their newest: not what is tested
 TESTS: Final = ("tests/session/test_packing.py", "tests/wire")
 TOLD: Final = ("numpy", "pydantic", "pyzmq", "msgpack", "mcap", "typer", "rich", "matplotlib")
 NOT_TO_BE_HAD: Final = re.compile(r"error sending request|Failed to fetch|dns error|timed out|Could not connect", re.I)
@@ -144,7 +144,8 @@ def flown(inside: Path, folder: Path) -> str:
     Raises:
         Failed: one of them did not work.
     """
-    run([inside, "-m", "pytest", "-q", "-p", "no:anyio", *TESTS])  # starlette brings anyio; its plugin may be too old
+    tests = ("-q", "-n", "0", "-p", "no:anyio", *TESTS)  # starlette brings anyio; its plugin may be too old
+    run([inside, "-m", "pytest", *tests])
     out = folder / "flight"
     run([inside, "-I", ROOT / "tests" / "versions" / "short_flight.py", out], cwd=folder)
     report = [inside, "-m", "guidance_svc", "report", "--no-replay", *out.glob("recording/*.mcap")]

@@ -141,6 +141,7 @@ def angle_deg(a: Array, b: Array) -> float:
     return degrees(acos(min(1.0, float(a @ b))))
 
 
+@pytest.mark.slow
 def test_the_tankers_plane_at_insertion_is_the_depots(flights: tuple[Flight, Flight], handed: Handed) -> None:
     """0.02 deg is 2.7 m/s of plane change at 7.7 km/s, a tenth of what the phasing costs."""
     body = handed.plan.campaign.body
@@ -152,6 +153,7 @@ def test_the_tankers_plane_at_insertion_is_the_depots(flights: tuple[Flight, Fli
     assert angle_deg(mean_normal(meets, inserted_s, body), mean_normal(there, inserted_s, body)) < 0.02
 
 
+@pytest.mark.slow
 def test_the_depots_plane_is_right_ten_days_later(flights: tuple[Flight, Flight], handed: Handed) -> None:
     """Aligned backwards, flown forwards: within 0.05 deg (4 m/s of departure's plane change at most)."""
     plan = handed.plan
@@ -163,6 +165,7 @@ def test_the_depots_plane_is_right_ten_days_later(flights: tuple[Flight, Flight]
     assert angle_deg(normal, np.array([sin(i) * sin(node), -sin(i) * cos(node), cos(i)])) < 0.05
 
 
+@pytest.mark.slow
 def test_the_ledger_closes_to_the_kilogram_against_the_simulators_tanks(
     flights: tuple[Flight, Flight], handed: Handed
 ) -> None:
@@ -178,6 +181,7 @@ def test_the_ledger_closes_to_the_kilogram_against_the_simulators_tanks(
     assert on_board == pytest.approx(tanks[1], abs=1.0)
 
 
+@pytest.mark.slow
 def test_the_tanker_meets_the_depot_with_the_phase_that_the_plan_says(
     flights: tuple[Flight, Flight], handed: Handed
 ) -> None:

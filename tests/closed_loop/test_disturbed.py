@@ -43,6 +43,7 @@ def test_an_engine_cut_only_on_ticks_meets_its_apsides_by_tapering() -> None:
     assert_within(ours(replace(ON_TICK, throttle_min=0.4), 0, 0.02), 300.0)
 
 
+@pytest.mark.slow
 def test_an_engine_that_cannot_throttle_misses_by_what_half_a_tick_is_worth() -> None:
     half_a_tick_m = 0.5 * 0.02 * PUSH_AT_CUTOFF_M_S2 * APOGEE_M_PER_M_S
     misses = [abs(ours(ON_TICK, seed, 0.02).apogee_m) for seed in (0, 1)]
@@ -72,6 +73,7 @@ def test_a_known_tail_off_is_taken_off_in_advance() -> None:
     assert_within(ours(TAIL_OFF, 0, COARSE_S), 100.0)
 
 
+@pytest.mark.slow
 def test_an_untold_part_of_the_tail_off_costs_its_impulse_and_the_taper_less() -> None:
     untold_m = 0.2 * 0.15 * PUSH_AT_CUTOFF_M_S2 * APOGEE_M_PER_M_S
     plain = ours(TAIL_OFF_WRONG, 0, COARSE_S).apogee_m
@@ -80,16 +82,17 @@ def test_an_untold_part_of_the_tail_off_costs_its_impulse_and_the_taper_less() -
     assert 0.4 * plain < tapered < 0.5 * plain  # impulse in proportion to the throttle, 15 % above its lowest
 
 
-@pytest.mark.parametrize("lost_at", [0.2, 0.4, 0.7])
+@pytest.mark.parametrize("lost_at", [0.2, *(pytest.param(at, marks=pytest.mark.slow) for at in (0.4, 0.7))])
 def test_a_third_of_the_thrust_may_go(lost_at: float) -> None:
     assert_within(ours(replace(LOSS, lost_at=lost_at), 0, COARSE_S), 150.0)
 
 
-@pytest.mark.parametrize("throttle_min", [0.4, 0.25])
+@pytest.mark.parametrize("throttle_min", [0.4, pytest.param(0.25, marks=pytest.mark.slow)])
 def test_everything_at_once_stays_within_a_kilometre_and_a_half(throttle_min: float) -> None:
     assert_within(ours(replace(ALL, throttle_min=throttle_min, tail_off_told=1.0), 0, 0.02), 1500.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("throttle_min", "bound_m"), [(0.4, 3000.0), (0.25, 2000.0)])
 def test_everything_and_a_wrong_tail_off_cost_what_nothing_can_show(throttle_min: float, bound_m: float) -> None:
     # The engine runs at 1.15 times its lowest throttle at the end, at least 0.3: (0.97 - 0.8) x 0.15 s x 0.46 (0.3) of

@@ -18,7 +18,7 @@ from tests.closed_loop.demo_flights import STEP_S, Flown, controls_for, tanker_p
 ALWAYS = ("time_s", "position_m", "velocity_m_s", "mass_kg")  # what the README's loop sends
 
 
-@pytest.mark.parametrize("more", [(), ("engine_on",)])
+@pytest.mark.parametrize("more", [(), pytest.param(("engine_on",), marks=pytest.mark.slow)])
 def test_the_tanker_flies_to_its_orbit_with_no_event_acknowledged(more: tuple[str, ...]) -> None:
     flown = Flown(tanker_plan(load_library(default_folder())))
     craft = launched("Bargeman", flown.plan, None, flown.log)

@@ -45,7 +45,10 @@ SOUND: dict[str, dict[str, Any]] = {  # most end after the first burn, for time'
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("kind", SOUND)
+QUICK = ("turning, left-handed, declared", "local, geodetic")
+
+
+@pytest.mark.parametrize("kind", [kind if kind in QUICK else pytest.param(kind, marks=SLOW) for kind in SOUND])
 def test_a_sound_script_is_not_accused(kind: str) -> None:
     checks = Pilot(**SOUND[kind]).checked()
     assert failures(checks) == []

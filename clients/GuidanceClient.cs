@@ -219,7 +219,7 @@ namespace Guidance
             return down != null && Finite(down, "at_s") && Finite(down, "throttle") ? "" : "throttle_down";
         }
 
-        /// <summary>Vehicle time from which the engine is off: the cutoff, or the latest time told; infinity while it
+        /// <summary>Vehicle time from which the engine is off: the cutoff, or latest_off_at_s; infinity while it
         /// is off anyway.</summary>
         public static double OffAtS(Message command)
         {

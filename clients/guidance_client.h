@@ -208,7 +208,7 @@ static inline double gc_clock(void) { /* of real time, never set back */
     return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
 }
 
-/* Vehicle time from which the engine is off: the cutoff, or the latest time told; INFINITY while it is off anyway. */
+/* Vehicle time from which the engine is off: the cutoff, or `latest_off_at_s`; INFINITY while it is off anyway. */
 static inline double gc_off_at_s(const struct gc_command *c) {
     double off_s = fmin(c->cutoff_at_s, c->latest_off_at_s); /* of one NAN: the other */
     return isnan(off_s) ? INFINITY : off_s;

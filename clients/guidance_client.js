@@ -63,7 +63,7 @@ function flaw(command) {
   return "";
 }
 
-/** Vehicle time from which the engine is off: the cutoff, or the latest time told; Infinity while it is off anyway. */
+/** Vehicle time from which the engine is off: the cutoff, or `latest_off_at_s`; Infinity while it is off anyway. */
 function offAtS(command) {
   return Math.min(...TIMES.map((name) => command[name]).filter(Number.isFinite), Infinity);
 }

@@ -142,7 +142,7 @@ local function system_clock()
   return there and socket.gettime or os.time
 end
 
---- Vehicle time from which the engine is off: the cutoff, or the latest time told; infinity while it is off anyway.
+--- Vehicle time from which the engine is off: the cutoff, or `latest_off_at_s`; infinity while it is off anyway.
 function guidance.off_at_s(command)
   local off_s = math.huge
   for _, name in ipairs(TIMES) do

@@ -76,7 +76,7 @@ def flaw(command: dict[str, Any]) -> str:
 
 
 def off_at_s(command: dict[str, Any]) -> float:
-    """Vehicle time from which the engine is off: the cutoff, or the latest time told; infinity while it is off."""
+    """Vehicle time from which the engine is off: the cutoff, or `latest_off_at_s`; infinity while it is off."""
     return min((float(command[name]) for name in TIMES if finite(command.get(name))), default=math.inf)
 
 

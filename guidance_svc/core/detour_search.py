@@ -127,7 +127,7 @@ def begun(problem: Problem, direct: Steering, floor_m: float, second: SecondBurn
 
 
 def whole_search(search: DetourSearch) -> DetourSearch:
-    """All steps at once, for planning and tests."""
+    """All steps at once, for tests."""
     while not search.over:
         search = stepped(search)
     return search

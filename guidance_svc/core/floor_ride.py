@@ -6,7 +6,7 @@ as the remaining weight asks for, and is cut off at the low orbit's perigee, whi
 right when the pitch does not jump there: the vertical acceleration at entry is zero.
 
 Source: a path bounded in height is a state constraint of second order, on whose boundary arc the control joins
-smoothly; A. E. Bryson, Y.-C. Ho, Applied Optimal Control, section 3.11 (from memory). Measured: 0.1 kg above the
+smoothly; A. E. Bryson, Y.-C. Ho, Applied Optimal Control, section 3.11 (from memory). Measured: 0.03 kg above the
 optimum of a direct collocation that keeps the same floor (tests/core/test_detour_search.py).
 """
 

@@ -43,7 +43,9 @@ class Anchor(NamedTuple):
     """The mean of the readings of about half a second, and how they scatter about the line within it.
 
     Args:
+        time_s: of the first reading.
         states: how many readings.
+        middle_s: mean time of the readings.
         pp, py, yy: sums of squares and products about the mean, of `pushed_m_s` and `own_m_s`, over three axes.
         bb, bm, mm: likewise of `burnt_kg` and the mass lost.
     """
@@ -60,6 +62,7 @@ class Anchor(NamedTuple):
     bb: float
     bm: float
     mm: float
+    middle_s: float
 
 
 class Known(NamedTuple):
@@ -129,7 +132,8 @@ def sums_of(points: Sequence[tuple[Vec, Vec, float, float]]) -> Sums:
 
 def anchor_of(readings: Sequence[Reading]) -> Anchor:
     """The mean of some readings and their scatter."""
-    return Anchor(readings[0].time_s, len(readings), *sums_of([r[1:] for r in readings]))
+    middle_s = sum([r.time_s for r in readings]) / len(readings)
+    return Anchor(readings[0].time_s, len(readings), *sums_of([r[1:] for r in readings]), middle_s)
 
 
 def line_through(anchors: Sequence[Anchor], before: Known) -> tuple[Line, Noise] | None:
@@ -178,7 +182,7 @@ def fast_parts(anchors: Sequence[Anchor], slope: float, flow_slope: float, withi
     if not within:
         return 0.0, 0.0
     squares = mass_squares = 0.0
-    for _, _, _, _, _, _, pp, py, yy, bb, bm, mm in anchors:
+    for _, _, _, _, _, _, pp, py, yy, bb, bm, mm, _ in anchors:
         squares += yy + slope * (slope * pp - 2.0 * py)
         mass_squares += mm + flow_slope * (flow_slope * bb - 2.0 * bm)
     return max(squares, 0.0) / (3.0 * within), max(mass_squares, 0.0) / within

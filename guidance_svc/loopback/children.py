@@ -20,7 +20,7 @@ from guidance_svc.adapters.systems import STOPS, ask_to_end, own_group
 
 GOODBYE_S = 5.0  # real time that a child has to end on request before it is killed
 LISTEN_S = 15.0  # real time after which a server that does not listen yet is told of, and again after each such time
-LISTEN_LIMIT_S = 600.0  # after which it is given up; compiling the kernels took 90 s on the busiest machine measured
+LISTEN_LIMIT_S = 600.0  # after which it is given up: compiling the kernels takes long on a busy machine
 
 
 class ChildError(Exception):
@@ -110,7 +110,7 @@ class Children:
             raise ChildError(f"{name} ended too early: {self.last_words(name)}")
 
     def wait_until_listening(self, name: str, port: int) -> None:
-        """Return once something listens on the loopback port; a child that takes long is told of on standard error.
+        """Return once something listens on the loopback port; one that takes long is reported on standard error.
 
         Raises:
             ChildError: the child ended, or LISTEN_LIMIT_S passed.

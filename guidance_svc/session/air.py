@@ -12,6 +12,7 @@ from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.boost import PRESSURE_TIME_S, heating_w_m2, limits_of, near_air_flow, time_to_level_s
 from guidance_svc.core.cover import THICK_KG_M3, cover_drop_s
 from guidance_svc.core.effort import left
+from guidance_svc.core.estimator import begun_anew
 from guidance_svc.core.frames import altitude_m
 from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.core.vectors import dot, norm
@@ -133,7 +134,7 @@ def cover_settled(memory: Memory, now: Navigation) -> Memory:
         return memory
     if COVER_ID in memory.seen and now.time_s > memory.cover_at_s + COVER_SETTLES_S:
         return memory
-    return replace(memory, engine=replace(memory.engine, anchors=(), last=None))
+    return replace(memory, engine=begun_anew(memory.engine))
 
 
 def cover_watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:

@@ -1,4 +1,4 @@
-"""An acceleration limit that the plan does not tell, learnt from a thrust acceleration that stays while the mass falls.
+"""An acceleration limit that is missing in the plan, learnt from a thrust acceleration that stays while the mass falls.
 
 Two straight lines are fitted to the speed that the engine has given over the last five seconds: against the integral of
 one over the mass (constant thrust), and against time (constant acceleration). What scatters less is the truer one; the
@@ -62,10 +62,10 @@ def fits_of(anchors: tuple[Anchor, ...]) -> Fits | None:
     speeds = [dot(sub(a.own_m_s, last[0].own_m_s), ahead) for a in last]
     lightness = [0.0]
     for a, b in pairwise(last):
-        lightness.append(lightness[-1] + 0.5 * (b.time_s - a.time_s) * (1.0 / a.mass_kg + 1.0 / b.mass_kg))
+        lightness.append(lightness[-1] + 0.5 * (b.middle_s - a.middle_s) * (1.0 / a.mass_kg + 1.0 / b.mass_kg))
     floor = len(last) * FLOOR_M_S**2
     thrust, _ = scatter_about_line(lightness, speeds)
-    held, acceleration = scatter_about_line([a.time_s for a in last], speeds)
+    held, acceleration = scatter_about_line([a.middle_s for a in last], speeds)
     return Fits(0.5 * len(last) * log((thrust + floor) / (held + floor)), acceleration)
 
 
@@ -111,7 +111,7 @@ def held_acceleration(anchors: tuple[Anchor, ...]) -> float:
     """Mean acceleration over all anchors, along what they have gained."""
     ahead = unit(sub(anchors[-1].own_m_s, anchors[0].own_m_s))
     speeds = [dot(sub(a.own_m_s, anchors[0].own_m_s), ahead) for a in anchors]
-    return scatter_about_line([a.time_s for a in anchors], speeds)[1]
+    return scatter_about_line([a.middle_s for a in anchors], speeds)[1]
 
 
 def measured_again(memory: Memory, plan: FlightPlan, limit: LimitLearnt) -> Memory:
@@ -144,6 +144,6 @@ def limit_words(memory: Memory) -> tuple[str, ...]:
         return ()
     return (
         f"the thrust acceleration has stayed at {memory.limit.acceleration_m_s2:.1f} m/s2 since "
-        f"{memory.limit.since_s:.0f} s while the mass fell: taken as a limit that the plan does not tell "
+        f"{memory.limit.since_s:.0f} s while the mass fell: taken as a limit that is missing in the plan "
         "(acceleration_limit_m_s2)",
     )

@@ -158,7 +158,7 @@ class Memory:
         told_scale: thrust that the script tells over the vehicle file's; 1 where it tells none.
         flown: the present stage with thrust and exhaust velocity as flown; None while that is not known.
         steady: the engine as it was when its thrust was last constant; None before that.
-        limit: an acceleration limit that the telemetry shows and the plan does not tell.
+        limit: an acceleration limit that the telemetry shows and the plan does not have.
         burning_since_s: when the engine was first seen on in this burn.
         throttle_frac: as last ordered.
         finish: the last seconds of a burn, None before them.

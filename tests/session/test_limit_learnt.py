@@ -22,7 +22,7 @@ def anchors(held: bool, acceleration_m_s2: float, noise_m_s: float, seed: int) -
         mass = 1e4 * (exp(-acceleration_m_s2 * t / VE_M_S) if held else 1.0 - acceleration_m_s2 * t / VE_M_S)
         gain = acceleration_m_s2 * t if held else -VE_M_S * log(mass / 1e4)
         v = (1000.0 + gain + rng.gauss(0.0, noise_m_s), rng.gauss(0.0, noise_m_s), rng.gauss(0.0, noise_m_s))
-        out.append(Anchor(t, 5, STILL, v, mass, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0))
+        out.append(Anchor(t, 5, STILL, v, mass, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, t))
     return tuple(out)
 
 

@@ -5,7 +5,7 @@
 For each: a virtual environment of its own, this checkout installed as a user installs it (no editable copy), the tests
 of packing and wire, a flight of the tanker from the pad to its orbit over sockets, and the report of its recording.
 The extra `fast` is left out: numba allows no numpy of the last months, so the two together would not be the newest.
-What cannot be had on this machine is told as skipped, with the reason. Exit code 1: something does not work.
+What cannot be had on this machine is reported as skipped, with the reason. Exit code 1: something does not work.
 """
 
 from __future__ import annotations

@@ -25,6 +25,7 @@ from guidance_svc.wire.parse import parse_frame
 from guidance_svc.wire.plans import FlightPlanModel, VehicleModel, parse_table
 
 NOWHERE = (nan, nan, nan)
+WANTED = "states of a burn of a few seconds, several a second"
 DROPPED_FRAC = 0.5  # of a stage's dry mass, lost between two states: the stage is gone
 
 _log = logging.getLogger(__name__)
@@ -75,8 +76,7 @@ def calibrate_recordings(
     if not any(one.stages for one in found):
         reasons = [text for one in found for text in one.missed]
         got = "; ".join(reasons) or f"{sum(len(f.states) for f in chosen.values())} states, none with the engine on"
-        expected = "states of a burn of a few seconds, several a second"
-        raise RecordingError("nothing_to_calibrate", "", expected, got, str(paths[0]))
+        raise RecordingError("nothing_to_calibrate", "", WANTED, got, str(paths[0]))
     return found
 
 
@@ -86,9 +86,11 @@ def read_flights(paths: Sequence[Path], tell: Callable[[str], None]) -> dict[str
     What a reloaded save undid, states that were sent again, and earlier flights are left out, and said.
 
     Raises:
-        RecordingError: no recording, or a flight plan is missing or does not hold.
+        RecordingError: no recording, nothing whole in it, or a flight plan is missing or does not hold.
     """
     recording = read_recording(paths[0], others=paths[1:], most_states=None)
+    if recording.remarks and not recording.sessions:
+        raise RecordingError("nothing_to_calibrate", "", WANTED, "; ".join(recording.remarks), str(paths[0]))
     for remark in recording.remarks:
         tell(remark)
     flights: dict[str, StatesFlown] = {}

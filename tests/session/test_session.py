@@ -220,7 +220,8 @@ def test_a_clock_that_jitters_costs_no_more_memory_than_its_states(creep_s: floa
         time_s = state.time_s + creep_s * seq + dice.uniform(-1e-9, 1e-9)
         session.state(replace(state, seq=1000 + seq, time_s=time_s))
     grown = len(session.history.stream) - states_bytes
-    assert session.history.held_bytes - before < 1.6 * grown + 15_000  # marks: 5.5 kB a state before, now one in 100
+    # Marks: 5.5 kB a state before; now one of about 6 kB after each thousand steps of computing, some 80 states.
+    assert session.history.held_bytes - before < 1.8 * grown + 15_000
 
 
 def test_reloads_again_and_again_to_one_place_keep_one_mark() -> None:

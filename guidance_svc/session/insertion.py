@@ -290,19 +290,19 @@ def trusted(memory: Memory, problem: Problem, trial: Steering) -> Steering:
     """The trial, or a cheaper law in its place where it is new or costs more than the law in force.
 
     Newton's method finds any law that meets the conditions; one that turns the vehicle round meets them too. What is no
-    minimum is not converged.
+    minimum is not converged. What the cycle's budget leaves no room to look at is taken as it is.
     """
     if memory.law is not None and trial.gain_m_s <= (1.0 + DEARER_FRAC) * memory.law.gain_m_s:
         return trial
-    trials: list[Steering] = []
+    trials, judged = [], False
     with suppress(BudgetSpent), allowed(max(left() - AFTER_TRUST_STEPS, 0)):  # what has been found by then counts
-        if is_minimum(problem, trial):
-            trials.append(trial)
+        minimum = is_minimum(problem, trial)
+        trials, judged = [trial] if minimum else [], True
         for start in (first_guess(problem), moved_on(memory.law, problem)) if memory.law is not None else ():
             law = refine(problem, replace(start, slope=None), FRESH_STEPS)
             if law.converged and is_minimum(problem, law):
                 trials.append(law)
-    return min(trials, key=lambda law: law.gain_m_s, default=replace(trial, converged=False))
+    return min(trials, key=lambda law: law.gain_m_s, default=replace(trial, converged=not judged))
 
 
 def starting_law(memory: Memory, problem: Problem) -> Steering:

@@ -143,7 +143,8 @@ def plan_of(case: Case, trouble: Trouble, draw: Random) -> FlightPlan:
     node = 2.0 * pi - acos(-hy / sqrt(hx * hx + hy * hy)) if hx < 0.0 else acos(-hy / sqrt(hx * hx + hy * hy))
     target = Target(low, high, low, speed, 0.0, case.plane, inclination, node)
     phases = (Insertion(), Orbit())
-    return FlightPlan("noisy start", body(), Vehicle("own plant", stages, case.payload_kg), target, phases, major_cycle_s=0.5)
+    vehicle = Vehicle("own plant", stages, case.payload_kg)
+    return FlightPlan("noisy start", body(), vehicle, target, phases, major_cycle_s=0.5)
 
 
 def told(plant: Plant, case: Case, trouble: Trouble, draw: Random, seq: int, seen: str | None) -> VehicleState:

@@ -139,6 +139,13 @@ class PaceKeeper:
         if bucket.tokens >= 1.0:
             bucket.tokens -= 1.0
             return Pace.ANSWER
+        return self._too_fast(bucket)
+
+    def beyond_held(self, link: Hashable) -> Pace:
+        """What is done with a message of a connection whose earlier one is held: it did not wait for its reply."""
+        return self._too_fast(self._bucket(link))
+
+    def _too_fast(self, bucket: _Bucket) -> Pace:
         self.dropped += 1
         if bucket.filled_at_s - bucket.told_at_s >= FAULT_EVERY_S:
             bucket.told_at_s = bucket.filled_at_s

@@ -157,8 +157,9 @@ class Server:
         for request in islice(requests, self._limits.batch_messages):
             began_s, work_s, refused = self._clock_s(), work_clock_s(), self._desk.health.refused
             payer = self._payer(request.link)
-            pace = self._pace.judge(request.link, payer)
-            if pace is Pace.HOLD and request.link not in self._held and len(self._held) < self._limits.zmq_connections:
+            held = request.link in self._held
+            pace = self._pace.beyond_held(request.link) if held else self._pace.judge(request.link, payer)
+            if pace is Pace.HOLD and len(self._held) < self._limits.zmq_connections:
                 self._held[request.link] = request
                 continue
             reply = self._answer(request, pace)
@@ -183,7 +184,7 @@ class Server:
     def _answer(self, request: Request, pace: Pace) -> bytes | None:
         """The reply to one message; None where its connection sends too fast."""
         link = request.link
-        if pace in (Pace.DROP, Pace.HOLD):  # held: it did not wait for the reply to the one that is held already
+        if pace in (Pace.DROP, Pace.HOLD):  # held: as many are held as may be
             return None
         fault = request.fault()
         if pace is Pace.REFUSE:

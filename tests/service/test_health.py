@@ -273,6 +273,12 @@ def test_scripts_in_lock_step_whose_replies_are_cheap_are_never_held(clock: Cloc
                 clock.now_s += 6e-4
 
 
+def test_what_follows_a_held_message_is_told_once_and_counted_as_too_fast(clock: Clock) -> None:
+    keeper = PaceKeeper(1000.0, 4, 1.0, clock)
+    assert [keeper.beyond_held("a") for _ in range(3)] == [Pace.REFUSE, Pace.DROP, Pace.DROP]
+    assert keeper.dropped == 3
+
+
 def test_connections_without_a_session_pay_together(clock: Clock) -> None:
     keeper = PaceKeeper(1000.0, 4, 1.0, clock)
     held = 0

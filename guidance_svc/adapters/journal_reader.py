@@ -7,6 +7,7 @@ from array import array
 from bisect import bisect_left
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from weakref import ref
 
 from guidance_svc.adapters.journal_files import marks_of, seed_of
 from guidance_svc.domain import OpenRequest
@@ -16,7 +17,7 @@ from guidance_svc.session.registry import Seat
 _log = logging.getLogger(__name__)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, weakref_slot=True, eq=False)
 class Mirror:
     """The files of one session.
 
@@ -60,11 +61,12 @@ class MirrorReader:
 
     Args:
         folder: the journal's.
-        mirror: as the journal keeps it up to date.
+        mirror: as the journal keeps it up to date. It leads to the history that asks here, so it is not held: a flight
+            that is over would wait for the garbage collector, and a service's collection of all takes tens of ms.
     """
 
     def __init__(self, folder: Path, mirror: Mirror) -> None:
-        self._mirror = mirror
+        self._kept = ref(mirror)
         self._states = mirror.path(folder, "states")
         self._marks = mirror.path(folder, "marks")
 
@@ -75,7 +77,8 @@ class MirrorReader:
             OSError: the file cannot be read.
             ValueError: it is shorter.
         """
-        return _read(self._states, start - self._mirror.base, end - self._mirror.base)
+        base = self._mirror().base
+        return _read(self._states, start - base, end - base)
 
     def point(self, at: int) -> bytes:
         """The packed session of the mark at a place.
@@ -84,16 +87,23 @@ class MirrorReader:
             OSError: the file cannot be read.
             ValueError: it holds no such mark, or a damaged one.
         """
-        places, ends = self._mirror.mark_places, self._mirror.mark_ends
+        mirror = self._mirror()
+        places, ends = mirror.mark_places, mirror.mark_ends
         index = bisect_left(places, at)
         if index == len(places):
             raise ValueError(f"no mark at {at}")
         data = _read(self._marks, ends[index - 1] if index else 0, ends[index])
-        found = marks_of(data, seed_of(self._mirror.stem, self._mirror.flight, self._mirror.generation)).marks
+        found = marks_of(data, seed_of(mirror.stem, mirror.flight, mirror.generation)).marks
         if len(found) != 1 or found[0].at != at:
             _log.warning("%s is damaged: a reload cannot be exact there", self._marks)
             raise ValueError(f"no whole mark at {at}")
         return found[0].point
+
+    def _mirror(self) -> Mirror:
+        mirror = self._kept()
+        if mirror is None:
+            raise ValueError(f"{self._states} is no longer kept")
+        return mirror
 
 
 def _read(path: Path, start: int, end: int) -> bytes:

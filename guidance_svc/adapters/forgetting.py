@@ -6,10 +6,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from guidance_svc.adapters.folder_lock import lock_folder
-from guidance_svc.adapters.journal_files import name_of, stem_of
-from guidance_svc.adapters.journal_reading import FORGET, heads_of
 from guidance_svc.errors import ConfigError
+from guidance_svc.storage.folder_lock import lock_folder
+from guidance_svc.storage.journal_files import name_of, stem_of
+from guidance_svc.storage.journal_reading import FORGET, heads_of
 
 PATIENCE_STEP_S: Final = 0.1
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from guidance_svc.adapters.recorder import OFF, OK, Recorder
+from guidance_svc.storage.recorder import OFF, OK, Recorder
 
 GAUGES: Final = (
     "dropped_replies", "too_fast", "refused_connections", "refused_handshakes", "zmq_connections", "tcp_connections",

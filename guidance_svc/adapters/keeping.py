@@ -6,12 +6,12 @@ from base64 import b64decode, b64encode
 from collections.abc import Hashable, Mapping
 from typing import Any
 
-from guidance_svc.adapters.journal import Journal, NoJournal
-from guidance_svc.adapters.recorder import Aside, NoRecorder, Recorder
 from guidance_svc.session.history import History
 from guidance_svc.session.marks import Mark
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import SHAPE, Registry, digest_of
+from guidance_svc.storage.journal import Journal, NoJournal
+from guidance_svc.storage.recorder import Aside, NoRecorder, Recorder
 
 
 class Keeping:

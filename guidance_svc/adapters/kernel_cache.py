@@ -16,7 +16,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Final
 
-from guidance_svc.adapters.systems import is_mine, open_to_others
+from guidance_svc.systems import is_mine, open_to_others
 
 SOURCES: Final = Path(__file__).parent.parent
 UNUSED_S: Final = 30.0 * 86400.0  # then a folder of other sources goes: several versions may be in use

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import zmq.auth
 
-from guidance_svc.adapters.systems import open_to_others
 from guidance_svc.errors import ConfigError
+from guidance_svc.systems import open_to_others
 
 SERVICE = "service"  # name of the service's own pair
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_\-]{0,63}")

@@ -16,9 +16,9 @@ from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.lines import LineConnection
 from guidance_svc.adapters.metrics import http_answer, http_refusal
 from guidance_svc.adapters.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
-from guidance_svc.adapters.settings import Limits
-from guidance_svc.adapters.systems import own_port
 from guidance_svc.errors import ConfigError, MessageFault
+from guidance_svc.files.settings import Limits
+from guidance_svc.systems import own_port
 from guidance_svc.wire.codec import encode
 from guidance_svc.wire.replies import fault_message
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from guidance_svc.adapters import systems
+from guidance_svc import systems
 
 FAULT_EVERY_S: Final = 1.0
 FAULT_TOKENS: Final = 10.0  # a refused message is recorded with its bytes: up to 6 KB

@@ -16,7 +16,7 @@ from typing import Any, Final
 import zmq
 
 from guidance_svc.adapters.access import Link
-from guidance_svc.adapters.systems import RESET, bytes_received
+from guidance_svc.systems import RESET, bytes_received
 
 ENDPOINT: Final = "inproc://guidance.peers"
 EVENTS_A_TURN: Final = 256

@@ -13,8 +13,9 @@ from mcap.opcode import Opcode
 from mcap.records import Channel, Header, Metadata
 from mcap.writer import MCAP0_MAGIC
 
-from guidance_svc.adapters.folder_lock import is_written
-from guidance_svc.adapters.framing import (
+from guidance_svc.errors import RecordingError
+from guidance_svc.storage.folder_lock import is_written
+from guidance_svc.storage.framing import (
     MESSAGE_HEAD,
     MESSAGE_LIMIT_BYTES,
     PROFILE,
@@ -25,7 +26,6 @@ from guidance_svc.adapters.framing import (
     all_records,
     head_of,
 )
-from guidance_svc.errors import RecordingError
 
 BUFFER_BYTES = 1 << 18
 

@@ -14,9 +14,9 @@ import zmq
 
 from guidance_svc.adapters.comparing import Difference, first_difference
 from guidance_svc.adapters.desk import Desk, Sessions
-from guidance_svc.adapters.recorder import ASIDES, NO_VEHICLE, NOT_RECORDED
 from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader
 from guidance_svc.errors import ConfigError, MessageFault, RecordingError, SessionFault
+from guidance_svc.storage.recorder import ASIDES, NO_VEHICLE, NOT_RECORDED
 from guidance_svc.wire.codec import decode, encode, encoding_of
 
 MISSHAPEN = (KeyError, TypeError, ValueError, AttributeError, IndexError)  # what changed bytes can make of a message

@@ -13,12 +13,12 @@ from guidance_svc.adapters.replay import Answering
 from guidance_svc.adapters.report_detail import add_detail, needs_detail
 from guidance_svc.adapters.report_reading import MISSHAPEN, Progress, Recording, read_recording
 from guidance_svc.adapters.reporting import flights_of, said
-from guidance_svc.adapters.systems import file_stem
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.csv_text import csv_text
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.odm import ephemeris, orbit_parameters, parse_epoch
+from guidance_svc.systems import file_stem
 
 HOW_TO_GET_PAGES = (
     "no page and no PNG: matplotlib is not installed; get it with  pip install '.[report]'  in the checkout, "

@@ -18,7 +18,7 @@ from typing import Any, Final
 
 import zmq
 
-from guidance_svc.adapters.systems import read_memory, seed_rand, write_memory
+from guidance_svc.systems import read_memory, seed_rand, write_memory
 
 ENDPOINT: Final = "inproc://guidance.ids"
 OBJECT_BYTES: Final = 8192  # of libzmq's router_t; 4.3.5 has about 1,700

@@ -17,8 +17,8 @@ from guidance_svc.adapters.board.running import step_back
 from guidance_svc.adapters.board.shown import BELOW_RESERVE
 from guidance_svc.adapters.board.tail import check_beginning
 from guidance_svc.adapters.clocks import steady_ns
-from guidance_svc.adapters.config_files import Library, chosen_folder, load_library
-from guidance_svc.adapters.folder_lock import is_written
+from guidance_svc.files.config_files import Library, chosen_folder, load_library
+from guidance_svc.storage.folder_lock import is_written
 
 if TYPE_CHECKING:
     from rich.console import Console, JustifyMethod, RenderableType

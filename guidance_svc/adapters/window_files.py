@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from guidance_svc.adapters.campaign_files import finite, write_text
-from guidance_svc.adapters.config_files import Library
-from guidance_svc.adapters.toml_text import toml_lines
 from guidance_svc.constants import CAUTION
 from guidance_svc.domain import FlightPlan, Hold, Insertion, Phase
+from guidance_svc.files.config_files import Library
+from guidance_svc.files.toml_text import toml_lines
 from guidance_svc.plan.launches import Launch
 
 

@@ -14,7 +14,7 @@ from guidance_svc.domain import Role
 from guidance_svc.errors import ConfigError, GuidanceError
 
 if TYPE_CHECKING:
-    from guidance_svc.adapters.config_files import Library
+    from guidance_svc.files.config_files import Library
 
 
 BAD_INPUT = 2  # exit code: what was asked cannot be done as it stands
@@ -37,7 +37,7 @@ Configs = Annotated[
 
 def named_plan(wanted: str, library: Library) -> tuple[str, Library]:
     """A plan's name, and the library that has it, from a name or a TOML file's path."""
-    from guidance_svc.adapters.config_files import load_flight_file
+    from guidance_svc.files.config_files import load_flight_file
 
     if wanted.endswith(".toml") or Path(wanted).name != wanted:
         return Path(wanted).stem, load_flight_file(Path(wanted), library)

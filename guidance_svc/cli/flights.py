@@ -39,7 +39,7 @@ def check(
     longitude_deg: Annotated[float, typer.Option(help="Of the second test vector.", min=-180.0, max=180.0)] = -35.0,
 ) -> None:
     """Validate the configuration; show each flight plan as understood, and test vectors of your frame."""
-    from guidance_svc.adapters.checking import frame_from, frame_lines
+    from guidance_svc.files.checking import frame_from, frame_lines
 
     with plain_errors():
         understood = frame_from(frame)
@@ -75,7 +75,7 @@ def boost(
     configs: Configs = None,
 ) -> None:
     """Search the boost program that leaves the most propellant at orbit within the plan's limits."""
-    from guidance_svc.adapters.config_files import chosen_folder, load_library
+    from guidance_svc.files.config_files import chosen_folder, load_library
     from guidance_svc.loopback.boost_command import run_boost
 
     with plain_errors():
@@ -130,7 +130,7 @@ def windows(
     configs: Configs = None,
 ) -> None:
     """List the launch opportunities into a plane that drifts; write a flight plan for each."""
-    from guidance_svc.adapters.config_files import chosen_folder, load_library
+    from guidance_svc.files.config_files import chosen_folder, load_library
     from guidance_svc.loopback.windows_command import ask_of, run_windows
 
     with plain_errors():
@@ -152,7 +152,7 @@ def campaign(
     configs: Configs = None,
 ) -> None:
     """Plan the launches that fill a depot by a date in a plane; write a flight plan for each."""
-    from guidance_svc.adapters.config_files import chosen_folder, load_library
+    from guidance_svc.files.config_files import chosen_folder, load_library
     from guidance_svc.loopback.campaign_command import run_campaign
 
     with plain_errors():
@@ -164,8 +164,8 @@ def show_plans(flights: list[str], configs: Path | None, role: Role | None) -> B
     """Check the folder, print the plans (all of them when none is named); the last one's body."""
     from guidance_svc.adapters.access import load_access
     from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
-    from guidance_svc.adapters.checking import plan_lines, role_lines
-    from guidance_svc.adapters.config_files import chosen_folder, load_library, load_settings
+    from guidance_svc.files.checking import plan_lines, role_lines
+    from guidance_svc.files.config_files import chosen_folder, load_library, load_settings
 
     folder = chosen_folder(configs)
     library, settings = load_library(folder), load_settings(folder)

@@ -34,9 +34,9 @@ def replay(
 ) -> None:
     """Play a recording again and compare the replies; exit 1 and show the first difference if there is one."""
     from guidance_svc.adapters.addresses import zmq_endpoint
-    from guidance_svc.adapters.config_files import chosen_folder, load_library
     from guidance_svc.adapters.replay import OverSocket
     from guidance_svc.bootstrap import fresh_service
+    from guidance_svc.files.config_files import chosen_folder, load_library
 
     with plain_errors():
         library = load_library(chosen_folder(configs))
@@ -71,9 +71,9 @@ def report(
     ] = False,
 ) -> None:
     """Show how a recorded flight went: one HTML page, and a PNG sheet for each vehicle."""
-    from guidance_svc.adapters.config_files import Library
     from guidance_svc.adapters.report_files import Wanted, run_report
     from guidance_svc.bootstrap import fresh_service
+    from guidance_svc.files.config_files import Library
 
     with plain_errors():
         first, *others = recordings

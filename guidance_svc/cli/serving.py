@@ -83,8 +83,8 @@ def health(
     from rich.console import Console
 
     from guidance_svc.adapters.access import load_access
-    from guidance_svc.adapters.config_files import chosen_folder, load_settings
     from guidance_svc.adapters.health_view import ask_health, health_tables
+    from guidance_svc.files.config_files import chosen_folder, load_settings
 
     with plain_errors():
         settings = load_settings(chosen_folder(configs))
@@ -102,8 +102,8 @@ def forget(
     """Give up a vehicle's session whose token is lost, in a running service or in its journal."""
     import time
 
-    from guidance_svc.adapters.config_files import chosen_folder, load_settings
     from guidance_svc.adapters.forgetting import ask_to_forget
+    from guidance_svc.files.config_files import chosen_folder, load_settings
 
     with plain_errors():
         folder = journal or Path(load_settings(chosen_folder(configs)).journal.folder)
@@ -155,7 +155,7 @@ def conform(
     configs: Configs = None,
 ) -> None:
     """Play the service to your script and say what is wrong with it; exit 1 if anything is."""
-    from guidance_svc.adapters.config_files import chosen_folder, load_library
+    from guidance_svc.files.config_files import chosen_folder, load_library
     from guidance_svc.loopback.conform_command import Wishes, mishaps_of, run_conform, show
 
     with plain_errors():

@@ -11,11 +11,11 @@ from math import degrees, inf, radians
 from pathlib import Path
 
 from guidance_svc.adapters.boost_file import planned_text, write_plan
-from guidance_svc.adapters.config_files import Library
-from guidance_svc.adapters.out_paths import require_file
 from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Boost, FlightPlan, Insertion, Orbit, Phase, Role
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import Library
+from guidance_svc.files.out_paths import require_file
 from guidance_svc.loopback.ascent_trial import ascent_of, tried
 from guidance_svc.loopback.boost_planner import Planned, planned, require_scipy
 from guidance_svc.loopback.closed_loop import AscentFlight, fly_ascent

@@ -7,10 +7,10 @@ from datetime import UTC
 from pathlib import Path
 
 from guidance_svc.adapters.campaign_files import campaign_of, left_over, load_campaign, write_flights, write_text
-from guidance_svc.adapters.config_files import Library
-from guidance_svc.adapters.out_paths import check_folder, require_folder
 from guidance_svc.constants import CAUTION
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import Library
+from guidance_svc.files.out_paths import check_folder, require_folder
 from guidance_svc.loopback.campaign_flight import reference_flight
 from guidance_svc.loopback.campaign_rows import Clock, all_launches, day_clock, picture, tables
 from guidance_svc.plan.campaign import CampaignPlan, Launch

@@ -16,7 +16,7 @@ from queue import Empty, Queue
 from types import TracebackType
 from typing import Any
 
-from guidance_svc.adapters.systems import STOPS, ask_to_end, own_group
+from guidance_svc.systems import STOPS, ask_to_end, own_group
 
 GOODBYE_S = 5.0  # real time that a child has to end on request before it is killed
 LISTEN_S = 15.0  # real time after which a server that does not listen yet is told of, and again after each such time

@@ -9,7 +9,6 @@ from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.conforming import Check, exit_code
 from guidance_svc.adapters.conforming_checks import checks_of
 from guidance_svc.adapters.conforming_server import ConformingServer
@@ -19,6 +18,7 @@ from guidance_svc.constants import CAUTION
 from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.domain import Role
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import Library
 from guidance_svc.loopback.conform_vehicle import VehicleServer, Witnessed, altitude_words
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.warmup import warm_up

@@ -12,10 +12,9 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.config_files import Library, default_folder, load_library
-from guidance_svc.adapters.systems import file_stem
 from guidance_svc.constants import CAUTION
 from guidance_svc.errors import ConfigError, GuidanceError
+from guidance_svc.files.config_files import Library, default_folder, load_library
 from guidance_svc.loopback.children import ChildError, Children, free_ports
 from guidance_svc.loopback.missions import MISSIONS, RANGES, Mission, clients_folder
 from guidance_svc.loopback.progress import progress_for
@@ -23,6 +22,7 @@ from guidance_svc.loopback.results import read_moments, samples
 from guidance_svc.report.flight import Moment, Row, flight_rows
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS, plot_page
 from guidance_svc.report.tables import as_values, text_table
+from guidance_svc.systems import file_stem
 
 SILENCE_LIMIT_S = 300.0  # real time at full speed without a line of any script; each has one a phase
 LONGEST_PHASE_S = 3000.0  # vehicle time, for the limit at lower speeds

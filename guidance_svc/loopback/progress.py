@@ -9,9 +9,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
-from guidance_svc.adapters.config_files import Library
-from guidance_svc.adapters.framing import SUFFIX
 from guidance_svc.errors import RecordingError
+from guidance_svc.files.config_files import Library
+from guidance_svc.storage.framing import SUFFIX
 
 if TYPE_CHECKING:
     from guidance_svc.adapters.terminal import Rows

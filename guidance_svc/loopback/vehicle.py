@@ -24,11 +24,11 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.config_files import Library, chosen_folder, load_library
-from guidance_svc.adapters.systems import STOPS, file_stem, own_port
 from guidance_svc.errors import GuidanceError
+from guidance_svc.files.config_files import Library, chosen_folder, load_library
 from guidance_svc.loopback.craft import Craft, Log, launched
 from guidance_svc.sim.state import SimState, World
+from guidance_svc.systems import STOPS, file_stem, own_port
 
 LINE_LIMIT_BYTES = 65536
 

@@ -8,12 +8,12 @@ from math import degrees, pi, radians
 from pathlib import Path
 
 from guidance_svc.adapters.campaign_files import write_text
-from guidance_svc.adapters.config_files import Library
-from guidance_svc.adapters.out_paths import require_folder
 from guidance_svc.adapters.window_files import write_launches
 from guidance_svc.constants import CAUTION, SECONDS_PER_DAY
 from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import Library
+from guidance_svc.files.out_paths import require_folder
 from guidance_svc.loopback.boost_command import boost_role, stacked
 from guidance_svc.loopback.window_flights import can_fly, flown
 from guidance_svc.loopback.window_plane import Aim, aim_of, is_earth, time_of, with_drift, with_flown_end

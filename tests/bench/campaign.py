@@ -7,8 +7,8 @@ import tomllib
 from dataclasses import replace
 
 from guidance_svc.adapters.campaign_files import campaign_of
-from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.core.compiled import HAVE_NUMBA
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.campaign_flight import reference_flight
 from guidance_svc.plan.campaign_plan import planned
 from guidance_svc.wire.campaign_file import parse_campaign

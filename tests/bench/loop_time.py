@@ -20,12 +20,12 @@ import numpy as np
 import zmq
 from rich.table import Table
 
-from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.adapters.server import Server
-from guidance_svc.adapters.settings import Addresses, Limits
+from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.files.settings import Addresses, Limits
 from guidance_svc.session.registry import Registry
+from guidance_svc.storage.recorder import McapRecorder
 from tests.bench import processes, states
 from tests.bench.neighbour import KINDS
 

@@ -15,11 +15,11 @@ from tempfile import TemporaryDirectory
 from rich.console import Console
 from rich.table import Table
 
-from guidance_svc.adapters.journal import FolderJournal
-from guidance_svc.adapters.settings import Limits
 from guidance_svc.bootstrap import new_token
 from guidance_svc.domain import OpenRequest
+from guidance_svc.files.settings import Limits
 from guidance_svc.session.registry import Registry
+from guidance_svc.storage.journal import FolderJournal
 from tests.bench import states
 from tests.bench.processes import kinds, load, service
 

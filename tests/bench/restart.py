@@ -14,13 +14,13 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
-from guidance_svc.adapters.config_files import default_folder, load_library
-from guidance_svc.adapters.journal import FolderJournal
 from guidance_svc.domain import OpenRequest
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.craft import launched
 from guidance_svc.session.history import History
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import Registry, digest_of
+from guidance_svc.storage.journal import FolderJournal
 from guidance_svc.wire.parse import parse_state
 from tests.bench.processes import PLAIN as HIDE_FAST
 from tests.bench.processes import SERVE, kinds, started

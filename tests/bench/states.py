@@ -8,8 +8,8 @@ from typing import Any
 
 import msgpack
 
-from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.domain import FlightPlan, Frame, VehicleState
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import Controls, SimState, World, full_tanks
 from guidance_svc.sim.step import step

@@ -7,9 +7,9 @@ from math import cos, pi, sin, sqrt
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.compacting import compact
-from guidance_svc.adapters.config_files import Library, default_folder, load_library
-from guidance_svc.adapters.recorder import McapRecorder
+from guidance_svc.files.config_files import Library, default_folder, load_library
+from guidance_svc.storage.compacting import compact
+from guidance_svc.storage.recorder import McapRecorder
 
 MU_M3_S2, RADIUS_M = 3.986004418e14, 6378137.0
 TICK_NS = 100_000_000  # of the recording's clock from one message pair to the next

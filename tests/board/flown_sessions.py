@@ -11,8 +11,8 @@ import msgpack
 from board_recordings import MU_M3_S2, PLAN, library
 
 from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.session.registry import Registry
+from guidance_svc.storage.recorder import McapRecorder
 
 THRUST_N, FLOW_KG_S, STEP_S = 1e5, 1e5 / 3400.0, 0.5
 

@@ -18,11 +18,11 @@ from rich.console import Console
 from guidance_svc.adapters.board.feed import Feed
 from guidance_svc.adapters.board.setting import burn_ahead
 from guidance_svc.adapters.board.story import Story
-from guidance_svc.adapters.rotating import RotatingRecorder, Storage
 from guidance_svc.adapters.terminal import COLUMNS, Rows, clock
 from guidance_svc.core.frames import from_bci, local_from_bci
 from guidance_svc.domain import Body, Frame, Stage, Vehicle
 from guidance_svc.loopback.progress import progress_for
+from guidance_svc.storage.rotating import RotatingRecorder, Storage
 
 Looking = Callable[..., Feed]
 

@@ -15,8 +15,8 @@ from mcap.stream_reader import StreamReader
 from mcap.writer import MCAP0_MAGIC
 
 from guidance_svc.adapters.board.tail import Tail
-from guidance_svc.adapters.framing import MESSAGE_HEAD, Record
 from guidance_svc.errors import RecordingError
+from guidance_svc.storage.framing import MESSAGE_HEAD, Record
 
 Opening = Callable[[Path], Tail]
 

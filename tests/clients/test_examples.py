@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.errors import GuidanceError
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.vehicle import Range, Server
 from guidance_svc.wire.parse import parse_state
 from tests.clients.loading import CLIENTS, load

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from guidance_svc.adapters.config_files import Library
 from guidance_svc.core.atmosphere import air
 from guidance_svc.core.vectors import norm, sub
 from guidance_svc.domain import FlightPlan, Frame
+from guidance_svc.files.config_files import Library
 from guidance_svc.loopback.craft import Craft
 from guidance_svc.loopback.results import moment
 from guidance_svc.report.flight import Moment

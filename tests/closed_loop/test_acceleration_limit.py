@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from guidance_svc.adapters.checking import plan_lines
-from guidance_svc.adapters.config_files import load_library
 from guidance_svc.domain import FlightPlan, Frame, OpenRequest
+from guidance_svc.files.checking import plan_lines
+from guidance_svc.files.config_files import load_library
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import Controls, World, mass_kg

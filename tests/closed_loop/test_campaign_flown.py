@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 from typer.testing import CliRunner
 
-from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.bootstrap import fresh_service
 from guidance_svc.cli import app
 from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Body, Hold
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.campaign_command import run_campaign
 from guidance_svc.loopback.craft import Craft
 from guidance_svc.plan.campaign import CampaignPlan

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.core.kepler import apsides, inclination_rad
 from guidance_svc.domain import Body, Command, FlightPlan, Frame, Insertion, Orbit, Stage, Target, Vec, Vehicle
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import Controls, SimState, World, full_tanks, on_pad
 from guidance_svc.sim.step import step

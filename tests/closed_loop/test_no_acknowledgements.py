@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.domain import Frame
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.craft import launched
 from guidance_svc.session.session import Session
 from guidance_svc.wire.parse import parse_state

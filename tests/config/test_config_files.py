@@ -11,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from guidance_svc.adapters.checking import plan_lines
-from guidance_svc.adapters.config_files import chosen_folder, default_folder, load_library, load_settings, read_toml
-from guidance_svc.adapters.settings import Settings
 from guidance_svc.domain import Body, Boost, FlightPlan, Hold, Site, Stage, Vehicle
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.checking import plan_lines
+from guidance_svc.files.config_files import chosen_folder, default_folder, load_library, load_settings, read_toml
+from guidance_svc.files.settings import Settings
 from guidance_svc.plan.targets import resolve_target
 from guidance_svc.wire.boost_model import BoostModel
 from guidance_svc.wire.plans import CircularizeModel, HoldModel, InsertionModel

@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.adapters.conforming import Check, exit_code, failed, not_seen, passed
 from guidance_svc.cli import app
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.conform_command import mishaps_of, show
 from guidance_svc.loopback.conform_connect import check_service
 from tests.clients.running_service import Service

@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from guidance_svc.adapters.config_files import Library, default_folder, load_library
 from guidance_svc.cli import app
 from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Boost
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import Library, default_folder, load_library
 from guidance_svc.loopback.closed_loop import fly_ascent
 from guidance_svc.loopback.window_plane import aim_of, with_flown_end
 from guidance_svc.loopback.windows_command import Ask, Calendar, ask_of, run_windows

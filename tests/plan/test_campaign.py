@@ -23,10 +23,10 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from guidance_svc.adapters.campaign_files import campaign_of, flight_table, load_campaign
-from guidance_svc.adapters.config_files import Library, default_folder, load_library
-from guidance_svc.adapters.toml_text import toml_lines
 from guidance_svc.domain import Body
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import Library, default_folder, load_library
+from guidance_svc.files.toml_text import toml_lines
 from guidance_svc.plan.campaign import Campaign, CampaignPlan
 from guidance_svc.plan.campaign_phasing import phasing
 from guidance_svc.plan.campaign_plan import planned

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.domain import Body, Boost, FlightPlan, Hold, Insertion, Site, Stage, Vehicle
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.plan import reach_checks
 from guidance_svc.plan.checks import check_plan
 from guidance_svc.plan.reach_checks import ideal_gain_m_s, least_gain_m_s

@@ -10,11 +10,11 @@ from typing import Any
 
 import msgpack
 
-from guidance_svc.adapters.compacting import compact
-from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.recorder import McapRecorder, NoRecorder, Recorder
+from guidance_svc.files.config_files import Library
 from guidance_svc.session.registry import Registry
+from guidance_svc.storage.compacting import compact
+from guidance_svc.storage.recorder import McapRecorder, NoRecorder, Recorder
 from guidance_svc.wire.plans import BodyModel, FlightPlanModel, StageModel, VehicleModel
 
 MU_M3_S2 = 3.986004418e14

@@ -12,12 +12,12 @@ import pytest
 from flown import fly
 from test_rotation import messages, wait_for_children
 
-from guidance_svc.adapters import compacting, rotating
-from guidance_svc.adapters.compacting import compact, needs_compacting
-from guidance_svc.adapters.framing import is_finished
-from guidance_svc.adapters.recorder import McapRecorder
-from guidance_svc.adapters.rotating import RotatingRecorder, Storage
 from guidance_svc.errors import RecordingError
+from guidance_svc.storage import compacting, rotating
+from guidance_svc.storage.compacting import compact, needs_compacting
+from guidance_svc.storage.framing import is_finished
+from guidance_svc.storage.recorder import McapRecorder
+from guidance_svc.storage.rotating import RotatingRecorder, Storage
 
 
 def test_a_killed_service_s_file_is_finished_with_all_its_whole_messages(tmp_path: Path) -> None:
@@ -61,7 +61,7 @@ def test_a_file_that_is_being_written_is_left_alone(tmp_path: Path) -> None:
     live.flush()
     data = live.path.read_bytes()
     assert not compact(live.path)
-    command = [sys.executable, "-m", "guidance_svc.adapters.compacting", str(tmp_path)]
+    command = [sys.executable, "-m", "guidance_svc.storage.compacting", str(tmp_path)]
     assert subprocess.run(command, timeout=60).returncode == 0  # from another process as well
     assert live.path.read_bytes() == data
     live.close()

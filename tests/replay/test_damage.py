@@ -15,13 +15,13 @@ from test_rotation import messages
 from typer.testing import CliRunner
 
 from guidance_svc.adapters.calibrating import calibrate_recording
-from guidance_svc.adapters.compacting import compact
-from guidance_svc.adapters.framing import PROFILE
-from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.adapters.replay import InProcess, replay
 from guidance_svc.cli import app
 from guidance_svc.errors import GuidanceError, RecordingError
+from guidance_svc.storage.compacting import compact
+from guidance_svc.storage.framing import PROFILE
+from guidance_svc.storage.recorder import McapRecorder
 
 SEED = 20
 

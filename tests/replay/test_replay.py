@@ -13,13 +13,13 @@ from typer.testing import CliRunner
 from guidance_svc.adapters.changes import replay_with_plan
 from guidance_svc.adapters.comparing import first_difference
 from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.recorder import McapRecorder, NoRecorder
 from guidance_svc.adapters.replay import InProcess, OverSocket, replay
 from guidance_svc.adapters.server import Server
-from guidance_svc.adapters.settings import Addresses, Limits
 from guidance_svc.cli import app
 from guidance_svc.errors import MessageFault, RecordingError
+from guidance_svc.files.settings import Addresses, Limits
 from guidance_svc.session.registry import Registry
+from guidance_svc.storage.recorder import McapRecorder, NoRecorder
 
 STEPS = 60
 EXCHANGES = 2 + 2 * STEPS + 4 + 1  # opens, states, the four of the lost connection, close

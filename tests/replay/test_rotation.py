@@ -11,15 +11,15 @@ import msgpack
 import pytest
 from flown import Service, fly, play_through
 
-from guidance_svc.adapters import housekeeping
 from guidance_svc.adapters.calibrating import read_flights
 from guidance_svc.adapters.keeping import RecordedSessions, sessions_now
-from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader, parts
 from guidance_svc.adapters.replay import InProcess, OverSocket, replay
-from guidance_svc.adapters.rotating import RotatingRecorder, Storage
 from guidance_svc.errors import ConfigError, RecordingError
 from guidance_svc.session.registry import Registry
+from guidance_svc.storage import housekeeping
+from guidance_svc.storage.recorder import McapRecorder
+from guidance_svc.storage.rotating import RotatingRecorder, Storage
 
 PART_BYTES = 40_000  # 40 exchanges of two vehicles
 

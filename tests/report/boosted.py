@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import count
 from pathlib import Path
 
-from guidance_svc.adapters.config_files import default_folder, load_library
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.craft import launched
 from guidance_svc.report.flight import Moment
 from tests.clients.loading import load

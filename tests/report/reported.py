@@ -10,17 +10,17 @@ from typing import Any
 
 import msgpack
 
-from guidance_svc.adapters.config_files import Library, default_folder, load_library
 from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.adapters.report_detail import add_detail, needs_detail
 from guidance_svc.adapters.report_reading import Recording, read_recording
 from guidance_svc.adapters.reporting import flights_of
 from guidance_svc.bootstrap import fresh_service
+from guidance_svc.files.config_files import Library, default_folder, load_library
 from guidance_svc.loopback.craft import Craft, launched
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown
 from guidance_svc.session.registry import Registry
+from guidance_svc.storage.recorder import McapRecorder
 from tests.clients.loading import load
 from tests.closed_loop.demo_flights import STEP_S, controls_for
 from tests.closed_loop.demo_flights import Flown as Truth

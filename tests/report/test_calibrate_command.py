@@ -15,19 +15,19 @@ from typer.testing import CliRunner
 
 from guidance_svc.adapters import calibrating
 from guidance_svc.adapters.calibrating import calibrate_recording, calibrate_recordings
-from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.adapters.report_reading import read_recording
 from guidance_svc.cli import app
 from guidance_svc.core.frames import direction_to_bci
 from guidance_svc.domain import Body, Frame, Stage, Vehicle
+from guidance_svc.files.config_files import Library
 from guidance_svc.report.calibration import calibrate
 from guidance_svc.session.registry import Registry
 from guidance_svc.sim.state import Controls, SimState, World, full_tanks
 from guidance_svc.sim.step import step
 from guidance_svc.sim.telemetry import telemetry
+from guidance_svc.storage.recorder import McapRecorder
 from guidance_svc.wire.plans import VehicleModel, parse_table
 from tests.replay import flown
 

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from guidance_svc.adapters import housekeeping
 from guidance_svc.adapters.keeping import sessions_now
 from guidance_svc.adapters.recordings import parts
-from guidance_svc.adapters.rotating import RotatingRecorder, Storage
+from guidance_svc.storage import housekeeping
+from guidance_svc.storage.rotating import RotatingRecorder, Storage
 from tests.replay import flown as kites
 from tests.report.reported import reported
 

@@ -28,16 +28,16 @@ from unittest import mock
 
 import msgpack
 
-from guidance_svc.adapters import housekeeping, journal, recorder, rotating
-from guidance_svc.adapters.compacting import compact
 from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.durable import AtOnce
-from guidance_svc.adapters.journal import TRY_AGAIN_S, FolderJournal
 from guidance_svc.adapters.keeping import Keeping, sessions_now
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
-from guidance_svc.adapters.rotating import RotatingRecorder, Storage
 from guidance_svc.session.history import History
 from guidance_svc.session.registry import Registry
+from guidance_svc.storage import housekeeping, journal, recorder, rotating
+from guidance_svc.storage.compacting import compact
+from guidance_svc.storage.durable import AtOnce
+from guidance_svc.storage.journal import TRY_AGAIN_S, FolderJournal
+from guidance_svc.storage.rotating import RotatingRecorder, Storage
 from guidance_svc.wire.codec import encode
 from tests.robustness.world import honest_flight, library, opening
 

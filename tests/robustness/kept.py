@@ -13,11 +13,11 @@ from itertools import count
 from pathlib import Path
 from typing import Final
 
-from guidance_svc.adapters.durable import Syncing
-from guidance_svc.adapters.journal import FolderJournal
 from guidance_svc.domain import Command, OpenRequest, VehicleState
 from guidance_svc.errors import SessionFault
 from guidance_svc.session.registry import Opened, Registry, digest_of
+from guidance_svc.storage.durable import Syncing
+from guidance_svc.storage.journal import FolderJournal
 from tests.session.exchange import LATE, Exchange, flown, late_start
 
 VICTIM: Final = "curlew"

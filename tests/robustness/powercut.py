@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import Any, Final
 from unittest import mock
 
-from guidance_svc.adapters.durable import AtOnce
+from guidance_svc.storage.durable import AtOnce
 from tests.robustness.kept import NEIGHBOUR, VICTIM, Kept, What, Wrong, flight, refused, was_ever, what_is
 
 BLOCK_BYTES: Final = 512  # the least that a disk writes in one piece

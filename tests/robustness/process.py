@@ -81,7 +81,7 @@ def configs_with(folder: Path, settings: str) -> Path:
     """A copy of the package's configuration with settings of its own."""
     from shutil import copytree
 
-    from guidance_svc.adapters.config_files import default_folder
+    from guidance_svc.files.config_files import default_folder
 
     if not folder.exists():
         copytree(default_folder(), folder)

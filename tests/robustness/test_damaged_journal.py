@@ -11,14 +11,14 @@ from pathlib import Path
 
 import pytest
 
-from guidance_svc.adapters import durable
-from guidance_svc.adapters.durable import AtOnce, Order, Syncing
-from guidance_svc.adapters.journal import BEGUN_ANEW, LOST
-from guidance_svc.adapters.journal_files import stem_of
 from guidance_svc.session.history import FRAME, framed, whole_frames
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import digest_of
 from guidance_svc.session.session import DAMAGED
+from guidance_svc.storage import durable
+from guidance_svc.storage.durable import AtOnce, Order, Syncing
+from guidance_svc.storage.journal import BEGUN_ANEW, LOST
+from guidance_svc.storage.journal_files import stem_of
 from tests.robustness import flips, powercut
 from tests.robustness.kept import NEIGHBOUR, VICTIM, Kept, NotYet, What, flight, what_is
 

@@ -13,7 +13,7 @@ from service_world import Running, small_library
 
 from guidance_svc.adapters.access import Access
 from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.settings import Limits
+from guidance_svc.files.settings import Limits
 
 
 @pytest.fixture

@@ -15,12 +15,12 @@ import zmq
 from scripted_sessions import ScriptedSessions
 
 from guidance_svc.adapters.access import Access
-from guidance_svc.adapters.config_files import Library
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.health import Health, state_of
-from guidance_svc.adapters.recorder import McapRecorder
 from guidance_svc.adapters.server import Server
-from guidance_svc.adapters.settings import Addresses, Limits
+from guidance_svc.files.config_files import Library
+from guidance_svc.files.settings import Addresses, Limits
+from guidance_svc.storage.recorder import McapRecorder
 from guidance_svc.wire.plans import BodyModel, FlightPlanModel, StageModel, VehicleModel
 
 WAIT_S = 10.0  # bound of every wait, so that a fault fails a test instead of hanging it; never waited out

@@ -269,7 +269,7 @@ class Held(ScriptedSessions):
 
 def test_a_flood_puts_at_most_a_few_messages_before_anothers(tmp_path: Path) -> None:
     # Whatever has come over TCP when the loop goes on was all there before: sendall on loopback fills the receiver.
-    from guidance_svc.adapters.settings import Limits
+    from guidance_svc.files.settings import Limits
 
     sessions = Held()
     limits = Limits(batch_per_connection=4)

@@ -19,14 +19,14 @@ from typer.testing import CliRunner
 
 from guidance_svc.adapters.access import Access, Link, load_access
 from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
-from guidance_svc.adapters.config_files import load_settings
 from guidance_svc.adapters.desk import Desk
 from guidance_svc.adapters.health_view import ask_health
 from guidance_svc.adapters.key_files import make_keys
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
-from guidance_svc.adapters.settings import AccessSettings, Limits
 from guidance_svc.cli import app
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import load_settings
+from guidance_svc.files.settings import AccessSettings, Limits
 from guidance_svc.session.registry import Registry
 
 MECHANISM_MISMATCH = int(zmq.PROTOCOL_ERROR_ZMTP_MECHANISM_MISMATCH)

@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 from service_world import STATE
 
-from guidance_svc.adapters import clocks, rotating
+from guidance_svc.adapters import clocks
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
-from guidance_svc.adapters.rotating import RETRY_EVERY_NS, RotatingRecorder, Storage
+from guidance_svc.storage import rotating
+from guidance_svc.storage.rotating import RETRY_EVERY_NS, RotatingRecorder, Storage
 
 PACKAGE = Path(clocks.__file__).parents[1]
 WALL = {"time", "time_ns", "localtime", "ctime"}  # of `time`: what somebody can set

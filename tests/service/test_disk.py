@@ -21,12 +21,12 @@ import pytest
 from served import OPEN, ROOT, Served, state
 from service_world import STATE, WAIT_S
 
-from guidance_svc.adapters import recorder as recorder_module
-from guidance_svc.adapters.compacting import compact
-from guidance_svc.adapters.folder_lock import lock_folder
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader, parts
-from guidance_svc.adapters.rotating import LOOK_EVERY_NS, RETRY_EVERY_NS, RotatingRecorder, Storage
 from guidance_svc.errors import ConfigError, RecordingError
+from guidance_svc.storage import recorder as recorder_module
+from guidance_svc.storage.compacting import compact
+from guidance_svc.storage.folder_lock import lock_folder
+from guidance_svc.storage.rotating import LOOK_EVERY_NS, RETRY_EVERY_NS, RotatingRecorder, Storage
 
 LIMITED = """
 import os, resource, sys
@@ -365,8 +365,8 @@ def test_a_service_says_at_the_start_that_it_cannot_record(
 HOLD = """
 import sys
 from pathlib import Path
-from guidance_svc.adapters.compacting import compact
-from guidance_svc.adapters.folder_lock import lock_folder
+from guidance_svc.storage.compacting import compact
+from guidance_svc.storage.folder_lock import lock_folder
 lock = lock_folder(Path(sys.argv[1]))
 print("held", flush=True)
 sys.stdin.read()

@@ -316,8 +316,8 @@ def test_what_is_kept_of_floods_is_bounded(clock: Clock) -> None:
 def test_every_limit_has_its_reason_in_the_file_and_the_file_says_the_defaults() -> None:
     import tomllib
 
-    from guidance_svc.adapters.config_files import default_folder
-    from guidance_svc.adapters.settings import Limits, Settings
+    from guidance_svc.files.config_files import default_folder
+    from guidance_svc.files.settings import Limits, Settings
 
     text = (default_folder() / "service.toml").read_text()
     table = tomllib.loads(text)

@@ -13,14 +13,14 @@ from weakref import ref
 
 import pytest
 
-from guidance_svc.adapters import journal as module
-from guidance_svc.adapters import journal_files
 from guidance_svc.adapters.forgetting import ask_to_forget
-from guidance_svc.adapters.journal import FolderJournal
-from guidance_svc.adapters.journal_files import stem_of
 from guidance_svc.domain import Command, OpenRequest
 from guidance_svc.errors import ConfigError, SessionFault
 from guidance_svc.session.registry import Registry
+from guidance_svc.storage import journal as module
+from guidance_svc.storage import journal_files
+from guidance_svc.storage.journal import FolderJournal
+from guidance_svc.storage.journal_files import stem_of
 from tests.robustness.kept import Unsynced
 from tests.session.exchange import LATE, Exchange, late_flight
 

@@ -20,8 +20,8 @@ from guidance_svc.adapters import server as server_module
 from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.adapters.router import Router
-from guidance_svc.adapters.settings import Limits
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.settings import Limits
 
 
 def ask(sock: zmq.Socket[bytes], message: object) -> dict[str, object]:

@@ -7,9 +7,9 @@ from math import radians
 
 import pytest
 
-from guidance_svc.adapters.config_files import default_folder, load_library
 from guidance_svc.domain import Frame, Site
 from guidance_svc.errors import MessageFault
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.conform_vehicle import at_separation
 from guidance_svc.session.first_state import first_warnings
 from guidance_svc.session.session import Session

@@ -1,4 +1,4 @@
-"""What differs between systems (`adapters/systems`), where this one can be made to look like another.
+"""What differs between systems (`systems`), where this one can be made to look like another.
 
 Windows itself: `python -m tests.windows`.
 """
@@ -17,14 +17,16 @@ from typing import Any
 import pytest
 import zmq
 
-from guidance_svc.adapters import compacting, routing_ids, systems
-from guidance_svc.adapters.compacting import needs_compacting
-from guidance_svc.adapters.folder_lock import is_written, lock_folder
-from guidance_svc.adapters.recorder import McapRecorder
-from guidance_svc.adapters.rotating import RotatingRecorder, Storage
+from guidance_svc import systems
+from guidance_svc.adapters import routing_ids
 from guidance_svc.errors import ConfigError
 from guidance_svc.loopback import children
 from guidance_svc.loopback.children import ChildError, Children
+from guidance_svc.storage import compacting
+from guidance_svc.storage.compacting import needs_compacting
+from guidance_svc.storage.folder_lock import is_written, lock_folder
+from guidance_svc.storage.recorder import McapRecorder
+from guidance_svc.storage.rotating import RotatingRecorder, Storage
 
 SHARING_VIOLATION = 32  # winerror.h, ERROR_SHARING_VIOLATION
 

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from guidance_svc.adapters.compacting import needs_compacting
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.storage.compacting import needs_compacting
 from tests.clients.loading import load
 from tests.systems.short_flight import ROOT, ServiceProcess, expected, flown
 
@@ -40,7 +40,7 @@ def test_a_flight_a_kill_and_a_resume_go_as_on_linux(tmp_path: Path) -> None:
 
 def test_nothing_of_linux_is_left_there() -> None:
     code = (
-        "import sys, os, socket, guidance_svc.adapters.systems as s\n"
+        "import sys, os, socket, guidance_svc.systems as s\n"
         "assert sys.platform == 'darwin' and not hasattr(os, 'getresuid') and not hasattr(socket, 'TCP_INFO')\n"
         "assert s.bytes_received(socket.socket()) == 0 and s.seed_rand(1) and not s.WINDOWS\n"
         "s.lower_priority(1, batch=True)\n"

@@ -23,11 +23,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
-from guidance_svc.adapters.compacting import needs_compacting
-from guidance_svc.adapters.config_files import default_folder
-from guidance_svc.adapters.folder_lock import is_written
 from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.files.config_files import default_folder
 from guidance_svc.loopback.children import free_ports
+from guidance_svc.storage.compacting import needs_compacting
+from guidance_svc.storage.folder_lock import is_written
 from tests.clients.loading import CLIENTS, load
 from tests.service.squatting import PREDICT, SQUAT
 from tests.systems.short_flight import PLAN, VEHICLE, ServiceProcess, advance, craft_of, expected, flown, state_of
@@ -266,7 +266,7 @@ def asyncio_client(folder: Path) -> None:
 
     async def fly() -> list[dict[str, Any]]:
         client = load("guidance_client_asyncio").GuidanceClient(f"tcp://{service.tcp}", timeout_s=5.0)
-        from guidance_svc.adapters.config_files import load_library
+        from guidance_svc.files.config_files import load_library
 
         craft, got = craft_of(load_library(default_folder()).plan(PLAN, "upper_stage")), []
         await client.open(vehicle=VEHICLE, role="upper_stage", plan=PLAN, frame={"motion": "inertial"})

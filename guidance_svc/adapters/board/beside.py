@@ -21,8 +21,8 @@ from guidance_svc.adapters.board.running import (
     listen,
     require_packages,
 )
-from guidance_svc.adapters.config_files import chosen_folder, load_settings
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import chosen_folder, load_settings
 
 LINES_WAITING: Final = 200  # log lines for a table that does not read now; more are dropped
 END: Final = b""  # after the last line

@@ -12,10 +12,10 @@ from guidance_svc.adapters.board.shown import Travel, shown
 from guidance_svc.adapters.board.story import Story
 from guidance_svc.adapters.board.tail import Tail
 from guidance_svc.adapters.board.walk import Heard, Walk
-from guidance_svc.adapters.config_files import Library
-from guidance_svc.adapters.framing import Record
 from guidance_svc.domain import Site
 from guidance_svc.errors import GuidanceError
+from guidance_svc.files.config_files import Library
+from guidance_svc.storage.framing import Record
 
 STEP_S: Final = 0.2  # of vehicle time between two moments of a past flight, and of wall time between two looks
 ROUNDING_S: Final = 1e-6  # of times that a script adds up

@@ -17,10 +17,10 @@ from typing import Final
 from guidance_svc.adapters.addresses import host_and_port
 from guidance_svc.adapters.board.feed import Feed
 from guidance_svc.adapters.board.tail import check_beginning
-from guidance_svc.adapters.config_files import Library, chosen_folder, load_library, load_settings
-from guidance_svc.adapters.folder_lock import is_written
-from guidance_svc.adapters.systems import lower_priority, own_group, own_port
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import Library, chosen_folder, load_library, load_settings
+from guidance_svc.storage.folder_lock import is_written
+from guidance_svc.systems import lower_priority, own_group, own_port
 
 HOW_TO_GET: Final = "starlette and uvicorn: pip install '.[board]' in the checkout"
 LOWER_PRIORITY: Final = 10  # replies come first

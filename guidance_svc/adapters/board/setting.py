@@ -7,9 +7,9 @@ from math import log
 from typing import Any
 
 from guidance_svc.adapters.board.walk import Heard, Walk
-from guidance_svc.adapters.config_files import Library
 from guidance_svc.domain import FlightPlan, Frame, Role, Vehicle
 from guidance_svc.errors import GuidanceError
+from guidance_svc.files.config_files import Library
 from guidance_svc.session.stack import mass_at_burnout_kg
 from guidance_svc.wire.messages import FrameModel
 from guidance_svc.wire.parse import parse_frame

@@ -12,7 +12,8 @@ from mcap.opcode import Opcode
 from mcap.records import Header
 from mcap.writer import MCAP0_MAGIC
 
-from guidance_svc.adapters.framing import (
+from guidance_svc.errors import RecordingError
+from guidance_svc.storage.framing import (
     PROFILE,
     RECORD_HEAD,
     RECORD_LIMIT_BYTES,
@@ -24,7 +25,6 @@ from guidance_svc.adapters.framing import (
     all_records,
     head_of,
 )
-from guidance_svc.errors import RecordingError
 
 READ_BYTES: Final = 1 << 20
 _KNOWN: Final = frozenset(int(code) for code in Opcode)

@@ -13,8 +13,8 @@ from typing import Any, Final
 from mcap.opcode import Opcode
 from mcap.records import Channel, Metadata
 
-from guidance_svc.adapters.framing import MESSAGE_HEAD, Damaged, Record
-from guidance_svc.adapters.recorder import NO_VEHICLE, OPEN_KEY
+from guidance_svc.storage.framing import MESSAGE_HEAD, Damaged, Record
+from guidance_svc.storage.recorder import NO_VEHICLE, OPEN_KEY
 
 SEQ: Final = b'"seq":'
 TIME: Final = b'"time_s":'

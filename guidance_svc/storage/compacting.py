@@ -2,7 +2,7 @@
 
 Run as a process of its own, at low priority, by a service that has better things to do:
 
-    python -m guidance_svc.adapters.compacting FILE_OR_FOLDER...
+    python -m guidance_svc.storage.compacting FILE_OR_FOLDER...
 
 The plain file goes only when the new one is complete and has been read back. A file that a service still writes is
 locked by it and left alone.
@@ -23,8 +23,9 @@ from mcap.opcode import Opcode
 from mcap.records import Channel, Header, Metadata, Schema
 from mcap.writer import CompressionType, Writer
 
-from guidance_svc.adapters.folder_lock import lock_file_now
-from guidance_svc.adapters.framing import (
+from guidance_svc.errors import RecordingError
+from guidance_svc.storage.folder_lock import lock_file_now
+from guidance_svc.storage.framing import (
     MESSAGE_HEAD,
     PROFILE,
     SUFFIX,
@@ -35,8 +36,7 @@ from guidance_svc.adapters.framing import (
     head_of,
     is_finished,
 )
-from guidance_svc.adapters.systems import OPEN_FILES_STAY, is_in_use, is_still, lower_priority, replace
-from guidance_svc.errors import RecordingError
+from guidance_svc.systems import OPEN_FILES_STAY, is_in_use, is_still, lower_priority, replace
 
 NICENESS: Final = 15  # of 19: guidance and the simulator come first
 BUFFER_BYTES: Final = 1 << 20

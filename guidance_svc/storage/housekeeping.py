@@ -10,11 +10,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from guidance_svc.adapters.folder_lock import lock_file_now
-from guidance_svc.adapters.framing import SUFFIX, head_of
-from guidance_svc.adapters.systems import OPEN_FILES_STAY, outliving
+from guidance_svc.storage.folder_lock import lock_file_now
+from guidance_svc.storage.framing import SUFFIX, head_of
+from guidance_svc.systems import OPEN_FILES_STAY, outliving
 
-MODULE: Final = "guidance_svc.adapters.compacting"
+MODULE: Final = "guidance_svc.storage.compacting"
 
 _log = logging.getLogger(__name__)
 _outliving: list[subprocess.Popen[bytes]] = []  # so that nobody complains of a child that nobody waited for

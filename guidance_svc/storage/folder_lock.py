@@ -9,8 +9,8 @@ import os
 from pathlib import Path
 from typing import Final
 
-from guidance_svc.adapters.systems import BINARY, lock_now, read_at, write_at
 from guidance_svc.errors import ConfigError
+from guidance_svc.systems import BINARY, lock_now, read_at, write_at
 
 LOCK_NAME: Final = ".lock"
 

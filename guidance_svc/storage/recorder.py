@@ -23,10 +23,10 @@ from mcap.writer import Writer
 from pydantic import TypeAdapter
 from pydantic_core import to_json  # 1.1 us a state against 5.2 of json; floats to the last bit as well
 
-from guidance_svc.adapters.folder_lock import lock_file_now
-from guidance_svc.adapters.framing import PROFILE
-from guidance_svc.adapters.systems import is_still
 from guidance_svc.errors import MessageFault
+from guidance_svc.storage.folder_lock import lock_file_now
+from guidance_svc.storage.framing import PROFILE
+from guidance_svc.systems import is_still
 from guidance_svc.wire import messages
 from guidance_svc.wire.codec import decode, encode, encoding_of
 

@@ -23,11 +23,15 @@ from functools import partial
 from pathlib import Path
 from typing import Final, Protocol
 
-from guidance_svc.adapters.durable import Syncing
-from guidance_svc.adapters.folder_lock import lock_folder
-from guidance_svc.adapters.journal_files import MARK_FRAME, Damage, Head, framed, head_bytes, seed_of, stem_of
-from guidance_svc.adapters.journal_reader import Mirror, MirrorReader
-from guidance_svc.adapters.journal_reading import (
+from guidance_svc.errors import ConfigError, SessionFault
+from guidance_svc.session.history import Unsaved
+from guidance_svc.session.packing import pack
+from guidance_svc.session.registry import Registry, Seat
+from guidance_svc.storage.durable import Syncing
+from guidance_svc.storage.folder_lock import lock_folder
+from guidance_svc.storage.journal_files import MARK_FRAME, Damage, Head, framed, head_bytes, seed_of, stem_of
+from guidance_svc.storage.journal_reader import Mirror, MirrorReader
+from guidance_svc.storage.journal_reading import (
     Found,
     Headless,
     Restored,
@@ -35,12 +39,8 @@ from guidance_svc.adapters.journal_reading import (
     found_in,
     set_aside,
 )
-from guidance_svc.adapters.systems import BINARY, open_to_others, write_at
-from guidance_svc.adapters.systems import replace as replace_file
-from guidance_svc.errors import ConfigError, SessionFault
-from guidance_svc.session.history import Unsaved
-from guidance_svc.session.packing import pack
-from guidance_svc.session.registry import Registry, Seat
+from guidance_svc.systems import BINARY, open_to_others, write_at
+from guidance_svc.systems import replace as replace_file
 
 OPEN_FILES: Final = 128  # of states; the others are opened again when they are written to
 TRY_AGAIN_S: Final = 10.0  # after a failed write

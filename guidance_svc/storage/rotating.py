@@ -15,12 +15,12 @@ from typing import Any, Final
 
 from pydantic_core import to_json
 
-from guidance_svc.adapters.compacting import compact
-from guidance_svc.adapters.framing import SUFFIX
-from guidance_svc.adapters.housekeeping import Finishing, remove_oldest
-from guidance_svc.adapters.recorder import NOT_RECORDED, OK, OPEN_KEY, Aside, McapRecorder
-from guidance_svc.adapters.systems import is_in_use
 from guidance_svc.errors import RecordingError
+from guidance_svc.storage.compacting import compact
+from guidance_svc.storage.framing import SUFFIX
+from guidance_svc.storage.housekeeping import Finishing, remove_oldest
+from guidance_svc.storage.recorder import NOT_RECORDED, OK, OPEN_KEY, Aside, McapRecorder
+from guidance_svc.systems import is_in_use
 
 IN_PLACE_BYTES: Final = 4 << 20  # 0.15 s of compacting, of the second that stopping may take; measured
 HEAD_SHARE: Final = 4  # a part is at least four times its head, or a thousand sessions would be nothing but heads

@@ -11,7 +11,10 @@ from itertools import count
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from guidance_svc.adapters.journal_files import (
+from guidance_svc.domain import OpenRequest
+from guidance_svc.session.packing import unpack
+from guidance_svc.session.registry import Registry
+from guidance_svc.storage.journal_files import (
     OLD_NAME,
     Damage,
     FileName,
@@ -25,10 +28,7 @@ from guidance_svc.adapters.journal_files import (
     seed_of,
     stem_of,
 )
-from guidance_svc.adapters.journal_reader import Mirror, MirrorReader
-from guidance_svc.domain import OpenRequest
-from guidance_svc.session.packing import unpack
-from guidance_svc.session.registry import Registry
+from guidance_svc.storage.journal_reader import Mirror, MirrorReader
 
 FORGET: Final = "forget"
 FORGET_BYTES: Final = 4096  # of a file there, which holds a vehicle's name

@@ -14,7 +14,7 @@ from queue import SimpleQueue
 from threading import Thread
 from typing import Final, NamedTuple
 
-from guidance_svc.adapters.systems import BINARY, WINDOWS
+from guidance_svc.systems import BINARY, WINDOWS
 
 CLOSE_S: Final = 1.0  # that closing waits for the disk; what is not done then is done at the next start
 

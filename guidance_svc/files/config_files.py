@@ -14,8 +14,8 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from guidance_svc import domain
-from guidance_svc.adapters.settings import Settings
 from guidance_svc.errors import ConfigError
+from guidance_svc.files.settings import Settings
 from guidance_svc.plan.checks import check_plan
 from guidance_svc.plan.targets import resolve_target
 from guidance_svc.wire.plans import BodyModel, FlightPlanModel, TargetModel, VehicleModel, parse_table

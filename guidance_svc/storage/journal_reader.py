@@ -9,10 +9,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from weakref import ref
 
-from guidance_svc.adapters.journal_files import marks_of, seed_of
 from guidance_svc.domain import OpenRequest
 from guidance_svc.session.history import History
 from guidance_svc.session.registry import Seat
+from guidance_svc.storage.journal_files import marks_of, seed_of
 
 _log = logging.getLogger(__name__)
 

@@ -15,20 +15,20 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from guidance_svc import __version__
-from guidance_svc.adapters.access import load_access
-from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
-from guidance_svc.adapters.clocks import steady_ns
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.health import Health, state_of
-from guidance_svc.adapters.keeping import Keeping, RecordedSessions, sessions_now
-from guidance_svc.adapters.privileges import drop_privileges, warn_of_root
-from guidance_svc.adapters.replay import InProcess
-from guidance_svc.adapters.server import Ready, Server
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
 from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library, chosen_folder, load_library, load_settings
 from guidance_svc.files.settings import Settings
+from guidance_svc.playback.replay import InProcess
+from guidance_svc.service.access import load_access
+from guidance_svc.service.addresses import host_and_port, zmq_endpoint
+from guidance_svc.service.clocks import steady_ns
+from guidance_svc.service.desk import Desk
+from guidance_svc.service.health import Health, state_of
+from guidance_svc.service.keeping import Keeping, RecordedSessions, sessions_now
+from guidance_svc.service.privileges import drop_privileges, warn_of_root
+from guidance_svc.service.server import Ready, Server
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.warmup import warm_up
 from guidance_svc.storage.journal import FolderJournal

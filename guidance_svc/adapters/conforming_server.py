@@ -13,9 +13,9 @@ from typing import Final
 
 import zmq
 
-from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
 from guidance_svc.adapters.conforming_trials import Reference
 from guidance_svc.errors import ConfigError
+from guidance_svc.service.addresses import host_and_port, zmq_endpoint
 
 READ_BYTES: Final = 65536
 LONGEST_LINE_BYTES: Final = 65536

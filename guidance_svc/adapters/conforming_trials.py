@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 from guidance_svc.adapters.conforming import Heard, Run, Trial
-from guidance_svc.adapters.desk import Desk, Sessions
 from guidance_svc.domain import Role
 from guidance_svc.errors import GuidanceError, SessionFault
 from guidance_svc.files.config_files import Library
+from guidance_svc.service.desk import Desk, Sessions
 from guidance_svc.wire.codec import Encoding, decode, encode, encoding_of
 from guidance_svc.wire.parse import parse_frame, parse_open
 from guidance_svc.wire.replies import fault_message

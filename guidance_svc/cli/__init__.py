@@ -9,7 +9,7 @@ __all__ = ["app", "flights", "main", "recordings", "serving"]
 
 def main() -> None:
     """Entry point of the command."""
-    from guidance_svc.adapters.kernel_cache import keep_kernels
+    from guidance_svc.service.kernel_cache import keep_kernels
     from guidance_svc.systems import write_utf8
 
     write_utf8()

@@ -162,10 +162,10 @@ def campaign(
 
 def show_plans(flights: list[str], configs: Path | None, role: Role | None) -> Body | None:
     """Check the folder, print the plans (all of them when none is named); the last one's body."""
-    from guidance_svc.adapters.access import load_access
-    from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
     from guidance_svc.files.checking import plan_lines, role_lines
     from guidance_svc.files.config_files import chosen_folder, load_library, load_settings
+    from guidance_svc.service.access import load_access
+    from guidance_svc.service.addresses import host_and_port, zmq_endpoint
 
     folder = chosen_folder(configs)
     library, settings = load_library(folder), load_settings(folder)

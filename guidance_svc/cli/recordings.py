@@ -14,8 +14,8 @@ from guidance_svc.errors import ConfigError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from guidance_svc.adapters.changes import VehicleChange
-    from guidance_svc.adapters.replay import Answering
+    from guidance_svc.playback.changes import VehicleChange
+    from guidance_svc.playback.replay import Answering
 
 
 @app.command()
@@ -33,10 +33,10 @@ def replay(
     configs: Configs = None,
 ) -> None:
     """Play a recording again and compare the replies; exit 1 and show the first difference if there is one."""
-    from guidance_svc.adapters.addresses import zmq_endpoint
-    from guidance_svc.adapters.replay import OverSocket
     from guidance_svc.bootstrap import fresh_service
     from guidance_svc.files.config_files import chosen_folder, load_library
+    from guidance_svc.playback.replay import OverSocket
+    from guidance_svc.service.addresses import zmq_endpoint
 
     with plain_errors():
         library = load_library(chosen_folder(configs))
@@ -71,9 +71,9 @@ def report(
     ] = False,
 ) -> None:
     """Show how a recorded flight went: one HTML page, and a PNG sheet for each vehicle."""
-    from guidance_svc.adapters.report_files import Wanted, run_report
     from guidance_svc.bootstrap import fresh_service
     from guidance_svc.files.config_files import Library
+    from guidance_svc.playback.report_files import Wanted, run_report
 
     with plain_errors():
         first, *others = recordings
@@ -90,7 +90,7 @@ def calibrate(
     ] = None,
 ) -> None:
     """Estimate engine and drag figures from recorded flights; print them and write a vehicle file."""
-    from guidance_svc.adapters.calibrating import calibrate_recordings, write_vehicle_file
+    from guidance_svc.playback.calibrating import calibrate_recordings, write_vehicle_file
     from guidance_svc.report.calibration_text import table_lines
 
     with plain_errors():
@@ -109,8 +109,8 @@ def calibrate(
 
 def show_replay(file: Path, service: Answering) -> int:
     """Play and print the verdict; the exit code."""
-    from guidance_svc.adapters.reading_bar import reading_bar
-    from guidance_svc.adapters.replay import replay as play
+    from guidance_svc.playback.reading_bar import reading_bar
+    from guidance_svc.playback.replay import replay as play
 
     with reading_bar(file) as watch:
         verdict = play(file, service, watch)
@@ -127,7 +127,7 @@ def show_replay(file: Path, service: Answering) -> int:
 
 def show_changes(file: Path, service: Answering, vehicle: str | None, plan: dict[str, Any]) -> int:
     """Play with another plan and print what changes; the exit code."""
-    from guidance_svc.adapters.changes import replay_with_plan, vehicles_in
+    from guidance_svc.playback.changes import replay_with_plan, vehicles_in
 
     flown = vehicles_in(file)
     if vehicle is None and len(flown) != 1:

@@ -11,7 +11,7 @@ from guidance_svc.cli.common import Configs, app, plain_errors, role_of
 from guidance_svc.constants import CAUTION
 
 if TYPE_CHECKING:
-    from guidance_svc.adapters.server import Ready
+    from guidance_svc.service.server import Ready
 
 
 @app.command()
@@ -33,9 +33,9 @@ def serve(
     """Answer flight scripts until SIGTERM or Ctrl-C."""
     import logging
 
-    from guidance_svc.adapters.board.beside import Watching
-    from guidance_svc.adapters.logs import set_up_logs
+    from guidance_svc.board.beside import Watching
     from guidance_svc.bootstrap import Choices, make_service, run_service, stop_with_input
+    from guidance_svc.service.logs import set_up_logs
 
     log = logging.getLogger("guidance_svc.serve")
     with plain_errors():
@@ -65,7 +65,7 @@ def keys(
     folder: Annotated[Path, typer.Option(help="Where the keys are kept, for their owner alone.")] = Path("keys"),
 ) -> None:
     """Make the key pairs that the service needs to listen beyond this machine."""
-    from guidance_svc.adapters.key_files import make_keys
+    from guidance_svc.service.key_files import make_keys
 
     with plain_errors():
         typer.echo("\n".join(make_keys(folder, name)))
@@ -82,9 +82,9 @@ def health(
     """Ask a running service how it is: counts, reply times, sessions."""
     from rich.console import Console
 
-    from guidance_svc.adapters.access import load_access
-    from guidance_svc.adapters.health_view import ask_health, health_tables
     from guidance_svc.files.config_files import chosen_folder, load_settings
+    from guidance_svc.service.access import load_access
+    from guidance_svc.service.health_view import ask_health, health_tables
 
     with plain_errors():
         settings = load_settings(chosen_folder(configs))
@@ -102,8 +102,8 @@ def forget(
     """Give up a vehicle's session whose token is lost, in a running service or in its journal."""
     import time
 
-    from guidance_svc.adapters.forgetting import ask_to_forget
     from guidance_svc.files.config_files import chosen_folder, load_settings
+    from guidance_svc.service.forgetting import ask_to_forget
 
     with plain_errors():
         folder = journal or Path(load_settings(chosen_folder(configs)).journal.folder)
@@ -123,8 +123,8 @@ def board(
     import os
 
     os.environ.setdefault("NUMBA_DISABLE_JIT", "1")  # compiling the kernels takes longer than what they do here
-    from guidance_svc.adapters.board.running import show_board
-    from guidance_svc.adapters.terminal import show_table
+    from guidance_svc.board.running import show_board
+    from guidance_svc.board.terminal import show_table
 
     with plain_errors():
         if table:

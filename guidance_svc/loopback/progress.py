@@ -14,7 +14,7 @@ from guidance_svc.files.config_files import Library
 from guidance_svc.storage.framing import SUFFIX
 
 if TYPE_CHECKING:
-    from guidance_svc.adapters.terminal import Rows
+    from guidance_svc.board.terminal import Rows
 
 LOOK_S: Final = 0.5  # real time between two looks at the recording
 
@@ -103,7 +103,7 @@ class LiveTable:
             self._draw()
 
     def _draw(self) -> None:
-        from guidance_svc.adapters.terminal import Rows
+        from guidance_svc.board.terminal import Rows
 
         try:
             if self._rows is None:

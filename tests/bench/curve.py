@@ -13,8 +13,8 @@ from tempfile import TemporaryDirectory
 from rich.console import Console
 from rich.table import Table
 
-from guidance_svc.adapters.key_files import make_keys
 from guidance_svc.files.config_files import default_folder
+from guidance_svc.service.key_files import make_keys
 from tests.bench import states
 from tests.bench.processes import Server, load, service
 

@@ -22,9 +22,9 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from guidance_svc.adapters.desk import Desk
 from guidance_svc.domain import Frame
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.session import Session
 from guidance_svc.storage.recorder import McapRecorder

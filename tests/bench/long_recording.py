@@ -9,9 +9,9 @@ from typing import Any
 
 import msgpack
 
-from guidance_svc.adapters.desk import Desk
 from guidance_svc.core.kepler import propagate
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.recorder import McapRecorder
 from tests.bench import states

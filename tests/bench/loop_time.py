@@ -20,10 +20,10 @@ import numpy as np
 import zmq
 from rich.table import Table
 
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.server import Server
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.files.settings import Addresses, Limits
+from guidance_svc.service.desk import Desk
+from guidance_svc.service.server import Server
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.recorder import McapRecorder
 from tests.bench import processes, states

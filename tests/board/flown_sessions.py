@@ -10,7 +10,7 @@ from typing import Any
 import msgpack
 from board_recordings import MU_M3_S2, PLAN, library
 
-from guidance_svc.adapters.desk import Desk
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.recorder import McapRecorder
 

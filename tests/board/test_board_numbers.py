@@ -15,10 +15,10 @@ import pytest
 from board_recordings import MU_M3_S2, PLAN, RADIUS_M, Writer, circular_state, climb, library, reply_to, state_at
 from rich.console import Console
 
-from guidance_svc.adapters.board.feed import Feed
-from guidance_svc.adapters.board.setting import burn_ahead
-from guidance_svc.adapters.board.story import Story
-from guidance_svc.adapters.terminal import COLUMNS, Rows, clock
+from guidance_svc.board.feed import Feed
+from guidance_svc.board.setting import burn_ahead
+from guidance_svc.board.story import Story
+from guidance_svc.board.terminal import COLUMNS, Rows, clock
 from guidance_svc.core.frames import from_bci, local_from_bci
 from guidance_svc.domain import Body, Frame, Stage, Vehicle
 from guidance_svc.loopback.progress import progress_for

@@ -14,7 +14,7 @@ from mcap.records import Message
 from mcap.stream_reader import StreamReader
 from mcap.writer import MCAP0_MAGIC
 
-from guidance_svc.adapters.board.tail import Tail
+from guidance_svc.board.tail import Tail
 from guidance_svc.errors import RecordingError
 from guidance_svc.storage.framing import MESSAGE_HEAD, Record
 

@@ -9,9 +9,9 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
-from guidance_svc.adapters.desk import Desk
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.craft import launched
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from tests.clients.loading import CLIENTS
 from tests.closed_loop.demo_flights import STEP_S, controls_for

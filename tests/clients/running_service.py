@@ -6,12 +6,12 @@ import sys
 import threading
 from typing import Any
 
-from guidance_svc.adapters.access import Access
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.server import Server
 from guidance_svc.bootstrap import new_token
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.files.settings import Addresses, Limits
+from guidance_svc.service.access import Access
+from guidance_svc.service.desk import Desk
+from guidance_svc.service.server import Server
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.recorder import NoRecorder
 

@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 import zmq.auth
 
-from guidance_svc.adapters.access import load_access
-from guidance_svc.adapters.key_files import make_pair
 from guidance_svc.files.settings import AccessSettings
+from guidance_svc.service.access import load_access
+from guidance_svc.service.key_files import make_pair
 from tests.clients.loading import load
 from tests.clients.running_service import WAIT_S, Service
 from tests.clients.test_clients_and_restarts import STATE, open_curlew

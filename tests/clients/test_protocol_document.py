@@ -12,8 +12,8 @@ import pytest
 from pydantic import TypeAdapter
 
 import guidance_svc
-from guidance_svc.adapters.desk import Desk
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.wire import messages as m
 from guidance_svc.wire.parse import parse_close, parse_open, parse_state

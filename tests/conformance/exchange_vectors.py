@@ -8,9 +8,9 @@ from typing import Any
 import msgpack
 
 from guidance_svc.adapters.conforming import Run
-from guidance_svc.adapters.desk import Desk
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.conform_vehicle import Witnessed
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 
 Message = dict[str, Any]

@@ -12,10 +12,10 @@ import pytest
 from guidance_svc.adapters.conforming import Check
 from guidance_svc.adapters.conforming_checks import checks_of
 from guidance_svc.adapters.conforming_trials import Reference
-from guidance_svc.adapters.desk import Desk
 from guidance_svc.core.frames import handedness
 from guidance_svc.core.vectors import cross, dot, unit
 from guidance_svc.domain import Frame, Site, VehicleState
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from tests.conformance.pilot import LIBRARY, Message, Pilot, as_vec
 from tests.conformance.test_scripts_are_told import (

@@ -11,7 +11,6 @@ import msgpack
 import numpy as np
 import pytest
 
-from guidance_svc.adapters.desk import Desk
 from guidance_svc.core.frames import (
     direction_from_bci,
     from_bci,
@@ -24,6 +23,7 @@ from guidance_svc.core.frames import (
 )
 from guidance_svc.domain import Body, Frame, LocalState, Vec
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.wire.messages import FrameModel
 from guidance_svc.wire.parse import parse_frame

@@ -10,8 +10,8 @@ from typing import Any
 
 import msgpack
 
-from guidance_svc.adapters.desk import Desk
 from guidance_svc.files.config_files import Library
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.compacting import compact
 from guidance_svc.storage.recorder import McapRecorder, NoRecorder, Recorder

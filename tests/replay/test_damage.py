@@ -14,11 +14,11 @@ from mcap.writer import CompressionType, Writer
 from test_rotation import messages
 from typer.testing import CliRunner
 
-from guidance_svc.adapters.calibrating import calibrate_recording
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
-from guidance_svc.adapters.replay import InProcess, replay
 from guidance_svc.cli import app
 from guidance_svc.errors import GuidanceError, RecordingError
+from guidance_svc.playback.calibrating import calibrate_recording
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
+from guidance_svc.playback.replay import InProcess, replay
 from guidance_svc.storage.compacting import compact
 from guidance_svc.storage.framing import PROFILE
 from guidance_svc.storage.recorder import McapRecorder

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from flown import Service, fly
 
-from guidance_svc.adapters import reading_bar as module
-from guidance_svc.adapters.reading_bar import reading_bar
-from guidance_svc.adapters.replay import InProcess, replay
+from guidance_svc.playback import reading_bar as module
+from guidance_svc.playback.reading_bar import reading_bar
+from guidance_svc.playback.replay import InProcess, replay
 
 
 class Terminal(io.StringIO):

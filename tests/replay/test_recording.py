@@ -9,8 +9,8 @@ import pytest
 from flown import fly
 from mcap.reader import make_reader
 
-from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordingReader
 from guidance_svc.errors import RecordingError
+from guidance_svc.playback.recordings import RecordedMessage, RecordedPlan, RecordingReader
 
 MESSAGE_OPCODE = 0x05  # MCAP specification, version 0: record = opcode (1 byte), length (8 bytes LE), content
 MAGIC = b"\x89MCAP0\r\n"

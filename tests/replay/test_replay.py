@@ -10,14 +10,14 @@ import pytest
 from flown import Service, first_state, fly, library, open_message, plan_table
 from typer.testing import CliRunner
 
-from guidance_svc.adapters.changes import replay_with_plan
-from guidance_svc.adapters.comparing import first_difference
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.replay import InProcess, OverSocket, replay
-from guidance_svc.adapters.server import Server
 from guidance_svc.cli import app
 from guidance_svc.errors import MessageFault, RecordingError
 from guidance_svc.files.settings import Addresses, Limits
+from guidance_svc.playback.changes import replay_with_plan
+from guidance_svc.playback.comparing import first_difference
+from guidance_svc.playback.replay import InProcess, OverSocket, replay
+from guidance_svc.service.desk import Desk
+from guidance_svc.service.server import Server
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.recorder import McapRecorder, NoRecorder
 

@@ -11,11 +11,11 @@ import msgpack
 import pytest
 from flown import Service, fly, play_through
 
-from guidance_svc.adapters.calibrating import read_flights
-from guidance_svc.adapters.keeping import RecordedSessions, sessions_now
-from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader, parts
-from guidance_svc.adapters.replay import InProcess, OverSocket, replay
 from guidance_svc.errors import ConfigError, RecordingError
+from guidance_svc.playback.calibrating import read_flights
+from guidance_svc.playback.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader, parts
+from guidance_svc.playback.replay import InProcess, OverSocket, replay
+from guidance_svc.service.keeping import RecordedSessions, sessions_now
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage import housekeeping
 from guidance_svc.storage.recorder import McapRecorder

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from guidance_svc.adapters.report_reading import Recording
+from guidance_svc.playback.report_reading import Recording
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown
 from tests.report.reported import Tanker, fly_tanker, reported

@@ -10,15 +10,15 @@ from typing import Any
 
 import msgpack
 
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.report_detail import add_detail, needs_detail
-from guidance_svc.adapters.report_reading import Recording, read_recording
-from guidance_svc.adapters.reporting import flights_of
 from guidance_svc.bootstrap import fresh_service
 from guidance_svc.files.config_files import Library, default_folder, load_library
 from guidance_svc.loopback.craft import Craft, launched
+from guidance_svc.playback.report_detail import add_detail, needs_detail
+from guidance_svc.playback.report_reading import Recording, read_recording
+from guidance_svc.playback.reporting import flights_of
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.recorder import McapRecorder
 from tests.clients.loading import load
@@ -91,7 +91,7 @@ def reported(path: Path, again: bool = True) -> tuple[Recording, list[tuple[Flow
 
 def bent(path: Path, out: Path, change: Callable[[Any], Iterable[Any]]) -> Path:
     """A copy of a recording in which each message in is replaced, dropped or multiplied; replies are made anew."""
-    from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+    from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 
     service = Service(out)
     for entry in RecordingReader(path).entries():

@@ -13,16 +13,16 @@ import msgpack
 import pytest
 from typer.testing import CliRunner
 
-from guidance_svc.adapters import calibrating
-from guidance_svc.adapters.calibrating import calibrate_recording, calibrate_recordings
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
-from guidance_svc.adapters.report_reading import read_recording
 from guidance_svc.cli import app
 from guidance_svc.core.frames import direction_to_bci
 from guidance_svc.domain import Body, Frame, Stage, Vehicle
 from guidance_svc.files.config_files import Library
+from guidance_svc.playback import calibrating
+from guidance_svc.playback.calibrating import calibrate_recording, calibrate_recordings
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
+from guidance_svc.playback.report_reading import read_recording
 from guidance_svc.report.calibration import calibrate
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.sim.state import Controls, SimState, World, full_tanks
 from guidance_svc.sim.step import step

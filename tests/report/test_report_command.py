@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from guidance_svc.adapters import report_files
-from guidance_svc.adapters.report_reading import Recording
 from guidance_svc.cli import app
 from guidance_svc.constants import CAUTION
+from guidance_svc.playback import report_files
+from guidance_svc.playback.report_reading import Recording
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown, Said
 from guidance_svc.report.page import About, report_page

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from guidance_svc.adapters.keeping import sessions_now
-from guidance_svc.adapters.recordings import parts
+from guidance_svc.playback.recordings import parts
+from guidance_svc.service.keeping import sessions_now
 from guidance_svc.storage import housekeeping
 from guidance_svc.storage.rotating import RotatingRecorder, Storage
 from tests.replay import flown as kites

@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from guidance_svc.adapters.report_reading import Recording
-from guidance_svc.adapters.reporting import flights_of
 from guidance_svc.core.frames import from_bci
 from guidance_svc.domain import Frame
 from guidance_svc.errors import ConfigError, RecordingError
+from guidance_svc.playback.report_reading import Recording
+from guidance_svc.playback.reporting import flights_of
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flight import separation_rows
 from guidance_svc.report.flown import Flown
@@ -111,7 +111,7 @@ def test_the_propellant_of_a_script_that_tells_none_follows_from_the_mass(kite: 
 
 def test_states_in_a_turning_left_handed_frame_are_read_as_inertial_ones(kite: Path) -> None:
     """Converted back by the frame's own inverse they are the recorded ones; 1e-6 m is rounding."""
-    from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+    from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 
     _, ((flown, _),) = reported(kite)
     told = [e.message for e in RecordingReader(kite).entries() if isinstance(e, RecordedMessage) and e.type == "state"]

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from guidance_svc.adapters.report_reading import Recording
+from guidance_svc.playback.report_reading import Recording
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flight import flight_rows
 from guidance_svc.report.flown import Flown, Said

@@ -28,9 +28,9 @@ from unittest import mock
 
 import msgpack
 
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.keeping import Keeping, sessions_now
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
+from guidance_svc.service.desk import Desk
+from guidance_svc.service.keeping import Keeping, sessions_now
 from guidance_svc.session.history import History
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage import housekeeping, journal, recorder, rotating

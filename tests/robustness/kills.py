@@ -30,11 +30,11 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.craft import Craft, launched
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 from tests.clients.loading import load
 from tests.closed_loop.demo_flights import STEP_S, Flown, controls_for, fly, tanker_plan
 

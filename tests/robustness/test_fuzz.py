@@ -10,7 +10,7 @@ import msgpack
 import pytest
 from pydantic import TypeAdapter
 
-from guidance_svc.adapters.desk import LINK_LIMIT
+from guidance_svc.service.desk import LINK_LIMIT
 from guidance_svc.wire.codec import encode
 from tests.robustness.fuzz import InProcess, whole_plans
 from tests.robustness.fuzz_sockets import over_sockets

@@ -13,9 +13,9 @@ from typing import Any, Final
 
 import msgpack
 
-from guidance_svc.adapters.desk import Desk
 from guidance_svc.domain import FlightPlan, VehicleState
 from guidance_svc.files.config_files import Library, default_folder, load_library
+from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.sim.state import Controls, SimState, World, full_tanks
 from guidance_svc.sim.step import step

@@ -11,9 +11,9 @@ import pytest
 from scripted_sessions import ScriptedSessions
 from service_world import Running, small_library
 
-from guidance_svc.adapters.access import Access
-from guidance_svc.adapters.desk import Desk
 from guidance_svc.files.settings import Limits
+from guidance_svc.service.access import Access
+from guidance_svc.service.desk import Desk
 
 
 @pytest.fixture

@@ -12,9 +12,9 @@ import zmq
 import zmq.auth
 from service_world import WAIT_S, Running, ask_line
 
-from guidance_svc.adapters.access import Access, load_access
-from guidance_svc.adapters.key_files import make_keys
 from guidance_svc.files.settings import AccessSettings
+from guidance_svc.service.access import Access, load_access
+from guidance_svc.service.key_files import make_keys
 
 GREETING = b"\xff" + bytes(8) + b"\x7f" + b"\x03\x00" + b"NULL".ljust(20, b"\0") + b"\0" + bytes(31)
 """ZMTP 3.0 (RFC 23): signature, version, mechanism, as-server, filler; 64 bytes."""

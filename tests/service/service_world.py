@@ -14,12 +14,12 @@ from typing import Any
 import zmq
 from scripted_sessions import ScriptedSessions
 
-from guidance_svc.adapters.access import Access
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.health import Health, state_of
-from guidance_svc.adapters.server import Server
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.settings import Addresses, Limits
+from guidance_svc.service.access import Access
+from guidance_svc.service.desk import Desk
+from guidance_svc.service.health import Health, state_of
+from guidance_svc.service.server import Server
 from guidance_svc.storage.recorder import McapRecorder
 from guidance_svc.wire.plans import BodyModel, FlightPlanModel, StageModel, VehicleModel
 

@@ -12,7 +12,7 @@ print(router.recv_multipart()[0][1:].hex())
 
 SQUAT = """
 import sys, zmq
-from guidance_svc.adapters.router import Router
+from guidance_svc.service.router import Router
 from guidance_svc.files.settings import Limits
 router, context, peers = Router("tcp://127.0.0.1:0", Limits()), zmq.Context(), []
 for routing_id in (*sys.argv[1:], None):

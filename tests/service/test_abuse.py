@@ -17,10 +17,10 @@ from peers_world import GREETING, ask_lines, closed_by_peer, connect, frame, raw
 from scripted_sessions import ScriptedSessions
 from service_world import OPEN, STATE, WAIT_S, Running, ask_line, read_line
 
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.logs import LineFormatter
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.domain import Command, VehicleState
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
+from guidance_svc.service.desk import Desk
+from guidance_svc.service.logs import LineFormatter
 
 
 def ask(sock: zmq.Socket[bytes], message: object) -> dict[str, Any]:

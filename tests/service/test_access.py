@@ -17,16 +17,16 @@ from scripted_sessions import ScriptedSessions
 from service_world import OPEN, STATE, WAIT_S, Running, ask_line, small_library
 from typer.testing import CliRunner
 
-from guidance_svc.adapters.access import Access, Link, load_access
-from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.health_view import ask_health
-from guidance_svc.adapters.key_files import make_keys
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.cli import app
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import load_settings
 from guidance_svc.files.settings import AccessSettings, Limits
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
+from guidance_svc.service.access import Access, Link, load_access
+from guidance_svc.service.addresses import host_and_port, zmq_endpoint
+from guidance_svc.service.desk import Desk
+from guidance_svc.service.health_view import ask_health
+from guidance_svc.service.key_files import make_keys
 from guidance_svc.session.registry import Registry
 
 MECHANISM_MISMATCH = int(zmq.PROTOCOL_ERROR_ZMTP_MECHANISM_MISMATCH)

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from service_world import STATE
 
-from guidance_svc.adapters import clocks
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
+from guidance_svc.service import clocks
 from guidance_svc.storage import rotating
 from guidance_svc.storage.rotating import RETRY_EVERY_NS, RotatingRecorder, Storage
 

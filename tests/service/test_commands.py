@@ -16,9 +16,9 @@ from service_world import WAIT_S
 from typer.testing import CliRunner
 
 from guidance_svc import __version__
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
 from guidance_svc.cli import app
 from guidance_svc.constants import CAUTION
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 
 OPEN = {"type": "open", "protocol": 1, "vehicle": "v", "role": "upper_stage", "plan": "curlew_to_lagoon"}
 STATE = {

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scripted_sessions import ScriptedSessions
 from service_world import OPEN, STATE, small_library
 
-from guidance_svc.adapters.desk import Desk
+from guidance_svc.service.desk import Desk
 
 LINK = ("zmq", b"script")
 OTHER = ("tcp", 7)

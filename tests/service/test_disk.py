@@ -21,8 +21,8 @@ import pytest
 from served import OPEN, ROOT, Served, state
 from service_world import STATE, WAIT_S
 
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader, parts
 from guidance_svc.errors import ConfigError, RecordingError
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader, parts
 from guidance_svc.storage import recorder as recorder_module
 from guidance_svc.storage.compacting import compact
 from guidance_svc.storage.folder_lock import lock_folder

@@ -17,11 +17,11 @@ from scripted_sessions import ScriptedSessions
 from service_world import OPEN, STATE, ask_line, small_library
 from typer.testing import CliRunner
 
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.health import Health
-from guidance_svc.adapters.metrics import metrics_text
-from guidance_svc.adapters.pace import STRANGERS, Pace, PaceKeeper
 from guidance_svc.cli import app
+from guidance_svc.service.desk import Desk
+from guidance_svc.service.health import Health
+from guidance_svc.service.metrics import metrics_text
+from guidance_svc.service.pace import STRANGERS, Pace, PaceKeeper
 from guidance_svc.wire.messages import HealthMessage
 
 

@@ -13,9 +13,9 @@ from weakref import ref
 
 import pytest
 
-from guidance_svc.adapters.forgetting import ask_to_forget
 from guidance_svc.domain import Command, OpenRequest
 from guidance_svc.errors import ConfigError, SessionFault
+from guidance_svc.service.forgetting import ask_to_forget
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage import journal as module
 from guidance_svc.storage import journal_files

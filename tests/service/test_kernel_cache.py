@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from guidance_svc.adapters import kernel_cache
-from guidance_svc.adapters.kernel_cache import VARIABLE, keep_kernels
+from guidance_svc.service import kernel_cache
+from guidance_svc.service.kernel_cache import VARIABLE, keep_kernels
 
 
 @pytest.fixture(autouse=True)

@@ -15,9 +15,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from guidance_svc.adapters.logs import FloodFilter, LineFormatter, set_up_logs
-from guidance_svc.adapters.privileges import drop_privileges
 from guidance_svc.errors import ConfigError
+from guidance_svc.service.logs import FloodFilter, LineFormatter, set_up_logs
+from guidance_svc.service.privileges import drop_privileges
 
 
 def line(form: Any, text: str, *arguments: object, **extra: object) -> str:
@@ -90,7 +90,7 @@ def test_an_unknown_form_is_refused() -> None:
 
 DROP = """
 import os, sys
-from guidance_svc.adapters.privileges import drop_privileges
+from guidance_svc.service.privileges import drop_privileges
 drop_privileges(sys.argv[1])
 try:
     os.setuid(0)

@@ -16,12 +16,12 @@ from scripted_sessions import ScriptedSessions
 from service_world import OPEN, STATE, WAIT_S, ask_line, read_line
 from squatting import PREDICT, SQUAT
 
-from guidance_svc.adapters import server as server_module
-from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
-from guidance_svc.adapters.router import Router
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.settings import Limits
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
+from guidance_svc.service import server as server_module
+from guidance_svc.service.addresses import host_and_port, zmq_endpoint
+from guidance_svc.service.router import Router
 
 
 def ask(sock: zmq.Socket[bytes], message: object) -> dict[str, object]:
@@ -210,7 +210,7 @@ def test_a_peer_that_takes_the_next_automatic_routing_id_cannot_stop_the_service
 
 
 def test_routing_ids_differ_from_process_to_process() -> None:
-    script = "from guidance_svc.adapters.router import seed_routing_ids; seed_routing_ids()" + PREDICT
+    script = "from guidance_svc.service.router import seed_routing_ids; seed_routing_ids()" + PREDICT
     assert run_python(script) != run_python(script)
 
 

@@ -14,8 +14,8 @@ import pytest
 from service_world import WAIT_S
 from typer.testing import CliRunner
 
-from guidance_svc.adapters.key_files import make_keys
 from guidance_svc.cli import app
+from guidance_svc.service.key_files import make_keys
 
 FREE = ["--zmq", "tcp://127.0.0.1:0", "--tcp", "127.0.0.1:0", "--no-record"]
 

@@ -21,9 +21,9 @@ from scripted_sessions import ScriptedSessions
 from served import OPEN, ROOT, Served, state
 from service_world import WAIT_S, Running
 
-from guidance_svc.adapters.pace import Pace, PaceKeeper
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader, parts
 from guidance_svc.domain import Command, VehicleState
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader, parts
+from guidance_svc.service.pace import Pace, PaceKeeper
 from guidance_svc.storage.compacting import compact
 from guidance_svc.storage.framing import SUFFIX, head_of, is_finished
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 from guidance_svc.storage.compacting import needs_compacting
 from tests.clients.loading import load
 from tests.systems.short_flight import ROOT, ServiceProcess, expected, flown
@@ -54,7 +54,7 @@ def test_nothing_of_linux_is_left_there() -> None:
 def test_privileges_are_given_up_without_linuxs_calls(monkeypatch: pytest.MonkeyPatch) -> None:
     import os
 
-    from guidance_svc.adapters import privileges
+    from guidance_svc.service import privileges
 
     ids = {"uid": 0, "gid": 0}
     for name in ("getresuid", "getresgid"):

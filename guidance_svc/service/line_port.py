@@ -12,12 +12,12 @@ from typing import Final
 
 import zmq
 
-from guidance_svc.adapters.desk import Desk
-from guidance_svc.adapters.lines import LineConnection
-from guidance_svc.adapters.metrics import http_answer, http_refusal
-from guidance_svc.adapters.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
 from guidance_svc.errors import ConfigError, MessageFault
 from guidance_svc.files.settings import Limits
+from guidance_svc.service.desk import Desk
+from guidance_svc.service.lines import LineConnection
+from guidance_svc.service.metrics import http_answer, http_refusal
+from guidance_svc.service.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
 from guidance_svc.systems import own_port
 from guidance_svc.wire.codec import encode
 from guidance_svc.wire.replies import fault_message

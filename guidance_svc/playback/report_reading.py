@@ -8,7 +8,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.recordings import (
+from guidance_svc.domain import VehicleState
+from guidance_svc.errors import GuidanceError
+from guidance_svc.playback.recordings import (
     RecordedMessage,
     RecordedPlan,
     RecordedSession,
@@ -16,9 +18,7 @@ from guidance_svc.adapters.recordings import (
     chained,
     readers,
 )
-from guidance_svc.adapters.report_thinning import FIRST_GAP_S, MOST_STATES, kept
-from guidance_svc.domain import VehicleState
-from guidance_svc.errors import GuidanceError
+from guidance_svc.playback.report_thinning import FIRST_GAP_S, MOST_STATES, kept
 from guidance_svc.report.flown import LATE_S, SeenEvent
 from guidance_svc.storage.recorder import NO_VEHICLE, OPEN_KEY
 from guidance_svc.wire.parse import parse_state

@@ -12,11 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from guidance_svc.adapters.replay import MISSHAPEN
-from guidance_svc.adapters.report_reading import Session, read_recording
 from guidance_svc.core.frames import direction_to_bci, state_to_bci
 from guidance_svc.domain import Body, Boost, Frame, Insertion, Vec, Vehicle, VehicleState
 from guidance_svc.errors import ConfigError, RecordingError
+from guidance_svc.playback.replay import MISSHAPEN
+from guidance_svc.playback.report_reading import Session, read_recording
 from guidance_svc.report.calibration import calibrate
 from guidance_svc.report.calibration_text import Calibrated, vehicle_file
 from guidance_svc.report.track import Ints, Track, throttle_as_set

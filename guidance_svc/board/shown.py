@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from math import atan2, degrees, isfinite
 from typing import Any, Final
 
-from guidance_svc.adapters.board.setting import Setting, burn_ahead, stage_now
-from guidance_svc.adapters.board.walk import TEXT_LIMIT, Heard
+from guidance_svc.board.setting import Setting, burn_ahead, stage_now
+from guidance_svc.board.walk import TEXT_LIMIT, Heard
 from guidance_svc.core.frames import (
     altitude_m,
     direction_to_bci,

@@ -13,14 +13,14 @@ from typing import Final
 
 import zmq
 
-from guidance_svc.adapters.access import Access, Link
-from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
-from guidance_svc.adapters.desk import Desk, Sessions
-from guidance_svc.adapters.line_port import PAUSE_S, LinePort, too_fast
-from guidance_svc.adapters.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
-from guidance_svc.adapters.router import Request, Router
 from guidance_svc.errors import ConfigError, MessageFault
 from guidance_svc.files.settings import Addresses, Limits
+from guidance_svc.service.access import Access, Link
+from guidance_svc.service.addresses import host_and_port, zmq_endpoint
+from guidance_svc.service.desk import Desk, Sessions
+from guidance_svc.service.line_port import PAUSE_S, LinePort, too_fast
+from guidance_svc.service.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
+from guidance_svc.service.router import Request, Router
 from guidance_svc.storage.recorder import Recorder
 
 IDLE_MS: Final = 1000  # nothing depends on it: every cause to act wakes the poller

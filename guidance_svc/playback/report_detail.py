@@ -7,9 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.recordings import RecordedMessage, RecordedSession, RecordingReader, readers
-from guidance_svc.adapters.replay import Answering, Player
-from guidance_svc.adapters.report_reading import Progress, Recording, detail_of
+from guidance_svc.playback.recordings import RecordedMessage, RecordedSession, RecordingReader, readers
+from guidance_svc.playback.replay import Answering, Player
+from guidance_svc.playback.report_reading import Progress, Recording, detail_of
 
 
 class DetailedReader(RecordingReader):

@@ -8,12 +8,12 @@ from typing import Final, NamedTuple
 
 import zmq
 
-from guidance_svc.adapters.access import Access, Link
-from guidance_svc.adapters.gate import DOMAIN, Gate
-from guidance_svc.adapters.peers import Peers
-from guidance_svc.adapters.routing_ids import scatter_routing_ids, seed_routing_ids
 from guidance_svc.errors import ConfigError, MessageFault
 from guidance_svc.files.settings import Limits
+from guidance_svc.service.access import Access, Link
+from guidance_svc.service.gate import DOMAIN, Gate
+from guidance_svc.service.peers import Peers
+from guidance_svc.service.routing_ids import scatter_routing_ids, seed_routing_ids
 
 _log = logging.getLogger(__name__)
 _WAIT_NOT: Final = zmq.NOBLOCK

@@ -10,9 +10,9 @@ import zmq
 from rich.console import Group
 from rich.table import Table
 
-from guidance_svc.adapters.access import Access
-from guidance_svc.adapters.addresses import host_and_port, zmq_endpoint
 from guidance_svc.errors import ConfigError
+from guidance_svc.service.access import Access
+from guidance_svc.service.addresses import host_and_port, zmq_endpoint
 
 WAIT_S: Final = 5.0
 REQUEST: Final = b'{"type":"health"}'

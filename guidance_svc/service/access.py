@@ -12,9 +12,9 @@ from typing import NamedTuple
 
 from zmq.utils import z85
 
-from guidance_svc.adapters.key_files import SERVICE, read_public, read_secret
 from guidance_svc.errors import ConfigError, SessionFault
 from guidance_svc.files.settings import AccessSettings
+from guidance_svc.service.key_files import SERVICE, read_public, read_secret
 
 OWN_NAME = "~service"  # no script can have that name
 KNOWN_KEY_LIMIT = 1000  # unknown keys that are remembered, so that each is logged once

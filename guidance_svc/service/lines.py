@@ -8,8 +8,8 @@ import socket
 from collections import deque
 from typing import Final
 
-from guidance_svc.adapters.access import Link
 from guidance_svc.files.settings import Limits
+from guidance_svc.service.access import Link
 from guidance_svc.systems import keep_alive
 
 READ_BYTES: Final = 65536  # one system call a turn and connection, so that no script starves another

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from guidance_svc.adapters.replay import Answering
-from guidance_svc.adapters.report_detail import add_detail, needs_detail
-from guidance_svc.adapters.report_reading import MISSHAPEN, Progress, Recording, read_recording
-from guidance_svc.adapters.reporting import flights_of, said
 from guidance_svc.errors import ConfigError, GuidanceError
+from guidance_svc.playback.replay import Answering
+from guidance_svc.playback.report_detail import add_detail, needs_detail
+from guidance_svc.playback.report_reading import MISSHAPEN, Progress, Recording, read_recording
+from guidance_svc.playback.reporting import flights_of, said
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.csv_text import csv_text
 from guidance_svc.report.flown import Flown

@@ -13,7 +13,7 @@ from pathlib import Path
 from queue import Full, Queue
 from typing import Final
 
-from guidance_svc.adapters.board.running import (
+from guidance_svc.board.running import (
     GOODBYE_S,
     BoardProcess,
     child_of_service,

@@ -12,12 +12,12 @@ from pathlib import Path
 from queue import Empty, Queue
 from typing import TYPE_CHECKING, Any, Final
 
-from guidance_svc.adapters.board.feed import BATCH_RECORDS, Feed
-from guidance_svc.adapters.board.running import step_back
-from guidance_svc.adapters.board.shown import BELOW_RESERVE
-from guidance_svc.adapters.board.tail import check_beginning
-from guidance_svc.adapters.clocks import steady_ns
+from guidance_svc.board.feed import BATCH_RECORDS, Feed
+from guidance_svc.board.running import step_back
+from guidance_svc.board.shown import BELOW_RESERVE
+from guidance_svc.board.tail import check_beginning
 from guidance_svc.files.config_files import Library, chosen_folder, load_library
+from guidance_svc.service.clocks import steady_ns
 from guidance_svc.storage.folder_lock import is_written
 
 if TYPE_CHECKING:

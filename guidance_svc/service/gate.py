@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import zmq
 
-from guidance_svc.adapters.access import Access
+from guidance_svc.service.access import Access
 
 ENDPOINT: Final = "inproc://zeromq.zap.01"  # fixed by RFC 27
 DOMAIN: Final = b"guidance"

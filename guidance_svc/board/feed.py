@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from guidance_svc.adapters.board.setting import Setting, setting_of
-from guidance_svc.adapters.board.shown import Travel, shown
-from guidance_svc.adapters.board.story import Story
-from guidance_svc.adapters.board.tail import Tail
-from guidance_svc.adapters.board.walk import Heard, Walk
+from guidance_svc.board.setting import Setting, setting_of
+from guidance_svc.board.shown import Travel, shown
+from guidance_svc.board.story import Story
+from guidance_svc.board.tail import Tail
+from guidance_svc.board.walk import Heard, Walk
 from guidance_svc.domain import Site
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from guidance_svc.adapters.calibrating import StatesFlown, track_of
-from guidance_svc.adapters.report_reading import DETAIL, Recording, Session, Tally
 from guidance_svc.domain import Boost, FlightPlan, Insertion
 from guidance_svc.errors import ConfigError, GuidanceError, RecordingError
 from guidance_svc.files.config_files import Library
+from guidance_svc.playback.calibrating import StatesFlown, track_of
+from guidance_svc.playback.report_reading import DETAIL, Recording, Session, Tally
 from guidance_svc.report.flown import Flown, Link, Replies, Said
 from guidance_svc.wire.messages import FrameModel
 from guidance_svc.wire.parse import parse_frame

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from guidance_svc.adapters.recordings import RecordingReader
+from guidance_svc.playback.recordings import RecordingReader
 
 LONG_BYTES: Final = 1 << 20  # a replay of less is over before a bar is read
 EVERY_BYTES: Final = 1 << 16

@@ -14,11 +14,11 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final
 
-from guidance_svc.adapters.addresses import host_and_port
-from guidance_svc.adapters.board.feed import Feed
-from guidance_svc.adapters.board.tail import check_beginning
+from guidance_svc.board.feed import Feed
+from guidance_svc.board.tail import check_beginning
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, chosen_folder, load_library, load_settings
+from guidance_svc.service.addresses import host_and_port
 from guidance_svc.storage.folder_lock import is_written
 from guidance_svc.systems import lower_priority, own_group, own_port
 
@@ -79,7 +79,7 @@ def run_board(recording: Path, library: Library, sock: socket.socket, live: bool
     require_packages()
     import uvicorn
 
-    from guidance_svc.adapters.board.web import application
+    from guidance_svc.board.web import application
 
     port = sock.getsockname()[1]
     hosts = frozenset(f"{name}:{port}" for name in (sock.getsockname()[0], "localhost"))

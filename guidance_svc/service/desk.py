@@ -7,11 +7,11 @@ from collections.abc import Callable, Hashable
 from itertools import islice
 from typing import Any, Final, Protocol
 
-from guidance_svc.adapters.access import Access
-from guidance_svc.adapters.health import Health
 from guidance_svc.domain import Command, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import ConfigError, GuidanceError, MessageFault
 from guidance_svc.files.config_files import Library
+from guidance_svc.service.access import Access
+from guidance_svc.service.health import Health
 from guidance_svc.session.first_state import SAYS as FIRST_STATE
 from guidance_svc.storage.recorder import NoRecorder, Recorder
 from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding, decode, encode, encoding_of

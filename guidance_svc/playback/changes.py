@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.comparing import heading_difference_deg
-from guidance_svc.adapters.recordings import RecordedMessage, RecordingReader
-from guidance_svc.adapters.replay import MISSHAPEN, Answering, Player, damage_text, quiet_desk
 from guidance_svc.errors import MessageFault, RecordingError
+from guidance_svc.playback.comparing import heading_difference_deg
+from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
+from guidance_svc.playback.replay import MISSHAPEN, Answering, Player, damage_text, quiet_desk
 
 
 @dataclass(slots=True)

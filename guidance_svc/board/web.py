@@ -20,10 +20,10 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from guidance_svc.adapters.board.feed import BATCH_RECORDS, STEP_S, Feed
-from guidance_svc.adapters.clocks import steady_ns
+from guidance_svc.board.feed import BATCH_RECORDS, STEP_S, Feed
 from guidance_svc.constants import CAUTION
 from guidance_svc.errors import RecordingError
+from guidance_svc.service.clocks import steady_ns
 
 STATIC: Final = Path(__file__).resolve().parent / "static"
 STREAMS_AT_ONCE: Final = 16  # pages open; a forgotten tab must not add up to a load

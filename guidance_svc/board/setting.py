@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import log
 from typing import Any
 
-from guidance_svc.adapters.board.walk import Heard, Walk
+from guidance_svc.board.walk import Heard, Walk
 from guidance_svc.domain import FlightPlan, Frame, Role, Vehicle
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library

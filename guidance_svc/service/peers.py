@@ -15,7 +15,7 @@ from typing import Any, Final
 
 import zmq
 
-from guidance_svc.adapters.access import Link
+from guidance_svc.service.access import Link
 from guidance_svc.systems import RESET, bytes_received
 
 ENDPOINT: Final = "inproc://guidance.peers"

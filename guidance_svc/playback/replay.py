@@ -12,10 +12,10 @@ from typing import Any, Protocol
 
 import zmq
 
-from guidance_svc.adapters.comparing import Difference, first_difference
-from guidance_svc.adapters.desk import Desk, Sessions
-from guidance_svc.adapters.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader
 from guidance_svc.errors import ConfigError, MessageFault, RecordingError, SessionFault
+from guidance_svc.playback.comparing import Difference, first_difference
+from guidance_svc.playback.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader
+from guidance_svc.service.desk import Desk, Sessions
 from guidance_svc.storage.recorder import ASIDES, NO_VEHICLE, NOT_RECORDED
 from guidance_svc.wire.codec import decode, encode, encoding_of
 

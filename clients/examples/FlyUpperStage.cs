@@ -67,7 +67,7 @@ static class FlyUpperStage
         catch (SocketException problem)
         {
             Console.Error.WriteLine(problem.Message
-                + ": start `python -m guidance_svc.loopback.vehicle` (or give --vehicle) and `guidance-svc serve`");
+                + ": start `python -m guidance_svc.demo.vehicle` (or give --vehicle) and `guidance-svc serve`");
             return 1;
         }
         catch (Exception problem)

@@ -83,7 +83,7 @@ int main(int count, char **given) {
     gc_init(&line, "127.0.0.1", port_of(count, given, "--vehicle", 5821));
     line.timeout_s = 60.0;
     if (!gc_connect(&line))
-        return fprintf(stderr, "no simulated vehicle at port %d: start `python -m guidance_svc.loopback.vehicle`\n",
+        return fprintf(stderr, "no simulated vehicle at port %d: start `python -m guidance_svc.demo.vehicle`\n",
                        port_of(count, given, "--vehicle", 5821)), 1;
     attach(name);
     gc_init(&client, "127.0.0.1", port_of(count, given, "--guidance", 5771));

@@ -26,7 +26,7 @@ class SimulatedVehicle {
     const [, host, port] = /^tcp:\/\/(.*):(\d+)$/.exec(address);
     this._socket = net.createConnection({ host, port: Number(port), noDelay: true });
     this._socket.on("error", (problem) => {
-      const start = "start `python -m guidance_svc.loopback.vehicle`, or give --vehicle";
+      const start = "start `python -m guidance_svc.demo.vehicle`, or give --vehicle";
       console.error(`no simulated vehicle at ${address} (${problem.code}): ${start}`);
       process.exit(1);
     });

@@ -34,7 +34,7 @@ local host, port = options["--vehicle"]:match("^tcp://(.*):(%d+)$")
 local vehicle = socket.connect(host, port)
 if not vehicle then
   stop("no simulated vehicle at " .. options["--vehicle"]
-    .. ": start `python -m guidance_svc.loopback.vehicle`, or give --vehicle")
+    .. ": start `python -m guidance_svc.demo.vehicle`, or give --vehicle")
 end
 
 local function ask(request)

@@ -2,7 +2,7 @@
 
 Whatever your simulator is, a flight script needs five things of it: read the state, point, set the engine, do
 something at a stated time on the vehicle's own clock, and let time pass. Here they go, as one JSON object a line
-over TCP, to the project's own simulated vehicle (`python -m guidance_svc.loopback.vehicle --help`).
+over TCP, to the project's own simulated vehicle (`python -m guidance_svc.demo.vehicle --help`).
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class SimulatedVehicle:
         try:
             self._socket = socket.create_connection((host, int(port)), timeout=60.0)
         except OSError as error:
-            start = f"start `python -m guidance_svc.loopback.vehicle --plan PLAN --port {port}`, or give --vehicle"
+            start = f"start `python -m guidance_svc.demo.vehicle --plan PLAN --port {port}`, or give --vehicle"
             raise ConnectionError(f"no simulated vehicle at {address} ({error.strerror or error}): {start}") from None
         self._lines = self._socket.makefile("rw", encoding="utf-8")
         self._controls: dict[str, Any] = {}

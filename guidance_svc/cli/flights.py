@@ -57,7 +57,7 @@ def demo(
     plain: Annotated[bool, typer.Option("--plain", help="A line a phase, even on a terminal.")] = False,
 ) -> None:
     """Fly a booster, an upper stage and a tanker over sockets, and print how exactly they arrived."""
-    from guidance_svc.loopback.demo import run_demo, speed_of
+    from guidance_svc.demo.running import run_demo, speed_of
 
     with plain_errors():
         times = speed_of(speed)

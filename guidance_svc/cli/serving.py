@@ -155,14 +155,14 @@ def conform(
     configs: Configs = None,
 ) -> None:
     """Play the service to your script and say what is wrong with it; exit 1 if anything is."""
+    from guidance_svc.conform.command import Wishes, mishaps_of, run_conform, show
     from guidance_svc.files.config_files import chosen_folder, load_library
-    from guidance_svc.loopback.conform_command import Wishes, mishaps_of, run_conform, show
 
     with plain_errors():
         library = load_library(chosen_folder(configs))
         flies_as = library.role_for(plan) if role is None else role_of(role)
         if connect is not None:
-            from guidance_svc.loopback.conform_connect import check_service
+            from guidance_svc.conform.connect import check_service
 
             checks = list(check_service(library, plan, flies_as, connect))
         else:

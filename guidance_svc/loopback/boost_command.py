@@ -18,7 +18,7 @@ from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import require_file
 from guidance_svc.loopback.ascent_trial import ascent_of, tried
 from guidance_svc.loopback.boost_planner import Planned, planned, require_scipy
-from guidance_svc.loopback.closed_loop import AscentFlight, fly_ascent
+from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
 from guidance_svc.report.ascent_plot import Panel, ascent_page
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
 from guidance_svc.sim.state import World

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Orbit
-from guidance_svc.loopback.closed_loop import AscentFlight, fly_ascent
 from guidance_svc.plan.azimuth import corrected_azimuth
 from guidance_svc.plan.drift import Field, MeanOrbit, OrbitState, mean_of, plane_angle_rad
 from guidance_svc.plan.launches import Ascent, osculating_plane
 from guidance_svc.plan.windows import Opportunity, PlaneTarget
+from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
 from guidance_svc.sim.state import World, mass_kg
 
 SEARCH_TICK_S = 0.2  # of the flights that find the azimuth: their plane within 0.02 deg of one at 20 ms (measured)

@@ -16,7 +16,7 @@ from rich.table import Table
 
 from guidance_svc.domain import OpenRequest
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.craft import launched
+from guidance_svc.rehearsal.craft import launched
 from guidance_svc.session.history import History
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import Registry, digest_of

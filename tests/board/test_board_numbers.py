@@ -20,8 +20,8 @@ from guidance_svc.board.setting import burn_ahead
 from guidance_svc.board.story import Story
 from guidance_svc.board.terminal import COLUMNS, Rows, clock
 from guidance_svc.core.frames import from_bci, local_from_bci
+from guidance_svc.demo.progress import progress_for
 from guidance_svc.domain import Body, Frame, Stage, Vehicle
-from guidance_svc.loopback.progress import progress_for
 from guidance_svc.storage.rotating import RotatingRecorder, Storage
 
 Looking = Callable[..., Feed]

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.craft import launched
+from guidance_svc.rehearsal.craft import launched
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from tests.clients.loading import CLIENTS

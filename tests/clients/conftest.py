@@ -16,7 +16,7 @@ import pytest
 import zmq
 
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.craft import Craft, launched
+from guidance_svc.rehearsal.craft import Craft, launched
 from guidance_svc.sim.state import SimState, World
 from guidance_svc.wire.parse import parse_close, parse_open, parse_state
 from tests.clients.loading import CLIENTS as CLIENTS

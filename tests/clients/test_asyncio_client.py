@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.loopback.craft import Craft
+from guidance_svc.rehearsal.craft import Craft
 from tests.clients.conftest import StandIn, command_for, serve_tcp, usual_answer
 from tests.clients.loading import CLIENTS, load
 from tests.clients.running_service import WAIT_S, Service

@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
+from guidance_svc.demo.vehicle import Range, Server
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.vehicle import Range, Server
 from guidance_svc.wire.parse import parse_state
 from tests.clients.loading import CLIENTS, load
 
@@ -187,7 +187,7 @@ def test_no_vehicle_and_a_refusal_are_a_sentence_and_exit_code_1(
     assert example.in_a_sentence(lambda: example.SimulatedVehicle(f"tcp://127.0.0.1:{nobody}", "Curlew")) == 1
     said = capsys.readouterr().err
     assert said.startswith(f"no simulated vehicle at tcp://127.0.0.1:{nobody}")
-    assert f"start `python -m guidance_svc.loopback.vehicle --plan PLAN --port {nobody}`" in said
+    assert f"start `python -m guidance_svc.demo.vehicle --plan PLAN --port {nobody}`" in said
     assert said.count("\n") == 1
 
     def refused() -> int:

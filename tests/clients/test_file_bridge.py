@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.loopback.craft import Craft
+from guidance_svc.rehearsal.craft import Craft
 from tests.clients.loading import CLIENTS, load
 from tests.clients.running_service import WAIT_S, Service
 from tests.clients.test_clients_and_restarts import STATE

@@ -20,8 +20,8 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.loopback.craft import Craft
-from guidance_svc.loopback.vehicle import Range, Server
+from guidance_svc.demo.vehicle import Range, Server
+from guidance_svc.rehearsal.craft import Craft
 from tests.clients.conftest import command_for
 from tests.clients.loading import CLIENTS, load
 from tests.clients.running_service import WAIT_S, Service

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.loopback.craft import Craft
+from guidance_svc.rehearsal.craft import Craft
 from tests.clients.loading import load
 from tests.clients.running_service import WAIT_S, Service
 

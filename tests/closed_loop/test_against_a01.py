@@ -23,7 +23,7 @@ from guidance_svc.core.atmosphere import air
 from guidance_svc.domain import Boost
 from guidance_svc.loopback.ascent_trial import ascent_of
 from guidance_svc.loopback.boost_planner import planned
-from guidance_svc.loopback.closed_loop import AscentFlight, fly_ascent
+from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
 from tests.closed_loop.full_ascent import CASE, MACHS, drag_coefficient, drag_table, plan, world
 
 FRACTION_KEPT = 0.99

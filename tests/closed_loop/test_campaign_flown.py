@@ -23,8 +23,8 @@ from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Body, Hold
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.loopback.campaign_command import run_campaign
-from guidance_svc.loopback.craft import Craft
 from guidance_svc.plan.campaign import CampaignPlan
+from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.sim.state import SimState, World, on_pad
 from tests.clients.loading import load
 from tests.closed_loop.demo_flights import MOST_EXCHANGES, STEP_S, controls_for

@@ -15,10 +15,10 @@ import pytest
 from mcap.reader import make_reader
 
 from guidance_svc.constants import CAUTION
+from guidance_svc.demo.children import ChildError, Children
+from guidance_svc.demo.missions import MISSIONS
+from guidance_svc.demo.running import run_demo, speed_of
 from guidance_svc.errors import ConfigError
-from guidance_svc.loopback.children import ChildError, Children
-from guidance_svc.loopback.demo import run_demo, speed_of
-from guidance_svc.loopback.missions import MISSIONS
 
 Demo = tuple[Path, dict[str, Any], str]
 SLEEPER = ["-c", "import time; print('up', flush=True); time.sleep(600)"]

@@ -13,7 +13,7 @@ import pytest
 from guidance_svc.core.vectors import cross, dot, unit
 from guidance_svc.domain import Target, Vec
 from guidance_svc.files.config_files import Library, default_folder, load_library
-from guidance_svc.loopback.craft import Craft, launched
+from guidance_svc.rehearsal.craft import Craft, launched
 from guidance_svc.report.flight import Row, flight_rows
 from tests.closed_loop.demo_flights import Flown, fly, tanker_plan
 

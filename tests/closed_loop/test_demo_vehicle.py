@@ -11,10 +11,10 @@ import pytest
 
 from guidance_svc.constants import STANDARD_GRAVITY_M_S2
 from guidance_svc.core.vectors import norm
+from guidance_svc.demo.vehicle import Range
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library, default_folder, load_library
-from guidance_svc.loopback.craft import Craft, launched
-from guidance_svc.loopback.vehicle import Range
+from guidance_svc.rehearsal.craft import Craft, launched
 
 
 @pytest.fixture(scope="module")

@@ -7,9 +7,9 @@ from typing import Any
 
 import msgpack
 
-from guidance_svc.adapters.conforming import Run
+from guidance_svc.conform.record import Run
+from guidance_svc.conform.vehicle import Witnessed
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.conform_vehicle import Witnessed
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 

@@ -9,13 +9,13 @@ from math import degrees, inf
 from random import Random
 from typing import Any
 
-from guidance_svc.adapters.conforming import Check, Run
-from guidance_svc.adapters.conforming_checks import checks_of
-from guidance_svc.adapters.conforming_trials import USUAL, Mishap, Reference
+from guidance_svc.conform.checks import checks_of
+from guidance_svc.conform.record import Check, Run
+from guidance_svc.conform.trials import USUAL, Mishap, Reference
+from guidance_svc.conform.vehicle import Witnessed
 from guidance_svc.core.frames import direction_from_bci, direction_to_bci, from_bci, local_from_bci
 from guidance_svc.domain import Body, Frame, Role, Vec
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.conform_vehicle import Witnessed
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 

@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from guidance_svc.adapters.conforming import Check, exit_code
-from guidance_svc.adapters.conforming_trials import USUAL, Mishap
+from guidance_svc.conform.command import Wishes, run_conform
+from guidance_svc.conform.record import Check, exit_code
+from guidance_svc.conform.trials import USUAL, Mishap
 from guidance_svc.domain import Role
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.conform_command import Wishes, run_conform
 from tests.clients.test_other_languages import LANGUAGES
 
 CLIENTS = Path(__file__).parents[2] / "clients"

@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from guidance_svc.adapters.conforming import Check, exit_code, failed, not_seen, passed
 from guidance_svc.cli import app
+from guidance_svc.conform.command import mishaps_of, show
+from guidance_svc.conform.connect import check_service
+from guidance_svc.conform.record import Check, exit_code, failed, not_seen, passed
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.conform_command import mishaps_of, show
-from guidance_svc.loopback.conform_connect import check_service
 from tests.clients.running_service import Service
 from tests.conformance.exchange_vectors import OPEN
 from tests.conformance.test_clients_pass import SCRIPTS, Kit

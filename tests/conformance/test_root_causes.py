@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.adapters.conforming import Check
-from guidance_svc.adapters.conforming_checks import checks_of
-from guidance_svc.adapters.conforming_trials import Reference
+from guidance_svc.conform.checks import checks_of
+from guidance_svc.conform.record import Check
+from guidance_svc.conform.trials import Reference
 from guidance_svc.core.frames import handedness
 from guidance_svc.core.vectors import cross, dot, unit
 from guidance_svc.domain import Frame, Site, VehicleState

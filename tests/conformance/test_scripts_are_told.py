@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.adapters.conforming import Heard, Run
-from guidance_svc.adapters.conforming_link import seen_check
+from guidance_svc.conform.link import seen_check
+from guidance_svc.conform.record import Heard, Run
 from guidance_svc.core.frames import direction_of, triad
 from guidance_svc.domain import Frame
 from tests.conformance.pilot import BODY, Message, Pilot

@@ -19,7 +19,7 @@ from guidance_svc.loopback import boost_command, campaign_command, windows_comma
 from guidance_svc.loopback.ascent_trial import ascent_of, tried
 from guidance_svc.loopback.boost_command import limited, run_boost, whole_ascent
 from guidance_svc.loopback.boost_planner import planned
-from guidance_svc.loopback.closed_loop import fly_ascent
+from guidance_svc.rehearsal.closed_loop import fly_ascent
 from guidance_svc.sim.state import World
 
 PROGRAM = Boost(pitch=((20.0, radians(80.0)), (140.0, radians(35.5))), max_alpha_rad=radians(8.0))

@@ -6,7 +6,7 @@ from itertools import count
 from pathlib import Path
 
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.craft import launched
+from guidance_svc.rehearsal.craft import launched
 from guidance_svc.report.flight import Moment
 from tests.clients.loading import load
 from tests.closed_loop.demo_flights import Flown as Truth

@@ -12,10 +12,10 @@ import msgpack
 
 from guidance_svc.bootstrap import fresh_service
 from guidance_svc.files.config_files import Library, default_folder, load_library
-from guidance_svc.loopback.craft import Craft, launched
 from guidance_svc.playback.report_detail import add_detail, needs_detail
 from guidance_svc.playback.report_reading import Recording, read_recording
 from guidance_svc.playback.reporting import flights_of
+from guidance_svc.rehearsal.craft import Craft, launched
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown
 from guidance_svc.service.desk import Desk

@@ -33,8 +33,8 @@ from rich.table import Table
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.craft import Craft, launched
 from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
+from guidance_svc.rehearsal.craft import Craft, launched
 from tests.clients.loading import load
 from tests.closed_loop.demo_flights import STEP_S, Flown, controls_for, fly, tanker_plan
 

@@ -10,8 +10,8 @@ import pytest
 
 from guidance_svc.core.atmosphere import air
 from guidance_svc.domain import Body, Boost, FlightPlan, Hold, Insertion, Orbit, Site, Stage, Target, Vehicle
-from guidance_svc.loopback.closed_loop import AscentFlight, fly_ascent
 from guidance_svc.plan.targets import resolve_target
+from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
 from guidance_svc.sim.state import World
 
 EARTH = Body("earth", 3.986004418e14, 6378137.0, 1.0 / 298.257223563, 1.08262668e-3, 7.292115e-5, "us1976")

@@ -18,9 +18,9 @@ import pytest
 import zmq
 
 from guidance_svc import systems
+from guidance_svc.demo import children
+from guidance_svc.demo.children import ChildError, Children
 from guidance_svc.errors import ConfigError
-from guidance_svc.loopback import children
-from guidance_svc.loopback.children import ChildError, Children
 from guidance_svc.service import routing_ids
 from guidance_svc.storage import compacting
 from guidance_svc.storage.compacting import needs_compacting

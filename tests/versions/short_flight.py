@@ -13,8 +13,8 @@ import json
 import sys
 from pathlib import Path
 
-from guidance_svc.loopback.demo import run_demo
-from guidance_svc.loopback.missions import MISSIONS
+from guidance_svc.demo.missions import MISSIONS
+from guidance_svc.demo.running import run_demo
 
 LIMIT_M = 20.0
 

@@ -23,8 +23,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
+from guidance_svc.demo.children import free_ports
 from guidance_svc.files.config_files import default_folder
-from guidance_svc.loopback.children import free_ports
 from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 from guidance_svc.storage.compacting import needs_compacting
 from guidance_svc.storage.folder_lock import is_written

@@ -13,9 +13,8 @@ from typing import Final
 
 import numpy as np
 
-from guidance_svc.adapters.conforming import Check, failed, not_seen, passed
-from guidance_svc.adapters.conforming_engine import angle_deg
-from guidance_svc.adapters.conforming_motion import (
+from guidance_svc.conform.engine import angle_deg
+from guidance_svc.conform.motion import (
     FEWEST,
     LIMIT,
     PLANE_OFF_DEG,
@@ -28,7 +27,8 @@ from guidance_svc.adapters.conforming_motion import (
     true_reading,
     truth_miss,
 )
-from guidance_svc.adapters.conforming_track import Misfit, Track, kinematic_windows, misfit_of, state_of, track_of
+from guidance_svc.conform.record import Check, failed, not_seen, passed
+from guidance_svc.conform.track import Misfit, Track, kinematic_windows, misfit_of, state_of, track_of
 from guidance_svc.errors import GuidanceError
 from guidance_svc.session.first_state import Finding, place_finding
 from guidance_svc.session.readings import Reading

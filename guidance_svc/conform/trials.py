@@ -9,7 +9,7 @@ from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
-from guidance_svc.adapters.conforming import Heard, Run, Trial
+from guidance_svc.conform.record import Heard, Run, Trial
 from guidance_svc.domain import Role
 from guidance_svc.errors import GuidanceError, SessionFault
 from guidance_svc.files.config_files import Library

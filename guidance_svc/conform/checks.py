@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from guidance_svc.adapters.conforming import Check, Run
-from guidance_svc.adapters.conforming_cause import cause_check, cause_of, corrected, with_roots
-from guidance_svc.adapters.conforming_engine import engine_checks, pushes
-from guidance_svc.adapters.conforming_link import link_checks
-from guidance_svc.adapters.conforming_motion import Scene, motion_checks, scene_of
-from guidance_svc.adapters.conforming_orders import order_checks
+from guidance_svc.conform.cause import cause_check, cause_of, corrected, with_roots
+from guidance_svc.conform.engine import engine_checks, pushes
+from guidance_svc.conform.link import link_checks
+from guidance_svc.conform.motion import Scene, motion_checks, scene_of
+from guidance_svc.conform.orders import order_checks
+from guidance_svc.conform.record import Check, Run
 from guidance_svc.session.readings import Reading
 
 FRAME_CHECKS = frozenset({"own_path", "fall", "truth", "plane"})

@@ -1,6 +1,6 @@
 """A simulated vehicle behind a socket: one JSON object a line, for flight scripts to fly.
 
-    python -m guidance_svc.loopback.vehicle --plan sandpiper_boost --carries curlew_to_lagoon --port 5821
+    python -m guidance_svc.demo.vehicle --plan sandpiper_boost --carries curlew_to_lagoon --port 5821
 
 Requests: {"do": "attach", "vehicle": NAME}, {"do": "read"}, {"do": "advance", "seconds": S, "controls": {...}}.
 The answer is the vehicle's telemetry, {"carried_by": NAME} for one that is not separated yet, or {"error": TEXT}.
@@ -26,7 +26,7 @@ from typing import Any
 
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library, chosen_folder, load_library
-from guidance_svc.loopback.craft import Craft, Log, launched
+from guidance_svc.rehearsal.craft import Craft, Log, launched
 from guidance_svc.sim.state import SimState, World
 from guidance_svc.systems import STOPS, file_stem, own_port
 
@@ -140,7 +140,7 @@ class Server(socketserver.ThreadingTCPServer):
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Serve until terminated; exit code 2 for a bad plan or a port in use."""
-    parser = argparse.ArgumentParser(prog="python -m guidance_svc.loopback.vehicle", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m guidance_svc.demo.vehicle", description=__doc__)
     parser.add_argument("--plan", required=True, help="flight plan whose vehicle stands on the pad")
     parser.add_argument("--carries", help="flight plan whose vehicle it carries and lets go")
     parser.add_argument("--port", type=int, default=5821)

@@ -7,13 +7,13 @@ from collections.abc import Mapping
 from math import cos, radians, sin, sqrt
 from typing import Any
 
-from guidance_svc.adapters.conforming import Run
+from guidance_svc.conform.record import Run
 from guidance_svc.core.frames import triad
 from guidance_svc.core.vectors import cross, unit
+from guidance_svc.demo.vehicle import Range, Server
 from guidance_svc.domain import FlightPlan, Vec
 from guidance_svc.errors import ConfigError, GuidanceError
-from guidance_svc.loopback.craft import Craft, launched
-from guidance_svc.loopback.vehicle import Range, Server
+from guidance_svc.rehearsal.craft import Craft, launched
 from guidance_svc.sim.state import SimState, World, full_tanks
 
 # Where an upper stage is let go, about as the demo's booster does it: invented.

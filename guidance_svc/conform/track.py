@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from guidance_svc.adapters.conforming import Heard
+from guidance_svc.conform.record import Heard
 from guidance_svc.core.frames import direction_to_bci, state_to_bci
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import add, along

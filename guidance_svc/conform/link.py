@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any, Final
 
-from guidance_svc.adapters.conforming import INSTANT_S, Check, Heard, Run, failed, not_seen, passed
-from guidance_svc.adapters.conforming_trials import ACTIONS
+from guidance_svc.conform.record import INSTANT_S, Check, Heard, Run, failed, not_seen, passed
+from guidance_svc.conform.trials import ACTIONS
 
 SILENCE_SLACK_S: Final = 0.15  # a script that asks ten times a second cannot be more exact
 OVERDUE_S: Final = 2.0  # as the service warns

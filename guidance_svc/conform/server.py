@@ -13,7 +13,7 @@ from typing import Final
 
 import zmq
 
-from guidance_svc.adapters.conforming_trials import Reference
+from guidance_svc.conform.trials import Reference
 from guidance_svc.errors import ConfigError
 from guidance_svc.service.addresses import host_and_port, zmq_endpoint
 

@@ -9,10 +9,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from guidance_svc.adapters.conforming import INSTANT_S, Check, Heard, Outcome, failed, not_seen, passed
-from guidance_svc.adapters.conforming_engine import Push, angle_deg, mass_scatter_kg, noise_deg, settled
-from guidance_svc.adapters.conforming_motion import Scene
-from guidance_svc.adapters.conforming_track import Floats, Track, vec
+from guidance_svc.conform.engine import Push, angle_deg, mass_scatter_kg, noise_deg, settled
+from guidance_svc.conform.motion import Scene
+from guidance_svc.conform.record import INSTANT_S, Check, Heard, Outcome, failed, not_seen, passed
+from guidance_svc.conform.track import Floats, Track, vec
 from guidance_svc.core.frames import direction_of, direction_to_bci, triad
 from guidance_svc.domain import Vec
 

@@ -14,13 +14,13 @@ import msgpack
 import zmq
 from pydantic import TypeAdapter, ValidationError
 
-from guidance_svc.adapters.conforming import Check, Run, failed, not_seen, passed
+from guidance_svc.conform.record import Check, Run, failed, not_seen, passed
+from guidance_svc.conform.vehicle import Witnessed
 from guidance_svc.core.frames import pitch_and_heading, triad
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan, Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
-from guidance_svc.loopback.conform_vehicle import Witnessed
 from guidance_svc.service.addresses import host_and_port, zmq_endpoint
 from guidance_svc.wire.messages import ClosedMessage, CommandMessage, FaultMessage, OpenedMessage
 

@@ -9,9 +9,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from guidance_svc.adapters.conforming import Check, Heard, failed, not_seen, passed
-from guidance_svc.adapters.conforming_motion import Scene
-from guidance_svc.adapters.conforming_track import (
+from guidance_svc.conform.motion import Scene
+from guidance_svc.conform.record import Check, Heard, failed, not_seen, passed
+from guidance_svc.conform.track import (
     WIDEST_STEP_S,
     Floats,
     Track,

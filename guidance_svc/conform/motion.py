@@ -9,8 +9,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from guidance_svc.adapters.conforming import Check, Heard, Run, failed, not_seen, passed
-from guidance_svc.adapters.conforming_track import Misfit, Track, misfit_of, scatter_of, track_of
+from guidance_svc.conform.record import Check, Heard, Run, failed, not_seen, passed
+from guidance_svc.conform.track import Misfit, Track, misfit_of, scatter_of, track_of
 from guidance_svc.core.vectors import dot, unit
 from guidance_svc.domain import Body, FlightPlan, Frame, Vec
 from guidance_svc.session.readings import Reading, other_axes, readings

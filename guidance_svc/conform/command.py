@@ -9,16 +9,16 @@ from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from guidance_svc.adapters.conforming import Check, exit_code
-from guidance_svc.adapters.conforming_checks import checks_of
-from guidance_svc.adapters.conforming_server import ConformingServer
-from guidance_svc.adapters.conforming_trials import MISHAPS, Mishap, Reference
+from guidance_svc.conform.checks import checks_of
+from guidance_svc.conform.record import Check, exit_code
+from guidance_svc.conform.server import ConformingServer
+from guidance_svc.conform.trials import MISHAPS, Mishap, Reference
+from guidance_svc.conform.vehicle import VehicleServer, Witnessed, altitude_words
 from guidance_svc.constants import CAUTION
 from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.domain import Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
-from guidance_svc.loopback.conform_vehicle import VehicleServer, Witnessed, altitude_words
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.warmup import warm_up

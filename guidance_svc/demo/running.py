@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import Any
 
 from guidance_svc.constants import CAUTION
+from guidance_svc.demo.children import ChildError, Children, free_ports
+from guidance_svc.demo.missions import MISSIONS, RANGES, Mission, clients_folder
+from guidance_svc.demo.progress import progress_for
+from guidance_svc.demo.results import read_moments, samples
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.files.config_files import Library, default_folder, load_library
-from guidance_svc.loopback.children import ChildError, Children, free_ports
-from guidance_svc.loopback.missions import MISSIONS, RANGES, Mission, clients_folder
-from guidance_svc.loopback.progress import progress_for
-from guidance_svc.loopback.results import read_moments, samples
 from guidance_svc.report.flight import Moment, Row, flight_rows
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS, plot_page
 from guidance_svc.report.tables import as_values, text_table
@@ -129,7 +129,7 @@ def start_servers(flight: Flight, children: Children) -> list[str]:
     serve += ["--record", str(flight.out / "recording"), "--no-journal", "--until-input-ends"]
     children.start(SERVICE, serve, ends_with_input=True)
     for launch in RANGES:
-        arguments = ["-m", "guidance_svc.loopback.vehicle", "--plan", launch.plan, "--log", str(flight.out)]
+        arguments = ["-m", "guidance_svc.demo.vehicle", "--plan", launch.plan, "--log", str(flight.out)]
         arguments += ["--port", str(flight.ports[launch.name]), "--speed", str(flight.speed)]
         children.start(launch.name, arguments + (["--carries", launch.carries] if launch.carries else []))
     children.wait_until_listening(SERVICE, tcp)

@@ -76,7 +76,7 @@ def boost(
 ) -> None:
     """Search the boost program that leaves the most propellant at orbit within the plan's limits."""
     from guidance_svc.files.config_files import chosen_folder, load_library
-    from guidance_svc.loopback.boost_command import run_boost
+    from guidance_svc.planning.boost.command import run_boost
 
     with plain_errors():
         name, library = named_plan(flight, load_library(chosen_folder(configs)))
@@ -131,7 +131,7 @@ def windows(
 ) -> None:
     """List the launch opportunities into a plane that drifts; write a flight plan for each."""
     from guidance_svc.files.config_files import chosen_folder, load_library
-    from guidance_svc.loopback.windows_command import ask_of, run_windows
+    from guidance_svc.planning.windows.command import ask_of, run_windows
 
     with plain_errors():
         name, library = named_plan(flight, load_library(chosen_folder(configs)))
@@ -153,7 +153,7 @@ def campaign(
 ) -> None:
     """Plan the launches that fill a depot by a date in a plane; write a flight plan for each."""
     from guidance_svc.files.config_files import chosen_folder, load_library
-    from guidance_svc.loopback.campaign_command import run_campaign
+    from guidance_svc.planning.campaign.command import run_campaign
 
     with plain_errors():
         code = run_campaign(load_library(chosen_folder(configs)), file, out, typer.echo)

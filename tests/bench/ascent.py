@@ -10,8 +10,8 @@ import time
 from rich.console import Console
 from rich.table import Table
 
-from guidance_svc.loopback.ascent_trial import ascent_of, tried
-from guidance_svc.loopback.boost_planner import planned
+from guidance_svc.planning.boost.ascent_trial import ascent_of, tried
+from guidance_svc.planning.boost.search import planned
 from guidance_svc.rehearsal.closed_loop import fly_ascent
 from tests.closed_loop.as506_boost import differences, greatest_pressure, mach_one_s
 from tests.closed_loop.full_ascent import CASE, plan, world

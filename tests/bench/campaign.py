@@ -6,12 +6,12 @@ import time
 import tomllib
 from dataclasses import replace
 
-from guidance_svc.adapters.campaign_files import campaign_of
 from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.campaign_flight import reference_flight
-from guidance_svc.plan.campaign_plan import planned
-from guidance_svc.wire.campaign_file import parse_campaign
+from guidance_svc.planning.campaign.file_model import parse_campaign
+from guidance_svc.planning.campaign.files import campaign_of
+from guidance_svc.planning.campaign.flight import reference_flight
+from guidance_svc.planning.campaign.planner import planned
 
 
 def main() -> None:

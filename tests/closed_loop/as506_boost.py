@@ -25,7 +25,7 @@ from guidance_svc.core.atmosphere import air
 from guidance_svc.core.frames import turn_z
 from guidance_svc.core.vectors import cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Orbit, Site, Stage, Vec, Vehicle
-from guidance_svc.loopback.ascent_trial import ascent_of, boosted
+from guidance_svc.planning.boost.ascent_trial import ascent_of, boosted
 from guidance_svc.rehearsal.closed_loop import AscentRow, fly_ascent
 from guidance_svc.sim.state import World
 from tests.closed_loop.as506 import (

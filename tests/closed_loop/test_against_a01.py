@@ -21,8 +21,8 @@ import pytest
 
 from guidance_svc.core.atmosphere import air
 from guidance_svc.domain import Boost
-from guidance_svc.loopback.ascent_trial import ascent_of
-from guidance_svc.loopback.boost_planner import planned
+from guidance_svc.planning.boost.ascent_trial import ascent_of
+from guidance_svc.planning.boost.search import planned
 from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
 from tests.closed_loop.full_ascent import CASE, MACHS, drag_coefficient, drag_table, plan, world
 

@@ -22,8 +22,8 @@ from guidance_svc.cli import app
 from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Body, Hold
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.loopback.campaign_command import run_campaign
-from guidance_svc.plan.campaign import CampaignPlan
+from guidance_svc.planning.campaign.command import run_campaign
+from guidance_svc.planning.campaign.model import CampaignPlan
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.sim.state import SimState, World, on_pad
 from tests.clients.loading import load
@@ -212,7 +212,7 @@ def test_a_bad_campaign_is_refused_before_anything_is_flown_or_written(
     def never(*_: Any) -> None:
         raise AssertionError("flown")
 
-    monkeypatch.setattr("guidance_svc.loopback.campaign_command.reference_flight", never)
+    monkeypatch.setattr("guidance_svc.planning.campaign.command.reference_flight", never)
     result = CliRunner().invoke(app, ["campaign", str(bad), "--out", str(out)])
     assert result.exit_code == 2
     assert "bad.toml: departure.at: departure too early; expected after the first tanker, day 1" in result.stderr

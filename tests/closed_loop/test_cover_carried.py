@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from guidance_svc.domain import Boost, Command, FlightPlan, Frame, Insertion
-from guidance_svc.loopback.ascent_trial import Ascent, inserted
+from guidance_svc.planning.boost.ascent_trial import Ascent, inserted
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import Controls, SimState, World, full_tanks
 from guidance_svc.sim.step import step

@@ -10,15 +10,17 @@ from pathlib import Path
 
 import pytest
 
-from guidance_svc.adapters.boost_file import with_program, write_plan
-from guidance_svc.adapters.campaign_files import campaign_of, load_campaign
 from guidance_svc.domain import Boost, Insertion
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import default_folder, load_flight_file, load_library
-from guidance_svc.loopback import boost_command, campaign_command, windows_command
-from guidance_svc.loopback.ascent_trial import ascent_of, tried
-from guidance_svc.loopback.boost_command import limited, run_boost, whole_ascent
-from guidance_svc.loopback.boost_planner import planned
+from guidance_svc.planning.boost import command as boost_command
+from guidance_svc.planning.boost.ascent_trial import ascent_of, tried
+from guidance_svc.planning.boost.command import limited, run_boost, whole_ascent
+from guidance_svc.planning.boost.file import with_program, write_plan
+from guidance_svc.planning.boost.search import planned
+from guidance_svc.planning.campaign import command as campaign_command
+from guidance_svc.planning.campaign.files import campaign_of, load_campaign
+from guidance_svc.planning.windows import command as windows_command
 from guidance_svc.rehearsal.closed_loop import fly_ascent
 from guidance_svc.sim.state import World
 

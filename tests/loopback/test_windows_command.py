@@ -15,12 +15,12 @@ from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Boost
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, default_folder, load_library
-from guidance_svc.loopback.window_plane import aim_of, with_flown_end
-from guidance_svc.loopback.windows_command import Ask, Calendar, ask_of, run_windows
 from guidance_svc.plan.drift import OrbitState, circular, field_of, mean_of, osculating_of, plane_angle_rad
 from guidance_svc.plan.ending import cutoff_of
-from guidance_svc.plan.launches import Margin
-from guidance_svc.plan.windows import PlaneTarget, opportunities, plane_of
+from guidance_svc.planning.windows.command import Ask, Calendar, ask_of, run_windows
+from guidance_svc.planning.windows.launches import Margin
+from guidance_svc.planning.windows.opportunities import PlaneTarget, opportunities, plane_of
+from guidance_svc.planning.windows.plane import aim_of, with_flown_end
 from guidance_svc.rehearsal.closed_loop import fly_ascent
 from guidance_svc.sim.state import World
 from guidance_svc.wire.plans import FlightPlanModel

@@ -9,8 +9,8 @@ import pytest
 
 from guidance_svc.domain import Body, Site
 from guidance_svc.errors import NotConverged
-from guidance_svc.plan.azimuth import corrected_azimuth
-from guidance_svc.plan.windows import Opportunity, PlaneTarget, opportunities
+from guidance_svc.planning.windows.azimuth import corrected_azimuth
+from guidance_svc.planning.windows.opportunities import Opportunity, PlaneTarget, opportunities
 
 BALL = Body("ball", 3.986e14, 6378137.0, rotation_rad_s=1e-9)  # hardly turns: over ground is against the stars
 Fly = Callable[[float], tuple[float, float]]

@@ -22,15 +22,15 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from guidance_svc.adapters.campaign_files import campaign_of, flight_table, load_campaign
 from guidance_svc.domain import Body
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, default_folder, load_library
 from guidance_svc.files.toml_text import toml_lines
-from guidance_svc.plan.campaign import Campaign, CampaignPlan
-from guidance_svc.plan.campaign_phasing import phasing
-from guidance_svc.plan.campaign_plan import planned
-from guidance_svc.wire.campaign_file import parse_campaign
+from guidance_svc.planning.campaign.file_model import parse_campaign
+from guidance_svc.planning.campaign.files import campaign_of, flight_table, load_campaign
+from guidance_svc.planning.campaign.model import Campaign, CampaignPlan
+from guidance_svc.planning.campaign.phasing import phasing
+from guidance_svc.planning.campaign.planner import planned
 
 DAY_S = 86400.0
 FIGURES = {"used_to_orbit_kg": 686300.0, "left_below_kg": 20000.0, "source": "invented"}

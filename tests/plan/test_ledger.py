@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.ledger import Dispersion, Entry, HandOver, Level, Tanks, entry, fitted, levels
+from guidance_svc.planning.campaign.ledger import Dispersion, Entry, HandOver, Level, Tanks, entry, fitted, levels
 
 DAY_S = 86400.0
 TANKS = Tanks(710e3, 686e3, 20e3, 4e3, 26e3, 9.5e3, 3620.0)  # about the demo tanker's

@@ -13,7 +13,7 @@ from guidance_svc.core.burns import Arc
 from guidance_svc.core.kepler import propagate, vis_viva_speed
 from guidance_svc.core.vectors import dot, norm
 from guidance_svc.domain import Body
-from guidance_svc.plan.campaign_phasing import phasing
+from guidance_svc.planning.campaign.phasing import phasing
 from tests.reference.cases import last_digit, load, value
 
 CASES = load("descent_and_rendezvous")

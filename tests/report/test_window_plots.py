@@ -6,7 +6,7 @@ import re
 from xml.etree import ElementTree
 
 from guidance_svc.constants import CAUTION
-from guidance_svc.report.window_plots import WindowLine, WindowPicture, window_figure, window_images, window_page
+from guidance_svc.planning.windows.plots import WindowLine, WindowPicture, window_figure, window_images, window_page
 
 
 def picture() -> WindowPicture:

@@ -7,7 +7,7 @@ from math import radians
 import pytest
 
 from guidance_svc.errors import ConfigError
-from guidance_svc.wire.window_request import PlaneText, plane_text, state_text
+from guidance_svc.planning.windows.request import PlaneText, plane_text, state_text
 
 
 def test_a_plane_is_read_in_degrees_and_kilometres() -> None:

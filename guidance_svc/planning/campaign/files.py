@@ -16,15 +16,15 @@ from guidance_svc.domain import FlightPlan, Hold, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, read_toml
 from guidance_svc.files.toml_text import toml_lines
-from guidance_svc.plan.campaign import Campaign, Departure, Depot, Fleet, Launch
-from guidance_svc.plan.campaign_figures import Figures, figured
-from guidance_svc.plan.campaign_plan import altitude_agrees
-from guidance_svc.plan.campaign_reference import Reference
 from guidance_svc.plan.drift import circular
-from guidance_svc.plan.ledger import Dispersion
 from guidance_svc.plan.orbits import Field, MeanOrbit, field_of
 from guidance_svc.plan.timescale import Epoch, gmst_rad
-from guidance_svc.wire.campaign_file import CampaignModel, parse_campaign
+from guidance_svc.planning.campaign.figures import Figures, figured
+from guidance_svc.planning.campaign.file_model import CampaignModel, parse_campaign
+from guidance_svc.planning.campaign.ledger import Dispersion
+from guidance_svc.planning.campaign.model import Campaign, Departure, Depot, Fleet, Launch
+from guidance_svc.planning.campaign.planner import altitude_agrees
+from guidance_svc.planning.campaign.reference import Reference
 
 Fly = Callable[[FlightPlan, Site, float, Field, float], Reference]
 

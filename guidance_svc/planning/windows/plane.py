@@ -19,8 +19,8 @@ from guidance_svc.plan.mean_elements import osculating_of_mean
 from guidance_svc.plan.plane_drift import PlaneDrift, plane_drift
 from guidance_svc.plan.third_body import moon_plane
 from guidance_svc.plan.timescale import Epoch, seconds_of
-from guidance_svc.plan.windows import PlaneTarget, branches, plane_of
-from guidance_svc.wire.window_request import MOST_TILT_DEG, PlaneText, plane_text, state_text
+from guidance_svc.planning.windows.opportunities import PlaneTarget, branches, plane_of
+from guidance_svc.planning.windows.request import MOST_TILT_DEG, PlaneText, plane_text, state_text
 
 EARTH_MU_M3_S2 = 3.986004418e14  # WGS 84
 EARTH_TURN_RAD_S = 7.292115e-5  # WGS 84

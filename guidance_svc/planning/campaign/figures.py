@@ -10,7 +10,10 @@ from guidance_svc.core.kepler import wrapped
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.campaign_reference import (
+from guidance_svc.plan.drift import circular
+from guidance_svc.plan.orbits import Field
+from guidance_svc.planning.campaign.ledger import Tanks
+from guidance_svc.planning.campaign.reference import (
     Reference,
     aimed,
     northbound,
@@ -18,10 +21,7 @@ from guidance_svc.plan.campaign_reference import (
     site_longitude_rad,
     template_node_rad,
 )
-from guidance_svc.plan.drift import circular
-from guidance_svc.plan.ledger import Tanks
-from guidance_svc.plan.orbits import Field
-from guidance_svc.plan.windows import branches
+from guidance_svc.planning.windows.opportunities import branches
 
 ASCENT_ARC_FRAC = 0.4  # of the arc that orbital speed would cover from release to insertion; common practice, no source
 

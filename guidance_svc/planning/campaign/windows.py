@@ -9,13 +9,20 @@ from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.domain import Body, Site
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.campaign import Campaign, Launch
-from guidance_svc.plan.campaign_phasing import phasing
-from guidance_svc.plan.campaign_reference import Reference, arrival, set_to, site_longitude_rad
-from guidance_svc.plan.ledger import entry
 from guidance_svc.plan.mean_elements import advanced, rates
 from guidance_svc.plan.orbits import MeanOrbit
-from guidance_svc.plan.windows import Opportunity, PlaneTarget, open_close, opportunities, phase_angle_rad, plane_of
+from guidance_svc.planning.campaign.ledger import entry
+from guidance_svc.planning.campaign.model import Campaign, Launch
+from guidance_svc.planning.campaign.phasing import phasing
+from guidance_svc.planning.campaign.reference import Reference, arrival, set_to, site_longitude_rad
+from guidance_svc.planning.windows.opportunities import (
+    Opportunity,
+    PlaneTarget,
+    open_close,
+    opportunities,
+    phase_angle_rad,
+    plane_of,
+)
 
 
 def release_into(

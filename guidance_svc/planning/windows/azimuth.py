@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from math import atan2, cos, degrees, pi, remainder, sin, sqrt
 
 from guidance_svc.errors import NotConverged
-from guidance_svc.plan.windows import Opportunity
+from guidance_svc.planning.windows.opportunities import Opportunity
 
 Fly = Callable[[float], tuple[float, float]]  # azimuth over ground, rad, to inclination and node reached, rad
 

@@ -7,24 +7,30 @@ from dataclasses import dataclass
 from math import degrees, pi, radians
 from pathlib import Path
 
-from guidance_svc.adapters.campaign_files import write_text
-from guidance_svc.adapters.window_files import write_launches
 from guidance_svc.constants import CAUTION, SECONDS_PER_DAY
 from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import require_folder
-from guidance_svc.loopback.boost_command import boost_role, stacked
-from guidance_svc.loopback.window_flights import can_fly, flown
-from guidance_svc.loopback.window_plane import Aim, aim_of, is_earth, time_of, with_drift, with_flown_end
 from guidance_svc.plan.drift import Field, circular, plane_angle_rad
-from guidance_svc.plan.launches import SLIP_S, Ascent, Launch, Margin, curve, launches
 from guidance_svc.plan.third_body import moon_plane
 from guidance_svc.plan.timescale import Epoch, epoch_of, gmst_rad, utc_text
-from guidance_svc.plan.windows import MOST_OPPORTUNITIES, Opportunity, PlaneTarget, opportunities, why_none
-from guidance_svc.report.campaign_tables import Table, table_text
+from guidance_svc.planning.boost.command import boost_role, stacked
+from guidance_svc.planning.campaign.files import write_text
+from guidance_svc.planning.campaign.tables import Table, table_text
+from guidance_svc.planning.windows.files import write_launches
+from guidance_svc.planning.windows.flights import can_fly, flown
+from guidance_svc.planning.windows.launches import SLIP_S, Ascent, Launch, Margin, curve, launches
+from guidance_svc.planning.windows.opportunities import (
+    MOST_OPPORTUNITIES,
+    Opportunity,
+    PlaneTarget,
+    opportunities,
+    why_none,
+)
+from guidance_svc.planning.windows.plane import Aim, aim_of, is_earth, time_of, with_drift, with_flown_end
+from guidance_svc.planning.windows.plots import WindowLine, WindowPicture, window_images, window_page
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
-from guidance_svc.report.window_plots import WindowLine, WindowPicture, window_images, window_page
 
 USUAL_MARGIN = Margin(speed_m_s=20.0)  # what an ascent's own reserve usually bears; common practice, no source
 DAYS_AFTER = 3  # of the day-by-day table, behind the day that is wanted

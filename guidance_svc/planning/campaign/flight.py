@@ -9,16 +9,16 @@ from typing import Any
 
 from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Site
 from guidance_svc.errors import ConfigError, GuidanceError
-from guidance_svc.plan.campaign_reference import (
+from guidance_svc.plan.mean_elements import mean_of
+from guidance_svc.plan.orbits import Field, OrbitState
+from guidance_svc.planning.campaign.ledger import Tanks
+from guidance_svc.planning.campaign.reference import (
     Reference,
     aimed,
     release_s,
     site_longitude_rad,
     template_node_rad,
 )
-from guidance_svc.plan.ledger import Tanks
-from guidance_svc.plan.mean_elements import mean_of
-from guidance_svc.plan.orbits import Field, OrbitState
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import SimState, World, on_pad

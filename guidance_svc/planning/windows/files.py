@@ -7,12 +7,12 @@ from math import degrees, pi
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.adapters.campaign_files import finite, write_text
 from guidance_svc.constants import CAUTION
 from guidance_svc.domain import FlightPlan, Hold, Insertion, Phase
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.toml_text import toml_lines
-from guidance_svc.plan.launches import Launch
+from guidance_svc.planning.campaign.files import finite, write_text
+from guidance_svc.planning.windows.launches import Launch
 
 
 def launch_table(library: Library, plan: FlightPlan, launch: Launch, title: str) -> dict[str, Any]:

@@ -8,13 +8,13 @@ from math import degrees
 
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.errors import ConfigError, GuidanceError
-from guidance_svc.plan.campaign import Campaign, CampaignPlan, Launch, WhatIf
-from guidance_svc.plan.campaign_answers import DAY_LATE_S, one_lost, one_slips
-from guidance_svc.plan.campaign_schedule import chosen, latest_releases, needed, outcome
-from guidance_svc.plan.campaign_windows import day_text, depot_launch, depot_orbit, windows
 from guidance_svc.plan.drift import plane_angle_rad
 from guidance_svc.plan.orbits import MeanOrbit
-from guidance_svc.plan.windows import PlaneTarget, plane_of
+from guidance_svc.planning.campaign.answers import DAY_LATE_S, one_lost, one_slips
+from guidance_svc.planning.campaign.model import Campaign, CampaignPlan, Launch, WhatIf
+from guidance_svc.planning.campaign.schedule import chosen, latest_releases, needed, outcome
+from guidance_svc.planning.campaign.windows import day_text, depot_launch, depot_orbit, windows
+from guidance_svc.planning.windows.opportunities import PlaneTarget, plane_of
 
 ALTITUDE_TOLERANCE_M = 10e3  # osculating, mean and round differ by some kilometres under J2
 SEARCH_STEP_S = 0.5 * SECONDS_PER_DAY

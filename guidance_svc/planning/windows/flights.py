@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Orbit
-from guidance_svc.plan.azimuth import corrected_azimuth
 from guidance_svc.plan.drift import Field, MeanOrbit, OrbitState, mean_of, plane_angle_rad
-from guidance_svc.plan.launches import Ascent, osculating_plane
-from guidance_svc.plan.windows import Opportunity, PlaneTarget
+from guidance_svc.planning.windows.azimuth import corrected_azimuth
+from guidance_svc.planning.windows.launches import Ascent, osculating_plane
+from guidance_svc.planning.windows.opportunities import Opportunity, PlaneTarget
 from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
 from guidance_svc.sim.state import World, mass_kg
 

@@ -10,16 +10,16 @@ from dataclasses import dataclass, replace
 from math import degrees, inf, radians
 from pathlib import Path
 
-from guidance_svc.adapters.boost_file import planned_text, write_plan
 from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Boost, FlightPlan, Insertion, Orbit, Phase, Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import require_file
-from guidance_svc.loopback.ascent_trial import ascent_of, tried
-from guidance_svc.loopback.boost_planner import Planned, planned, require_scipy
+from guidance_svc.planning.boost.ascent_trial import ascent_of, tried
+from guidance_svc.planning.boost.file import planned_text, write_plan
+from guidance_svc.planning.boost.plot import Panel, ascent_page
+from guidance_svc.planning.boost.search import Planned, planned, require_scipy
 from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
-from guidance_svc.report.ascent_plot import Panel, ascent_page
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
 from guidance_svc.sim.state import World
 

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from guidance_svc.constants import SECONDS_PER_DAY
-from guidance_svc.plan.campaign import Campaign, Launch, Outcome, WhatIf
-from guidance_svc.plan.campaign_schedule import named, outcome
+from guidance_svc.planning.campaign.model import Campaign, Launch, Outcome, WhatIf
+from guidance_svc.planning.campaign.schedule import named, outcome
 
 DAY_LATE_S = 0.9 * SECONDS_PER_DAY  # a plane comes round in less than a day
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from guidance_svc.plan.campaign import Campaign, Launch, Outcome
-from guidance_svc.plan.ledger import Level, fitted, levels
+from guidance_svc.planning.campaign.ledger import Level, fitted, levels
+from guidance_svc.planning.campaign.model import Campaign, Launch, Outcome
 
 
 def chosen(campaign: Campaign, windows: Sequence[Launch], count: int, by_s: float) -> list[Launch]:

@@ -12,8 +12,8 @@ from math import inf
 
 from guidance_svc.domain import Boost
 from guidance_svc.errors import ConfigError
-from guidance_svc.loopback.ascent_trial import FAILED_KG, Ascent, Trial, tried
-from guidance_svc.plan.boost_program import Search, search_for
+from guidance_svc.planning.boost.ascent_trial import FAILED_KG, Ascent, Trial, tried
+from guidance_svc.planning.boost.program import Search, search_for
 
 ENDS = (0.02, 0.1, 0.18, 0.26, 0.34, 0.42, 0.5, 0.6)  # grid over the pitch at the end, of a right angle ...
 BENDS = (0.25, 0.35, 0.5, 0.65, 0.8, 1.0, 1.25, 1.6)  # ... and the program's bend

@@ -1,1 +1,0 @@
-"""All I/O: sockets, files, clocks, logs."""

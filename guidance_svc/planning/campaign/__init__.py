@@ -1,0 +1,1 @@
+"""Campaigns: the depot, its tankers, their days and their propellant, up to the departure."""

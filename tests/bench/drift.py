@@ -11,7 +11,7 @@ from rich.table import Table
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.vectors import norm, sub
 from guidance_svc.domain import Body, Site
-from guidance_svc.plan.drift import Field, MeanOrbit, advanced, circular, integrated, mean_of, osculating_of
+from guidance_svc.orbits.drift import Field, MeanOrbit, advanced, circular, integrated, mean_of, osculating_of
 from guidance_svc.planning.windows.opportunities import open_close, opportunities, plane_of
 
 EARTH = Body("Earth", 3.986004418e14, 6378137.0, 3.3528106647474805e-3, 1.0826266835531513e-3, 7.292115e-5)

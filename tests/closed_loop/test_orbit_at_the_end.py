@@ -9,9 +9,9 @@ import pytest
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.domain import Frame
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.plan.drift import field_of, mean_of, rates
-from guidance_svc.plan.ending import orbit_at_the_end
-from guidance_svc.plan.orbits import OrbitState
+from guidance_svc.orbits.drift import field_of, mean_of, rates
+from guidance_svc.orbits.ending import orbit_at_the_end
+from guidance_svc.orbits.values import OrbitState
 from guidance_svc.sim.state import SimState, World, on_pad
 from tests.closed_loop.flight import fly
 

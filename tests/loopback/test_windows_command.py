@@ -15,8 +15,8 @@ from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Boost
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, default_folder, load_library
-from guidance_svc.plan.drift import OrbitState, circular, field_of, mean_of, osculating_of, plane_angle_rad
-from guidance_svc.plan.ending import cutoff_of
+from guidance_svc.orbits.drift import OrbitState, circular, field_of, mean_of, osculating_of, plane_angle_rad
+from guidance_svc.orbits.ending import cutoff_of
 from guidance_svc.planning.windows.command import Ask, Calendar, ask_of, run_windows
 from guidance_svc.planning.windows.launches import Margin
 from guidance_svc.planning.windows.opportunities import PlaneTarget, opportunities, plane_of

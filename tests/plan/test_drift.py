@@ -20,7 +20,7 @@ from guidance_svc.core.kepler import elements, propagate
 from guidance_svc.core.vectors import norm, sub
 from guidance_svc.domain import Body
 from guidance_svc.errors import ConfigError, NotConverged, OrbitNotClosed
-from guidance_svc.plan.drift import (
+from guidance_svc.orbits.drift import (
     Field,
     MeanOrbit,
     OrbitState,
@@ -36,7 +36,7 @@ from guidance_svc.plan.drift import (
     rates,
     sun_synchronous_inclination_rad,
 )
-from guidance_svc.plan.timescale import epoch_of
+from guidance_svc.orbits.timescale import epoch_of
 
 EARTH = Body("Earth", 3.986004418e14, 6378137.0, j2=1.0826266835531513e-3, rotation_rad_s=7.292115e-5)
 J2, J3, J4 = 1.0826266835531513e-3, -2.5326564853322355e-6, -1.619621591367e-6
@@ -58,7 +58,7 @@ def orbit(height_km: float, e: float, tilt_deg: float) -> MeanOrbit:
 def written_out(_: float, y: np.ndarray) -> list[float]:
     """J2, J3 and J4 component by component: Schaub and Junkins, Analytical Mechanics of Space Systems, section 11.2.
 
-    A second form of what `plan/zonal.py` has as a gradient.
+    A second form of what `orbits/zonal.py` has as a gradient.
     """
     x, yy, z = y[:3]
     r = sqrt(x * x + yy * yy + z * z)

@@ -13,10 +13,10 @@ from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.kepler import apsides, inclination_rad
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body, Circularize, Coast, FlightPlan, Insertion, Orbit, Stage, Vehicle
-from guidance_svc.plan.drift import circular, mean_of, osculating_of
-from guidance_svc.plan.ending import cutoff_of, orbit_at_the_end
-from guidance_svc.plan.orbits import Field, MeanOrbit, OrbitState, field_of
-from guidance_svc.plan.plane_drift import plane_drift, state_with_mean
+from guidance_svc.orbits.drift import circular, mean_of, osculating_of
+from guidance_svc.orbits.ending import cutoff_of, orbit_at_the_end
+from guidance_svc.orbits.plane_drift import plane_drift, state_with_mean
+from guidance_svc.orbits.values import Field, MeanOrbit, OrbitState, field_of
 from guidance_svc.plan.targets import resolve_target
 from tests.plan.test_drift import EARTH
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.integrator import SKY_STEP_S, interpolated, third_body_pull
-from guidance_svc.plan.third_body import DAY_S, moon_plane, states
+from guidance_svc.orbits.integrator import SKY_STEP_S, interpolated, third_body_pull
+from guidance_svc.orbits.third_body import DAY_S, moon_plane, states
 
 
 def test_a_missing_library_is_named_with_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,7 +8,7 @@ import erfa
 import pytest
 
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.timescale import GMST_RATE_RAD_S, epoch_of, gmst_rad, seconds_of, utc_text
+from guidance_svc.orbits.timescale import GMST_RATE_RAD_S, epoch_of, gmst_rad, seconds_of, utc_text
 
 DATES = ("1972-01-01", "1999-01-01T12:00:00Z", "2005-12-31 23:59:59", "2006-01-01", "2026-03-01T06:30:15.250Z")
 

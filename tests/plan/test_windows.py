@@ -19,8 +19,8 @@ from guidance_svc.core.frames import site_state
 from guidance_svc.core.vectors import dot, norm, scale, unit
 from guidance_svc.domain import Body, Site
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan import timescale
-from guidance_svc.plan.drift import Field, MeanOrbit, advanced, circular, integrated, mean_of, osculating_of
+from guidance_svc.orbits import timescale
+from guidance_svc.orbits.drift import Field, MeanOrbit, advanced, circular, integrated, mean_of, osculating_of
 from guidance_svc.planning.windows import opportunities as windows
 from guidance_svc.planning.windows.opportunities import (
     Opportunity,

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from guidance_svc.plan.third_body import equator_of_date, moon_plane, state_of_date, states
+from guidance_svc.orbits.third_body import equator_of_date, moon_plane, state_of_date, states
 from tests.reference.cases import load, value
 
 CASES = load("moon")

@@ -12,8 +12,8 @@ import pytest
 
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.domain import Body, Site
-from guidance_svc.plan.drift import Field, MeanOrbit, plane_angle_rad, rates, sun_synchronous_inclination_rad
-from guidance_svc.plan.timescale import GMST_RATE_RAD_S, epoch_of, gmst_rad
+from guidance_svc.orbits.drift import Field, MeanOrbit, plane_angle_rad, rates, sun_synchronous_inclination_rad
+from guidance_svc.orbits.timescale import GMST_RATE_RAD_S, epoch_of, gmst_rad
 from guidance_svc.planning.windows.opportunities import Opportunity, PlaneTarget, off_plane_rad, opportunities
 from tests.reference.cases import load, unit_of, value
 

@@ -15,8 +15,8 @@ from sgp4.api import WGS72, Satrec
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.kepler import inclination_rad, node_rad, state_at
 from guidance_svc.domain import Body
-from guidance_svc.plan.drift import Field, MeanOrbit, OrbitState, advanced, integrated, mean_of, osculating_of, rates
-from guidance_svc.plan.timescale import epoch_of
+from guidance_svc.orbits.drift import Field, MeanOrbit, OrbitState, advanced, integrated, mean_of, osculating_of, rates
+from guidance_svc.orbits.timescale import epoch_of
 from tests.reference.cases import load, value
 
 CASES = load("plane_drift")

@@ -10,7 +10,7 @@ from guidance_svc.constants import CAUTION
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import check_folder, require_folder
-from guidance_svc.plan.timescale import Epoch, utc_text
+from guidance_svc.orbits.timescale import Epoch, utc_text
 from guidance_svc.planning.campaign.file_model import CampaignModel
 from guidance_svc.planning.campaign.files import campaign_of, left_over, load_campaign, write_flights, write_text
 from guidance_svc.planning.campaign.flight import reference_flight

@@ -10,8 +10,8 @@ from guidance_svc.core.kepler import wrapped
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.drift import circular
-from guidance_svc.plan.orbits import Field
+from guidance_svc.orbits.drift import circular
+from guidance_svc.orbits.values import Field
 from guidance_svc.planning.campaign.ledger import Tanks
 from guidance_svc.planning.campaign.reference import (
     Reference,

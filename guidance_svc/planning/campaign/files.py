@@ -16,9 +16,9 @@ from guidance_svc.domain import FlightPlan, Hold, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, read_toml
 from guidance_svc.files.toml_text import toml_lines
-from guidance_svc.plan.drift import circular
-from guidance_svc.plan.orbits import Field, MeanOrbit, field_of
-from guidance_svc.plan.timescale import Epoch, gmst_rad
+from guidance_svc.orbits.drift import circular
+from guidance_svc.orbits.timescale import Epoch, gmst_rad
+from guidance_svc.orbits.values import Field, MeanOrbit, field_of
 from guidance_svc.planning.campaign.figures import Figures, figured
 from guidance_svc.planning.campaign.file_model import CampaignModel, parse_campaign
 from guidance_svc.planning.campaign.ledger import Dispersion

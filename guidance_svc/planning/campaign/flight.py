@@ -9,8 +9,8 @@ from typing import Any
 
 from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Site
 from guidance_svc.errors import ConfigError, GuidanceError
-from guidance_svc.plan.mean_elements import mean_of
-from guidance_svc.plan.orbits import Field, OrbitState
+from guidance_svc.orbits.mean_elements import mean_of
+from guidance_svc.orbits.values import Field, OrbitState
 from guidance_svc.planning.campaign.ledger import Tanks
 from guidance_svc.planning.campaign.reference import (
     Reference,

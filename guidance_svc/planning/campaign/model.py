@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.domain import Body, FlightPlan, Site
-from guidance_svc.plan.orbits import Field, MeanOrbit
+from guidance_svc.orbits.values import Field, MeanOrbit
 from guidance_svc.planning.campaign.ledger import Dispersion, Entry, HandOver, Level
 from guidance_svc.planning.campaign.phasing import Phasing
 from guidance_svc.planning.campaign.reference import Reference

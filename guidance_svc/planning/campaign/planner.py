@@ -8,8 +8,8 @@ from math import degrees
 
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.errors import ConfigError, GuidanceError
-from guidance_svc.plan.drift import plane_angle_rad
-from guidance_svc.plan.orbits import MeanOrbit
+from guidance_svc.orbits.drift import plane_angle_rad
+from guidance_svc.orbits.values import MeanOrbit
 from guidance_svc.planning.campaign.answers import DAY_LATE_S, one_lost, one_slips
 from guidance_svc.planning.campaign.model import Campaign, CampaignPlan, Launch, WhatIf
 from guidance_svc.planning.campaign.schedule import chosen, latest_releases, needed, outcome

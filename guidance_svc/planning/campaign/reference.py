@@ -14,7 +14,7 @@ from guidance_svc.core.kepler import wrapped
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body, FlightPlan, Hold, Site
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.orbits import MeanOrbit
+from guidance_svc.orbits.values import MeanOrbit
 from guidance_svc.planning.campaign.ledger import Tanks
 from guidance_svc.planning.windows.opportunities import PlaneTarget, branches, why_none
 

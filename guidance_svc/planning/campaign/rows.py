@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from math import degrees, pi
 
 from guidance_svc.constants import SECONDS_PER_DAY
-from guidance_svc.plan.plane_drift import plane_drift
+from guidance_svc.orbits.plane_drift import plane_drift
 from guidance_svc.planning.campaign.model import CampaignPlan, Launch, Outcome, WhatIf
 from guidance_svc.planning.campaign.plots import LedgerBar, Picture, WindowMark
 from guidance_svc.planning.campaign.tables import Table

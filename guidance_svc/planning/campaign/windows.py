@@ -9,8 +9,8 @@ from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.domain import Body, Site
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.mean_elements import advanced, rates
-from guidance_svc.plan.orbits import MeanOrbit
+from guidance_svc.orbits.mean_elements import advanced, rates
+from guidance_svc.orbits.values import MeanOrbit
 from guidance_svc.planning.campaign.ledger import entry
 from guidance_svc.planning.campaign.model import Campaign, Launch
 from guidance_svc.planning.campaign.phasing import phasing

@@ -12,9 +12,9 @@ from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import require_folder
-from guidance_svc.plan.drift import Field, circular, plane_angle_rad
-from guidance_svc.plan.third_body import moon_plane
-from guidance_svc.plan.timescale import Epoch, epoch_of, gmst_rad, utc_text
+from guidance_svc.orbits.drift import Field, circular, plane_angle_rad
+from guidance_svc.orbits.third_body import moon_plane
+from guidance_svc.orbits.timescale import Epoch, epoch_of, gmst_rad, utc_text
 from guidance_svc.planning.boost.command import boost_role, stacked
 from guidance_svc.planning.campaign.files import write_text
 from guidance_svc.planning.campaign.tables import Table, table_text

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Orbit
-from guidance_svc.plan.drift import Field, MeanOrbit, OrbitState, mean_of, plane_angle_rad
+from guidance_svc.orbits.drift import Field, MeanOrbit, OrbitState, mean_of, plane_angle_rad
 from guidance_svc.planning.windows.azimuth import corrected_azimuth
 from guidance_svc.planning.windows.launches import Ascent, osculating_plane
 from guidance_svc.planning.windows.opportunities import Opportunity, PlaneTarget

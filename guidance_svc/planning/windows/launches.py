@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from math import inf, pi
 
 from guidance_svc.core.kepler import inclination_rad, node_rad
-from guidance_svc.plan.mean_elements import osculating_of_mean
-from guidance_svc.plan.orbits import Field, MeanOrbit
+from guidance_svc.orbits.mean_elements import osculating_of_mean
+from guidance_svc.orbits.values import Field, MeanOrbit
 from guidance_svc.planning.windows.opportunities import (
     Opportunity,
     PlaneTarget,

@@ -16,8 +16,8 @@ from guidance_svc.core.kepler import wrapped
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body, Site
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.mean_elements import advanced, rates
-from guidance_svc.plan.orbits import Field, MeanOrbit
+from guidance_svc.orbits.mean_elements import advanced, rates
+from guidance_svc.orbits.values import Field, MeanOrbit
 
 TOUCH_RAD = 1e-6  # 6 m on the ground: a latitude "equal" to the inclination
 PARKING_RADII = 1.03  # radius of the circular orbit whose speed is taken where none is given, in radii of the body

@@ -13,12 +13,12 @@ from guidance_svc.core.kepler import apsides, inclination_rad, wrapped
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body, FlightPlan, Vec
 from guidance_svc.errors import ConfigError, NotConverged
-from guidance_svc.plan.drift import Field, MeanOrbit, OrbitState, circular, mean_of, rates
-from guidance_svc.plan.ending import USUAL_ARC_RAD, cutoff_of, orbit_at_the_end
-from guidance_svc.plan.mean_elements import osculating_of_mean
-from guidance_svc.plan.plane_drift import PlaneDrift, plane_drift
-from guidance_svc.plan.third_body import moon_plane
-from guidance_svc.plan.timescale import Epoch, seconds_of
+from guidance_svc.orbits.drift import Field, MeanOrbit, OrbitState, circular, mean_of, rates
+from guidance_svc.orbits.ending import USUAL_ARC_RAD, cutoff_of, orbit_at_the_end
+from guidance_svc.orbits.mean_elements import osculating_of_mean
+from guidance_svc.orbits.plane_drift import PlaneDrift, plane_drift
+from guidance_svc.orbits.third_body import moon_plane
+from guidance_svc.orbits.timescale import Epoch, seconds_of
 from guidance_svc.planning.windows.opportunities import PlaneTarget, branches, plane_of
 from guidance_svc.planning.windows.request import MOST_TILT_DEG, PlaneText, plane_text, state_text
 

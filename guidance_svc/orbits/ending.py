@@ -9,8 +9,8 @@ from guidance_svc.core.roundness import circular_velocity, roundest
 from guidance_svc.core.vectors import along, scale
 from guidance_svc.domain import Circularize, FlightPlan, Target, Vec
 from guidance_svc.errors import OrbitNotClosed
-from guidance_svc.plan.mean_elements import mean_of
-from guidance_svc.plan.orbits import Field, MeanOrbit, OrbitState
+from guidance_svc.orbits.mean_elements import mean_of
+from guidance_svc.orbits.values import Field, MeanOrbit, OrbitState
 
 USUAL_ARC_RAD = 0.3  # from lift-off to cutoff, seen from the centre: 15 to 20 deg; common practice, no source
 

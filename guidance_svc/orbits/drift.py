@@ -14,9 +14,9 @@ from math import acos, asin, atan2, cos, hypot, pi, sin, sqrt
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.integrator import integrated
-from guidance_svc.plan.mean_elements import advanced, frozen_eccentricity, mean_of, osculating_of_mean, rates
-from guidance_svc.plan.orbits import Field, MeanOrbit, OrbitState, field_of
+from guidance_svc.orbits.integrator import integrated
+from guidance_svc.orbits.mean_elements import advanced, frozen_eccentricity, mean_of, osculating_of_mean, rates
+from guidance_svc.orbits.values import Field, MeanOrbit, OrbitState, field_of
 
 __all__ = [
     "Field", "MeanOrbit", "OrbitState", "advanced", "circular", "daily_angles", "field_of", "integrated", "mean_of",

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 from math import pi, remainder
 
 from guidance_svc.constants import SECONDS_PER_DAY
-from guidance_svc.plan.integrator import integrated
-from guidance_svc.plan.mean_elements import advanced, mean_of, osculating_of_mean, rates
-from guidance_svc.plan.orbits import Field, MeanOrbit, OrbitState
+from guidance_svc.orbits.integrator import integrated
+from guidance_svc.orbits.mean_elements import advanced, mean_of, osculating_of_mean, rates
+from guidance_svc.orbits.values import Field, MeanOrbit, OrbitState
 
 LONGEST_S = 30.0 * SECONDS_PER_DAY  # integrated on each side of the epoch: 1 s of computing; beyond, the rate stands
 EVEN_S = 10.0 * SECONDS_PER_DAY  # likewise where J2 stands alone, under which the node drifts evenly

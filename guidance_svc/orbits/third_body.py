@@ -15,8 +15,8 @@ import numpy as np
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.domain import Vec
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.orbits import ThirdBody
-from guidance_svc.plan.zonal import Array
+from guidance_svc.orbits.values import ThirdBody
+from guidance_svc.orbits.zonal import Array
 
 AU_M = 149597870700.0  # IAU 2012
 DAY_S = 86400.0

@@ -16,10 +16,10 @@ from guidance_svc.core.kepler import apsides
 from guidance_svc.core.vectors import cross, norm
 from guidance_svc.domain import Vec
 from guidance_svc.errors import ConfigError, NotConverged, OrbitNotClosed
-from guidance_svc.plan import third_body
-from guidance_svc.plan.mean_elements import equinoctial, from_equinoctial
-from guidance_svc.plan.orbits import Field, OrbitState
-from guidance_svc.plan.zonal import Array, acceleration
+from guidance_svc.orbits import third_body
+from guidance_svc.orbits.mean_elements import equinoctial, from_equinoctial
+from guidance_svc.orbits.values import Field, OrbitState
+from guidance_svc.orbits.zonal import Array, acceleration
 
 NODES = 32
 STRETCH_RAD = 2.5  # about the perigee: 0.4 of a circular revolution

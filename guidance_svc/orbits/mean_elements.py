@@ -17,8 +17,8 @@ import numpy as np
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.core.vectors import norm
 from guidance_svc.errors import NotConverged, OrbitNotClosed
-from guidance_svc.plan.orbits import Field, MeanOrbit, OrbitState
-from guidance_svc.plan.zonal import Array, disturbance, energy
+from guidance_svc.orbits.values import Field, MeanOrbit, OrbitState
+from guidance_svc.orbits.zonal import Array, disturbance, energy
 
 NUDGE_M_S = 1e-2  # of the speed in the differences: 1e-6 of it, so the square drops out
 TOLERANCE = 1e-12  # of elements, between rounds of osculating to mean

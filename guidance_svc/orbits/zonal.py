@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from guidance_svc.plan.orbits import Field
+from guidance_svc.orbits.values import Field
 
 Array = np.ndarray[Any, np.dtype[np.float64]]
 

@@ -10,7 +10,7 @@ from guidance_svc.board.walk import Heard, Walk
 from guidance_svc.domain import FlightPlan, Frame, Role, Vehicle
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library
-from guidance_svc.session.stack import mass_at_burnout_kg
+from guidance_svc.laws.stack import mass_at_burnout_kg
 from guidance_svc.wire.messages import FrameModel
 from guidance_svc.wire.parse import parse_frame
 from guidance_svc.wire.plans import parse_table

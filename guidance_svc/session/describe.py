@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import degrees, inf
 
 from guidance_svc.domain import Boost, Circularize, Coast, FlightPlan, Hold, Insertion, Phase, Stage
-from guidance_svc.session.stack import mass_at_burnout_kg
+from guidance_svc.laws.stack import mass_at_burnout_kg
 
 
 def phase_sentences(plan: FlightPlan) -> tuple[str, ...]:

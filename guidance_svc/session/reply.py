@@ -10,11 +10,11 @@ from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import add, dot
 from guidance_svc.domain import Command, Detail, FlightPlan, Frame, Vec
 from guidance_svc.errors import NotConverged
-from guidance_svc.session.engine import flown_stage
-from guidance_svc.session.events import next_event
-from guidance_svc.session.memory import Memory, Numbers, Order, Turning
-from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import burn_left_s
+from guidance_svc.laws.engine import flown_stage
+from guidance_svc.laws.events import next_event
+from guidance_svc.laws.memory import Memory, Numbers, Order, Turning
+from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.stack import burn_left_s
 
 TURNING_KEPT_S = 0.25  # the rates of a steering law change by a hundredth of themselves in that time
 LOWEST_THROTTLE_FRAC = 0.01  # an engine that is on is reckoned to burn at this at least

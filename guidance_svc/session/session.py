@@ -12,13 +12,13 @@ from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, MessageFault, NotConverged, SessionFault
-from guidance_svc.session.air import cover_settled, cover_watched, uncovered, with_cover_event
-from guidance_svc.session.events import acknowledged, noted, require_known, shown, to_the_instant
+from guidance_svc.laws.air import cover_settled, cover_watched, uncovered, with_cover_event
+from guidance_svc.laws.events import acknowledged, noted, require_known, shown, to_the_instant
+from guidance_svc.laws.memory import Memory, Order
+from guidance_svc.laws.navigation import Navigation, navigate
+from guidance_svc.laws.table import LAWS, with_detours
 from guidance_svc.session.first_state import explained, first_warnings
 from guidance_svc.session.history import History, Place
-from guidance_svc.session.laws import LAWS, with_detours
-from guidance_svc.session.memory import Memory, Order
-from guidance_svc.session.navigation import Navigation, navigate
 from guidance_svc.session.packing import pack, unpack
 from guidance_svc.session.reply import command_for, kept_heading, turning
 

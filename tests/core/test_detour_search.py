@@ -19,8 +19,8 @@ from guidance_svc.core.kepler import apsides
 from guidance_svc.core.starter import first_guess
 from guidance_svc.core.steering import Problem, Steering, refine
 from guidance_svc.domain import SecondBurn, Target, Vec
+from guidance_svc.laws.stack import remaining_arcs
 from guidance_svc.session.packing import pack, unpack
-from guidance_svc.session.stack import remaining_arcs
 from tests.closed_loop.optimum_cases import COASTS, insertion_case
 
 FLOOR_M = 110e3

@@ -11,9 +11,9 @@ import pytest
 from guidance_svc.core.atmosphere import air, air_of
 from guidance_svc.domain import AirRow, Body, Frame
 from guidance_svc.errors import ConfigError
+from guidance_svc.laws.air import air_here
+from guidance_svc.laws.navigation import navigate
 from guidance_svc.plan.checks import check_plan
-from guidance_svc.session.air import air_here
-from guidance_svc.session.navigation import navigate
 from guidance_svc.sim.state import World
 from guidance_svc.sim.step import step
 from guidance_svc.sim.telemetry import telemetry

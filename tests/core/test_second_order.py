@@ -17,7 +17,7 @@ from guidance_svc.core.second_order import curvatures, hamiltonian_m_s2, is_mini
 from guidance_svc.core.starter import first_guess
 from guidance_svc.core.steering import Problem, Steering, refine
 from guidance_svc.domain import PlaneMode
-from guidance_svc.session.stack import remaining_arcs
+from guidance_svc.laws.stack import remaining_arcs
 from guidance_svc.sim.state import mass_kg
 from tests.closed_loop.optimum_cases import insertion_case
 

@@ -12,7 +12,7 @@ import pytest
 from guidance_svc.core.burns import mass_at_end_kg
 from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine
-from guidance_svc.session.stack import remaining_arcs
+from guidance_svc.laws.stack import remaining_arcs
 from tests.closed_loop.optimum_cases import CASES, insertion_case
 
 PERCENT = 0.002

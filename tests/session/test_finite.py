@@ -11,8 +11,8 @@ import pytest
 
 from guidance_svc.core.finite import not_finite
 from guidance_svc.domain import Command, Detail, Event, Frame, OrbitReport, ThrottleDown
-from guidance_svc.session.laws import LAWS
-from guidance_svc.session.memory import Memory
+from guidance_svc.laws.memory import Memory
+from guidance_svc.laws.table import LAWS
 from guidance_svc.session.session import Session
 from guidance_svc.wire.codec import encode
 from guidance_svc.wire.replies import command_message

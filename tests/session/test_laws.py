@@ -8,9 +8,9 @@ from typing import get_args
 import pytest
 
 from guidance_svc.domain import Boost, Circularize, Coast, Hold, Insertion, Law, Orbit, Phase, Raise
-from guidance_svc.session import laws
+from guidance_svc.laws import table as laws
+from guidance_svc.laws.table import LAWS
 from guidance_svc.session.describe import phase_sentences
-from guidance_svc.session.laws import LAWS
 from tests.closed_loop.optimum_cases import insertion_case
 from tests.session.exchange import CLIMB, LATE, climb_flight, flown, late_flight
 

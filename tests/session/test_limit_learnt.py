@@ -8,7 +8,7 @@ from random import Random
 import pytest
 
 from guidance_svc.core.thrust_line import Anchor
-from guidance_svc.session.limit_learnt import ANCHORS, CERTAIN, STEADY, fits_of
+from guidance_svc.laws.limit_learnt import ANCHORS, CERTAIN, STEADY, fits_of
 
 VE_M_S = 3200.0
 STILL = (0.0, 0.0, 0.0)

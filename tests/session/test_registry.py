@@ -9,7 +9,7 @@ import pytest
 
 from guidance_svc.domain import Frame, OpenRequest
 from guidance_svc.errors import MessageFault, SessionFault
-from guidance_svc.session.laws import LAWS
+from guidance_svc.laws.table import LAWS
 from guidance_svc.session.registry import Registry
 from tests.session.exchange import CLIMB, LATE, late_flight
 

@@ -12,7 +12,7 @@ import pytest
 from guidance_svc.core.vectors import scale
 from guidance_svc.domain import Command, FlightPlan, Frame, OpenRequest, Vec, VehicleState
 from guidance_svc.errors import MessageFault, SessionFault
-from guidance_svc.session.laws import LAWS
+from guidance_svc.laws.table import LAWS
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.session import Session
 from tests.session.exchange import CLIMB, LATE, STACK, Exchange, climb_flight, late_flight

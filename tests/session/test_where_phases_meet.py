@@ -9,11 +9,11 @@ import pytest
 
 from guidance_svc.core.detour_search import DetourSearch
 from guidance_svc.domain import Circularize, Coast, FlightPlan, Frame, Insertion, Orbit, Target, VehicleState
+from guidance_svc.laws.insertion import insertion_enter, insertion_solve
+from guidance_svc.laws.memory import LesserSearch, Memory
+from guidance_svc.laws.navigation import navigate
+from guidance_svc.laws.orbit import coast_enter
 from guidance_svc.session import session as session_module
-from guidance_svc.session.insertion import insertion_enter, insertion_solve
-from guidance_svc.session.memory import LesserSearch, Memory
-from guidance_svc.session.navigation import navigate
-from guidance_svc.session.orbit import coast_enter
 from guidance_svc.session.session import Session
 from guidance_svc.sim.telemetry import telemetry
 from tests.session.exchange import EARTH, LATE, UPPER, late_start

@@ -12,10 +12,10 @@ from dataclasses import replace
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Command, Event, FlightPlan
 from guidance_svc.errors import SessionFault
-from guidance_svc.session.air import COVER_ID
-from guidance_svc.session.ascent import CLOCK_SLACK_S, ON_PAD_M_S, dropped, still_on
-from guidance_svc.session.memory import Memory, Order
-from guidance_svc.session.navigation import Navigation
+from guidance_svc.laws.air import COVER_ID
+from guidance_svc.laws.ascent import CLOCK_SLACK_S, ON_PAD_M_S, dropped, still_on
+from guidance_svc.laws.memory import Memory, Order
+from guidance_svc.laws.navigation import Navigation
 
 OVERDUE_S = 2.0  # past its instant an event that does not show is warned of
 MOST_SENT = 8  # events sent and not done that are remembered; at most four stand at once

@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from guidance_svc.domain import Coast, FlightPlan, Insertion, Law, Phase, Raise
-from guidance_svc.session import ascent, insertion, orbit
-from guidance_svc.session.memory import Memory, Numbers, Order
-from guidance_svc.session.navigation import Navigation
+from guidance_svc.laws import ascent, insertion, orbit
+from guidance_svc.laws.memory import Memory, Numbers, Order
+from guidance_svc.laws.navigation import Navigation
 
 Change = Callable[[Memory, Navigation, FlightPlan, Any], Memory]
 Test = Callable[[Memory, Navigation, FlightPlan, Any], bool]

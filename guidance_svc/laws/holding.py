@@ -6,8 +6,8 @@ from dataclasses import replace
 
 from guidance_svc.core.vectors import unit
 from guidance_svc.domain import FlightPlan
-from guidance_svc.session.memory import Held, Memory, Order
-from guidance_svc.session.navigation import Navigation
+from guidance_svc.laws.memory import Held, Memory, Order
+from guidance_svc.laws.navigation import Navigation
 
 TAIL_SPANS = 5.0  # times impulse over thrust: 99.3 % of a tail-off that dies away exponentially, twice a linear one's
 GONE_FRAC = 0.01  # of the thrust: what telemetry tells below this is no thrust any more

@@ -18,11 +18,11 @@ from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import along, dot, norm, scale, unit
 from guidance_svc.domain import Body, FlightPlan, Stage, ThrottleDown, Vec
-from guidance_svc.session.lean import lean_planned, leaned, tuned
-from guidance_svc.session.limit_learnt import within_limit
-from guidance_svc.session.memory import CutoffSeen, Finish, Memory
-from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import engine_as_flown, mass_at_burnout_kg
+from guidance_svc.laws.lean import lean_planned, leaned, tuned
+from guidance_svc.laws.limit_learnt import within_limit
+from guidance_svc.laws.memory import CutoffSeen, Finish, Memory
+from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.stack import engine_as_flown, mass_at_burnout_kg
 
 FREEZE_BELOW_S = 2.0  # to go: the direction is frozen, only the cutoff follows
 SETTLE_S = 0.5  # after ignition, before the estimator listens

@@ -19,10 +19,10 @@ from guidance_svc.core.frames import Triad, pitch_and_heading, turn_z
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import add, along, norm, scale
 from guidance_svc.domain import Boost, Event, EventName, FlightPlan, Hold, Vec
-from guidance_svc.session.air import air_here
-from guidance_svc.session.memory import Memory, Order
-from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import mass_at_burnout_kg
+from guidance_svc.laws.air import air_here
+from guidance_svc.laws.memory import Memory, Order
+from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.stack import mass_at_burnout_kg
 
 SEPARATION_DELAY_S = 1.0  # between the booster's cutoff and the separation, for the thrust to die away
 CONTACT_S = 0.5

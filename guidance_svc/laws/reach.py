@@ -16,10 +16,10 @@ from guidance_svc.core.shortfall import STEPS, lesser_target, lowest_radius_m, m
 from guidance_svc.core.steering import Problem, Steering, refine
 from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import FlightPlan, Target, Vec
-from guidance_svc.session.lesser_search import searched
-from guidance_svc.session.memory import LesserSearch, Memory
-from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import mass_at_burnout_kg, stage_arcs
+from guidance_svc.laws.lesser_search import searched
+from guidance_svc.laws.memory import LesserSearch, Memory
+from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.stack import mass_at_burnout_kg, stage_arcs
 
 THICK_AIR_BELOW_M = 45e3  # closed-loop guidance knows no drag; below this it is felt
 THROUGH_THE_GROUND = "the way leads through the ground"

@@ -18,8 +18,8 @@ from guidance_svc.core.burns import Arc
 from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.core.vectors import along, cross, dot, scale, unit
 from guidance_svc.domain import FlightPlan, Vec
-from guidance_svc.session.memory import Lean, Memory
-from guidance_svc.session.navigation import Navigation
+from guidance_svc.laws.memory import Lean, Memory
+from guidance_svc.laws.navigation import Navigation
 
 FASTEST_RAD_S = 0.175  # 10 deg/s: no reason to lean faster, even where nothing limits it
 RATE_USED_FRAC = 0.75  # of the vehicle's turn rate; the rest is the steering law's

@@ -8,7 +8,7 @@ from typing import Generic, TypeVar
 
 from guidance_svc.core.tape import Unfinished, played_back
 from guidance_svc.errors import GuidanceError
-from guidance_svc.session.memory import LesserSearch, Memory
+from guidance_svc.laws.memory import LesserSearch, Memory
 
 T = TypeVar("T")
 

@@ -17,8 +17,8 @@ from guidance_svc.core.frames import altitude_m
 from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.core.vectors import dot, norm
 from guidance_svc.domain import Body, Boost, Event, FlightPlan, Vec
-from guidance_svc.session.memory import Memory, Order
-from guidance_svc.session.navigation import Navigation
+from guidance_svc.laws.memory import Memory, Order
+from guidance_svc.laws.navigation import Navigation
 
 COVER_ID = "drop_cover"  # one cover, one id, whatever the phase
 COVER_AHEAD_S = 5.0  # how long before its time the drop is announced

@@ -19,9 +19,9 @@ from guidance_svc.core.steering import Problem, Steering, refine, refine_directi
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
 from guidance_svc.errors import BudgetSpent, GuidanceError
-from guidance_svc.session.air import bare_at_cutoff, cover_foreseen, drop_time_s, within_air_limits
-from guidance_svc.session.ascent import CLOCK_SLACK_S, dropped, event_id, lit_by
-from guidance_svc.session.engine import (
+from guidance_svc.laws.air import bare_at_cutoff, cover_foreseen, drop_time_s, within_air_limits
+from guidance_svc.laws.ascent import CLOCK_SLACK_S, dropped, event_id, lit_by
+from guidance_svc.laws.engine import (
     FREEZE_BELOW_S,
     cruise_throttle,
     end_of,
@@ -34,11 +34,11 @@ from guidance_svc.session.engine import (
     with_end,
     with_tail_off,
 )
-from guidance_svc.session.lean import leaned, with_lean
-from guidance_svc.session.limit_learnt import limit_watched, limit_words, ordered_throttle
-from guidance_svc.session.memory import Memory, Numbers, Order
-from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.reach import (
+from guidance_svc.laws.lean import leaned, with_lean
+from guidance_svc.laws.limit_learnt import limit_watched, limit_words, ordered_throttle
+from guidance_svc.laws.memory import Memory, Numbers, Order
+from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.reach import (
     NO_WAY_FOUND,
     burn_missed,
     low_path,
@@ -48,7 +48,7 @@ from guidance_svc.session.reach import (
     surely_short,
     within_reach,
 )
-from guidance_svc.session.stack import burn_left_s, mass_at_burnout_kg, remaining_arcs, spent
+from guidance_svc.laws.stack import burn_left_s, mass_at_burnout_kg, remaining_arcs, spent
 
 HOLD_RATE_BELOW_S = 18.0  # to go: the turning rate is held, position can no longer be helped
 STEPS_A_CYCLE = 4  # Newton steps in one major cycle

@@ -27,8 +27,8 @@ from guidance_svc.domain import (
     Vec,
 )
 from guidance_svc.errors import GuidanceError, OrbitNotClosed
-from guidance_svc.session.ascent import CLOCK_SLACK_S, event_id, lit_by
-from guidance_svc.session.engine import (
+from guidance_svc.laws.ascent import CLOCK_SLACK_S, event_id, lit_by
+from guidance_svc.laws.engine import (
     FREEZE_BELOW_S,
     TAIL_OVER_S,
     end_of,
@@ -42,14 +42,14 @@ from guidance_svc.session.engine import (
     watched,
     with_tail_off,
 )
-from guidance_svc.session.holding import held_after_cutoff, with_attitude_held
-from guidance_svc.session.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
-from guidance_svc.session.lean import leaned, with_lean
-from guidance_svc.session.limit_learnt import ordered_throttle
-from guidance_svc.session.memory import Memory, Numbers, Order
-from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.reach import SPENT_EARLY, missed_at_the_end, shortage
-from guidance_svc.session.stack import mass_at_burnout_kg, spent, stage_arcs
+from guidance_svc.laws.holding import held_after_cutoff, with_attitude_held
+from guidance_svc.laws.insertion import CONTACT_S, NEAR_CUTOFF_CONTACT_S
+from guidance_svc.laws.lean import leaned, with_lean
+from guidance_svc.laws.limit_learnt import ordered_throttle
+from guidance_svc.laws.memory import Memory, Numbers, Order
+from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.reach import SPENT_EARLY, missed_at_the_end, shortage
+from guidance_svc.laws.stack import mass_at_burnout_kg, spent, stage_arcs
 
 STEPS_A_CYCLE = 6
 REPLAN_BEFORE_S = 20.0  # the ignition stands from this long before it, so that the script can prepare

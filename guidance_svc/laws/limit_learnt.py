@@ -16,9 +16,9 @@ from guidance_svc.core.estimator import begun_anew
 from guidance_svc.core.thrust_line import Anchor
 from guidance_svc.core.vectors import dot, norm, sub, unit
 from guidance_svc.domain import FlightPlan, Stage
-from guidance_svc.session.memory import LimitLearnt, Memory, Steady
-from guidance_svc.session.navigation import Navigation
-from guidance_svc.session.stack import engine_as_flown
+from guidance_svc.laws.memory import LimitLearnt, Memory, Steady
+from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.stack import engine_as_flown
 
 ANCHORS = 10  # the last ones, about five seconds
 FEWEST = 8

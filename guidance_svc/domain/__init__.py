@@ -1,0 +1,72 @@
+"""The values the whole service speaks in: bodies, vehicles, plans, states and commands.
+
+SI units and radians throughout; a vector without a frame in its name is body-centred inertial (BCI):
+origin at the body's centre, z along the north pole, x towards the reference direction from which nodes
+are measured, right-handed. Everything here is immutable and free of behaviour that needs I/O.
+"""
+
+from guidance_svc.domain.body import AirRow, Body, Site, Vec
+from guidance_svc.domain.command import (
+    Command,
+    Detail,
+    Event,
+    EventName,
+    OpenRequest,
+    OrbitReport,
+    Status,
+    ThrottleDown,
+)
+from guidance_svc.domain.plan import (
+    Boost,
+    Circularize,
+    Coast,
+    FlightPlan,
+    Hold,
+    Insertion,
+    Law,
+    Orbit,
+    Phase,
+    PlaneMode,
+    Raise,
+    Role,
+    Roundness,
+    SecondBurn,
+    Target,
+)
+from guidance_svc.domain.state import Frame, LocalState, VehicleState
+from guidance_svc.domain.vehicle import Stage, Vehicle
+
+__all__ = [
+    "AirRow",
+    "Body",
+    "Boost",
+    "Circularize",
+    "Coast",
+    "Command",
+    "Detail",
+    "Event",
+    "EventName",
+    "FlightPlan",
+    "Frame",
+    "Hold",
+    "Insertion",
+    "Law",
+    "LocalState",
+    "OpenRequest",
+    "Orbit",
+    "OrbitReport",
+    "Phase",
+    "PlaneMode",
+    "Raise",
+    "Role",
+    "Roundness",
+    "SecondBurn",
+    "Site",
+    "Stage",
+    "Status",
+    "Target",
+    "ThrottleDown",
+    "Vec",
+    "Vehicle",
+    "VehicleState",
+]

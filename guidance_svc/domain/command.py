@@ -1,0 +1,107 @@
+"""What a script asks for and what it is told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from guidance_svc.domain.body import Vec
+from guidance_svc.domain.plan import FlightPlan, Law, Role
+from guidance_svc.domain.state import Frame
+
+Status = Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
+EventName = Literal["release", "ignite", "cutoff", "separate", "drop_cover", "coast", "circularize", "orbit"]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something the script must do at a stated vehicle time."""
+
+    id: str
+    name: EventName
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ThrottleDown:
+    """The throttle that the end of a burn is flown at, and from when on; the cutoff reckons with it."""
+
+    at_s: float
+    throttle_frac: float
+
+
+@dataclass(frozen=True, slots=True)
+class OrbitReport:
+    """An osculating orbit; altitudes above the body's equatorial radius."""
+
+    perigee_altitude_m: float
+    apogee_altitude_m: float
+    inclination_rad: float
+    node_rad: float
+    period_s: float | None
+    time_to_apoapsis_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Detail:
+    """The numbers behind a command; None where they do not apply."""
+
+    velocity_to_gain_m_s: float | None = None
+    present_orbit: OrbitReport | None = None
+    predicted_orbit: OrbitReport | None = None
+    radius_spread_m: float | None = None
+    height_spread_m: float | None = None
+    propellant_margin_kg: float | None = None
+    exhaust_velocity_m_s: float | None = None
+    mass_flow_kg_s: float | None = None
+    solver_residual: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """The reply to one state.
+
+    Args:
+        direction: unit thrust direction, BCI.
+        pointing_script: the same in the script's own frame.
+        pitch_rad: above the local horizontal.
+        heading_rad: clockwise from north, [0, 2 pi).
+        cutoff_at_s: on the vehicle's clock; None while no cutoff is planned.
+        latest_off_at_s: the engine must not burn beyond it, whatever becomes of the link; None while it is off.
+        next_contact_s: how long the script may stay silent.
+        throttle_down: told ahead, for a script that may not hear again before the cutoff.
+    """
+
+    seq: int
+    time_s: float
+    phase: Law
+    direction: Vec
+    pointing_script: Vec
+    pitch_rad: float
+    heading_rad: float
+    pitch_rate_rad_s: float
+    heading_rate_rad_s: float
+    throttle_frac: float
+    engine_on: bool
+    cutoff_at_s: float | None
+    time_to_cutoff_s: float | None
+    event: Event | None
+    next_contact_s: float
+    status: Status
+    warnings: tuple[str, ...] = ()
+    detail: Detail | None = None
+    throttle_down: ThrottleDown | None = None
+    latest_off_at_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OpenRequest:
+    """One `open` message, its flight plan already resolved; `named` when it asked for the plan by name."""
+
+    vehicle: str
+    role: Role
+    plan: FlightPlan
+    frame: Frame = field(default_factory=Frame)
+    resume: str | None = None
+    detail: bool = False
+    named: bool = False

@@ -1,0 +1,164 @@
+"""Flight plans: what is aimed for, and the phases that lead there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf, radians
+from typing import Literal
+
+from guidance_svc.domain.body import Body, Site
+from guidance_svc.domain.vehicle import Vehicle
+
+Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
+Law = Literal["hold", "boost", "insertion", "coast", "raise", "circularize", "orbit"]
+SecondBurn = Literal["cutoff", "apogee"]
+Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
+PlaneMode = Literal["inclination_and_node", "inclination", "free"]
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """The cutoff that insertion aims for, resolved to a radius, a speed and an angle.
+
+    Args:
+        perigee_radius_m, apogee_radius_m: of the osculating orbit at cutoff.
+        cutoff_radius_m, cutoff_speed_m_s, cutoff_flight_path_angle_rad: inertial state at cutoff.
+        plane: which of inclination and node are held.
+        inclination_rad: in [0, pi]; meaningless when plane is "free".
+        node_rad: right ascension of the ascending node, from the BCI x axis; only for "inclination_and_node".
+    """
+
+    perigee_radius_m: float
+    apogee_radius_m: float
+    cutoff_radius_m: float
+    cutoff_speed_m_s: float
+    cutoff_flight_path_angle_rad: float
+    plane: PlaneMode = "free"
+    inclination_rad: float = 0.0
+    node_rad: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Hold-down on the pad until a vehicle time, engines lit `ignition_lead_s` before release."""
+
+    release_at_s: float = 0.0
+    ignition_lead_s: float = 0.0
+    law: Law = "hold"
+
+
+@dataclass(frozen=True, slots=True)
+class Boost:
+    """Through the air: rise, pitch over, near zero angle of attack, separate.
+
+    Args:
+        rise_s: seconds of vertical flight after release.
+        pitch_over_rad: angle from the vertical to which the vehicle tips at the end of the rise.
+        pitch_over_rate_rad_s: how fast it tips.
+        azimuth_rad: heading of the ascent over ground, clockwise from north; None means from the target plane.
+        separate_at_speed_m_s, separate_at_s, separate_at_reserve: whichever comes first ends the phase;
+            speed is over ground, seconds count from release, reserve means the stage's `reserve_kg` is reached.
+        bias: (seconds since release, angle of attack rad, nose up positive), times rising; linear between, flat beyond.
+        pitch: (seconds since release, rad above the horizon), likewise, instead of `pitch_over_rad` and `bias`: the
+            angle of attack is then what leads from the air flow to this pitch, as far as the limits let it.
+        throttle: (seconds since release, throttle), likewise; none means full.
+        max_yaw_rad: lean towards the target's plane once past the pitch-over.
+        max_dynamic_pressure_pa, max_acceleration_m_s2: kept by throttling back; the acceleration is that of the thrust.
+        max_q_alpha_pa_rad: dynamic pressure times angle of attack; holds in the insertion that follows as well.
+        max_alpha_rad: angle of attack.
+    """
+
+    rise_s: float = 10.0
+    pitch_over_rad: float = radians(3.0)
+    pitch_over_rate_rad_s: float = radians(1.0)
+    azimuth_rad: float | None = None
+    separate_at_speed_m_s: float = inf
+    separate_at_s: float = inf
+    separate_at_reserve: bool = True
+    bias: tuple[tuple[float, float], ...] = ()
+    pitch: tuple[tuple[float, float], ...] = ()
+    throttle: tuple[tuple[float, float], ...] = ()
+    max_yaw_rad: float = 0.0
+    max_dynamic_pressure_pa: float = inf
+    max_q_alpha_pa_rad: float = inf
+    max_acceleration_m_s2: float = inf
+    max_alpha_rad: float = inf
+    law: Law = "boost"
+
+
+@dataclass(frozen=True, slots=True)
+class Insertion:
+    """Closed-loop burn to the target.
+
+    Args:
+        first_stage: index of the vehicle's stage that burns first in this phase.
+        ignite_at_s: vehicle time of ignition; None means `pause_s` after the phase begins.
+        pause_s: see above.
+        may_coast: the engine can be lit again: insert low and coast to the target's height where that saves propellant.
+        lowest_altitude_m: floor for that coast, and for the burn before it once it is reached, above the equatorial
+            radius; None means the body's usual one.
+        second_burn_at: where the burn after that coast is: at the target's cutoff, or at its apogee, half a revolution
+            before the orbit comes by the cutoff's place.
+    """
+
+    first_stage: int = 0
+    ignite_at_s: float | None = None
+    pause_s: float = 0.0
+    may_coast: bool = False
+    lowest_altitude_m: float | None = None
+    second_burn_at: SecondBurn = "cutoff"
+    law: Law = "insertion"
+
+
+@dataclass(frozen=True, slots=True)
+class Coast:
+    """Unpowered, to the next apoapsis; prograde attitude held."""
+
+    law: Law = "coast"
+
+
+@dataclass(frozen=True, slots=True)
+class Raise:
+    """Burn at apoapsis that makes the orbit the plan's target, after an insertion that coasts part of the way.
+
+    It does not stand in plans: the session puts it, with the coast before it, behind an insertion that may coast.
+    """
+
+    law: Law = "raise"
+
+
+@dataclass(frozen=True, slots=True)
+class Circularize:
+    """Finite burn centred on apoapsis that makes the orbit circular there, in the target plane."""
+
+    roundness: Roundness = "osculating"
+    law: Law = "circularize"
+
+
+@dataclass(frozen=True, slots=True)
+class Orbit:
+    """The end: attitude held, orbit reported."""
+
+    law: Law = "orbit"
+
+
+Phase = Hold | Boost | Insertion | Coast | Raise | Circularize | Orbit
+
+
+@dataclass(frozen=True, slots=True)
+class FlightPlan:
+    """One vehicle's flight.
+
+    Args:
+        body: with `j2` = 0 where the plan asks for spherical gravity.
+        phases: in the order in which they are flown.
+        major_cycle_s: vehicle time between solutions of the guidance equations.
+    """
+
+    name: str
+    body: Body
+    vehicle: Vehicle
+    target: Target | None
+    phases: tuple[Phase, ...]
+    site: Site | None = None
+    major_cycle_s: float = 0.5

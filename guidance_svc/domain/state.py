@@ -1,0 +1,62 @@
+"""Where a vehicle is: its frame, and its state in it and in the inertial frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from guidance_svc.domain.body import Vec
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """How the script's vectors are to be read.
+
+    Args:
+        turning: True for axes that turn with the body, False for inertial ones.
+        axes: what the script's first, second and third number run along, each one of
+            "x", "y", "z", "-x", "-y", "-z" of the canonical right-handed frame (z north).
+            ("x", "z", "y") is the usual left-handed frame with y up.
+        meridian_at_zero_rad: inertial angle of the prime meridian at time_s = 0.
+        height_above: surface that altitudes are counted from.
+        up: which vertical pitch and heading refer to.
+        local_velocity: how vertical, north and east speeds of the local form are counted.
+    """
+
+    turning: bool = False
+    axes: tuple[str, str, str] = ("x", "y", "z")
+    meridian_at_zero_rad: float = 0.0
+    height_above: Literal["sphere", "ellipsoid"] = "sphere"
+    up: Literal["geocentric", "geodetic"] = "geocentric"
+    local_velocity: Literal["over_ground", "inertial"] = "over_ground"
+
+
+@dataclass(frozen=True, slots=True)
+class LocalState:
+    """Position and velocity as a navigation display gives them; read according to the session's Frame."""
+
+    latitude_rad: float
+    longitude_rad: float
+    altitude_m: float
+    vertical_speed_m_s: float
+    north_speed_m_s: float
+    east_speed_m_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleState:
+    """One `state` message. Exactly one of (`position_script_m`, `velocity_script_m_s`) and `local` is given."""
+
+    seq: int
+    time_s: float
+    mass_kg: float
+    position_script_m: Vec | None = None
+    velocity_script_m_s: Vec | None = None
+    local: LocalState | None = None
+    thrust_n: float | None = None
+    throttle_frac: float | None = None
+    pointing_script: Vec | None = None
+    stage: int | None = None
+    engine_on: bool | None = None
+    propellant_kg: float | None = None
+    seen_event: str | None = None

@@ -13,7 +13,7 @@ from guidance_svc.domain import Boost, Phase
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import read_toml
 from guidance_svc.files.toml_text import toml_lines
-from guidance_svc.planning.windows.files import default_phases
+from guidance_svc.planning.plan_files import default_phases
 
 REPLACED = ("pitch_over_deg", "bias_deg", "pitch_deg", "max_alpha_deg", "max_q_alpha_pa_deg", "max_yaw_deg")
 _TABLE = re.compile(r"""^\s*\[\[?\s*[A-Za-z_"']""")  # a header, and no line of an array of numbers

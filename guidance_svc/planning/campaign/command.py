@@ -12,14 +12,15 @@ from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import check_folder, require_folder
 from guidance_svc.orbits.timescale import Epoch, utc_text
 from guidance_svc.planning.campaign.file_model import CampaignModel
-from guidance_svc.planning.campaign.files import campaign_of, left_over, load_campaign, write_flights, write_text
+from guidance_svc.planning.campaign.files import campaign_of, left_over, load_campaign, write_flights
 from guidance_svc.planning.campaign.flight import reference_flight
 from guidance_svc.planning.campaign.model import CampaignPlan, Launch
 from guidance_svc.planning.campaign.planner import planned
 from guidance_svc.planning.campaign.plots import campaign_page
 from guidance_svc.planning.campaign.rows import Clock, all_launches, day_clock, picture, tables
-from guidance_svc.planning.campaign.tables import table_text
+from guidance_svc.planning.plan_files import write_text
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
+from guidance_svc.report.text_tables import table_text
 
 
 def run_campaign(

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC
-from math import degrees, inf, pi, radians
+from math import degrees, pi, radians
 from pathlib import Path
 from typing import Any, Final
 
@@ -25,6 +24,7 @@ from guidance_svc.planning.campaign.ledger import Dispersion
 from guidance_svc.planning.campaign.model import Campaign, Departure, Depot, Fleet, Launch
 from guidance_svc.planning.campaign.planner import altitude_agrees
 from guidance_svc.planning.campaign.reference import Reference
+from guidance_svc.planning.plan_files import finite, slug, write_text
 
 Fly = Callable[[FlightPlan, Site, float, Field, float], Reference]
 
@@ -242,29 +242,3 @@ def left_over(folder: Path, stem: str, written: Sequence[Path]) -> list[Path]:
     """Flight plans of an earlier plan of the same campaign that are still in the folder."""
     there = sorted((folder / "flights").glob(f"{slug(stem)[:30]}-[0-9][0-9]-*.toml"))
     return [path for path in there if path not in written]
-
-
-def finite(table: Any) -> Any:
-    """The table without values that TOML files of this project may not hold (null, infinite)."""
-    if isinstance(table, dict):
-        return {k: finite(v) for k, v in table.items() if v is not None and v != inf}
-    return [finite(item) for item in table] if isinstance(table, list | tuple) else table
-
-
-def slug(name: str) -> str:
-    """A name as part of a file's name."""
-    return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_") or "launch"
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a file, its folder too.
-
-    Raises:
-        ConfigError: it cannot be written.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise ConfigError("cannot_write", "--out", "a folder that can be written to", error.strerror or error,
-                          str(path)) from None  # fmt: skip

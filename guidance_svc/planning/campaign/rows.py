@@ -9,7 +9,7 @@ from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.orbits.plane_drift import plane_drift
 from guidance_svc.planning.campaign.model import CampaignPlan, Launch, Outcome, WhatIf
 from guidance_svc.planning.campaign.plots import LedgerBar, Picture, WindowMark
-from guidance_svc.planning.campaign.tables import Table
+from guidance_svc.report.text_tables import Table
 
 Clock = Callable[[float], str]
 

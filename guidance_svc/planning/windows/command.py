@@ -16,8 +16,7 @@ from guidance_svc.orbits.drift import Field, circular, plane_angle_rad
 from guidance_svc.orbits.third_body import moon_plane
 from guidance_svc.orbits.timescale import Epoch, epoch_of, gmst_rad, utc_text
 from guidance_svc.planning.boost.command import boost_role, stacked
-from guidance_svc.planning.campaign.files import write_text
-from guidance_svc.planning.campaign.tables import Table, table_text
+from guidance_svc.planning.plan_files import write_text
 from guidance_svc.planning.windows.files import write_launches
 from guidance_svc.planning.windows.flights import can_fly, flown
 from guidance_svc.planning.windows.launches import SLIP_S, Ascent, Launch, Margin, curve, launches
@@ -31,6 +30,7 @@ from guidance_svc.planning.windows.opportunities import (
 from guidance_svc.planning.windows.plane import Aim, aim_of, is_earth, time_of, with_drift, with_flown_end
 from guidance_svc.planning.windows.plots import WindowLine, WindowPicture, window_images, window_page
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
+from guidance_svc.report.text_tables import Table, table_text
 
 USUAL_MARGIN = Margin(speed_m_s=20.0)  # what an ascent's own reserve usually bears; common practice, no source
 DAYS_AFTER = 3  # of the day-by-day table, behind the day that is wanted

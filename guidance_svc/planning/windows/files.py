@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from guidance_svc.constants import CAUTION
-from guidance_svc.domain import FlightPlan, Hold, Insertion, Phase
+from guidance_svc.domain import FlightPlan
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.toml_text import toml_lines
-from guidance_svc.planning.campaign.files import finite, write_text
+from guidance_svc.planning.plan_files import default_phases, finite, write_text
 from guidance_svc.planning.windows.launches import Launch
 
 
@@ -34,17 +34,6 @@ def launch_table(library: Library, plan: FlightPlan, launch: Launch, title: str)
     table["phases"] = phases
     return table
 
-
-def default_phases(phases: Sequence[Phase]) -> list[dict[str, Any]]:
-    """The phases that the role brought into a plan without any, as a file has them."""
-    found: list[dict[str, Any]] = []
-    for phase in phases:
-        found.append({"law": phase.law})
-        if isinstance(phase, Hold):
-            found[-1]["ignition_lead_s"] = phase.ignition_lead_s
-        if isinstance(phase, Insertion):
-            found[-1]["first_stage"] = phase.first_stage
-    return found
 
 
 def write_launches(

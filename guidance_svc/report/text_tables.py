@@ -1,4 +1,4 @@
-"""Tables of a campaign as text."""
+"""Tables as text, the columns aligned."""
 
 from __future__ import annotations
 

@@ -23,7 +23,6 @@ from mcap.opcode import Opcode
 from mcap.records import Channel, Header, Metadata, Schema
 from mcap.writer import CompressionType, Writer
 
-from guidance_svc.adapters.folder_lock import lock_file_now
 from guidance_svc.adapters.framing import (
     MESSAGE_HEAD,
     PROFILE,
@@ -35,7 +34,7 @@ from guidance_svc.adapters.framing import (
     head_of,
     is_finished,
 )
-from guidance_svc.adapters.systems import OPEN_FILES_STAY, is_in_use, is_still, lower_priority, replace
+from guidance_svc.adapters.systems import OPEN_FILES_STAY, is_in_use, is_still, lock_now, lower_priority, replace
 from guidance_svc.errors import RecordingError
 
 NICENESS: Final = 15  # of 19: guidance and the simulator come first
@@ -56,7 +55,7 @@ def compact(path: Path) -> bool:
     """
     new = path.with_name(f".{path.name}.compacting")
     with path.open("rb", buffering=BUFFER_BYTES) as source:
-        if not lock_file_now(source.fileno()) or not _is_still(path, source) or not needs_compacting(path):
+        if not lock_now(source.fileno()) or not _is_still(path, source) or not needs_compacting(path):
             return False
         try:
             with new.open("wb", buffering=BUFFER_BYTES) as target:

@@ -33,6 +33,7 @@ from guidance_svc.adapters.systems import STOPS_AND_CTRL_C
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
 from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.errors import GuidanceError
+from guidance_svc.session.budget import HISTORY_MEMORY_BYTES
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.warmup import warm_up
 
@@ -140,9 +141,9 @@ def stop_with_input(server: Server) -> None:
     threading.Thread(target=listen, daemon=True).start()
 
 
-def fresh_service(library: Library) -> InProcess:
+def fresh_service(library: Library, history_memory_bytes: int = HISTORY_MEMORY_BYTES) -> InProcess:
     """A service in this process without sockets and recording, as a replay needs it."""
-    sessions = Registry(new_token)
+    sessions = Registry(new_token, memory_bytes=history_memory_bytes)
     return InProcess(Desk(sessions, library), sessions, RecordedSessions(sessions))
 
 

@@ -44,6 +44,7 @@ from guidance_svc.session.reach import (
     low_path,
     lowest_found,
     safe_direction,
+    search_over,
     shortage,
     surely_short,
     within_reach,
@@ -193,7 +194,7 @@ def cycled(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) 
     start = starting_law(memory, problem)
     to_go = memory.law.cutoff_s - now.time_s if memory.law is not None else inf
     if to_go < FREEZE_BELOW_S:
-        return memory
+        return search_over(memory)
     trial = solved_law(problem, start, memory.detour, to_go)
     if law_is_whole(memory.detour, to_go) and trial.converged:
         trial = trusted(memory, problem, trial)
@@ -219,7 +220,7 @@ def cycled(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) 
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
     memory = on_tick(memory, now, plan, trial)
     if memory.finish is not None or memory.search is not None:  # which may find a way that needs less
-        return memory
+        return search_over(memory)
     return within_reach(memory, now, problem, bare_at_cutoff(plan, memory, now))
 
 

@@ -62,11 +62,11 @@ def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: Flight
         memory = back_to_plan(memory, now, problem, plan)
         margin = memory.margin_kg if memory.margin_kg is not None else margin
     if margin >= -doubt:
-        settled = memory.short_cycles == 0 and memory.lesser_search is None
-        return memory if settled else replace(memory, short_cycles=0, lesser_search=None)
+        memory = search_over(memory)
+        return memory if memory.short_cycles == 0 else replace(memory, short_cycles=0)
     memory = replace(memory, short_cycles=memory.short_cycles + 1)
     if memory.short_cycles < SHORT_CYCLES or (memory.given_up and memory.lesser is None):
-        return memory
+        return search_over(memory)
     search = memory.lesser_search or LesserSearch(problem, law, burnout)
     memory, found = searched(memory, search, lambda s: lesser_target(s.problem, s.law, s.burnout_kg))
     if found is None or found.what is None:
@@ -77,6 +77,11 @@ def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: Flight
         cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(search.problem, lesser.law, search.burnout_kg),
         short_cycles=0, tried_at_s=now.time_s,
     )  # fmt: skip
+
+
+def search_over(memory: Memory) -> Memory:
+    """The memory without a search for a lesser target: while there is one, every state has a major cycle."""
+    return memory if memory.lesser_search is None else replace(memory, lesser_search=None)
 
 
 def margin_sigma_kg(memory: Memory, now: Navigation, problem: Problem, law: Steering) -> float:

@@ -55,8 +55,7 @@ def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: Flight
     if law is None:
         return memory
     burnout = burnout_kg(memory.detour, problem, plan)
-    margin = margin_kg(problem, law, burnout)
-    doubt = max(SHORT_FRAC * burnout, SHORT_SIGMAS * margin_sigma_kg(memory, now, problem, law))
+    margin, doubt = margin_kg(problem, law, burnout), margin_doubt_kg(memory, now, problem, burnout)
     memory = replace(memory, margin_kg=margin, margin_doubt_kg=doubt)
     if memory.lesser is not None or (memory.given_up and memory.given_up != THROUGH_THE_GROUND):
         memory = back_to_plan(memory, now, problem, plan)
@@ -77,6 +76,20 @@ def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: Flight
         cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(search.problem, lesser.law, search.burnout_kg),
         short_cycles=0, tried_at_s=now.time_s,
     )  # fmt: skip
+
+
+def weighed(memory: Memory, now: Navigation, problem: Problem, margin: float, burnout: float) -> Memory:
+    """The margin of a burn for which nothing else is sought, and in how many cycles in a row it has been short, kg."""
+    doubt = margin_doubt_kg(memory, now, problem, burnout)
+    cycles = memory.short_cycles + 1 if margin < -doubt else 0
+    return replace(memory, margin_kg=margin, margin_doubt_kg=doubt, short_cycles=cycles)
+
+
+def margin_doubt_kg(memory: Memory, now: Navigation, problem: Problem, burnout: float) -> float:
+    """How much a margin may be short by without being so, kg: three times its own sigma."""
+    law = memory.law
+    sigma = margin_sigma_kg(memory, now, problem, law) if law is not None else 0.0
+    return max(SHORT_FRAC * burnout, SHORT_SIGMAS * sigma)
 
 
 def search_over(memory: Memory) -> Memory:

@@ -89,6 +89,7 @@ class DetourSearch:
         best: of the stages before.
         trial: the law being worked on, and `calls` for how many steps.
         detour: the finding, once there is one.
+        cut_short: messages in a row whose budget ended before a step did.
     """
 
     problem: Problem
@@ -102,6 +103,7 @@ class DetourSearch:
     calls: int = 0
     detour: Detour | None = None
     dip_m: float | None = None
+    cut_short: int = 0
 
     @property
     def wanted(self) -> Target:

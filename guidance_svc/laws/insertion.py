@@ -8,7 +8,7 @@ from math import inf
 
 from guidance_svc.core.burns import Arc, gain_m_s, mass_at_end_kg
 from guidance_svc.core.detour import Detour
-from guidance_svc.core.detour_search import begun, detour_law, stepped
+from guidance_svc.core.detour_search import DetourSearch, begun, detour_law, stepped
 from guidance_svc.core.effort import allowed, left
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.frames import turn_z
@@ -44,6 +44,7 @@ from guidance_svc.laws.reach import (
     low_path,
     lowest_found,
     safe_direction,
+    search_over,
     shortage,
     surely_short,
     within_reach,
@@ -68,6 +69,7 @@ COAST_FLOOR_IN_AIR_M = 110e3  # drag over half a revolution is then a few m/s; c
 COAST_FLOOR_AIRLESS_M = 15e3  # over the highest ground of a large airless body; common practice, no source
 WORTHWHILE_FRAC = 1e-3  # of the propellant to orbit
 SEARCH_ENDS_S = 60.0  # before cutoff; a coast found so late saves little
+MOST_CUT_SHORT = 4  # messages in a row whose budget ends before a step of the search does: then it is given up
 TAKE_UP_CALLS = 6  # states given to a detour's law to converge from where the vehicle is by now
 
 
@@ -192,7 +194,7 @@ def cycled(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) 
     start = starting_law(memory, problem)
     to_go = memory.law.cutoff_s - now.time_s if memory.law is not None else inf
     if to_go < FREEZE_BELOW_S:
-        return memory
+        return search_over(memory)
     trial = solved_law(problem, start, memory.detour, to_go)
     if law_is_whole(memory.detour, to_go) and trial.converged:
         trial = trusted(memory, problem, trial)
@@ -218,7 +220,7 @@ def cycled(memory: Memory, now: Navigation, plan: FlightPlan, phase: Insertion) 
     memory = replace(memory, law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s)
     memory = on_tick(memory, now, plan, trial)
     if memory.finish is not None or memory.search is not None:  # which may find a way that needs less
-        return memory
+        return search_over(memory)
     return within_reach(memory, now, problem, bare_at_cutoff(plan, memory, now))
 
 
@@ -261,9 +263,17 @@ def searched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
     if search is None or law is None or law.cutoff_s - now.time_s < SEARCH_ENDS_S:
         return replace(memory, search=None)
     try:
-        search = search if search.over else stepped(search)
+        search = search if search.over else replace(stepped(search), cut_short=0)
+        return searched_on(memory, now, plan, search)
+    except BudgetSpent:  # the major cycle before it took too much of this message's: the next one may have enough
+        again = search.cut_short + 1 < MOST_CUT_SHORT
+        return replace(memory, search=replace(search, cut_short=search.cut_short + 1) if again else None)
     except (GuidanceError, ArithmeticError, ValueError):
         return replace(memory, search=None)
+
+
+def searched_on(memory: Memory, now: Navigation, plan: FlightPlan, search: DetourSearch) -> Memory:
+    """The memory after a step of the search."""
     if not search.over:
         return replace(memory, search=search)
     detour, arcs = search.detour, search.problem.arcs

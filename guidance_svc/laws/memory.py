@@ -143,6 +143,7 @@ class Memory:
     """Everything that changes while a session flies.
 
     Args:
+        begun: whether the first phase could begin with the state; until then each state tries again.
         phase: index into the plan's phases.
         since_s: vehicle time at which the phase began.
         stage: index of the vehicle's stage that burns now or next.
@@ -191,6 +192,7 @@ class Memory:
         spread_m, height_spread_m: of radius and height over the next revolution, once in orbit.
     """
 
+    begun: bool = False
     phase: int = 0
     since_s: float = 0.0
     stage: int = 0

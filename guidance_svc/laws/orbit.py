@@ -48,7 +48,7 @@ from guidance_svc.laws.lean import leaned, with_lean
 from guidance_svc.laws.limit_learnt import ordered_throttle
 from guidance_svc.laws.memory import Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
-from guidance_svc.laws.reach import SPENT_EARLY, missed_at_the_end, shortage
+from guidance_svc.laws.reach import SPENT_EARLY, missed_at_the_end, shortage, surely_short, weighed
 from guidance_svc.laws.stack import mass_at_burnout_kg, spent, stage_arcs
 
 STEPS_A_CYCLE = 6
@@ -275,7 +275,10 @@ def circularize_enter(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
     if skipped(memory, plan) or (memory.law is None and round_already(memory, now, plan, (phase,))):
         return replace(memory, cutoff_at_s=None)
     law = memory.law or circular_guess(problem_after(memory, now, plan, 0.0))
-    memory = replace(memory, law=law, trial=law, ignite_at_s=None, cutoff_at_s=law.cutoff_s, attempts=0)
+    memory = replace(
+        memory, law=law, trial=law, ignite_at_s=None, cutoff_at_s=law.cutoff_s, attempts=0, margin_kg=None,
+        margin_doubt_kg=0.0, short_cycles=0,
+    )  # fmt: skip
     return circularize_solve(memory, now, plan, phase)
 
 
@@ -295,6 +298,8 @@ def circularize_solve(memory: Memory, now: Navigation, plan: FlightPlan, phase: 
     if memory.finish is not None and memory.cutoff_at_s is not None:
         trial = replace(trial, cutoff_s=memory.cutoff_at_s)
     memory = replace(memory, law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s, attempts=0)
+    margin = circularize_margin_kg(memory, now, plan)
+    memory = weighed(memory, now, problem, margin, mass_at_burnout_kg(plan.vehicle, memory.stage))
     return on_tick(memory, now, plan, trial)
 
 
@@ -320,7 +325,7 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
     law = memory.law
     if law is None or memory.cutoff_at_s is None:
         raise ValueError("circularize flown before its first solution")
-    margin = circularize_margin_kg(memory, now, plan)
+    status = status_after(memory) if law.converged else "converging"
     return Order(
         direction=leaned(unit(law.vector_at(now.time_s)), memory.lean, now.time_s),
         direction_soon=leaned(unit(law.vector_at(now.time_s + 1.0)), memory.lean, now.time_s + 1.0),
@@ -330,8 +335,8 @@ def circularize_fly(memory: Memory, now: Navigation, plan: FlightPlan, phase: Ci
         events=(Event(event_id(memory, "cutoff"), "cutoff", memory.cutoff_at_s),),
         throttle_down=throttle_down(memory, now, plan),
         next_contact_s=CONTACT_S if memory.cutoff_at_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
-        status="short_of_propellant" if margin < 0.0 else status_after(memory) if law.converged else "converging",
-        warnings=(*endless(now, plan), *(shortage(memory, plan) if memory.given_up else ())),
+        status="short_of_propellant" if surely_short(memory) else status,
+        warnings=(*endless(now, plan), *shortage(memory, plan)),
     )
 
 

@@ -55,18 +55,17 @@ def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: Flight
     if law is None:
         return memory
     burnout = burnout_kg(memory.detour, problem, plan)
-    margin = margin_kg(problem, law, burnout)
-    doubt = max(SHORT_FRAC * burnout, SHORT_SIGMAS * margin_sigma_kg(memory, now, problem, law))
+    margin, doubt = margin_kg(problem, law, burnout), margin_doubt_kg(memory, now, problem, burnout)
     memory = replace(memory, margin_kg=margin, margin_doubt_kg=doubt)
     if memory.lesser is not None or (memory.given_up and memory.given_up != THROUGH_THE_GROUND):
         memory = back_to_plan(memory, now, problem, plan)
         margin = memory.margin_kg if memory.margin_kg is not None else margin
     if margin >= -doubt:
-        settled = memory.short_cycles == 0 and memory.lesser_search is None
-        return memory if settled else replace(memory, short_cycles=0, lesser_search=None)
+        memory = search_over(memory)
+        return memory if memory.short_cycles == 0 else replace(memory, short_cycles=0)
     memory = replace(memory, short_cycles=memory.short_cycles + 1)
     if memory.short_cycles < SHORT_CYCLES or (memory.given_up and memory.lesser is None):
-        return memory
+        return search_over(memory)
     search = memory.lesser_search or LesserSearch(problem, law, burnout)
     memory, found = searched(memory, search, lambda s: lesser_target(s.problem, s.law, s.burnout_kg))
     if found is None or found.what is None:
@@ -77,6 +76,25 @@ def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: Flight
         cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(search.problem, lesser.law, search.burnout_kg),
         short_cycles=0, tried_at_s=now.time_s,
     )  # fmt: skip
+
+
+def weighed(memory: Memory, now: Navigation, problem: Problem, margin: float, burnout: float) -> Memory:
+    """The margin of a burn for which nothing else is sought, and in how many cycles in a row it has been short, kg."""
+    doubt = margin_doubt_kg(memory, now, problem, burnout)
+    cycles = memory.short_cycles + 1 if margin < -doubt else 0
+    return replace(memory, margin_kg=margin, margin_doubt_kg=doubt, short_cycles=cycles)
+
+
+def margin_doubt_kg(memory: Memory, now: Navigation, problem: Problem, burnout: float) -> float:
+    """How much a margin may be short by without being so, kg: three times its own sigma."""
+    law = memory.law
+    sigma = margin_sigma_kg(memory, now, problem, law) if law is not None else 0.0
+    return max(SHORT_FRAC * burnout, SHORT_SIGMAS * sigma)
+
+
+def search_over(memory: Memory) -> Memory:
+    """The memory without a search for a lesser target: while there is one, every state has a major cycle."""
+    return memory if memory.lesser_search is None else replace(memory, lesser_search=None)
 
 
 def margin_sigma_kg(memory: Memory, now: Navigation, problem: Problem, law: Steering) -> float:

@@ -14,7 +14,7 @@ from guidance_svc.laws.engine import flown_stage
 from guidance_svc.laws.events import next_event
 from guidance_svc.laws.memory import Memory, Numbers, Order, Turning
 from guidance_svc.laws.navigation import Navigation
-from guidance_svc.laws.stack import burn_left_s
+from guidance_svc.laws.stack import mass_at_burnout_kg
 
 TURNING_KEPT_S = 0.25  # the rates of a steering law change by a hundredth of themselves in that time
 LOWEST_THROTTLE_FRAC = 0.01  # an engine that is on is reckoned to burn at this at least
@@ -66,12 +66,15 @@ def command_for(
 def latest_off_s(order: Order, memory: Memory, now: Navigation, plan: FlightPlan) -> float | None:
     """Vehicle time beyond which the engine must not burn, whatever becomes of the link; None while it is off.
 
-    It is the cutoff where one is planned, else the time at which the stage has burnt all it may at this throttle.
+    It is the cutoff where one is planned, else the time at which the stage has burnt all it may at this throttle: a
+    script without a link holds it, so an acceleration limit makes the propellant last no longer.
     """
     if not order.engine_on or order.cutoff_at_s is not None:
         return order.cutoff_at_s if order.engine_on else None
-    throttle = max(order.throttle_frac, flown_stage(memory, plan).throttle_min_frac, LOWEST_THROTTLE_FRAC)
-    return now.time_s + burn_left_s(plan.vehicle, memory.stage, now.mass_kg, memory.flown) / throttle
+    stage = flown_stage(memory, plan)
+    throttle = max(order.throttle_frac, stage.throttle_min_frac, LOWEST_THROTTLE_FRAC)
+    left_kg = max(now.mass_kg - mass_at_burnout_kg(plan.vehicle, memory.stage), 0.0)
+    return now.time_s + left_kg / (throttle * stage.mass_flow_kg_s)
 
 
 def turning(order: Order, memory: Memory, now: Navigation, plan: FlightPlan, frame: Frame) -> Turning:

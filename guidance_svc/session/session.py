@@ -115,8 +115,7 @@ class Session:
         with self.counted():
             self.point, command = self.after(self.point, message, now)
         self._unmarked += STATE_STEPS
-        if self.point is not None:
-            self.history.add(message)
+        self.history.add(message)
         if message.time_s <= self._damaged_until_s:
             command = replace(command, warnings=(DAMAGED, *command.warnings))
         self.last_message, self.last_command, self.resumed = message, command, False
@@ -132,7 +131,7 @@ class Session:
         try:
             return navigate(message, self.plan, self.frame)
         except MessageFault as fault:
-            if self.point is not None or self._refused >= EXPLAINED:
+            if (self.point is not None and self.point.memory.begun) or self._refused >= EXPLAINED:
                 raise
             self._refused += 1
             raise explained(fault, message, self.plan, self.frame) from None
@@ -152,14 +151,14 @@ class Session:
             raise SessionFault("old_seq", "seq", f"more than {last.seq}", message.seq)
         return None
 
-    def after(self, point: Point | None, message: VehicleState, now: Navigation) -> tuple[Point | None, Command]:
+    def after(self, point: Point | None, message: VehicleState, now: Navigation) -> tuple[Point, Command]:
         """The session after a state, and the reply; nothing is changed."""
         memory = point.memory if point else self.first_memory(message, now)
         memory = acknowledged(message.seen_event, memory, now, uncovered(self.plan, memory))
         with allowed(UNBOUNDED) as effort:
             after, command = self.fly(point, memory, now, message.seq)
-        if after is None:
-            return point, command
+        if not after.begun:
+            return Point(now.time_s, after, None, command), command
         phase = self.plan.phases[after.phase]
         solved = after.solved_at_s == now.time_s and after.search is None and after.lesser_search is None
         due = not solved and effort.spent <= LIGHT_STEPS and LAWS[phase.law].due(after, now, self.plan, phase)
@@ -175,21 +174,17 @@ class Session:
         until_s = max(now.time_s + DOUBTS_S, hold.release_at_s if isinstance(hold, Hold) else now.time_s)
         return replace(Memory(), since_s=now.time_s, doubts=doubts, doubts_until_s=until_s)
 
-    def fly(self, point: Point | None, memory: Memory, now: Navigation, seq: int) -> tuple[Memory | None, Command]:
-        """Phase table, order, command; a failure of the physics repeats the last good command as stale.
-
-        Returns None for the memory when not even the first phase could begin.
-        """
-        before = memory if point else None
+    def fly(self, point: Point | None, memory: Memory, now: Navigation, seq: int) -> tuple[Memory, Command]:
+        """Phase table, order, command; a failure of the physics repeats the last good command as stale."""
         try:
-            return self.flown(point, memory, now, seq)
+            return self.flown(memory, now, seq)
         except PHYSICS_ERRORS as problem:
-            return before, self.stale(point, memory, now, seq, problem)
+            return memory, self.stale(point, memory, now, seq, problem)
 
-    def flown(self, point: Point | None, memory: Memory, now: Navigation, seq: int) -> tuple[Memory, Command]:
+    def flown(self, memory: Memory, now: Navigation, seq: int) -> tuple[Memory, Command]:
         """Phase table, order, command, within the steps that a reply may take."""
         with allowed(REPLY_STEPS):
-            memory = memory if point else self.entered(memory, now)
+            memory = memory if memory.begun else self.entered(memory, now)
             memory = self.moved_on(cover_settled(memory, now), now)
             memory = self.kept_fresh(cover_watched(memory, now, self.plan), now)
             row, phase = LAWS[self.plan.phases[memory.phase].law], self.plan.phases[memory.phase]
@@ -205,7 +200,7 @@ class Session:
 
     def entered(self, memory: Memory, now: Navigation) -> Memory:
         """The phase begins with this state."""
-        memory = replace(memory, since_s=now.time_s, turning=kept_heading(memory.turning))
+        memory = replace(memory, begun=True, since_s=now.time_s, turning=kept_heading(memory.turning))
         phase = self.plan.phases[memory.phase]
         return LAWS[phase.law].enter(memory, now, self.plan, phase)
 
@@ -316,7 +311,7 @@ class Session:
 
     def stale(self, point: Point | None, memory: Memory, now: Navigation, seq: int, problem: Exception) -> Command:
         """The last good command for this state, marked stale, saying why."""
-        last = point.command if point else None
+        last = point.command if point and point.memory.begun else None
         direction: Vec = last.direction if last else now.local.up
         if last is None and norm(now.velocity_m_s) > 0.0:
             direction = unit(now.velocity_m_s)

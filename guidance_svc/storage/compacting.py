@@ -24,7 +24,6 @@ from mcap.records import Channel, Header, Metadata, Schema
 from mcap.writer import CompressionType, Writer
 
 from guidance_svc.errors import RecordingError
-from guidance_svc.storage.folder_lock import lock_file_now
 from guidance_svc.storage.framing import (
     MESSAGE_HEAD,
     PROFILE,
@@ -36,7 +35,7 @@ from guidance_svc.storage.framing import (
     head_of,
     is_finished,
 )
-from guidance_svc.systems import OPEN_FILES_STAY, is_in_use, is_still, lower_priority, replace
+from guidance_svc.systems import OPEN_FILES_STAY, is_in_use, is_still, lock_now, lower_priority, replace
 
 NICENESS: Final = 15  # of 19: guidance and the simulator come first
 BUFFER_BYTES: Final = 1 << 20
@@ -56,7 +55,7 @@ def compact(path: Path) -> bool:
     """
     new = path.with_name(f".{path.name}.compacting")
     with path.open("rb", buffering=BUFFER_BYTES) as source:
-        if not lock_file_now(source.fileno()) or not _is_still(path, source) or not needs_compacting(path):
+        if not lock_now(source.fileno()) or not _is_still(path, source) or not needs_compacting(path):
             return False
         try:
             with new.open("wb", buffering=BUFFER_BYTES) as target:

@@ -45,7 +45,7 @@ def lock_folder(path: Path, field: str = "") -> FolderLock:
     except OSError as error:
         expected = "a folder that can be written to"
         raise ConfigError("cannot_lock", field, expected, error.strerror or error, str(path)) from None
-    if not lock_file_now(descriptor):
+    if not lock_now(descriptor):
         holder = read_at(descriptor, 20, 0).decode("ascii", "replace").strip()
         os.close(descriptor)
         expected = "a folder that no other service uses; stop that one, or choose another folder"
@@ -53,14 +53,6 @@ def lock_folder(path: Path, field: str = "") -> FolderLock:
     os.ftruncate(descriptor, 0)
     write_at(descriptor, f"{os.getpid()}\n".encode(), 0)
     return FolderLock(path, descriptor)
-
-
-def lock_file_now(descriptor: int) -> bool:
-    """Lock an open file, or tell that another process holds it; it is given back when the file is closed.
-
-    A file system that knows no locks counts as locked by us.
-    """
-    return lock_now(descriptor)
 
 
 def is_written(path: Path) -> bool:

@@ -10,9 +10,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from guidance_svc.storage.folder_lock import lock_file_now
 from guidance_svc.storage.framing import SUFFIX, head_of
-from guidance_svc.systems import OPEN_FILES_STAY, outliving
+from guidance_svc.systems import OPEN_FILES_STAY, lock_now, outliving
 
 MODULE: Final = "guidance_svc.storage.compacting"
 
@@ -88,7 +87,7 @@ def _removed(path: Path) -> bool:
     """Remove a file, unless a process holds it or it cannot be removed."""
     try:
         with path.open("rb") as file:
-            if not lock_file_now(file.fileno()):
+            if not lock_now(file.fileno()):
                 return False
             if OPEN_FILES_STAY:
                 file.close()

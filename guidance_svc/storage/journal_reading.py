@@ -35,8 +35,6 @@ FORGET_BYTES: Final = 4096  # of a file there, which holds a vehicle's name
 SET_ASIDE: Final = ".set-aside"
 REASON: Final = ".reason.txt"
 
-NO_HEAD: Final = "its files have no head: the service was killed as the session began or ended"
-
 _log = logging.getLogger(__name__)
 
 

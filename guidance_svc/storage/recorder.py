@@ -24,9 +24,8 @@ from pydantic import TypeAdapter
 from pydantic_core import to_json  # 1.1 us a state against 5.2 of json; floats to the last bit as well
 
 from guidance_svc.errors import MessageFault
-from guidance_svc.storage.folder_lock import lock_file_now
 from guidance_svc.storage.framing import PROFILE
-from guidance_svc.systems import is_still
+from guidance_svc.systems import is_still, lock_now
 from guidance_svc.wire import messages
 from guidance_svc.wire.codec import decode, encode, encoding_of
 
@@ -140,7 +139,7 @@ class McapRecorder:
         self.path = path
         self._clock_ns = clock_ns
         self._sink = _Sink(FileIO(path, "xb"))
-        if not lock_file_now(self._sink.fileno()):
+        if not lock_now(self._sink.fileno()):
             self._sink.close()
             path.unlink(missing_ok=True)
             raise FileExistsError(f"{path} is another's")

@@ -6,19 +6,21 @@ The vehicles of the reference optima with tanks cut short of the optimum; hopele
 from __future__ import annotations
 
 from dataclasses import replace
+from math import exp, sqrt
 
 import pytest
 
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.shortfall import safe_perigee_radius_m
 from guidance_svc.core.vectors import dot, unit
-from guidance_svc.domain import Command, FlightPlan, Frame, Vehicle
+from guidance_svc.domain import Circularize, Command, FlightPlan, Frame, Orbit, Vehicle
 from guidance_svc.errors import MessageFault
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import Controls, SimState, World
 from guidance_svc.sim.step import step
 from guidance_svc.sim.telemetry import telemetry
 from tests.closed_loop.optimum_cases import CASES, insertion_case
+from tests.session.exchange import EARTH, UPPER
 
 TICK_S = 0.2
 TOLD_WITHIN_S = 3.0  # of vehicle time: "within seconds"
@@ -125,3 +127,26 @@ def test_a_hopeless_state_is_called_unreachable_within_three_seconds(name: str) 
     after = [(s, c) for s, c in told if c.status == "unreachable"]
     # never below the horizon: the ground is no target; 1e-9 is rounding
     assert all(dot(c.direction, unit(s.position_m)) >= -1e-9 for s, c in after)
+
+
+def circular_burn_short_by(short_kg: float) -> tuple[FlightPlan, World, SimState]:
+    """400 m/s to a circle at 250 km, with so much less than it takes by the rocket equation."""
+    body = replace(EARTH, j2=0.0)
+    radius_m = body.radius_m + 250e3
+    speed_m_s = sqrt(body.mu_m3_s2 / radius_m)
+    stage, missing_m_s = UPPER.stages[0], 400.0
+    propellant_kg = (stage.dry_mass_kg - short_kg) * exp(missing_m_s / stage.exhaust_velocity_m_s) - stage.dry_mass_kg
+    plan = FlightPlan("circle", body, UPPER, None, (Circularize(), Orbit()), major_cycle_s=0.5)
+    state = SimState(0.0, (radius_m, 0.0, 0.0), (0.0, speed_m_s - missing_m_s, 0.0), (0.0, 1.0, 0.0), (propellant_kg,),
+                     engine_on=True)  # fmt: skip
+    return plan, World(body, UPPER), state
+
+
+def test_a_circular_burn_is_called_short_by_the_rule_of_the_insertion() -> None:
+    # a burn that ends within what the burnout mass is known by (0.02 %, 0.8 kg) is not short
+    _, told = flown(*circular_burn_short_by(0.4))
+    assert {command.status for _, command in told} == {"ok"}
+    _, told = flown(*circular_burn_short_by(20.0))
+    assert 0.5 <= first_told(told, "short_of_propellant") <= TOLD_WITHIN_S  # several cycles agree
+    short = next(command for _, command in told if command.status == "short_of_propellant")
+    assert short.warnings == ("propellant short by 20 kg for this target",)

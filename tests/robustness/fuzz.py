@@ -1,7 +1,7 @@
 """Malformed and mutated messages, in this process and over sockets; what must hold is checked after each.
 
     python -m tests.robustness.fuzz COUNT SEED [--sockets PART]
-    python -m tests.robustness.fuzz 0 SEED --flips 8     so many bits of every byte of one message of each kind
+    python -m tests.robustness.fuzz 0 SEED --flips 8     so many bits of every byte of a message of each kind, both ways
 
 Checked each time: exactly one reply, a fault in its model's shape or the answer to a message that was good all the
 same; no fault of the service itself; nothing changed by a refusal, in any session. Every 20 messages an honest
@@ -239,6 +239,7 @@ def main() -> None:
     columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
     if args.flips:
         show(console, "flipped", InProcess(args.seed).flip(args.flips))
+        show(console, "flipped, over sockets", over_sockets(args.seed, 0, flips=(args.flips, 1)))
     if not args.count:
         return
     over = int(args.count * args.sockets)

@@ -6,28 +6,38 @@ import socket
 import struct
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from random import Random
-from typing import Final
+from typing import Any, Final
 
 import zmq
 
-from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding
+from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding, encode
 from tests.robustness.fuzz import HONEST_EVERY, Honest, Tally
 from tests.robustness.judge import BadReply, read
 from tests.robustness.mutations import damaged, mutation
 from tests.robustness.process import Dealers, Served, connect_tcp, served
 from tests.robustness.world import honest_flight, opening
 
+HONEST_AFTER: Final = 20  # honest messages after the flips
 LINES_AT_ONCE: Final = 20  # messages over one TCP connection
 GREETING: Final = b"\xff" + bytes(8) + b"\x7f\x03\x01" + b"NULL".ljust(20, b"\0") + bytes(32)
 READY: Final = b"\x04\x19\x05READY\x0bSocket-Type\x00\x00\x00\x06DEALER"
 """What a DEALER says first: ZMTP 3.1, rfc.zeromq.org/spec/37, sections 3.2 to 3.4."""
 
 
-def over_sockets(seed: int, count: int, watch: Callable[[], None] = lambda: None, folder: Path | None = None) -> Tally:
-    """So many bad messages to a process of its own, half over each transport.
+def over_sockets(
+    seed: int,
+    count: int,
+    watch: Callable[[], None] = lambda: None,
+    folder: Path | None = None,
+    flips: tuple[int, int] | None = None,
+) -> Tally:
+    """So many bad messages to a process of its own, most of them over ZeroMQ.
+
+    Args:
+        flips: bits of every so manieth byte of a message of each kind to flip, over both transports, before them.
 
     Raises:
         BadReply: a reply that must not be, a missing one, a disturbed honest script, a fault in the service's log.
@@ -35,10 +45,12 @@ def over_sockets(seed: int, count: int, watch: Callable[[], None] = lambda: None
     honest_flight()  # flown before the clock of a message runs
     if folder is None:
         with tempfile.TemporaryDirectory() as made:
-            return over_sockets(seed, count, watch, Path(made))
+            return over_sockets(seed, count, watch, Path(made), flips)
     with served(folder, "--no-record") as service:
         run = OverSockets(seed, service)
         try:
+            if flips is not None:
+                run.flip(*flips)
             run.run(count, watch)
         finally:
             run.dealers.close()
@@ -71,11 +83,71 @@ class OverSockets:
             for _ in range(self.sent - before):
                 watch()
             if self.sent // HONEST_EVERY != before // HONEST_EVERY:
-                self.honest.next()
-                self.tally.honest += 1
+                self._honest()
             if not warm and self.sent >= count // 10:
                 warm, self.tally.warm_mb = True, self.service.resident_mb()
         self.tally.end_mb = self.service.resident_mb()
+
+    def flip(self, bits: int, every: int = 1) -> None:
+        """Flip bits of every so manieth byte of an open, a state, a question for health and a close.
+
+        Messages over ZeroMQ get one reply each; lines, of which a flip can make two or none, one each.
+
+        Raises:
+            BadReply: another count or kind of reply, an honest script disturbed, a service that is gone.
+        """
+        kinds = [opening("flipped"), honest_flight().messages[0], {"type": "health"}, {"type": "close"}]
+        for message in kinds:
+            self._flipped_frames(message, list(self._flips(encode(message, "msgpack"), bits, every)))
+            lines = list(self._flips(encode(message, "json"), bits, every))
+            for first in range(0, len(lines), LINES_AT_ONCE):
+                self._flipped_lines(message, lines[first : first + LINES_AT_ONCE])
+                self._honest()
+        for _ in range(HONEST_AFTER):
+            self._honest()
+        if read(self._asked({"type": "health"}), as_json=False)["type"] != "health":
+            raise BadReply("no health after the flips")
+
+    def _flips(self, good: bytes, bits: int, every: int) -> Iterator[bytes]:
+        for at in range(self.draw.randrange(every), len(good), every):
+            for bit in self.draw.sample(range(8), bits):
+                yield good[:at] + bytes((good[at] ^ 1 << bit,)) + good[at + 1 :]
+
+    def _flipped_frames(self, message: dict[str, Any], payloads: list[bytes]) -> None:
+        """Over ZeroMQ, from a script that has a session where the message needs one, and gives it back."""
+        for number, payload in enumerate(payloads):
+            if message["type"] in ("state", "close"):
+                self._asked(opening("flipped"))  # refused where it has one
+            self.bad.send(payload)
+            self._count(self.bad.recv(), as_json=payload[:1] == b"{")
+            self.sent += 1
+            if message["type"] == "open":
+                self._asked({"type": "close"})
+            if number % HONEST_EVERY == 0:
+                self._honest()
+        self._asked({"type": "close"})
+
+    def _flipped_lines(self, message: dict[str, Any], payloads: list[bytes]) -> None:
+        """Over one TCP connection: an open, the lines, a close; each line that is not blank is answered."""
+        begin = [] if message["type"] == "open" else [encode(opening(f"flipped-{self.sent}"), "json")]
+        data = b"".join(line + b"\n" for line in [*begin, *payloads, encode({"type": "close"}, "json")])
+        expected = sum(1 for line in data.split(b"\n") if line.strip())
+        with connect_tcp(self.service.tcp) as sock:
+            self._push(sock, data)
+            replies = self._read_to_end(sock)
+        if len(replies) != expected:
+            raise BadReply(f"{len(replies)} replies to {expected} lines: {data[:300]!r}")
+        for reply in replies:
+            self._count(reply, as_json=True)
+        self.sent += len(payloads)
+
+    def _asked(self, message: dict[str, Any]) -> bytes:
+        self.bad.send(encode(message, "msgpack"))
+        return self.bad.recv()
+
+    def _honest(self) -> None:
+        self.honest.next()
+        self.tally.honest += 1
 
     def _ask_honest(self, payload: bytes) -> bytes:
         self.good.send(payload)

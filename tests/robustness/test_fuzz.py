@@ -46,6 +46,13 @@ def test_bad_messages_over_both_transports_get_faults_and_leave_the_honest_scrip
     assert tally.codes["raw bytes"] > 5
 
 
+def test_a_flipped_bit_over_both_transports_gets_one_reply_and_leaves_the_honest_script_alone(tmp_path: Path) -> None:
+    tally = over_sockets(5, 0, folder=tmp_path, flips=(1, 12))
+    assert tally.sent > 150
+    assert tally.honest > 30
+    assert {"opened", "command", "closed", "garbage"} <= set(tally.codes)
+
+
 def test_the_same_seed_makes_the_same_bytes() -> None:
     made = [[mutation(opening("bad"), Random(7)) for _ in range(50)] for _ in range(2)]
     assert made[0] == made[1]

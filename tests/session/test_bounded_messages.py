@@ -7,8 +7,13 @@ from math import sqrt
 
 import pytest
 
+from guidance_svc.core.detour_search import DetourSearch
 from guidance_svc.core.effort import UNBOUNDED, allowed
-from guidance_svc.domain import Circularize, Coast, Command, Frame, Insertion, Orbit, Phase, VehicleState
+from guidance_svc.domain import Circularize, Coast, Command, FlightPlan, Frame, Insertion, Orbit, Phase, VehicleState
+from guidance_svc.errors import BudgetSpent
+from guidance_svc.laws import insertion
+from guidance_svc.laws.insertion import MOST_CUT_SHORT
+from guidance_svc.laws.memory import Memory
 from guidance_svc.session.packing import pack, unpack
 from guidance_svc.session.session import CYCLE_STEPS, LIGHT_STEPS, MARK_STEPS, REPLY_STEPS, STATE_STEPS, Session
 from tests.closed_loop.optimum_cases import insertion_case
@@ -122,3 +127,48 @@ def test_a_session_in_the_middle_of_a_search_can_be_kept() -> None:
     assert session.point.memory.search is not None
     session.point = unpack(type(session.point), pack(session.point))
     assert [session.state(exchange.message) for exchange in exchanges[4:]] == [e.reply for e in exchanges[4:]]
+
+
+def coasting_flight(count: int) -> tuple[FlightPlan, list[VehicleState]]:
+    """V01 with leave to coast: the states of its first seconds."""
+    plan, world, state = insertion_case("V01")
+    plan = replace(plan, phases=(Insertion(may_coast=True), Orbit()))
+    return plan, [exchange.message for exchange in flown(plan, (world, state), 0.2, count)]
+
+
+@pytest.mark.parametrize("in_a_row", [1, 2, MOST_CUT_SHORT, 99])
+def test_a_search_for_a_coast_outlives_a_message_whose_budget_ended(
+    monkeypatch: pytest.MonkeyPatch, in_a_row: int
+) -> None:
+    plan, states = coasting_flight(40)
+    session, calls = Session(plan, Frame()), []
+    step = insertion.stepped
+
+    def out_of_budget(search: DetourSearch) -> DetourSearch:
+        calls.append(search)
+        if 3 <= len(calls) < 3 + in_a_row:
+            raise BudgetSpent("budget_spent", "", "less", "more")
+        return step(search)
+
+    monkeypatch.setattr(insertion, "stepped", out_of_budget)
+    replies = [session.state(state) for state in states]
+    found = any("a coast saves 331 kg" in word for reply in replies for word in reply.warnings)
+    assert found is (in_a_row < MOST_CUT_SHORT)
+    assert len(calls) < 2 + 30
+    assert {reply.status for reply in replies} == {"ok"}
+
+
+def test_a_coast_that_is_found_outlives_a_message_whose_budget_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    plan, states = coasting_flight(40)
+    session, take_up, calls = Session(plan, Frame()), insertion.taken_up, []
+
+    def out_of_budget(*arguments: object) -> Memory:
+        calls.append(1)
+        if len(calls) < 3:
+            raise BudgetSpent("budget_spent", "", "less", "more")
+        return take_up(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(insertion, "taken_up", out_of_budget)
+    replies = [session.state(state) for state in states]
+    assert any("a coast saves 331 kg" in word for word in replies[-1].warnings)
+    assert {reply.status for reply in replies} == {"ok"}

@@ -8,7 +8,7 @@ from math import radians
 import pytest
 
 from guidance_svc.conform.vehicle import at_separation
-from guidance_svc.domain import Frame, Site
+from guidance_svc.domain import Circularize, Coast, FlightPlan, Frame, Orbit, Site, VehicleState
 from guidance_svc.errors import MessageFault
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.session.first_state import first_warnings
@@ -178,3 +178,45 @@ def test_the_warning_is_in_the_first_half_minute_and_comes_again_after_a_reload(
 
     assert [said(152.0, 1), said(170.0, 2), said(190.0, 3)] == [True, True, False]
     assert said(151.0, 4)
+
+
+STANDING = replace(LATE, phases=(Coast(), Circularize(), Orbit()))
+"""A coast that cannot begin with a vehicle at rest, which falls to the centre of the body."""
+
+
+def falling_then_flying() -> list[VehicleState]:
+    """Three states that no coast can begin with, then three of an orbit."""
+    place = (EARTH.radius_m + 200e3, 0.0, 0.0)
+    good = VehicleState(0, 0.0, 12_000.0, place, (50.0, 6800.0, 3900.0), engine_on=False)
+    states = [replace(good, velocity_script_m_s=(0.0, 0.0, 0.0), mass_kg=24_000.0)] * 3 + [good] * 3
+    return [replace(state, seq=k, time_s=float(k)) for k, state in enumerate(states)]
+
+
+def test_a_flight_is_compared_with_its_plan_once_however_late_it_begins(monkeypatch: pytest.MonkeyPatch) -> None:
+    compared: list[int] = []
+
+    def counting(state: VehicleState, plan: FlightPlan, frame: Frame) -> tuple[str, ...]:
+        compared.append(state.seq)
+        return first_warnings(state, plan, frame)
+
+    monkeypatch.setattr("guidance_svc.session.session.first_warnings", counting)
+    session, states = Session(STANDING, Frame()), falling_then_flying()
+    replies = [session.state(state) for state in states]
+    assert compared == [0]
+    assert [reply.status for reply in replies[:3]] == ["converging"] * 3
+    assert "could not be computed" in replies[2].warnings[-1]
+    assert "could not be computed" not in replies[3].warnings[-1]
+    assert len({reply.warnings[:2] for reply in replies}) == 1  # what the first one was warned of
+    assert "mass_kg is 24000" in replies[-1].warnings[1]
+    assert session.state(states[-1]) == replies[-1]
+    assert compared == [0]
+
+
+@pytest.mark.parametrize("at", range(1, 6))
+def test_a_reload_into_what_could_not_begin_leaves_the_flight_as_if_it_had_not_been(at: int) -> None:
+    session, plain, states = Session(STANDING, Frame()), Session(STANDING, Frame()), falling_then_flying()
+    for state in states:
+        session.state(state)
+    again = [replace(state, seq=10 + k) for k, state in enumerate(states[at:])]
+    expected = [plain.state(state) for state in [*states[:at], *again]]
+    assert [session.state(state) for state in again] == expected[at:]

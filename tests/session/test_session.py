@@ -6,16 +6,20 @@ import random
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
+from math import inf
 
 import pytest
 
 from guidance_svc.core.vectors import scale
 from guidance_svc.domain import Command, FlightPlan, Frame, OpenRequest, Vec, VehicleState
 from guidance_svc.errors import MessageFault, SessionFault
+from guidance_svc.laws.memory import Memory, Order
+from guidance_svc.laws.navigation import navigate
 from guidance_svc.laws.table import LAWS
 from guidance_svc.session.registry import Registry
+from guidance_svc.session.reply import latest_off_s
 from guidance_svc.session.session import Session
-from tests.session.exchange import CLIMB, LATE, STACK, Exchange, climb_flight, late_flight
+from tests.session.exchange import CLIMB, LATE, STACK, UPPER, Exchange, climb_flight, late_flight
 
 DICE_SEED = 20261125
 
@@ -467,6 +471,23 @@ def test_without_a_cutoff_the_latest_time_is_that_of_the_last_propellant() -> No
     booster = STACK.stages[0]
     burn_s = (booster.propellant_kg - booster.reserve_kg) / booster.mass_flow_kg_s  # rocket equation's own mass flow
     assert hold_down.latest_off_at_s == pytest.approx(hold_down.time_s + burn_s, abs=0.2)
+
+
+@pytest.mark.parametrize("throttle", [1.0, 0.7])
+@pytest.mark.parametrize("limit_m_s2", [8.0, 12.0, 25.0, inf])
+def test_the_latest_time_is_when_the_propellant_ends_at_the_throttle_as_ordered(
+    limit_m_s2: float, throttle: float
+) -> None:
+    """A script without a link holds its throttle: mass over mass flow, the rocket equation's own."""
+    only = replace(UPPER.stages[0], acceleration_limit_m_s2=limit_m_s2, throttle_min_frac=0.1)
+    plan = replace(LATE, vehicle=replace(UPPER, stages=(only,)))
+    order = Order((1.0, 0.0, 0.0), (1.0, 0.0, 0.0), engine_on=True, throttle_frac=throttle)
+    for mass_kg in (20_000.0, 9000.0, 4100.0):
+        now = navigate(replace(late()[0].message, mass_kg=mass_kg), plan, Frame())
+        latest_s = latest_off_s(order, Memory(), now, plan)
+        assert latest_s is not None
+        ends_s = (mass_kg - only.dry_mass_kg) / (throttle * only.mass_flow_kg_s)
+        assert latest_s - now.time_s == pytest.approx(ends_s, rel=1e-12)
 
 
 def test_detail_is_sent_only_when_asked_for() -> None:

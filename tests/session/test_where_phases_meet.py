@@ -9,10 +9,11 @@ import pytest
 
 from guidance_svc.core.detour_search import DetourSearch
 from guidance_svc.domain import Circularize, Coast, FlightPlan, Frame, Insertion, Orbit, Target, VehicleState
-from guidance_svc.laws.insertion import insertion_enter, insertion_solve
-from guidance_svc.laws.memory import LesserSearch, Memory
+from guidance_svc.laws.insertion import insertion_enter, insertion_solve, problem_now
+from guidance_svc.laws.memory import Finish, LesserSearch, Memory
 from guidance_svc.laws.navigation import navigate
 from guidance_svc.laws.orbit import coast_enter
+from guidance_svc.laws.reach import SHORT_CYCLES, THROUGH_THE_GROUND, within_reach
 from guidance_svc.session import session as session_module
 from guidance_svc.session.session import Session
 from guidance_svc.sim.telemetry import telemetry
@@ -71,6 +72,27 @@ def test_a_coast_forgets_the_searches_of_the_burn_before_it() -> None:
     now = navigate(telemetry(state, world, Frame(), 0), COASTING, Frame())
     after = coast_enter(memory, now, replace(LATE, phases=(Coast(), Orbit())), Coast())
     assert (after.search, after.lesser_search) == (None, None)
+
+
+@pytest.mark.parametrize("what", ["through the ground", "last seconds", "frozen"])
+def test_a_search_that_is_not_gone_on_with_is_over(what: str) -> None:
+    """It made every state one that needs a major cycle (`major_cycle_due`)."""
+    world, state = late_start()
+    now, memory = navigate(telemetry(state, world, Frame(), 0), LATE, Frame()), first_law(LATE)
+    law = memory.law
+    assert law is not None
+    search = LesserSearch(problem_now(memory, now, LATE), law, 4000.0)
+    memory = replace(memory, lesser_search=search, short_cycles=SHORT_CYCLES)
+    if what == "through the ground":
+        short = replace(UPPER, stages=(replace(UPPER.stages[0], reserve_kg=12_000.0),))
+        memory = within_reach(replace(memory, given_up=THROUGH_THE_GROUND), now, search.problem,
+                              replace(LATE, vehicle=short))  # fmt: skip
+    elif what == "last seconds":
+        memory = insertion_solve(replace(memory, finish=Finish(0.0, 8.0, 1.0, 0.0, (1.0,), None, None)), now, LATE,
+                                 Insertion())  # fmt: skip
+    else:
+        memory = insertion_solve(memory, replace(now, time_s=law.cutoff_s - 1.0), LATE, Insertion())
+    assert memory.lesser_search is None
 
 
 def test_a_first_reply_without_guidance_says_what_does_not_fit_as_well(monkeypatch: pytest.MonkeyPatch) -> None:

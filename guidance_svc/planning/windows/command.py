@@ -167,8 +167,6 @@ def calendar_of(library: Library, ask: Ask) -> Calendar:
     field = Field(plan.body, (plan.body.j2, ask.j3, ask.j4))
     aim = aim_of((ask.plane, ask.moon, ask.orbit), plan, field, epoch)
     start_s = time_of(ask.start, epoch, "--from")
-    if not 0.0 < ask.days <= MOST_DAYS:
-        raise ConfigError("bad_value", "--days", f"above 0, at most {MOST_DAYS:g}", ask.days)
     if not abs(aim.plane.epoch_s - start_s) <= MOST_DAYS * SECONDS_PER_DAY:
         key = "--plane.at" if ask.plane else "--moon.at" if ask.moon else "--orbit.at"
         expected = f"within {MOST_DAYS:g} days of --from, {start_s:g} s"
@@ -204,7 +202,7 @@ def passages(plan: FlightPlan, aim: Aim, span: tuple[float, Ask], meridian_rad: 
     """The passages of the site through the plane.
 
     Raises:
-        ConfigError: none.
+        ConfigError: too many of them for one calendar, or not a single one in the span.
     """
     start_s, ask = span
     assert plan.site is not None  # checked before

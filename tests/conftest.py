@@ -1,9 +1,31 @@
-"""Hypothesis for all tests: untimed, since kernels may be compiled inside a case; the same cases every time in CI."""
+"""For all tests. Hypothesis: untimed, since kernels may be compiled inside a case; the same cases every time in CI.
+
+In parallel a file goes to one process, so that what its fixtures fly is flown once; files that share a long flight go
+to the same one.
+"""
 
 import os
+from typing import Any
 
+import pytest
 from hypothesis import settings
 
 settings.register_profile("untimed", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "untimed")
+
+WITH_THE_TANKER = {f"tests/report/test_{name}.py" for name in
+                   ("losses", "odm", "report_command", "report_page", "reported_flight")}  # fmt: skip
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Instead of --dist loadfile's own: files that share a flight are one unit. Any other --dist is as it says."""
+    from xdist.scheduler import LoadFileScheduling
+
+    class ByFlight(LoadFileScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            file: str = super()._split_scope(nodeid)
+            return "the tanker's recording" if file in WITH_THE_TANKER else file
+
+    return ByFlight(config, log) if config.getvalue("dist") == "loadfile" else None

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-WAIT_MS = 20_000  # bound of every wait in the browser, never waited out
-WAIT_S = 20.0
+WAIT_MS = 60_000  # bound of every wait in the browser, never waited out
+WAIT_S = 60.0
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1", "NUMBA_DISABLE_JIT": "1"}
 
 

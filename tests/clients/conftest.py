@@ -15,16 +15,19 @@ import msgpack
 import pytest
 import zmq
 
+from guidance_svc.domain import Frame
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.session.session import Session
 from guidance_svc.sim.state import SimState, World
 from guidance_svc.wire.parse import parse_close, parse_open, parse_state
+from guidance_svc.wire.replies import command_message
 from tests.clients.loading import CLIENTS as CLIENTS
 from tests.clients.loading import load as load
 from tests.clients.running_service import WAIT_S, Service
 
 Answer = Callable[[dict[str, Any]], dict[str, Any] | None]
-
+BEFORE_CUTOFF_S = 90.0  # long enough for outages and cuts in the burn, short enough for every test run
 
 
 class StandIn:
@@ -96,7 +99,7 @@ def serve_zmq(stand_in: StandIn) -> Iterator[str]:
     thread.start()
     yield f"tcp://127.0.0.1:{port}"
     stop.set()
-    thread.join(5)
+    thread.join(WAIT_S)
     context.term()
 
 
@@ -128,12 +131,12 @@ def serve_tcp(stand_in: StandIn) -> Iterator[str]:
     yield f"tcp://127.0.0.1:{listener.getsockname()[1]}"
     listener.shutdown(socket.SHUT_RDWR)
     listener.close()
-    acceptor.join(5)
+    acceptor.join(WAIT_S)
     for line in lines:
         with suppress(OSError):  # closed by its client
             line.shutdown(socket.SHUT_RDWR)
     for thread in threads:
-        thread.join(5)
+        thread.join(WAIT_S)
 
 
 @pytest.fixture
@@ -169,3 +172,24 @@ def let_go() -> Callable[[], Craft]:
     booster.on_separation = lambda world, state: kept.append((replace(world, vehicle=above.vehicle), state))
     fly(booster, Flown(below))
     return lambda: Craft("Curlew", *kept[0], lambda line: None)
+
+
+@pytest.fixture(scope="session")
+def near_cutoff(let_go: Callable[[], Craft]) -> Callable[[], Craft]:
+    """Curlew in its insertion burn, BEFORE_CUTOFF_S before the end of it, as often as wanted; flown there once."""
+    from tests.closed_loop.demo_flights import MOST_EXCHANGES, STEP_S, controls_for
+
+    craft, session = let_go(), Session(load_library(default_folder()).plan("curlew_to_lagoon", "upper_stage"), Frame())
+    fields = load("examples/simulated_vehicle").STATE_FIELDS
+    for seq in range(MOST_EXCHANGES):
+        told = craft.telemetry()
+        state = {name: told[name] for name in fields} | {"type": "state", "seq": seq}
+        command = command_message(session.state(parse_state(state)))
+        session.work()
+        cutoff_s = command["cutoff_at_s"]
+        if told["engine_on"] and cutoff_s is not None and cutoff_s - told["time_s"] <= BEFORE_CUTOFF_S:
+            break
+        craft.command(controls_for(command, told["time_s"]))
+        craft.fly(5.0 * STEP_S)
+    world, there = craft.world, craft.state
+    return lambda: Craft("Curlew", world, there, lambda line: None)

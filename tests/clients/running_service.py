@@ -15,7 +15,7 @@ from guidance_svc.service.server import Server
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.recorder import NoRecorder
 
-WAIT_S = 10.0  # bound of every wait, never waited out
+WAIT_S = 60.0  # bound of every wait, never waited out
 
 
 class Service:
@@ -66,7 +66,7 @@ class Service:
     def cut_at(self, count: int) -> None:
         """Wait for so many states, then cut every connection; the sessions stay."""
         self.cut_after = count
-        if self.reached.wait(10.0 * WAIT_S):
+        if self.reached.wait(5.0 * WAIT_S):
             self.kill()
             self.start(forget=False)
             self.cuts += 1

@@ -21,7 +21,7 @@ from tests.clients.loading import CLIENTS, load
 from tests.clients.running_service import WAIT_S, Service
 from tests.clients.test_clients_and_restarts import STATE
 from tests.clients.test_guidance_clients import pieces
-from tests.clients.test_other_languages import curlew, flies_to_lagoon, run, vehicle
+from tests.clients.test_other_languages import CUT_AT, curlew, flies_to_lagoon, run, vehicle
 
 __all__ = ["curlew", "vehicle"]  # fixtures
 
@@ -170,7 +170,7 @@ def test_another_machine_is_refused_for_there_are_no_keys(module: ModuleType) ->
         module.GuidanceClient("tcp://192.0.2.1:5771")
 
 
-@pytest.mark.parametrize("cut_at", [pytest.param(None, marks=pytest.mark.slow), 1000])
+@pytest.mark.parametrize("cut_at", [pytest.param(None, marks=pytest.mark.slow), CUT_AT])
 def test_the_example_flies_the_upper_stage_to_orbit_even_when_its_connection_is_cut(
     service: Service, curlew: Craft, vehicle: str, cut_at: int | None
 ) -> None:
@@ -178,6 +178,6 @@ def test_the_example_flies_the_upper_stage_to_orbit_even_when_its_connection_is_
     cut.start()
     script = str(CLIENTS / "examples" / "fly_upper_stage_asyncio.py")
     done = run([sys.executable, script, "--guidance", f"tcp://{service.addresses.tcp}", "--vehicle", vehicle])
-    cut.join(10.0 * WAIT_S)
+    cut.join(5.0 * WAIT_S)
     assert service.cuts == (1 if cut_at else 0)
     flies_to_lagoon(done, curlew)

@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from tests.clients.conftest import StandIn, command_for, load, serve_tcp, usual_answer
+from tests.clients.running_service import WAIT_S
 from tests.clients.test_other_languages import Built, built, run  # noqa: F401  a fixture
 
 Command = dict[str, Any]
@@ -92,7 +93,7 @@ def row(request: pytest.FixtureRequest) -> str:
 @pytest.mark.filterwarnings("ignore::UserWarning")  # what a client has to say is not looked at here
 def test_steer_cuts_in_time_whatever_the_answers(module: ModuleType, stand_in: StandIn, address: str, row: str) -> None:
     stand_in.answer = answering(row)
-    client = module.GuidanceClient(address, patience_s=5.0, timeout_s=5.0)
+    client = module.GuidanceClient(address, patience_s=WAIT_S, timeout_s=WAIT_S)
     client.open("Curlew", "upper_stage", "curlew_to_lagoon")
     told = [client.steer({**STATE, "time_s": TIMES_S[0]})]
     client.patience_s = 0.005
@@ -109,7 +110,7 @@ def line(stand_in: StandIn) -> Iterator[str]:
 @pytest.mark.filterwarnings("ignore::UserWarning")
 async def test_steer_of_asyncio_cuts_in_time_whatever_the_answers(stand_in: StandIn, line: str, row: str) -> None:
     stand_in.answer = answering(row)
-    client = load("guidance_client_asyncio").GuidanceClient(line, patience_s=5.0)
+    client = load("guidance_client_asyncio").GuidanceClient(line, patience_s=WAIT_S, timeout_s=WAIT_S)
     await client.open("Curlew", "upper_stage", "curlew_to_lagoon")
     told = [await client.steer({**STATE, "time_s": TIMES_S[0]})]
     client.patience_s = 0.005
@@ -128,12 +129,11 @@ def test_the_file_bridge_cuts_in_time_whatever_the_answers(
     monkeypatch.setitem(sys.modules, "guidance_client_stdlib", stdlib)
     bridge_module = load("file_bridge")
     stand_in.answer = answering(row)
-    client = stdlib.GuidanceClient(line, timeout_s=0.02, tries=1)
-    client.timeout_s = 5.0
+    client = stdlib.GuidanceClient(line, timeout_s=WAIT_S, tries=1)
     client.open("Curlew", "upper_stage", "curlew_to_lagoon")
     bridge, told = bridge_module.Bridge(tmp_path, client), []
     for seq, time_s in enumerate((*TIMES_S[:1], *TIMES_S[1::6]), 1):
-        client.timeout_s = 5.0 if seq == 1 else 0.02
+        client.timeout_s = WAIT_S if seq == 1 else 0.02
         (tmp_path / "state.json").write_text(json.dumps({**STATE, "time_s": time_s, "seq": seq}))
         assert bridge.turn()
         told.append((time_s, json.loads((tmp_path / "command.json").read_text())))
@@ -167,7 +167,7 @@ def test_steer_with_a_clock_that_reads_no_number_raises_nothing(
     module: ModuleType, stand_in: StandIn, address: str, reading: Any
 ) -> None:
     real_s = 0.0
-    client = module.GuidanceClient(address, patience_s=5.0, clock=lambda: real_s)
+    client = module.GuidanceClient(address, patience_s=WAIT_S, clock=lambda: real_s)
     client.open("Curlew", "upper_stage", "curlew_to_lagoon")
     assert client.steer({**STATE, "time_s": 90.0})["engine_on"]
     sent = len(stand_in.heard)

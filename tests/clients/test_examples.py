@@ -17,6 +17,7 @@ from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.wire.parse import parse_state
 from tests.clients.loading import CLIENTS, load
+from tests.clients.running_service import WAIT_S
 
 
 @pytest.fixture
@@ -33,7 +34,7 @@ def vehicle_address() -> Iterator[str]:
         thread.start()
         yield f"tcp://127.0.0.1:{server.server_address[1]}"
         server.shutdown()
-        thread.join(5)
+        thread.join(WAIT_S)
 
 
 @pytest.mark.parametrize("path", sorted(CLIENTS.rglob("*.py")), ids=lambda path: path.name)

@@ -13,14 +13,15 @@ from typing import Any
 import pytest
 
 from tests.clients.conftest import StandIn, usual_answer
-from tests.clients.loading import CLIENTS
+from tests.clients.loading import CLIENTS, give_up_soon
+from tests.clients.running_service import WAIT_S
 
 STATE = {"time_s": 12.5, "position_m": [6.6e6, 0.0, 0.0], "velocity_m_s": [0.0, 7800.0, 0.0], "mass_kg": 2e4}
 
 
 @pytest.fixture
 def client(module: ModuleType, address: str) -> Iterator[Any]:
-    line = module.GuidanceClient(address, timeout_s=5.0)
+    line = module.GuidanceClient(address, timeout_s=WAIT_S)
     yield line
     line.hang_up()
 
@@ -74,7 +75,7 @@ def test_late_answers_to_earlier_states_are_passed_over(client: Any, stand_in: S
 
 def test_a_lost_answer_is_asked_for_again_with_the_token_and_the_same_seq(client: Any, stand_in: StandIn) -> None:
     open_curlew(client)
-    client.timeout_s = 0.2
+    give_up_soon(client)
     lost: list[dict[str, Any]] = []
 
     def lose_one_state(message: dict[str, Any]) -> dict[str, Any] | None:

@@ -29,7 +29,8 @@ from tests.clients.test_outages import apsides_km
 
 DRIVERS = Path(__file__).parent / "languages"
 EXAMPLES = CLIENTS / "examples"
-LONGEST_S = 120.0  # bound of a child process, never waited out
+CUT_AT = 300  # states, ten a second: a minute before the cutoff
+LONGEST_S = 600.0  # bound of a child process, never waited out
 
 
 @dataclass(frozen=True)
@@ -106,8 +107,8 @@ def built(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
 
 
 @pytest.fixture
-def curlew(let_go: Callable[[], Craft]) -> Craft:
-    return let_go()
+def curlew(near_cutoff: Callable[[], Craft]) -> Craft:
+    return near_cutoff()
 
 
 @pytest.fixture
@@ -120,7 +121,7 @@ def vehicle(curlew: Craft, service: Service) -> Iterator[str]:
         thread.start()
         yield f"tcp://127.0.0.1:{server.server_address[1]}"
         server.shutdown()
-        thread.join(5)
+        thread.join(WAIT_S)
 
 
 def run(command: list[str], stdin: str = "") -> subprocess.CompletedProcess[str]:
@@ -219,7 +220,7 @@ def test_the_example_flies_on_when_its_connection_is_cut_in_the_burn(
     built: Built, curlew: Craft, vehicle: str, service: Service
 ) -> None:
     guidance = f"tcp://{service.addresses.tcp}"
-    cut = threading.Thread(target=lambda: service.cut_at(1000))
+    cut = threading.Thread(target=lambda: service.cut_at(CUT_AT))
     cut.start()
     done = run([*built.command(built.language.example), "--guidance", guidance, "--vehicle", vehicle])
     cut.join(LONGEST_S)
@@ -234,14 +235,14 @@ def test_the_example_lets_go_of_a_vehicle_that_another_script_took_over(
     other: Any = load("guidance_client_stdlib").GuidanceClient(guidance, timeout_s=WAIT_S)
 
     def take_over() -> None:
-        service.cut_after = 500
-        if service.reached.wait(10.0 * WAIT_S):
+        service.cut_after = CUT_AT
+        if service.reached.wait(5.0 * WAIT_S):
             other.open("Curlew", "upper_stage", "curlew_to_lagoon", resume=service.tokens[0])
 
     taker = threading.Thread(target=take_over)
     taker.start()
     done = run([*built.command(built.language.example), "--guidance", guidance, "--vehicle", vehicle])
-    taker.join(10.0 * WAIT_S)
+    taker.join(5.0 * WAIT_S)
     assert done.returncode != 0
     assert "another" in done.stderr
     assert other.exchange(CURLEW)["type"] == "command"  # it was not taken back

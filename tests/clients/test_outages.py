@@ -76,10 +76,19 @@ class Flight:
 
 
 @pytest.fixture
-def flight(module: ModuleType, let_go: Callable[[], Craft], service: Service) -> Any:
-    made = Flight(module, let_go(), service)
+def flight(module: ModuleType, near_cutoff: Callable[[], Craft], service: Service) -> Any:
+    made = Flight(module, near_cutoff(), service)
     yield made
     made.client.hang_up()
+
+
+def first(quick: str, other: str) -> pytest.MarkDecorator:
+    """One of the two clients always, the other in the slow run: their safety net is the same, letter for letter."""
+    return pytest.mark.parametrize("module", [quick, pytest.param(other, marks=pytest.mark.slow)], indirect=True)
+
+
+BY_TCP = first("guidance_client_stdlib", "guidance_client")
+BY_ZEROMQ = first("guidance_client", "guidance_client_stdlib")
 
 
 def burning(told: dict[str, Any], left_s: float) -> bool:
@@ -88,6 +97,7 @@ def burning(told: dict[str, Any], left_s: float) -> bool:
     return bool(told["engine_on"]) and cutoff_s is not None and cutoff_s - told["time_s"] <= left_s
 
 
+@BY_TCP
 def test_an_outage_of_five_seconds_across_the_cutoff_costs_the_flight_nothing(flight: Flight) -> None:
     flight.until(lambda told: burning(told, 3.0))
     flight.link_down()
@@ -111,6 +121,7 @@ def test_an_outage_of_five_seconds_across_the_cutoff_costs_the_flight_nothing(fl
     assert apogee_km - perigee_km < 1.0
 
 
+@BY_ZEROMQ
 def test_outages_of_two_seconds_again_and_again_in_the_burn_are_flown_through(flight: Flight) -> None:
     flight.until(lambda told: bool(told["engine_on"]))
     while not burning(flight.told[-1], 25.0):
@@ -127,6 +138,7 @@ def test_outages_of_two_seconds_again_and_again_in_the_burn_are_flown_through(fl
     assert apogee_km == pytest.approx(468.62, abs=0.1)
 
 
+@BY_TCP
 def test_an_outage_over_the_whole_end_of_the_burn_is_flown_at_the_throttle_told_ahead(flight: Flight) -> None:
     flight.until(lambda told: burning(told, 20.0))
     flight.link_down()

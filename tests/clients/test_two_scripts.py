@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from tests.clients.running_service import WAIT_S
 from tests.clients.test_clients_and_restarts import STATE, open_curlew
 
 MakeClient = Callable[..., Any]
@@ -20,7 +21,7 @@ MakeClient = Callable[..., Any]
 def test_the_displaced_script_is_told_and_the_later_one_flies_on(
     make_client: MakeClient, module: ModuleType, call: str
 ) -> None:
-    first, second = make_client(patience_s=10.0), make_client(patience_s=10.0)
+    first, second = make_client(patience_s=WAIT_S), make_client(patience_s=WAIT_S)
     token = open_curlew(first)["token"]
     getattr(first, call)(STATE)
     assert open_curlew(second, resume=token)["resumed"]
@@ -37,7 +38,6 @@ def test_a_script_that_stays_silent_while_it_is_displaced_learns_it_with_its_nex
 ) -> None:
     first, second = make_client(), make_client()
     open_curlew(second, resume=open_curlew(first)["token"])
-    first.timeout_s = 10.0
     with pytest.raises(module.Fault, match="another"):
         first.exchange(STATE)
     first.hang_up()  # nor does a new connection of its own take the vehicle back

@@ -1,4 +1,4 @@
-"""The service steers the reference cases as well as optimal control does, flown closed loop at a 20 ms tick.
+"""The service steers the reference cases as well as optimal control does, flown closed loop.
 
 Source of the optima: direct collocation (CasADi, IPOPT), costate shooting and DOP853 for confirmation; see
 tests/reference/build_optimum.py. Vehicles invented, spherical gravity, cutoff exact inside a tick.
@@ -27,10 +27,13 @@ PLANE_DEG = 1e-4
 PROPELLANT_PERCENT = 0.002
 
 
+COARSE_S = 0.1  # of the rows that always run; those at the 20 ms of a script are slow, and held to the same
+
+
 @cache
-def flown(name: str, major_cycle_s: float = 0.5) -> tuple[Flight, Outcome]:
+def flown(name: str, major_cycle_s: float = 0.5, tick_s: float = 0.02) -> tuple[Flight, Outcome]:
     plan, world, state = insertion_case(name, major_cycle_s)
-    flight = fly(plan, world, state)
+    flight = fly(plan, world, state, tick_s)
     return flight, insertion_outcome(plan, flight.state, CASES[name]["optimum"]["propellant_kg"])
 
 
@@ -47,13 +50,20 @@ SLOW = pytest.mark.slow
 
 @pytest.mark.parametrize("name", [
     pytest.param("V01", marks=SLOW), pytest.param("V03", marks=SLOW), pytest.param("V04", marks=SLOW),
-    pytest.param("V06", marks=SLOW), pytest.param("V08", marks=SLOW), "V12",
+    pytest.param("V06", marks=SLOW), pytest.param("V08", marks=SLOW), pytest.param("V12", marks=SLOW),
 ])  # fmt: skip
 def test_insertion_meets_target_and_optimum_at_two_cycles_a_second(name: str) -> None:
     _, outcome = flown(name)
     assert_as_good_as_the_optimum(outcome)
 
 
+@pytest.mark.parametrize("name", ["V08", "V12", "V18"])
+def test_insertion_meets_target_and_optimum_with_ten_states_a_second(name: str) -> None:
+    _, outcome = flown(name, tick_s=COARSE_S)
+    assert_as_good_as_the_optimum(outcome)
+
+
+@pytest.mark.slow
 def test_insertion_meets_target_and_optimum_at_five_cycles_a_second() -> None:
     _, outcome = flown("V06", 0.2)
     assert_as_good_as_the_optimum(outcome)
@@ -68,12 +78,12 @@ def test_cases_off_the_plane_really_ask_for_a_plane(name: str) -> None:
 
 
 def test_two_stage_flight_drops_the_first_stage_and_cuts_off_twice() -> None:
-    flight, _ = flown("V12")
+    flight, _ = flown("V12", tick_s=COARSE_S)
     assert flight.state.stage == 1
     assert len(flight.at_cutoff) == 2
 
 
-@pytest.mark.parametrize("name", [pytest.param("V10", marks=SLOW), "V18"])
+@pytest.mark.parametrize("name", [pytest.param("V10", marks=SLOW), pytest.param("V18", marks=SLOW)])
 def test_far_off_starts_meet_the_target_and_the_optimum(name: str) -> None:
     # V10 stands on an airless surface, V18 burns for minutes near the horizon: starts that cost other laws the orbit
     _, outcome = flown(name)
@@ -85,7 +95,7 @@ def test_the_orbit_is_nearer_to_its_target_than_any_of_the_flight_reports() -> N
 
     Source: achieved parking orbits of data/insertion_accuracy.json.
     """
-    _, outcome = flown("V18")
+    _, outcome = flown("V08", tick_s=COARSE_S)
     for case in ACHIEVED.values():
         error = case["outputs"]["error"]
         worst_m = 1e3 * max(abs(error["perigee"]["value"]), abs(error["apogee"]["value"]))
@@ -93,14 +103,16 @@ def test_the_orbit_is_nearer_to_its_target_than_any_of_the_flight_reports() -> N
 
 
 def test_status_is_converging_or_ok_all_the_way_up() -> None:
-    flight, _ = flown("V18")
+    flight, _ = flown("V18", tick_s=COARSE_S)
     assert flight.statuses <= {"converging", "ok", "complete"}
     assert "ok" in flight.statuses
 
 
 # At T/W 0.05 the burn takes 16 deg of the orbit and the optimum tilts its thrust, which a burn that keeps to the
 # horizon cannot do in full: 0.5 %. Above that, 0.1 %.
-@pytest.mark.parametrize(("name", "propellant_percent"), [("C01", 0.5), ("C03", 0.1), ("C05", 0.1)])
+@pytest.mark.parametrize(("name", "propellant_percent"), [
+    pytest.param("C01", 0.5, marks=SLOW), pytest.param("C03", 0.1, marks=SLOW), ("C05", 0.1),
+])  # fmt: skip
 def test_circular_burn_is_round_within_fifty_metres_and_near_the_optimum(name: str, propellant_percent: float) -> None:
     plan, world, state = circular_case(name)
     flight = fly(plan, world, state)

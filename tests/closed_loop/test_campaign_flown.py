@@ -219,6 +219,7 @@ def test_a_bad_campaign_is_refused_before_anything_is_flown_or_written(
     assert not out.exists()
 
 
+@pytest.mark.slow
 def test_the_report_carries_the_caution_and_every_launch(handed: Handed) -> None:
     page = (handed.folder / "lagoon.html").read_text()
     text = (handed.folder / "lagoon.txt").read_text()

@@ -61,7 +61,7 @@ def flown(plan: FlightPlan, world: World, state: SimState) -> tuple[SimState, li
     raise AssertionError("no cutoff")
 
 
-@pytest.mark.parametrize("air", [False, True])
+@pytest.mark.parametrize("air", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_margin_and_status_reckon_with_the_drop_from_the_first_reply_on(air: bool) -> None:
     plan, world, state = covered(air)
     end, told, gone_s = flown(plan, world, state)

@@ -83,12 +83,14 @@ def test_the_tanker_reaches_lagoon_with_margin(tanker: Flown) -> None:
     check_orbit(tanker)
 
 
+@pytest.mark.slow
 def test_booster_and_upper_stage_reach_lagoon_with_margin(stack: tuple[Flown, Flown]) -> None:
     below, above = stack
     check_boost(below, below.plan.vehicle.stages[0].reserve_kg)
     check_orbit(above)
 
 
+@pytest.mark.slow
 def test_both_fly_into_the_same_plane(stack: tuple[Flown, Flown], tanker: Flown) -> None:
     """The depot has one plane; two vehicles that meet there share it."""
     ends = [flown.at("cutoff", stage)[-1] for flown, stage in ((stack[1], 0), (tanker, 1))]

@@ -16,6 +16,9 @@ from tests.closed_loop.disturbance_rows import ALL, LOSS, NOISE, TAIL_OFF, TAIL_
 from tests.closed_loop.disturbed import Disturbance
 
 COARSE_S = 0.1
+SLOW = pytest.mark.slow
+EVERY = pytest.mark.parametrize("every", [5, pytest.param(1, marks=SLOW)])
+"""Ticks of 20 ms from state to state: ten states a second always, fifty in the slow rows."""
 ON_TICK = Disturbance(cut_on_tick=True)
 APOGEE_M_PER_M_S = 3600.0  # vis-viva at a 200 km perigee, 500 km apogee
 PUSH_AT_CUTOFF_M_S2 = 188287.68 / 4113.9  # V06's thrust over its optimal final mass: tests/reference/data/optimum.json
@@ -39,8 +42,9 @@ def test_a_clean_flight_meets_its_apsides_within_twenty_metres() -> None:
     assert abs(miss.node_deg) < 2e-4  # the same over the sine of 28.5 deg
 
 
-def test_an_engine_cut_only_on_ticks_meets_its_apsides_by_tapering() -> None:
-    assert_within(ours(replace(ON_TICK, throttle_min=0.4), 0, 0.02), 300.0)
+@EVERY
+def test_an_engine_cut_only_on_ticks_meets_its_apsides_by_tapering(every: int) -> None:
+    assert_within(ours(replace(ON_TICK, throttle_min=0.4, state_every=every), 0, 0.02), 300.0)
 
 
 @pytest.mark.slow
@@ -52,15 +56,17 @@ def test_an_engine_that_cannot_throttle_misses_by_what_half_a_tick_is_worth() ->
     assert max(misses) > 300.0
 
 
-@pytest.mark.parametrize("throttle_min", [1.0, 0.4])
-@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize(
+    ("throttle_min", "seed"), [(0.4, 0), *(pytest.param(*row, marks=SLOW) for row in ((1.0, 0), (1.0, 1), (0.4, 1)))]
+)
 def test_noise_of_a_tenth_of_a_metre_a_second_is_averaged_out(throttle_min: float, seed: int) -> None:
     # at 10 Hz, a fifth of the table's states to average over
     assert_within(ours(replace(NOISE, throttle_min=throttle_min), seed, COARSE_S), 350.0)
 
 
-def test_a_delay_of_two_ticks_costs_nothing_because_the_cutoff_is_an_instant() -> None:
-    assert_within(ours(Disturbance(delay_ticks=2), 0, 0.02), 20.0)
+@EVERY
+def test_a_delay_of_two_ticks_costs_nothing_because_the_cutoff_is_an_instant(every: int) -> None:
+    assert_within(ours(Disturbance(delay_ticks=2, state_every=every), 0, 0.02), 20.0)
 
 
 def test_wrong_figures_in_the_vehicle_file_are_found_out_in_flight() -> None:
@@ -87,9 +93,12 @@ def test_a_third_of_the_thrust_may_go(lost_at: float) -> None:
     assert_within(ours(replace(LOSS, lost_at=lost_at), 0, COARSE_S), 150.0)
 
 
-@pytest.mark.parametrize("throttle_min", [0.4, pytest.param(0.25, marks=pytest.mark.slow)])
-def test_everything_at_once_stays_within_a_kilometre_and_a_half(throttle_min: float) -> None:
-    assert_within(ours(replace(ALL, throttle_min=throttle_min, tail_off_told=1.0), 0, 0.02), 1500.0)
+@pytest.mark.parametrize(
+    ("throttle_min", "every"), [(0.4, 5), pytest.param(0.4, 1, marks=SLOW), pytest.param(0.25, 1, marks=SLOW)]
+)
+def test_everything_at_once_stays_within_a_kilometre_and_a_half(throttle_min: float, every: int) -> None:
+    miss = ours(replace(ALL, throttle_min=throttle_min, tail_off_told=1.0, state_every=every), 0, 0.02)
+    assert_within(miss, 1500.0)
 
 
 @pytest.mark.slow
@@ -100,19 +109,21 @@ def test_everything_and_a_wrong_tail_off_cost_what_nothing_can_show(throttle_min
     assert_within(ours(replace(ALL, throttle_min=throttle_min, tail_off_told=0.8), 0, 0.02), bound_m)
 
 
-@pytest.mark.parametrize(("every", "bound_m"), [(1, 20.0), (5, 50.0), (20, 100.0)])
+@pytest.mark.parametrize(("every", "bound_m"), [(1, 20.0), pytest.param(5, 50.0, marks=SLOW), (20, 100.0)])
 def test_states_may_come_as_rarely_as_every_two_seconds(every: int, bound_m: float) -> None:
     # ticks of 0.1 s: 10 Hz, 2 Hz, one every 2 s; direction held between replies turns by up to 0.1 deg meanwhile
     assert_within(ours(Disturbance(state_every=every), 0, COARSE_S), bound_m)
 
 
-@pytest.mark.parametrize("every", [5, 20])
-@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize(
+    ("every", "seed"), [(20, 0), *(pytest.param(*row, marks=SLOW) for row in ((5, 0), (5, 1), (20, 1)))]
+)
 def test_rare_and_noisy_states_miss_by_three_sigma_of_one_reading_at_most(every: int, seed: int) -> None:
     three_sigma_m = 3.0 * 0.1 * APOGEE_M_PER_M_S
     assert_within(ours(replace(NOISE, state_every=every), seed, COARSE_S), three_sigma_m)
 
 
+@pytest.mark.slow
 def test_the_hand_written_law_flies_the_same_clean_flight_and_falls_behind_when_a_third_is_lost() -> None:
     # the comparison column of the table means something only if its flight is a fair one
     clean = flown_by_hand(Disturbance(), 0, COARSE_S)

@@ -176,7 +176,7 @@ def test_other_bodies_from_their_files_insert_in_their_own_gravity(
     place = (body.radius_m + height_m, 0.0, 0.0)
     speed = (60.0, speed_m_s * np.cos(radians(24.0)), speed_m_s * np.sin(radians(24.0)))
     state = SimState(0.0, place, speed, (0.0, 1.0, 0.0), full_tanks(vehicle), engine_on=True)
-    flight = fly(plan, World(body, vehicle), state, tick_s=0.02, frame=Frame(turning=True, axes=("x", "z", "y")))
+    flight = fly(plan, World(body, vehicle), state, tick_s=TICK_S, frame=Frame(turning=True, axes=("x", "z", "y")))
     low, high = apsides(flight.state.position_m, flight.state.velocity_m_s, body.mu_m3_s2)
     assert low == pytest.approx(target.perigee_radius_m, abs=20.0)
     assert high == pytest.approx(target.apogee_radius_m, abs=20.0)
@@ -184,6 +184,7 @@ def test_other_bodies_from_their_files_insert_in_their_own_gravity(
     assert plane == pytest.approx(25.0, abs=1e-3)
 
 
+@pytest.mark.slow
 def test_a_tanker_goes_from_the_pad_of_an_invented_planet_to_a_circular_orbit() -> None:
     """The example of a body of the user's own, whole: 50 m of osculating spread, as on Earth."""
     plan = load_library(default_folder()).plan("bargeman_on_tarnmoor", "tanker")

@@ -17,6 +17,7 @@ from tests.closed_loop.test_shortfall_flown import flown
 
 EARTH_J2 = 1.08262668e-3  # EGM96, with 6378137 m
 TICK_S = 0.1
+SLOW = pytest.mark.slow
 APSIS_M = 20.0  # 6 mm/s at a 200 km perigee
 OVER_LIMIT_FRAC = 0.005  # the throttle stands for a tick, in which the mass falls by 0.1 %
 
@@ -34,7 +35,9 @@ def accelerations_m_s2(told: list[tuple[SimState, Command]], world: World) -> li
     return [burning_frac(state, world) * stage.thrust_n / mass_kg(state, world) for state, _ in told]
 
 
-@pytest.mark.parametrize(("name", "percent"), [("V14", 0.02), ("V10", 0.1), ("V18", 0.5)])
+@pytest.mark.parametrize(("name", "percent"), [
+    ("V14", 0.02), pytest.param("V10", 0.1, marks=SLOW), pytest.param("V18", 0.5, marks=SLOW),
+])  # fmt: skip
 def test_hard_cases_meet_their_target_within_the_propellant_allowed(name: str, percent: float) -> None:
     plan, world, state = insertion_case(name)
     end, told = flown(plan, world, state, TICK_S)
@@ -56,7 +59,7 @@ def test_three_and_a_half_g_are_kept_and_used() -> None:
     assert TICK_S * len(held) == pytest.approx(CASES["V14"]["optimum"]["last_phase_burn_time_s"], abs=10.0)
 
 
-@pytest.mark.parametrize("lowest", [0.6, 0.8])
+@pytest.mark.parametrize("lowest", [0.6, pytest.param(0.8, marks=SLOW)])
 def test_an_engine_with_a_floor_keeps_the_limit_as_long_as_it_can_and_then_stays_at_its_floor(lowest: float) -> None:
     plan, world, state = insertion_case("V14")
     plan, world = with_stage(plan, world, throttle_min_frac=lowest)
@@ -84,7 +87,7 @@ def test_an_engine_that_does_not_throttle_is_never_asked_to_and_still_arrives() 
     assert max(accelerations_m_s2(told, world)) > 2.0 * world.vehicle.stages[0].acceleration_limit_m_s2
 
 
-@pytest.mark.parametrize("name", ["V06", "V08"])
+@pytest.mark.parametrize("name", ["V06", pytest.param("V08", marks=SLOW)])
 def test_the_plane_is_met_within_a_thousandth_of_a_degree_in_oblate_gravity(name: str) -> None:
     plan, world, state = insertion_case(name)
     plan, world = (replace(x, body=replace(x.body, j2=EARTH_J2)) for x in (plan, world))

@@ -41,7 +41,7 @@ def test_a_known_tail_off_costs_no_accuracy() -> None:
     assert spread < 30.0
 
 
-@pytest.mark.parametrize("told_frac", [0.0, 0.5, 1.5])
+@pytest.mark.parametrize("told_frac", [0.5, *(pytest.param(frac, marks=pytest.mark.slow) for frac in (0.0, 1.5))])
 def test_a_tail_off_wrong_in_the_file_is_learnt_for_the_next_burn(told_frac: float) -> None:
     apogee, spread = flown(told_frac)
     assert abs(apogee) > 5000.0  # the first cutoff cannot know
@@ -68,7 +68,8 @@ def flown_with_slow_tail_off(phases: tuple[Phase, ...], thrust_told: bool) -> tu
             message = replace(message, thrust_n=None, throttle_frac=None)
         command = session.state(replace(message, engine_on=off_s is None))
         session.work()
-        at, tick = command.cutoff_at_s, 0.1
+        at = command.cutoff_at_s
+        tick = 0.1 if at is None or at < state.time_s + 20.0 else 0.5  # nothing happens before
         if off_s is None and at is not None and at <= state.time_s + tick:
             state = step(state, Controls(command.direction), max(at - state.time_s, 1e-6), world)
             off_s = state.time_s
@@ -90,8 +91,14 @@ def errors(state: SimState) -> tuple[float, float]:
     return outcome.apogee_error_m, outcome.plane_error_deg
 
 
-@pytest.mark.parametrize("phases", [(Insertion(), Orbit()), (Insertion(), Coast(), Circularize(), Orbit())])
-@pytest.mark.parametrize("thrust_told", [False, True])
+SHORT, WHOLE = (Insertion(), Orbit()), (Insertion(), Coast(), Circularize(), Orbit())
+
+
+@pytest.mark.parametrize(
+    ("phases", "thrust_told"),
+    [(SHORT, False), (WHOLE, True), *(pytest.param(*row, marks=pytest.mark.slow) for row in (
+        (SHORT, True), (WHOLE, False)))],
+)  # fmt: skip
 def test_the_attitude_is_held_until_a_known_tail_off_is_over(phases: tuple[Phase, ...], thrust_told: bool) -> None:
     apogee, plane, ordered = flown_with_slow_tail_off(phases, thrust_told)
     assert abs(apogee) < 30.0

@@ -45,7 +45,7 @@ SOUND: dict[str, dict[str, Any]] = {  # most end after the first burn, for time'
 }  # fmt: skip
 
 
-QUICK = ("turning, left-handed, declared", "local, geodetic")
+QUICK = ("turning, left-handed, declared",)
 
 
 @pytest.mark.parametrize("kind", [kind if kind in QUICK else pytest.param(kind, marks=SLOW) for kind in SOUND])
@@ -62,7 +62,7 @@ def test_a_sound_script_is_not_accused(kind: str) -> None:
 
 @pytest.mark.parametrize(
     ("seed", "own"),
-    [(0, False), (1, True), *(pytest.param(k, own, marks=SLOW) for k in range(2, 8) for own in (False, True))],
+    [(0, False), *(pytest.param(k, own, marks=SLOW) for k in range(1, 8) for own in (False, True))],
 )
 def test_a_sound_script_with_noisy_sensors_is_not_accused(seed: int, own: bool) -> None:
     """20 m, 0.2 m/s and 5 kg: poor sensors for a vehicle of 20 t and more (common practice, no source)."""
@@ -249,7 +249,8 @@ def test_what_is_wrong_with_engine_and_steering_is_named(fault: str, own: bool) 
 
 
 @pytest.mark.parametrize("own", [pytest.param(False, id=KITS, marks=SLOW), pytest.param(True, id=OWN)])
-@pytest.mark.parametrize("fault", UNTIL_CUTOFF)
+@pytest.mark.parametrize("fault", [
+    "late cutoff", *(pytest.param(one, marks=SLOW) for one in UNTIL_CUTOFF if one != "late cutoff")])  # fmt: skip
 def test_what_is_wrong_at_the_cutoff_is_named(fault: str, own: bool) -> None:
     how, name, words = UNTIL_CUTOFF[fault]
     check = Pilot(**(ONE_BURN | {"own": own} | how)).checked()[name]

@@ -95,6 +95,7 @@ def test_planner_fills_in_limits_only_where_air_makes_them_matter() -> None:
     assert limited(Boost(), airless).max_alpha_rad == float("inf")
 
 
+@pytest.mark.slow
 def test_a_trial_in_coarse_steps_stands_for_the_flight_at_the_scripts_rate() -> None:
     # the search leaves out the vehicle's turn rate and the script's tick: 1e-4 of the stage's 150 t
     plan = whole_ascent(load_library(default_folder()), "bargeman_to_lagoon", None)

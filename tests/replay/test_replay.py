@@ -62,7 +62,7 @@ def test_a_running_service_gives_the_same_replies(tmp_path: Path) -> None:
     finally:
         service.close()
         server.stop()
-        thread.join(10.0)
+        thread.join(60.0)
     assert verdict.mismatch is None
     assert verdict.compared == EXCHANGES
 

@@ -1,6 +1,8 @@
-"""One recorded flight for all report tests: it takes seconds to fly."""
+"""Two recorded flights for all report tests: they take seconds to fly."""
 
 from __future__ import annotations
+
+from pathlib import Path
 
 import pytest
 
@@ -21,3 +23,11 @@ def tanker_read(tanker: Tanker) -> tuple[Recording, Flown, Burns]:
     """The same as a report reads it."""
     recording, ((flown, burns),) = reported(tanker.path)
     return recording, flown, burns
+
+
+@pytest.fixture(scope="session")
+def kite(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An insertion and 5 s of coast in a turning left-handed frame; beside it what a kill in mid-flight leaves."""
+    from tests.report.test_calibrate_command import record
+
+    return record(tmp_path_factory.mktemp("kite") / "kite.mcap")

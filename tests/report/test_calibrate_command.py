@@ -22,6 +22,7 @@ from guidance_svc.playback.calibrating import calibrate_recording, calibrate_rec
 from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 from guidance_svc.playback.report_reading import read_recording
 from guidance_svc.report.calibration import calibrate
+from guidance_svc.report.calibration_text import Calibrated
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.sim.state import Controls, SimState, World, full_tanks
@@ -100,13 +101,19 @@ def message(state: SimState, world: World, seq: int, told: tuple[str, ...]) -> d
 
 
 @pytest.fixture(scope="module")
-def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return record(tmp_path_factory.mktemp("calibrate") / "flight.mcap")
+def recording(kite: Path) -> Path:
+    return kite
 
 
-def test_a_recorded_flight_in_a_turning_left_handed_frame_gives_the_true_engine(recording: Path) -> None:
+@pytest.fixture(scope="module")
+def clean(recording: Path) -> Calibrated:
+    """What the recording as it is gives."""
     (one,) = calibrate_recording(recording)
-    (stage,) = one.stages
+    return one
+
+
+def test_a_recorded_flight_in_a_turning_left_handed_frame_gives_the_true_engine(clean: Calibrated) -> None:
+    (stage,) = clean.stages
     for estimate, truth in (
         (stage.thrust_n, TRUE.thrust_n), (stage.exhaust_velocity_m_s, TRUE.exhaust_velocity_m_s),
         (stage.mass_flow_kg_s, TRUE.mass_flow_kg_s), (stage.tail_off_n_s, TRUE.tail_off_impulse_n_s),
@@ -164,9 +171,10 @@ def written(path: Path, pairs: list[tuple[dict[str, Any], dict[str, Any]]]) -> P
     return path
 
 
-def test_what_a_reload_undid_and_what_was_sent_again_is_not_counted(recording: Path, tmp_path: Path) -> None:
+def test_what_a_reload_undid_and_what_was_sent_again_is_not_counted(
+    recording: Path, clean: Calibrated, tmp_path: Path
+) -> None:
     pairs, told = pairs_of(recording), list[str]()
-    (clean,) = calibrate_recording(recording)
     heavier = [({**request, "mass_kg": 1.02 * request["mass_kg"]}, reply) for request, reply in pairs[300:400]]
     bent = [*pairs[:300], *heavier, *pairs[250:300], pairs[299], *pairs[300:]]
     (again,) = calibrate_recording(written(tmp_path / "reloaded.mcap", bent), None, told.append)
@@ -175,9 +183,10 @@ def test_what_a_reload_undid_and_what_was_sent_again_is_not_counted(recording: P
     assert any("flown again after 1 reloads are not counted" in text for text in told)
 
 
-def test_the_last_flight_counts_with_the_plan_that_it_was_opened_with(recording: Path, tmp_path: Path) -> None:
+def test_the_last_flight_counts_with_the_plan_that_it_was_opened_with(
+    recording: Path, clean: Calibrated, tmp_path: Path
+) -> None:
     pairs, told = pairs_of(recording), list[str]()
-    (clean,) = calibrate_recording(recording)
     other = {**PLAN, "vehicle": {"name": "old", "stages": [{**PLANNED, "thrust_n": 2e5}]}}
     opened, *flight = pairs
     close = ({"type": "close"}, {"type": "closed", "vehicle": "kite-1"})
@@ -192,9 +201,8 @@ def test_the_last_flight_counts_with_the_plan_that_it_was_opened_with(recording:
     assert one.known.stages[0].thrust_n == 1e5
 
 
-def test_several_files_are_one_recording(recording: Path, tmp_path: Path) -> None:
+def test_several_files_are_one_recording(recording: Path, clean: Calibrated, tmp_path: Path) -> None:
     pairs = pairs_of(recording)
-    (clean,) = calibrate_recording(recording)
     first, second = written(tmp_path / "1.mcap", pairs[:250]), tmp_path / "2.mcap"
     reopened = ({**pairs[0][0], "resume": "(not recorded)"}, {**pairs[0][1], "resumed": True})
     written(second, [reopened, *pairs[250:]])
@@ -225,10 +233,9 @@ def test_a_long_recording_is_thinned_where_nothing_changes_and_says_so(recording
     assert not whole.remarks
 
 
-def test_a_recording_cut_short_is_used_up_to_the_cut(recording: Path) -> None:
+def test_a_recording_cut_short_is_used_up_to_the_cut(recording: Path, clean: Calibrated) -> None:
     (one,) = calibrate_recording(recording.with_name("killed.mcap"))
-    (whole,) = calibrate_recording(recording)
-    assert 10 < one.states < whole.states
+    assert 10 < one.states < clean.states
     assert one.stages[0].thrust_n.value == pytest.approx(TRUE.thrust_n, rel=1e-3)
 
 

@@ -147,8 +147,8 @@ def test_ten_seconds_at_a_tenth_of_a_metre_per_second_give_thrust_and_exhaust_ve
 
 @pytest.mark.parametrize(
     ("flight", "known", "truth", "mass_kg"),
-    [("levels", KNOWN_UPPER, UPPER_TRUTH, 5.0), ("short", KNOWN_UPPER, UPPER_TRUTH, 0.0),
-     ("ascent", KNOWN_BOOSTER, LOWER_TRUTH, 0.0)],
+    [("short", KNOWN_UPPER, UPPER_TRUTH, 0.0), *(pytest.param(*row, marks=pytest.mark.slow) for row in (
+        ("levels", KNOWN_UPPER, UPPER_TRUTH, 5.0), ("ascent", KNOWN_BOOSTER, LOWER_TRUTH, 0.0)))],
 )  # fmt: skip
 def test_the_truth_lies_within_two_sigma_about_as_often_as_it_should(
     request: pytest.FixtureRequest, flight: str, known: Vehicle, truth: dict[str, float], mass_kg: float

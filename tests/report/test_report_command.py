@@ -23,17 +23,10 @@ from guidance_svc.report.flown import Flown, Said
 from guidance_svc.report.page import About, report_page
 from tests.replay import flown as kites
 from tests.report.reported import Service, Tanker, reported
-from tests.report.test_calibrate_command import record
 from tests.report.test_plots import Links
 
 ABOUT = About("flight.mcap", datetime(2026, 11, 25, 10, 0, 0), datetime(2026, 11, 25, 10, 5, 0), "test")
 Read = tuple[Recording, Flown, Burns]
-
-
-@pytest.fixture(scope="module")
-def kite(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A short flight of one upper stage, and beside it what a kill in mid-flight leaves."""
-    return record(tmp_path_factory.mktemp("command") / "kite.mcap")
 
 
 @pytest.fixture

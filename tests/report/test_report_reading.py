@@ -23,15 +23,9 @@ from guidance_svc.report.outcome import outcome_rows, verdict
 from guidance_svc.report.panels import View, panels, windows
 from tests.replay import flown as kites
 from tests.report.reported import Service, bent, reported
-from tests.report.test_calibrate_command import record
 
+EARLY_S = 40.0  # a part of the burn shows it
 Change = Callable[[dict[str, Any]], Iterable[dict[str, Any]]]
-
-
-@pytest.fixture(scope="module")
-def kite(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A short flight of one upper stage: insertion and 5 s of coast, in a turning left-handed frame."""
-    return record(tmp_path_factory.mktemp("reading") / "kite.mcap")
 
 
 def changed(kite: Path, tmp_path: Path, change: Change) -> tuple[Recording, Flown, Burns]:
@@ -85,17 +79,20 @@ def test_gaps_and_skipped_numbers_are_counted(kite: Path, tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     ("field", "words"),
     [
-        ("pointing", "Attitude was not told"), ("stage", "The stage was not told"),
-        ("throttle", "Throttle was not told"), ("engine_on", "engine is on was not told"),
-        (None, "Thrust was not told"), (None, "Propellant was not told"),
+        ("pointing", ("Attitude was not told",)), ("stage", ("The stage was not told",)),
+        ("throttle", ("Throttle was not told",)), ("engine_on", ("engine is on was not told",)),
+        (None, ("Thrust was not told", "Propellant was not told")),
     ],
 )  # fmt: skip
 def test_missing_optional_fields_are_made_up_for_and_said(
-    kite: Path, tmp_path: Path, field: str | None, words: str
+    kite: Path, tmp_path: Path, field: str | None, words: tuple[str, ...]
 ) -> None:
     """The sum holds within 1 % all the same: the flight plan's engine is 2 % off the flown one in this flight."""
-    _, flown, burns = changed(kite, tmp_path, lambda m: [{k: v for k, v in m.items() if k != field}])
-    assert any(words in note for note in flown.notes)
+    _, flown, burns = changed(
+        kite, tmp_path, lambda m: [{k: v for k, v in m.items() if k != field}] if m["time_s"] < EARLY_S else []
+    )
+    for said in words:
+        assert any(said in note for note in flown.notes)
     losses = burns.list[0].losses
     assert abs(losses.rest_m_s) < 0.03 * losses.ideal_m_s
 

@@ -143,7 +143,7 @@ def killed_flight(
 ) -> tuple[Craft, list[dict[str, Any]], Killed]:
     """The flight with kills at these states; craft, replies that the script got, the service (closed)."""
     example, service = load("examples/simulated_vehicle"), Killed(folder)
-    client = load("guidance_client").GuidanceClient(f"tcp://{service.zmq}", timeout_s=0.5, tries=100)
+    client = load("guidance_client").GuidanceClient(f"tcp://{service.zmq}", timeout_s=0.5, tries=400)
     craft, replies = launched(VEHICLE, plan, None, lambda line: None), []
     try:
         client.open(VEHICLE, "tanker", PLAN)

@@ -15,7 +15,7 @@ from typing import Any, Final, Literal, TypeVar
 
 T = TypeVar("T")
 PIECE_BYTES: Final = 4096
-STOP_S: Final = 20.0
+STOP_S: Final = 60.0  # bound of a wait for its thread; never waited out
 
 Mode = Literal["pass", "stall", "refuse"]
 

@@ -2,12 +2,27 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
+from tests.clients.loading import load
 from tests.robustness.kills import run
+from tests.systems.short_flight import ServiceProcess, expected, flown
 
 
-@pytest.mark.parametrize("kills", [3, pytest.param(200, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kill_at", [10, 45])  # before and after ignition, which comes with the 21st exchange
+def test_a_service_killed_in_a_short_flight_goes_on_with_the_same_replies(tmp_path: Path, kill_at: int) -> None:
+    service = ServiceProcess(tmp_path)
+    client = load("guidance_client").GuidanceClient(service.zmq, timeout_s=2.0, tries=30)
+    try:
+        assert flown(service, client, 60, kill_at) == expected(60)
+    finally:
+        client.hang_up()
+        assert service.end() == 0
+
+
+@pytest.mark.parametrize("kills", [pytest.param(3, marks=pytest.mark.slow), pytest.param(200, marks=pytest.mark.slow)])
 def test_a_killed_service_costs_no_reply_no_orbit_and_no_recording(kills: int) -> None:
     outcomes = run(kills, seed=20261125)
     assert sum(one.kills for one in outcomes) == kills

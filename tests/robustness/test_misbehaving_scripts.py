@@ -7,6 +7,7 @@ else. Every wait is bounded and none is waited out, except a client's own patien
 from __future__ import annotations
 
 import json
+import select
 import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -18,9 +19,10 @@ import pytest
 import zmq
 
 from guidance_svc.wire.codec import Encoding, encode
+from tests.clients.loading import give_up_soon
 from tests.robustness.fuzz import Honest
 from tests.robustness.judge import read
-from tests.robustness.process import Dealers, Served, connect_tcp, served
+from tests.robustness.process import WAIT_S, Dealers, Served, connect_tcp, served
 from tests.robustness.proxy import Proxy
 from tests.robustness.virtual import client_module
 from tests.robustness.world import PLAN, honest_flight, opening
@@ -110,7 +112,7 @@ def client() -> Iterator[Callable[..., Any]]:
     def make(transport: str, proxy: Proxy, **options: Any) -> Any:
         host, port = proxy.address
         module = client_module("guidance_client" if transport == "zmq" else "guidance_client_stdlib")
-        made.append(module.GuidanceClient(f"tcp://{host}:{port}", **{"timeout_s": 0.5, "tries": 40, **options}))
+        made.append(module.GuidanceClient(f"tcp://{host}:{port}", **{"timeout_s": 0.5, "tries": 200, **options}))
         return made[-1]
 
     yield make
@@ -150,11 +152,12 @@ def test_a_half_open_connection_costs_one_timeout_and_changes_no_reply(
     transport: str, client: Make, proxied: Make, neighbour: Neighbour
 ) -> None:
     proxy = proxied(transport)
-    script = client(transport, proxy)
+    script = client(transport, proxy, timeout_s=WAIT_S)
     script.open(f"half-{transport}", "upper_stage", PLAN)
     for number, state in enumerate(honest_flight().messages[:40]):
         if number in (10, 25):
             proxy.stall()
+            give_up_soon(script)
         assert script.exchange(state) == expected(state["seq"])
     assert proxy.accepted == 3
     neighbour(20)
@@ -167,13 +170,14 @@ def test_in_an_outage_the_script_is_told_what_to_do_and_goes_on_after_it(
 ) -> None:
     proxy = proxied(transport)
     now_s = [0.0]  # the client's clock: its pauses are waited out without waiting
-    script = client(transport, proxy, patience_s=0.2, clock=lambda: now_s[0])
+    script = client(transport, proxy, timeout_s=WAIT_S, patience_s=WAIT_S, clock=lambda: now_s[0])
     script.open(f"out-{transport}", "upper_stage", PLAN)
     states = iter(honest_flight().messages[::25])  # 1.25 s of vehicle time apart
     for _ in range(5):
         told = script.steer(next(states))
     cutoff_at_s = told["command"]["cutoff_at_s"]
     proxy.refuse()
+    script.patience_s = 0.0
     for _ in range(3):
         told = script.steer(next(states))
         assert told["engine_on"]
@@ -182,7 +186,7 @@ def test_in_an_outage_the_script_is_told_what_to_do_and_goes_on_after_it(
     assert "no answer" in told["says"]
     proxy.mend()
     neighbour(20)
-    tries = 0
+    script.patience_s, tries = 1.0, 0
     while told["stale"]:
         assert told["pointing"] is not None
         now_s[0] += 0.5
@@ -212,12 +216,12 @@ def test_a_script_that_dies_is_followed_by_another_with_the_token(
     transport: str, client: Make, proxied: Make, neighbour: Neighbour, tmp_path: Path
 ) -> None:
     proxy, file = proxied(transport), str(tmp_path / "token")
-    first = client(transport, proxy, token_file=file)
+    first = client(transport, proxy, timeout_s=WAIT_S, token_file=file)
     first.open(f"dies-{transport}", "upper_stage", PLAN)
     for state in honest_flight().messages[:20]:
         assert first.exchange(state) == expected(state["seq"])
     first.hang_up()
-    second = client(transport, proxy, token_file=file)
+    second = client(transport, proxy, timeout_s=WAIT_S, token_file=file)
     assert second.open(f"dies-{transport}", "upper_stage", PLAN)["resumed"]
     for state in honest_flight().messages[20:40]:
         assert second.exchange(state) == expected(state["seq"])
@@ -358,15 +362,18 @@ def flood_over_zmq(
 
 def flood_over_tcp(service: Served, payloads: list[bytes], last: bytes, neighbour: Neighbour) -> list[dict[str, Any]]:
     """The same over lines; reading goes along, or the service would rightly cut the connection off."""
-    with connect_tcp(service.tcp) as sock, sock.makefile("rb") as stream:
+    replies: list[dict[str, Any]] = []
+    with connect_tcp(service.tcp) as sock:
         sock.sendall(b"\n".join(payloads) + b"\n")
         neighbour(10)
-        replies: list[dict[str, Any]] = []
-        sock.settimeout(0.2)
-        while not replies or replies[-1]["type"] != "closed":
-            try:
-                replies.append(read(stream.readline(), as_json=True))
-            except TimeoutError:
+        rest = b""
+        while True:
+            while not select.select([sock], [], [], 0.2)[0]:
                 sock.sendall(last + b"\n")
-                stream = sock.makefile("rb")
-    return replies[:-1]
+            piece = sock.recv(65536)
+            assert piece, "the service hung up"
+            *lines, rest = (rest + piece).split(b"\n")
+            for line in lines:
+                replies.append(read(line, as_json=True))
+                if replies[-1]["type"] == "closed":
+                    return replies[:-1]

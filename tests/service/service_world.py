@@ -23,7 +23,7 @@ from guidance_svc.service.server import Server
 from guidance_svc.storage.recorder import McapRecorder
 from guidance_svc.wire.plans import BodyModel, FlightPlanModel, StageModel, VehicleModel
 
-WAIT_S = 10.0  # bound of every wait, so that a fault fails a test instead of hanging it; never waited out
+WAIT_S = 60.0  # bound of every wait, so that a fault fails a test instead of hanging it; never waited out
 
 STATE: dict[str, Any] = {
     "type": "state",

@@ -21,8 +21,8 @@ from guidance_svc.report.odm import ephemeris, orbit_parameters, parse_epoch
 from guidance_svc.systems import file_stem
 
 HOW_TO_GET_PAGES = (
-    "no page and no PNG: matplotlib is not installed; get it with  pip install '.[report]'  in the checkout, "
-    "or ask for --csv or --odm, which need nothing"
+    "no page and no PNG: matplotlib or jinja2 is not installed; get both with  pip install '[.report]'  in the "
+    "checkout, or ask for --csv or --odm, which need nothing"
 )
 _UNSAFE = re.compile(r"[^A-Za-z0-9_\-]+")
 
@@ -169,8 +169,9 @@ def write(path: Path, content: str | bytes) -> Path:
 
 
 def have_matplotlib() -> bool:
-    """Whether plots can be drawn."""
+    """Whether plots can be drawn and pages made."""
     try:
+        import jinja2  # noqa: F401
         import matplotlib  # noqa: F401
     except ImportError:
         return False

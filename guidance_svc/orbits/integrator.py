@@ -139,6 +139,6 @@ def two_body(r: Array, v: Array, after_s: Array, mu: float) -> Array:
 
 
 def vec(a: Array) -> Vec:
-    """Three floats."""
+    """An array of three as a tuple of floats."""
     x, y, z = a.tolist()
     return (x, y, z)

@@ -243,7 +243,7 @@ def engine_text(burns: Burns) -> str:
 
 
 def tanks_table(burns: Burns) -> Cells:
-    """The propellant ledger."""
+    """Propellant of each stage: at its start, burnt, left, and what does not add up."""
     rows = [
         (t.name, f"{t.start_kg:z,.1f}", f"{t.burnt_kg:z,.1f}", f"{t.left_kg:z,.1f}", f"{t.reserve_kg:z,.1f}",
          f"{t.left_kg - t.reserve_kg:z,.1f}", f"{t.open_kg:+z,.1f}" if abs(t.open_kg) >= 0.05 else "0.0",
@@ -304,7 +304,7 @@ def number_text(value: float, places: int, unit: str) -> str:
 
 
 def orbit_text(orbit: OrbitReport) -> str:
-    """Apsides, inclination, node."""
+    """Heights of the apsides, inclination and node as one text."""
     return f"{size_text(orbit)}, {degrees(orbit.inclination_rad):z.3f}°, {degrees(orbit.node_rad):z.3f}°"
 
 

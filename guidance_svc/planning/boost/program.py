@@ -31,7 +31,7 @@ class Search:
 
     @property
     def count(self) -> int:
-        """Number of unknowns."""
+        """How many unknowns the search has."""
         return len(self.times_s)
 
     def phase(self, x: Sequence[float]) -> Boost:

@@ -164,7 +164,7 @@ def depot_of(model: CampaignModel, gravity: Field) -> Depot:
 
 
 def fleet_of(model: CampaignModel, flight: Reference, radius_m: float) -> Fleet:
-    """The tankers."""
+    """The tankers of the file, in SI, with the flight that each of them repeats."""
     t, day = model.tankers, SECONDS_PER_DAY
     scatter = t.dispersion
     return Fleet(

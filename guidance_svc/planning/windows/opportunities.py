@@ -144,7 +144,7 @@ def passage(
     time_s: float, argument: float, node: float, latitude: float, inclination: float, turn: float, speed: float,
     r: tuple[float, float, float], body: Body,
 ) -> Opportunity:  # fmt: skip
-    """One opportunity."""
+    """The opportunity at a passage of the plane over the site."""
     north = sin(inclination) * cos(argument) / cos(latitude)
     east = cos(inclination) / cos(latitude)
     ground_m_s = body.rotation_rad_s * hypot(r[0], r[1])

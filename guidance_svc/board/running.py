@@ -50,7 +50,7 @@ def listen(address: str, key: str = KEY) -> socket.socket:
 
 
 def url_of(sock: socket.socket) -> str:
-    """Where to look."""
+    """The address of the page, for a browser."""
     host, port = sock.getsockname()
     return f"http://{host}:{port}/"
 

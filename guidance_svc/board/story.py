@@ -41,7 +41,7 @@ class Line:
 
 
 class Story:
-    """Every vehicle's line."""
+    """The moments of every vehicle, bounded in number."""
 
     def __init__(self, kept: int = MOMENTS_KEPT) -> None:
         self.lines: dict[str, Line] = {}

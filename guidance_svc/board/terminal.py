@@ -235,7 +235,7 @@ def now_and_then(now_m: float | None, then_m: float | None) -> str:
 
 
 def number(value: float | None) -> str:
-    """Whole, or nothing."""
+    """A number without decimals; empty text where there is none."""
     return "" if value is None else f"{value:.0f}"
 
 

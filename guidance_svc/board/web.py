@@ -52,7 +52,7 @@ class Guarded:
         self._hosts = hosts
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """One request."""
+        """Pass a request on, with the headers of our policy on its answer."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return

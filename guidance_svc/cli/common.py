@@ -45,7 +45,7 @@ def named_plan(wanted: str, library: Library) -> tuple[str, Library]:
 
 
 def role_of(text: str) -> Role:
-    """The role, checked."""
+    """The role that the text names; a usage error where it names none."""
     for role in get_args(Role):
         if role == text:
             return cast(Role, role)

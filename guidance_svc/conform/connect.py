@@ -47,10 +47,10 @@ class Line(Protocol):
     """A connection to a service."""
 
     def ask(self, message: Message | bytes) -> Message:
-        """The reply."""
+        """Send a message and wait for its reply."""
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection to the server."""
 
 
 class JsonLine:
@@ -61,7 +61,7 @@ class JsonLine:
         self._file = self._socket.makefile("rb")
 
     def ask(self, message: Message | bytes) -> Message:
-        """As Line."""
+        """As `Line` has it."""
         self._socket.sendall((message if isinstance(message, bytes) else json.dumps(message).encode()) + b"\n")
         if not (line := self._file.readline()):
             raise ConnectionError("the service hung up")
@@ -69,13 +69,13 @@ class JsonLine:
         return reply
 
     def close(self) -> None:
-        """As Line."""
+        """As `Line` has it."""
         self._file.close()
         self._socket.close()
 
 
 class ZmqLine:
-    """Over ZeroMQ, MessagePack."""
+    """A link over ZeroMQ, in MessagePack."""
 
     def __init__(self, endpoint: str) -> None:
         self._context = zmq.Context()
@@ -85,7 +85,7 @@ class ZmqLine:
         self._socket.connect(endpoint)
 
     def ask(self, message: Message | bytes) -> Message:
-        """As Line."""
+        """As `Line` has it."""
         self._socket.send(message if isinstance(message, bytes) else msgpack.packb(message))
         try:
             raw = self._socket.recv()
@@ -95,7 +95,7 @@ class ZmqLine:
         return reply
 
     def close(self) -> None:
-        """As Line."""
+        """As `Line` has it."""
         self._socket.close(0)
         self._context.term()
 
@@ -134,7 +134,7 @@ class Client:
         }  # fmt: skip
 
     def state(self) -> Message:
-        """The next one."""
+        """Fly on to the next state and return it as a message."""
         self.seq += 1
         told = self.vehicle.craft.telemetry()
         return {"type": "state", "seq": self.seq} | {name: told[name] for name in FIELDS}
@@ -290,7 +290,7 @@ def pitch_gap_rad(client: Client, command: Message) -> float:
 
 
 def angles_check(worst_rad: float) -> Check:
-    """Pointing against pitch."""
+    """Whether the reply's pointing and its pitch and heading say the same."""
     words = "pointing and pitch_deg say the same"
     if worst_rad < ANGLE_RAD:
         return passed("angles", words, f"to {worst_rad:.1e} rad")

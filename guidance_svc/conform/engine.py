@@ -71,7 +71,7 @@ class Push:
 
     @property
     def size_m_s2(self) -> float:
-        """Of the push."""
+        """Size of the push's acceleration."""
         return float(np.linalg.norm(self.push_m_s2))
 
     def off_deg(self, direction: Floats) -> float:

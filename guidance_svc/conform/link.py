@@ -38,7 +38,7 @@ def link_checks(run: Run) -> list[Check]:
 
 
 def opens_check(run: Run) -> Check:
-    """`open` first."""
+    """Whether the script connects and begins with an `open` that is accepted."""
     if not run.heard:
         return failed("opens", OPENS, "no script connected", "connect to the addresses that were printed; send open")
     first = run.heard[0]
@@ -84,7 +84,7 @@ def seq_check(run: Run) -> Check:
 
 
 def time_check(run: Run) -> Check:
-    """The vehicle's clock."""
+    """Whether the vehicle's clock rises from state to state."""
     last, still, count = None, 0, 0
     for one in run.states():
         now = one.request["time_s"]

@@ -49,12 +49,12 @@ class Scene:
 
     @property
     def body(self) -> Body:
-        """The plan's."""
+        """The body of the flight plan."""
         return self.plan.body
 
     @property
     def frame(self) -> Frame:
-        """As declared."""
+        """The frame that `open` declared."""
         return self.run.frame
 
     @property
@@ -105,7 +105,7 @@ def path_checks(scene: Scene, cause: Reading | None = None) -> list[Check]:
 
 
 def own_path_check(misfit: Misfit, guess: Reading | None) -> Check:
-    """Position against velocity."""
+    """Whether positions change by the velocities that come with them."""
     if misfit.kinematic < LIMIT:
         return passed("own_path", SELF, f"they agree to {misfit.kinematic_m_s:.2g} m/s")
     seen = f"they part by {misfit.kinematic_m_s:.4g} m/s, {misfit.kinematic**0.5:.0f} times the scatter; "
@@ -113,7 +113,7 @@ def own_path_check(misfit: Misfit, guess: Reading | None) -> Check:
 
 
 def fall_check(misfit: Misfit, guess: Reading | None) -> Check:
-    """Free fall."""
+    """Whether the path without thrust is one of free fall."""
     if misfit.fall == 0.0:
         return not_seen("fall", FALL, "no stretch without thrust outside the air")
     if misfit.fall < LIMIT:
@@ -130,7 +130,7 @@ def fits(guess: Reading | None) -> str:
 
 
 def advice(guess: Reading | None, otherwise: str) -> str:
-    """What to change."""
+    """Sentences on what to change: of the reading that would fit, or else."""
     return guess.advice if guess else f"look at {otherwise}; `guidance-svc check --frame ...` shows what to send"
 
 

@@ -27,7 +27,7 @@ AFTER_CLOSE_S: Final = 0.2  # for a second vehicle to be opened after a close
 
 @dataclass(slots=True)
 class Line:
-    """One TCP connection."""
+    """A TCP connection that carries one message a line."""
 
     sock: socket.socket
     link: tuple[str, int]

@@ -70,7 +70,7 @@ class Witnessed(Range):
 
     @property
     def names(self) -> list[str]:
-        """The one vehicle."""
+        """The name of the one vehicle."""
         return [self.name]
 
     def answer(self, request: Mapping[str, Any], attached: Craft | None) -> tuple[dict[str, Any], Craft | None]:

@@ -68,7 +68,7 @@ class Lines:
             print(f"{vehicle:<10} {said['time_s']:z8.1f} s  {phase}", file=sys.stderr, flush=True)
 
     def tick(self) -> None:
-        """Nothing."""
+        """Does nothing: there is no bar."""
 
 
 class LiveTable:

@@ -107,7 +107,7 @@ class Range:
 
 
 class Handler(socketserver.StreamRequestHandler):
-    """One script's connection."""
+    """Answers the requests of one script, line by line."""
 
     disable_nagle_algorithm = True
 
@@ -125,7 +125,7 @@ class Handler(socketserver.StreamRequestHandler):
 
 
 class Server(socketserver.ThreadingTCPServer):
-    """Loopback only."""
+    """Listens for scripts on the loopback address; one thread a script."""
 
     daemon_threads = True
 

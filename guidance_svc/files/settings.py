@@ -102,7 +102,7 @@ class Limits(BaseModel):
 
 
 class Recording(BaseModel):
-    """Where recordings go."""
+    """The section `recording`: where recordings go and how long they stay."""
 
     model_config = MODEL
 
@@ -124,7 +124,7 @@ class JournalSettings(BaseModel):
 
 
 class BoardSettings(BaseModel):
-    """The live page."""
+    """The section `board`: the live page."""
 
     model_config = MODEL
 
@@ -133,7 +133,7 @@ class BoardSettings(BaseModel):
 
 
 class Settings(BaseModel):
-    """configs/service.toml."""
+    """Every section of configs/service.toml."""
 
     model_config = MODEL
 

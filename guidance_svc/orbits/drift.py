@@ -110,8 +110,10 @@ def daily_angles(mean: MeanOrbit, plane_at: PlaneAt, from_s: float, days: int, f
     return rows
 
 
-def sun_synchronous_inclination_rad(semi_major_m: float, eccentricity: float, node_rate: float, field: Field) -> float:
-    """Inclination at which the node turns at a rate (rad/s), by the secular rates.
+def sun_synchronous_inclination_rad(
+    semi_major_m: float, eccentricity: float, node_rate_rad_s: float, field: Field
+) -> float:
+    """Inclination at which the node turns at a rate, by the secular rates.
 
     Raises:
         ConfigError: no inclination gives that rate at this height.
@@ -119,11 +121,12 @@ def sun_synchronous_inclination_rad(semi_major_m: float, eccentricity: float, no
     a = semi_major_m
     n = sqrt(field.body.mu_m3_s2 / a) / a
     first = -1.5 * n * field.zonals[0] * (field.body.radius_m / (a * (1.0 - eccentricity**2))) ** 2
-    if abs(first) < abs(node_rate):
-        raise ConfigError("out_of_reach", "node_rate", f"at most {abs(first):.3g} rad/s at this height", node_rate)
-    inclination = acos(node_rate / first)
+    if abs(first) < abs(node_rate_rad_s):
+        expected = f"at most {abs(first):.3g} rad/s at this height"
+        raise ConfigError("out_of_reach", "node_rate_rad_s", expected, node_rate_rad_s)
+    inclination = acos(node_rate_rad_s / first)
     for _ in range(20):
-        miss = node_rate - rates(MeanOrbit(0.0, a, eccentricity, inclination, 0.0, 0.0, 0.0), field)[0]
+        miss = node_rate_rad_s - rates(MeanOrbit(0.0, a, eccentricity, inclination, 0.0, 0.0, 0.0), field)[0]
         step = asin(max(-0.1, min(0.1, -miss / (first * sin(inclination)))))
         inclination += step
         if abs(step) < 1e-13:

@@ -110,11 +110,11 @@ def integrated(osculating: OrbitState, time_s: float, field: Field) -> OrbitStat
     return OrbitState(time_s, vec(x), vec(y))
 
 
-def stretch(r: Array, v: Array, start_s: float, span_s: float, pull: Pull, mu: float) -> tuple[Array, Array]:
+def stretch(r: Array, v: Array, start_s: float, span_s: float, pull: Pull, mu_m3_s2: float) -> tuple[Array, Array]:
     """One polynomial's worth of flight."""
     nodes, twice, last_once, last_twice = rule()
     times = start_s + span_s * nodes
-    there = two_body(r, v, span_s * nodes, mu)
+    there = two_body(r, v, span_s * nodes, mu_m3_s2)
     straight = r[:, None] + v[:, None] * (span_s * nodes)
     size = float(np.sqrt(r @ r))
     for _ in range(ROUNDS):
@@ -131,14 +131,14 @@ def stretch(r: Array, v: Array, start_s: float, span_s: float, pull: Pull, mu: f
     return r + span_s * v + span_s * span_s * (a @ last_twice), v + span_s * (a @ last_once)
 
 
-def two_body(r: Array, v: Array, after_s: Array, mu: float) -> Array:
+def two_body(r: Array, v: Array, after_s: Array, mu_m3_s2: float) -> Array:
     """Places (3, n) on the two-body orbit, to start from."""
-    elements = np.repeat(equinoctial(r[:, None], v[:, None], mu), len(after_s), axis=1)
-    elements[5] = elements[5] + np.sqrt(mu / elements[0] ** 3) * after_s
-    return from_equinoctial(elements, mu)[0]
+    elements = np.repeat(equinoctial(r[:, None], v[:, None], mu_m3_s2), len(after_s), axis=1)
+    elements[5] = elements[5] + np.sqrt(mu_m3_s2 / elements[0] ** 3) * after_s
+    return from_equinoctial(elements, mu_m3_s2)[0]
 
 
 def vec(a: Array) -> Vec:
-    """Three floats."""
+    """An array of three as a tuple of floats."""
     x, y, z = a.tolist()
     return (x, y, z)

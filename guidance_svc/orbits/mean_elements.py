@@ -24,7 +24,7 @@ NUDGE_M_S = 1e-2  # of the speed in the differences: 1e-6 of it, so the square d
 TOLERANCE = 1e-12  # of elements, between rounds of osculating to mean
 
 
-def equinoctial(r: Array, v: Array, mu: float) -> Array:
+def equinoctial(r: Array, v: Array, mu_m3_s2: float) -> Array:
     """Elements without singularity but at inclination pi: rows a, e-vector (2), node vector (2), mean longitude.
 
     Args:
@@ -40,8 +40,8 @@ def equinoctial(r: Array, v: Array, mu: float) -> Array:
     f = np.array([1.0 - p * p + q * q, 2.0 * p * q, -2.0 * p]) / k
     g = np.array([2.0 * p * q, 1.0 + p * p - q * q, 2.0 * q]) / k
     radius = np.sqrt((r**2).sum(0))
-    excentric = np.cross(v, moment, axis=0) / mu - r / radius
-    a = 1.0 / (2.0 / radius - (v**2).sum(0) / mu)
+    excentric = np.cross(v, moment, axis=0) / mu_m3_s2 - r / radius
+    a = 1.0 / (2.0 / radius - (v**2).sum(0) / mu_m3_s2)
     ex, ey = (excentric * f).sum(0), (excentric * g).sum(0)
     x, y = (r * f).sum(0), (r * g).sum(0)
     root = np.sqrt(1.0 - ex * ex - ey * ey)
@@ -52,7 +52,7 @@ def equinoctial(r: Array, v: Array, mu: float) -> Array:
     return np.array([a, ex, ey, q, p, longitude])
 
 
-def from_equinoctial(elements: Array, mu: float) -> tuple[Array, Array]:
+def from_equinoctial(elements: Array, mu_m3_s2: float) -> tuple[Array, Array]:
     """Positions and velocities, each of shape (3, n), from rows of elements; the inverse of `equinoctial`."""
     a, ex, ey, q, p, longitude = elements
     f = longitude.copy()
@@ -63,7 +63,7 @@ def from_equinoctial(elements: Array, mu: float) -> tuple[Array, Array]:
             break
     beta = 1.0 / (1.0 + np.sqrt(1.0 - ex * ex - ey * ey))
     c, s = np.cos(f), np.sin(f)
-    n_a = np.sqrt(mu / a)
+    n_a = np.sqrt(mu_m3_s2 / a)
     away = 1.0 - ex * c - ey * s
     x = a * ((1.0 - ey * ey * beta) * c + ex * ey * beta * s - ex)
     y = a * ((1.0 - ex * ex * beta) * s + ex * ey * beta * c - ey)
@@ -78,16 +78,16 @@ def from_equinoctial(elements: Array, mu: float) -> tuple[Array, Array]:
 def oscillation(mean: Array, field: Field) -> Array:
     """What to add to the mean elements (6) to have the osculating ones."""
     a, ex, ey = mean[0], mean[1], mean[2]
-    mu, e = field.body.mu_m3_s2, hypot(ex, ey)
+    mu_m3_s2, e = field.body.mu_m3_s2, hypot(ex, ey)
     count = 64 if e < 0.05 else 256 if e < 0.5 else 1024
     path = np.repeat(mean[:, None], count, axis=1)
     path[5] = mean[5] + 2.0 * pi * np.arange(count) / count
-    r, v = from_equinoctial(path, mu)
+    r, v = from_equinoctial(path, mu_m3_s2)
     pull = disturbance(r, field)
     nudge = NUDGE_M_S / max(float(np.sqrt((pull**2).sum(0)).max()), 1e-30)
-    change = equinoctial(r, v + nudge * pull, mu) - equinoctial(r, v - nudge * pull, mu)
+    change = equinoctial(r, v + nudge * pull, mu_m3_s2) - equinoctial(r, v - nudge * pull, mu_m3_s2)
     change[5] = (change[5] + pi) % (2.0 * pi) - pi
-    n = sqrt(mu / a) / a
+    n = sqrt(mu_m3_s2 / a) / a
     wave = np.fft.rfft(change / (2.0 * nudge * n), axis=1) / count
     wave[:, 0] = 0.0
     over = np.arange(wave.shape[1]) * 1j
@@ -137,11 +137,11 @@ def mean_of(osculating: OrbitState, field: Field) -> MeanOrbit:
     Accuracy: the node within 0.002 deg of the average of an integrated revolution for low orbits of the Earth
         (tests/reference/test_against_plane_drift.py).
     """
-    mu = field.body.mu_m3_s2
-    if norm(osculating.velocity_m_s) ** 2 * norm(osculating.position_m) >= 2.0 * mu:
+    mu_m3_s2 = field.body.mu_m3_s2
+    if norm(osculating.velocity_m_s) ** 2 * norm(osculating.position_m) >= 2.0 * mu_m3_s2:
         raise OrbitNotClosed("orbit_not_closed", "velocity_m_s", "less than escape speed", osculating.velocity_m_s)
     r, v = (np.array(vector)[:, None] for vector in (osculating.position_m, osculating.velocity_m_s))
-    there = equinoctial(r, v, mu)[:, 0]
+    there = equinoctial(r, v, mu_m3_s2)[:, 0]
     total = float(energy(r, v, field)[0])
     mean = there.copy()
     for _ in range(60):
@@ -165,10 +165,10 @@ def semi_major_of_energy(energy_j_kg: float, mean: MeanOrbit, field: Field) -> f
     Source: the averaged Hamiltonian of Brouwer 1959; the use of the energy for the mean motion, Breakwell and Vagners
         1970, On error bounds and initialization in satellite orbit theories, Celestial Mechanics 2.
     """
-    mu, a = field.body.mu_m3_s2, mean.semi_major_m
+    mu_m3_s2, a = field.body.mu_m3_s2, mean.semi_major_m
     for _ in range(20):
         disturbed = averaged_disturbance(replace(mean, semi_major_m=a), field)
-        new = -0.5 * mu / (energy_j_kg + disturbed)
+        new = -0.5 * mu_m3_s2 / (energy_j_kg + disturbed)
         if abs(new - a) <= 1e-14 * a:
             return new
         a = new
@@ -177,7 +177,7 @@ def semi_major_of_energy(energy_j_kg: float, mean: MeanOrbit, field: Field) -> f
 
 def averaged_disturbance(mean: MeanOrbit, field: Field) -> float:
     """Average over a revolution of minus the disturbing energy, m2/s2: J2 to second order, J4."""
-    (j2, _, j4), mu = field.zonals, field.body.mu_m3_s2
+    (j2, _, j4), mu_m3_s2 = field.zonals, field.body.mu_m3_s2
     eta = sqrt(1.0 - mean.eccentricity**2)
     t2 = cos(mean.inclination_rad) ** 2
     y2 = 0.5 * j2 * (field.body.radius_m / mean.semi_major_m) ** 2
@@ -189,7 +189,7 @@ def averaged_disturbance(mean: MeanOrbit, field: Field) -> float:
         - 15.0 / 32.0 * (1.0 - 2.0 * t2 - 7.0 * t2 * t2) / eta**7
     )  # fmt: skip
     fourth = y4 / 16.0 * (5.0 / eta**7 - 3.0 / eta**5) * (3.0 - 30.0 * t2 + 35.0 * t2 * t2)
-    return mu / mean.semi_major_m * (first + second + fourth)
+    return mu_m3_s2 / mean.semi_major_m * (first + second + fourth)
 
 
 def rates(mean: MeanOrbit, field: Field) -> tuple[float, float, float]:

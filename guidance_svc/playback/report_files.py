@@ -22,8 +22,8 @@ from guidance_svc.report.odm import ephemeris, orbit_parameters, parse_epoch
 from guidance_svc.systems import file_stem
 
 HOW_TO_GET_PAGES = (
-    "no page and no PNG: matplotlib is not installed; get it with  pip install '.[report]'  in the checkout, "
-    "or ask for --csv or --odm, which need nothing"
+    "no page and no PNG: matplotlib or jinja2 is not installed; get both with  pip install '[.report]'  in the "
+    "checkout, or ask for --csv or --odm, which need nothing"
 )
 HISTORY_BYTES_OF_REPLAY: Final = 128 << 20  # of the sessions that are played again: 900,000 states
 _UNSAFE = re.compile(r"[^A-Za-z0-9_\-]+")
@@ -173,8 +173,9 @@ def write(path: Path, content: str | bytes | Iterator[str]) -> Path:
 
 
 def have_matplotlib() -> bool:
-    """Whether plots can be drawn."""
+    """Whether plots can be drawn and pages made."""
     try:
+        import jinja2  # noqa: F401
         import matplotlib  # noqa: F401
     except ImportError:
         return False

@@ -170,14 +170,14 @@ def launched(name: str, plan: FlightPlan, carried: FlightPlan | None, log: Log) 
 
 
 def vector(value: object) -> Vec:
-    """Three numbers."""
+    """Three finite numbers as a vector."""
     if not isinstance(value, list) or len(value) != 3:
         raise GuidanceError("bad_value", "pointing", "three numbers", value)
     return (number("pointing.0", value[0]), number("pointing.1", value[1]), number("pointing.2", value[2]))
 
 
 def number(name: str, value: object) -> float:
-    """A finite number."""
+    """The value, if it is a finite number."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not -inf < value < inf:
         raise GuidanceError("bad_value", f"controls.{name}", "a finite number", value)
     return float(value)

@@ -11,6 +11,7 @@ import numpy as np
 
 from guidance_svc.constants import CAUTION
 from guidance_svc.report.panels import Curve, Panel
+from guidance_svc.report.rendering import svg_element
 
 SALT: Final = "guidance-svc"  # fixed, so that the same flight gives the same page
 SIZE_IN: Final = (3.75, 2.35)
@@ -134,8 +135,7 @@ def as_svg(chart: Any, label: str) -> str:
     """The chart as one element: no background, colours as custom properties, a label for screen readers."""
     text = StringIO()
     chart.savefig(text, format="svg", metadata={"Date": None}, transparent=True)
-    found = text.getvalue()
-    found = found[found.index("<svg") :]
+    found = svg_element(text.getvalue())
     for name, colour in STAND_INS.items():
         found = found.replace(colour, f"var(--{name})")
     return found.replace("<svg ", f'<svg role="img" aria-label="{escape(label, quote=True)}" ', 1)

@@ -1,16 +1,18 @@
-"""The report as one self-contained HTML page: no script, no network, light and dark, fit for paper and phone."""
+"""The report as one self-contained HTML page: no script, no network, light and dark, fit for paper and phone.
+
+Its text and numbers are made here, its markup by `templates/report.html`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from html import escape
 from math import degrees, isfinite
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from guidance_svc.constants import CAUTION
 from guidance_svc.domain import OrbitReport
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.drawing import PAPER, Lane, lanes_svg, svg
@@ -20,16 +22,38 @@ from guidance_svc.report.losses import Losses
 from guidance_svc.report.outcome import outcome_rows, verdict
 from guidance_svc.report.overview import panel_groups
 from guidance_svc.report.overview import together as all_together
-from guidance_svc.report.page_style import STYLE
-from guidance_svc.report.panels import Panel
+from guidance_svc.report.rendering import Plot, render
 from guidance_svc.report.tables import TOP_OF_COAST, error
 
 LARGE_M = 1e4  # an error beyond this reads better in kilometres
 NOTHING = "\N{EN DASH}"
+MOST_TEXTS = 40  # warnings or faults of one vehicle on the page
+MOST_RELOADS = 20
 SHARES = (
     ("gained_m_s", "speed gained"), ("gravity_m_s", "gravity"), ("drag_m_s", "drag"), ("steering_m_s", "steering"),
     ("out_of_plane_m_s", "out of plane"), ("back_pressure_m_s", "back pressure"), ("held_m_s", "held down"),
 )  # fmt: skip
+
+
+class Link(NamedTuple):
+    """A cell that leads to another place of the page."""
+
+    href: str
+    text: str
+
+
+class Bar(NamedTuple):
+    """A cell with a bar, as long as this part of the cell."""
+
+    percent: str
+
+
+class Cells(NamedTuple):
+    """A table; `numbers` are the columns set to the right. Without rows the page leaves it out."""
+
+    headings: Sequence[str]
+    rows: Sequence[Sequence[str | Link | Bar]]
+    numbers: Sequence[int] = ()
 
 
 @dataclass(frozen=True)
@@ -56,59 +80,42 @@ def report_page(about: About, flights: Sequence[tuple[Flown, Burns]]) -> str:
     """The page as text; everything from the recording is escaped.
 
     Raises:
-        ImportError: matplotlib is not installed.
+        ImportError: matplotlib or jinja2 is not installed.
     """
-    title = f"Flight report: {', '.join(dict.fromkeys(f.vehicle for f, _ in flights))}"
-    parts = [head(title), "<body><main>", opening(about, title), together(about, flights)]
-    parts += [vehicle_section(flown, burns, number) for number, (flown, burns) in enumerate(flights, 1)]
-    parts += [closing(about), "</main></body></html>\n"]
-    return "".join(parts)
-
-
-def head(title: str) -> str:
-    """Title, colours of both schemes, style."""
-    paper = "".join(f"--{name}:{colour};" for name, colour in PAPER.items())
-    return (
-        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        '<meta name="color-scheme" content="light dark">'
-        f"<title>{escape(title)}</title><style>:root{{{paper}}}{STYLE}</style></head>"
-    )
-
-
-def opening(about: About, title: str) -> str:
-    """What this is, and what it must not be used for."""
     span = about.end - about.start
-    facts = [
+    facts = (
         f"Recording {about.recording}",
         f"{about.start:%Y-%m-%d %H:%M:%S} UTC, {length_text(span.total_seconds())} of wall time",
         f"service version {about.version}" if about.version else "",
-    ]
-    remarks = "".join(f'<p class="remark">{escape(sentence(text))}</p>' for text in about.remarks if text)
-    return (
-        f"<header><h1>{escape(title)}</h1><p class=facts>{escape(' · '.join(f for f in facts if f))}</p>"
-        f"<p class=caution>{escape(CAUTION)}</p>{remarks}</header>"
+    )
+    return render(
+        "report.html",
+        title=f"Flight report: {', '.join(dict.fromkeys(f.vehicle for f, _ in flights))}",
+        paper=PAPER,
+        facts=[fact for fact in facts if fact],
+        remarks=[sentence(text) for text in about.remarks if text],
+        summary=summary_table(flights),
+        lanes=time_lines(about, flights),
+        together=[Plot(panel.title, svg(panel)) for panel in all_together(flights)],
+        vehicles=[vehicle_values(flown, burns) for flown, burns in flights],
+        strangers=said_table(about.strangers),
     )
 
 
-def together(about: About, flights: Sequence[tuple[Flown, Burns]]) -> str:
-    """All vehicles: a summary, and both time lines."""
+def summary_table(flights: Sequence[tuple[Flown, Burns]]) -> Cells:
+    """One row a vehicle, each with a link to its section."""
     rows = []
     for number, (flown, burns) in enumerate(flights, 1):
-        orbit = flown.orbits[-1]
         left = f"{burns.tanks[-1].left_kg:z,.0f} kg" if burns.tanks else NOTHING
         rows.append((
-            f'<a href="#v{number}">{escape(flown.name)}</a>', escape(flown.plan.name), escape(verdict(flown)),
-            escape(size_text(orbit)), left, str(sum(f.count for f in flown.link.faults)),
+            Link(f"#v{number}", flown.name), flown.plan.name, verdict(flown), size_text(flown.orbits[-1]), left,
+            str(sum(f.count for f in flown.link.faults)),
         ))  # fmt: skip
     names = ("vehicle", "flight plan", "how it ended", "orbit in its last state", "propellant left", "faults")
-    summary = table(names, rows, numbers=(4, 5), raw=True)
-    shared = "".join(figure(p.title, svg(p)) for p in all_together(flights))
-    lines = time_lines(about, flights)
-    return f'<section class="all"><h2>All vehicles</h2>{summary}{lines}<div class="grid">{shared}</div></section>'
+    return Cells(names, rows, numbers=(4, 5))
 
 
-def time_lines(about: About, flights: Sequence[tuple[Flown, Burns]]) -> str:
+def time_lines(about: About, flights: Sequence[tuple[Flown, Burns]]) -> list[Plot]:
     """The same flights by the vehicles' clocks and by the wall clock of the recording."""
     own, wall = [], []
     for f, burns in flights:
@@ -116,57 +123,48 @@ def time_lines(about: About, flights: Sequence[tuple[Flown, Burns]]) -> str:
         burning = tuple((float(f.wall_s[b.first]), float(f.wall_s[b.last])) for b in burns.list)
         wall.append(Lane(f.name, ends(f.wall_s), burning))
     zero = f"wall time, s since {about.start:%H:%M:%S} UTC"
-    return (
-        '<div class="wide">'
-        + figure("By the vehicles' clocks: thick where the engine burns", scrolling(lanes_svg(own, "vehicle time, s")))
-        + figure("By the recording's clock: who flew at the same time", scrolling(lanes_svg(wall, zero)))
-        + "</div>"
-    )
+    return [
+        Plot("By the vehicles' clocks: thick where the engine burns", lanes_svg(own, "vehicle time, s")),
+        Plot("By the recording's clock: who flew at the same time", lanes_svg(wall, zero)),
+    ]
 
 
-def scrolling(drawing: str) -> str:
-    """A wide plot that a narrow screen scrolls sideways, by keyboard too."""
-    return f'<div class="scroll" tabindex="0" role="region" aria-label="time line">{drawing}</div>'
-
-
-def ends(times: np.ndarray) -> tuple[tuple[float, float], ...]:
+def ends(times_s: np.ndarray) -> tuple[tuple[float, float], ...]:
     """From the first to the last state."""
-    return ((float(times[0]), float(times[-1])),)
+    return ((float(times_s[0]), float(times_s[-1])),)
 
 
 # --- one vehicle -------------------------------------------------------------------------------------------------
 
 
-def vehicle_section(flown: Flown, burns: Burns, number: int) -> str:
-    """Everything about one session."""
+def vehicle_values(flown: Flown, burns: Burns) -> dict[str, Any]:
+    """Everything about one session, under the names that the template uses."""
     rows = outcome_rows(flown, burns)
-    who = f"{flown.role.replace('_', ' ')}, flight plan {flown.plan.name}, {flown.plan.body.name}"
-    parts = [
-        f'<section class=vehicle id="v{number}"><h2>{escape(flown.name)}</h2>',
-        f"<p class=lead>{escape(verdict(flown))}</p>",
-        f"<p class=facts>{escape(who)}</p>",
-        "<h3>Target, achieved, error</h3>", outcome_table(rows),
-        *(group(title, made) for title, made in panel_groups(flown, burns)),
-        burns_tables(burns), losses_tables(burns), tanks_table(burns),
-        f'<div class="pair"><div>{events_table(flown)}</div><div>{link_table(flown)}</div></div>',
-        said_table("Warnings", flown.warnings), said_table("Faults", flown.link.faults), notes(flown.notes),
-        "</section>",
-    ]  # fmt: skip
-    return "".join(parts)
+    held = any(row.moment == "circular" and row.target is not None for row in rows)
+    groups = [
+        {"title": title, "shaded": any(p.bands for p in made), "panels": [Plot(p.title, svg(p)) for p in made]}
+        for title, made in panel_groups(flown, burns)
+    ]
+    return {
+        "name": flown.name,
+        "verdict": verdict(flown),
+        "who": f"{flown.role.replace('_', ' ')}, flight plan {flown.plan.name}, {flown.plan.body.name}",
+        "outcome": outcome_table(rows),
+        "outcome_key": TOP_OF_COAST if held else "",
+        "groups": groups,
+        "burns": burns_table(burns),
+        "losses": losses_cards(burns),
+        "losses_key": losses_key(burns),
+        "tanks": tanks_table(burns),
+        "events": events_table(flown),
+        "link": link_table(flown),
+        "warnings": said_table(flown.warnings),
+        "faults": said_table(flown.link.faults),
+        "notes": flown.notes,
+    }
 
 
-def group(title: str, made: Sequence[Panel]) -> str:
-    """A heading and a grid of plots."""
-    shaded = '<p class="key">Shaded: the engine is on.</p>' if any(p.bands for p in made) else ""
-    return f'<h3>{escape(title)}</h3>{shaded}<div class="grid">{"".join(figure(p.title, svg(p)) for p in made)}</div>'
-
-
-def figure(title: str, drawing: str) -> str:
-    """A plot under its title."""
-    return f"<figure><figcaption>{escape(title)}</figcaption>{drawing}</figure>"
-
-
-def outcome_table(rows: Sequence[Row]) -> str:
+def outcome_table(rows: Sequence[Row]) -> Cells:
     """Target, achieved and error."""
     cells, seen = [], ""
     for row in rows:
@@ -174,9 +172,7 @@ def outcome_table(rows: Sequence[Row]) -> str:
         moment = "" if row.moment == seen else row.moment
         cells.append((moment, row.quantity, target, number_text(row.achieved, row.places, row.unit), miss(row)))
         seen = row.moment
-    text = table(("at", "quantity", "target", "achieved", "error"), cells, numbers=(2, 3, 4))
-    held = any(row.moment == "circular" and row.target is not None for row in rows)
-    return text + (f'<p class="key">{escape(TOP_OF_COAST)}.</p>' if held else "")
+    return Cells(("at", "quantity", "target", "achieved", "error"), cells, numbers=(2, 3, 4))
 
 
 def miss(row: Row) -> str:
@@ -186,10 +182,8 @@ def miss(row: Row) -> str:
     return f"{row.error / 1e3:+z,.1f} km"
 
 
-def burns_tables(burns: Burns) -> str:
+def burns_table(burns: Burns) -> Cells:
     """The orbit before and after each burn."""
-    if not burns.list:
-        return "<h3>Burns</h3><p>No burn in this recording.</p>"
     rows = []
     for number, burn in enumerate(burns.list, 1):
         rows.append((
@@ -197,53 +191,46 @@ def burns_tables(burns: Burns) -> str:
             f"{burn.end_s - burn.start_s:z.3f}", orbit_text(burn.before), orbit_text(burn.after),
         ))  # fmt: skip
     names = ("burn", "phase", "ignition, s", "length, s", "orbit before", "orbit after")
-    return (
-        "<h3>Orbit before and after each burn</h3>" + table(names, rows, numbers=(2, 3))
-        + '<p class="key">Osculating perigee by apogee above the equatorial radius, inclination, node.</p>'
-    )  # fmt: skip
+    return Cells(names, rows, numbers=(2, 3))
 
 
-def losses_tables(burns: Burns) -> str:
-    """Where the ideal velocity went."""
-    if not burns.list:
-        return ""
+def losses_cards(burns: Burns) -> list[dict[str, Any]]:
+    """Where the ideal velocity went, a card a burn; that of a whole ascent after the burns that make it up."""
     columns = [(f"burn {k}, {burns.budget.stage(b.stage).name}", b.losses) for k, b in enumerate(burns.list, 1)]
-    ascent = burns.ascent
     rising = [b for b in burns.list if b.counted == "over ground"]
-    if ascent is not None and len(rising) > 1:
-        columns.insert(len(rising), ("ascent with its pauses", ascent))
-    cards = "".join(losses_card(title, losses) for title, losses in columns)
+    if burns.ascent is not None and len(rising) > 1:
+        columns.insert(len(rising), ("ascent with its pauses", burns.ascent))
+    return [{"title": title, "shares": shares_table(losses)} for title, losses in columns]
+
+
+def losses_key(burns: Burns) -> str:
+    """How the shares were counted."""
     key = (
         "Shares of the ideal velocity, the integral of vacuum thrust over mass. Burns below orbit are counted with the "
         "speed over ground, burns in orbit with the inertial speed."
     )
-    if rising and burns.flown.plan.body.rotation_rad_s:
+    if any(b.counted == "over ground" for b in burns.list) and burns.flown.plan.body.rotation_rad_s:
         key += f" The body's turning adds {burns.turning_m_s:z.1f} m/s to it at the end of the ascent."
     blind = int(np.sum(burns.budget.gap & burns.budget.burning))
     if blind:
         key += f" Across {blind} gaps of over 5 s under thrust, gravity's share is what closes the sum."
-    return (
-        f'<h3>Where the ideal velocity went</h3><div class="grid">{cards}</div>'
-        f'<p class="key">{escape(key)} {escape(engine_text(burns))}</p>'
-    )
+    return f"{key} {engine_text(burns)}"
 
 
-def losses_card(title: str, losses: Losses) -> str:
-    """One burn's shares as a table with bars."""
-    rows = []
+def shares_table(losses: Losses) -> Cells:
+    """One burn's shares with bars."""
+    rows: list[tuple[str, str, str | Bar]] = []
     for name, label in SHARES:
         value = float(getattr(losses, name))
         rows.append((label, f"{value:z.1f}", bar(value / losses.ideal_m_s if losses.ideal_m_s else 0.0)))
     rest = losses.rest_m_s if abs(losses.rest_m_s) >= 0.05 else 0.0
     rows += [("not explained", f"{rest:z.1f}", ""), ("ideal velocity", f"{losses.ideal_m_s:z.1f}", "")]
-    body = table(("share", "m/s", ""), rows, numbers=(1,), raw=True)
-    return f'<figure class="card"><figcaption>{escape(title)}</figcaption>{body}</figure>'
+    return Cells(("share", "m/s", ""), rows, numbers=(1,))
 
 
-def bar(part: float) -> str:
+def bar(part_frac: float) -> Bar:
     """A bar of this part of the whole."""
-    width = 100.0 * min(1.0, max(0.0, part)) if isfinite(part) else 0.0
-    return f'<span class="bar"><span style="width:{width:z.1f}%"></span></span>'
+    return Bar(f"{100.0 * min(1.0, max(0.0, part_frac)) if isfinite(part_frac) else 0.0:z.1f}")
 
 
 def engine_text(burns: Burns) -> str:
@@ -255,10 +242,8 @@ def engine_text(burns: Burns) -> str:
     return f"Exhaust velocity: {'; '.join(parts)}. Drag and exit areas are the flight plan's." if parts else ""
 
 
-def tanks_table(burns: Burns) -> str:
-    """The propellant ledger."""
-    if not burns.tanks:
-        return ""
+def tanks_table(burns: Burns) -> Cells:
+    """Propellant of each stage: at its start, burnt, left, and what does not add up."""
     rows = [
         (t.name, f"{t.start_kg:z,.1f}", f"{t.burnt_kg:z,.1f}", f"{t.left_kg:z,.1f}", f"{t.reserve_kg:z,.1f}",
          f"{t.left_kg - t.reserve_kg:z,.1f}", f"{t.open_kg:+z,.1f}" if abs(t.open_kg) >= 0.05 else "0.0",
@@ -266,22 +251,19 @@ def tanks_table(burns: Burns) -> str:
         for t in burns.tanks
     ]  # fmt: skip
     names = ("stage", "at its start", "burnt", "left", "reserve", "left above reserve", "does not add up", "source")
-    return "<h3>Propellant by stage, kg</h3>" + table(names, rows, numbers=(1, 2, 3, 4, 5, 6))
+    return Cells(names, rows, numbers=(1, 2, 3, 4, 5, 6))
 
 
-def events_table(flown: Flown) -> str:
+def events_table(flown: Flown) -> Cells:
     """Events of the replies."""
     rows = [
         (e.name, f"{e.at_s:z.3f}", f"{e.announced_s:z.3f}", NOTHING if e.done_s is None else f"{e.done_s:z.3f}")
         for e in sorted(flown.events, key=lambda e: e.at_s)
     ]
-    if not rows:
-        return ""
-    names = ("event", "at, s", "first announced, s", "acknowledged, s")
-    return "<h3>Events, vehicle time</h3>" + table(names, rows, numbers=(1, 2, 3))
+    return Cells(("event", "at, s", "first announced, s", "acknowledged, s"), rows, numbers=(1, 2, 3))
 
 
-def link_table(flown: Flown) -> str:
+def link_table(flown: Flown) -> Cells:
     """How the messages went."""
     gaps, link = flown.track.gaps_s, flown.link
     longest = int(np.argmax(gaps))
@@ -298,47 +280,22 @@ def link_table(flown: Flown) -> str:
         ("replies marked stale", f"{sum(s == 'stale' for s in flown.replies.status):,}"),
         ("connections", f"{link.connections}; taken up again: {link.resumed}"),
     ]
-    rows += [("save loaded again", f"at {a:z.2f} s, back to {b:z.2f} s") for a, b in link.reloads[:20]]
-    if len(link.reloads) > 20:
-        rows.append(("more of them", f"{len(link.reloads) - 20}"))
-    return "<h3>Link</h3>" + table(("", ""), rows, numbers=(1,))
+    rows += [("save loaded again", f"at {a:z.2f} s, back to {b:z.2f} s") for a, b in link.reloads[:MOST_RELOADS]]
+    if len(link.reloads) > MOST_RELOADS:
+        rows.append(("more of them", f"{len(link.reloads) - MOST_RELOADS}"))
+    return Cells((), rows, numbers=(1,))
 
 
-def said_table(title: str, said: Sequence[Said]) -> str:
-    """Warnings or faults with their counts; nothing where there are none."""
-    if not said:
-        return ""
-    rows = [(s.text, f"{s.count:,}", when(s.first_s), when(s.last_s)) for s in said[:40]]
-    if len(said) > 40:
-        rows.append((f"and {len(said) - 40} other texts", f"{sum(s.count for s in said[40:]):,}", "", ""))
-    return f"<h3>{escape(title)}</h3>" + table(("text", "times", "first, s", "last, s"), rows, numbers=(1, 2, 3))
-
-
-def notes(texts: Sequence[str]) -> str:
-    """What is estimated or missing."""
-    items = "".join(f"<li>{escape(text)}</li>" for text in texts)
-    return f"<h3>What these numbers rest on</h3><ul class=notes>{items}</ul>" if items else ""
-
-
-def closing(about: About) -> str:
-    """Messages of no session, and what the page is."""
-    return f"<footer>{said_table('Refused before any session', about.strangers)}<p>{escape(CAUTION)}</p></footer>"
+def said_table(said: Sequence[Said]) -> Cells:
+    """Warnings or faults with their counts."""
+    rows = [(s.text, f"{s.count:,}", when(s.first_s), when(s.last_s)) for s in said[:MOST_TEXTS]]
+    more = said[MOST_TEXTS:]
+    if more:
+        rows.append((f"and {len(more)} other texts", f"{sum(s.count for s in more):,}", "", ""))
+    return Cells(("text", "times", "first, s", "last, s"), rows, numbers=(1, 2, 3))
 
 
 # --- small pieces ------------------------------------------------------------------------------------------------
-
-
-def table(names: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = (), raw: bool = False) -> str:
-    """A table that scrolls sideways by itself; `numbers` are the columns set to the right."""
-
-    def cells(tag: str, values: Sequence[str]) -> Iterator[str]:
-        for k, value in enumerate(values):
-            kind = " class=n" if k in numbers else ""
-            yield f"<{tag}{kind}>{value if raw and tag == 'td' else escape(value)}</{tag}>"
-
-    heading = f"<thead><tr>{''.join(cells('th', names))}</tr></thead>" if any(names) else ""
-    body = "".join(f"<tr>{''.join(cells('td', row))}</tr>" for row in rows)
-    return f'<div class="scroll" tabindex="0"><table>{heading}<tbody>{body}</tbody></table></div>'
 
 
 def number_text(value: float, places: int, unit: str) -> str:
@@ -347,7 +304,7 @@ def number_text(value: float, places: int, unit: str) -> str:
 
 
 def orbit_text(orbit: OrbitReport) -> str:
-    """Apsides, inclination, node."""
+    """Heights of the apsides, inclination and node as one text."""
     return f"{size_text(orbit)}, {degrees(orbit.inclination_rad):z.3f}°, {degrees(orbit.node_rad):z.3f}°"
 
 

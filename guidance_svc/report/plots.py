@@ -1,15 +1,16 @@
-"""One self-contained HTML page with the flights as inline SVG. Needs matplotlib (extra `report`)."""
+"""One self-contained HTML page with the flights as inline SVG. Needs the extra `report`."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from html import escape
 from io import StringIO
 from typing import Any, NamedTuple
 
-from guidance_svc.constants import CAUTION
+from guidance_svc.report.rendering import Plot, plots_page, svg_element
 
-HOW_TO_GET_PLOTS = "no plot page: matplotlib is not installed; get it with  pip install '.[report]' in the checkout"
+HOW_TO_GET_PLOTS = (
+    "no plot page: matplotlib or jinja2 is not installed; get both with  pip install '.[report]' in the checkout"
+)
 COLOURS = ("#1f5f8b", "#c4572e", "#4b7f3f", "#6b4c9a")
 SVG_SALT = "guidance-svc"  # fixed, so that the same flight gives the same page
 
@@ -44,17 +45,13 @@ def plot_page(title: str, flights: Mapping[str, Sequence[Sample]], table: str) -
         table: the insertion table as text, shown above the plots.
 
     Raises:
-        ImportError: matplotlib is not installed; show HOW_TO_GET_PLOTS.
+        ImportError: matplotlib or jinja2 is not installed; show HOW_TO_GET_PLOTS.
     """
-    ascent = figure(flights, until_s=ascent_end_s(flights))
-    whole = figure(flights, until_s=None)
-    return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
-        "<style>body{font:15px/1.5 system-ui,sans-serif;max-width:70rem;margin:2rem auto;padding:0 1rem}"
-        "pre{font-size:13px;overflow:auto}svg{width:100%;height:auto}</style></head><body>"
-        f"<h1>{escape(title)}</h1><p>{escape(CAUTION)}</p><pre>{escape(table)}</pre>"
-        f"<h2>Ascent</h2>{ascent}<h2>Whole flight</h2>{whole}</body></html>\n"
-    )
+    plots = [
+        Plot("Ascent", figure(flights, until_s=ascent_end_s(flights))),
+        Plot("Whole flight", figure(flights, until_s=None)),
+    ]
+    return plots_page(title, plots, above=table)
 
 
 def ascent_end_s(flights: Mapping[str, Sequence[Sample]]) -> float:
@@ -82,8 +79,7 @@ def figure(flights: Mapping[str, Sequence[Sample]], until_s: float | None) -> st
         axes["E"].set_ylim(-500.0, 600.0)
         text = StringIO()
         chart.savefig(text, format="svg", metadata={"Date": None})
-    svg = text.getvalue()
-    return svg[svg.index("<svg") :]
+    return svg_element(text.getvalue())
 
 
 def draw(panel: Any, samples: Sequence[Sample], quantity: Quantity, until_s: float | None, **style: Any) -> None:

@@ -78,13 +78,13 @@ class Track:
 
     @cached_property
     def mach(self) -> Floats:
-        """Mach number."""
+        """Mach number against the air of the body's atmosphere; shape (n,)."""
         speed: Floats = np.linalg.norm(self.wind_m_s, axis=1)
         return speed / self.air[:, 2]
 
     @cached_property
     def gravity_m_s2(self) -> Floats:
-        """(n, 3), BCI."""
+        """Gravity at each state, BCI, shape (n, 3)."""
         b = self.body
         return np.array([acceleration(vec(p), b.mu_m3_s2, b.radius_m, b.j2) for p in self.positions_m])
 

@@ -49,7 +49,7 @@ def separated(state: SimState, world: World) -> SimState:
 
 
 def released(state: SimState, world: World) -> SimState:
-    """Hold-down let go."""
+    """The state after the hold-down has let go."""
     return replace(state, held_down=False)
 
 

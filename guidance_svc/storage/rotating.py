@@ -31,7 +31,7 @@ _log = logging.getLogger(__name__)
 
 
 def no_sessions() -> list[dict[str, str]]:
-    """None is open."""
+    """The list of open sessions of a recorder that has none."""
     return []
 
 

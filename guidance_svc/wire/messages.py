@@ -323,7 +323,7 @@ class OpenedMessage(TypedDict):
 
 
 class ClosedMessage(TypedDict):
-    """Reply to `close`."""
+    """The reply to `close`, the last one of a session."""
 
     type: Literal["closed"]
     """The kind of message."""

@@ -68,7 +68,7 @@ def opened_message(
 
 
 def closed_message(vehicle: str) -> dict[str, Any]:
-    """The `closed` reply."""
+    """The reply to `close`, as a message."""
     return {"type": "closed", "vehicle": vehicle}
 
 

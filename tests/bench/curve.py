@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from contextlib import ExitStack
 from pathlib import Path
@@ -10,6 +9,7 @@ from shutil import copytree
 from statistics import median
 from tempfile import TemporaryDirectory
 
+import tomlkit
 from rich.console import Console
 from rich.table import Table
 
@@ -56,17 +56,8 @@ def configs(folder: Path, recording: str, journal: str, keys: Path | None = None
     if keys is not None:
         script = {"public_key_file": "load.key", "vehicles": ["*"]}
         settings["access"] = {"keys": str(keys), "scripts": {"load": script}}
-    path.write_text("\n".join(toml_lines(settings, "")))
+    path.write_text(tomlkit.dumps(settings))
     return folder
-
-
-def toml_lines(settings: dict[str, object], prefix: str) -> list[str]:
-    """Text, numbers, lists and tables as TOML; JSON's forms of the first three are TOML's as well."""
-    lines = [f"{key} = {json.dumps(value)}" for key, value in settings.items() if not isinstance(value, dict)]
-    for key, value in settings.items():
-        if isinstance(value, dict):
-            lines += ["", f"[{prefix}{key}]", *toml_lines(value, f"{prefix}{key}.")]
-    return lines
 
 
 def table(

@@ -65,6 +65,13 @@ def test_writing_twice_changes_nothing_more() -> None:
     assert with_program(once, PROGRAM) == once
 
 
+def test_a_program_is_replaced_however_its_keys_are_written() -> None:
+    quoted = TEXT.replace("pitch_over_deg =", '"pitch_over_deg" =').replace("# kept", "# kept [")
+    boost = tomllib.loads(with_program(quoted, PROGRAM))["phases"][1]
+    assert "pitch_over_deg" not in boost
+    assert boost["pitch_deg"] == [[20.0, 80.0], [140.0, 35.5]]
+
+
 def test_a_plan_without_boost_is_refused() -> None:
     with pytest.raises(ConfigError, match='law = "boost"'):
         with_program('[[phases]]\nlaw = "orbit"\n', PROGRAM)
@@ -166,7 +173,8 @@ def test_a_plan_without_phases_gets_those_of_its_role_with_the_program(tmp_path:
     assert next(p for p in again.phases if isinstance(p, Insertion)).first_stage == 1
     assert len(next(p for p in again.phases if isinstance(p, Boost)).pitch) == 2
     assert "# beside" in text
-    assert with_program(text, PROGRAM, ("a note",), plan.phases).count("[[phases]]") == 6
+    assert text.count("[[phases]]") == 6
+    assert with_program(text, PROGRAM, (), plan.phases) == text
 
 
 def test_phases_that_no_program_can_be_written_into_are_refused_before_the_search(

@@ -18,6 +18,7 @@ from typing import Any, NoReturn
 import erfa
 import numpy as np
 import pytest
+import tomlkit
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
@@ -25,7 +26,6 @@ from scipy.integrate import solve_ivp
 from guidance_svc.domain import Body
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, default_folder, load_library
-from guidance_svc.files.toml_text import toml_lines
 from guidance_svc.planning.campaign.file_model import parse_campaign
 from guidance_svc.planning.campaign.files import campaign_of, flight_table, load_campaign
 from guidance_svc.planning.campaign.model import Campaign, CampaignPlan
@@ -398,7 +398,7 @@ def test_a_written_flight_plan_reads_back_as_the_plan_of_its_launch() -> None:
     """TOML by the standard library's reader; degrees and back are good to 1e-15."""
     plan = plan_of()
     launch = plan.outcome.launches[0]
-    text = "\n".join(toml_lines(flight_table(library(), "bargeman_to_lagoon", launch)))
+    text = tomlkit.dumps(flight_table(library(), "bargeman_to_lagoon", launch))
     read = library().plan(tomllib.loads(text), "tanker")
     assert read.target is not None
     assert launch.plan.target is not None

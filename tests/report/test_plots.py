@@ -6,9 +6,11 @@ import xml.etree.ElementTree as ElementTree
 from html.parser import HTMLParser
 
 import pytest
+from jinja2 import UndefinedError
 
 from guidance_svc.constants import CAUTION
 from guidance_svc.report.plots import Sample, plot_page
+from guidance_svc.report.rendering import Plot, plots_page, render
 
 FLIGHTS = {
     "Curlew <1>": [
@@ -58,3 +60,16 @@ def test_table_and_caution_are_shown_with_markup_escaped(page: str) -> None:
 
 def test_the_same_flight_gives_the_same_page(page: str) -> None:
     assert plot_page("t", FLIGHTS, "a < b") == page
+
+
+def test_a_page_shows_its_text_where_it_was_asked_for_and_escapes_all_but_the_drawing() -> None:
+    page = plots_page("<t>", [Plot("<p>", "<svg></svg>")], above="<a>", below="<b>")
+    places = [page.index(text) for text in ("&lt;a&gt;", "&lt;p&gt;", "<svg></svg>", "&lt;b&gt;")]
+    assert places == sorted(places)
+    assert page.count("&lt;t&gt;") == 2
+    assert "<pre>" not in plots_page("t", [])
+
+
+def test_a_page_with_a_value_missing_is_an_error_and_not_an_empty_place() -> None:
+    with pytest.raises(UndefinedError, match="plots"):
+        render("plots.html", title="t", above="", below="")

@@ -116,9 +116,11 @@ def test_the_csv_holds_every_state_to_the_last_bit_with_units_in_its_columns(
     assert float(rows[-1]["perigee_altitude_m"]) == flown.perigee_altitude_m[-1]
 
 
-def test_without_matplotlib_it_says_how_to_get_it_and_writes_what_needs_none(
-    kite: Path, tmp_path: Path, no_plots: None
+@pytest.mark.parametrize("package", ["matplotlib", "jinja2"])
+def test_without_the_extra_it_says_how_to_get_it_and_writes_what_needs_none(
+    kite: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, package: str
 ) -> None:
+    monkeypatch.setitem(sys.modules, package, None)
     result = run(kite, "--out", tmp_path / "a", "--no-replay")
     assert result.exit_code == 2
     assert "pip install '.[report]'" in result.stderr

@@ -109,7 +109,7 @@ def search(plan: FlightPlan, progress: Callable[[int, int, float], None]) -> Res
 
 
 def result_lines(result: Result) -> Iterator[str]:
-    """The verdict."""
+    """Lines on what was planned: what is left, loads and limits, the orbit, the effort."""
     boost, flight, trial = result.planned.boost, result.flight, result.planned.trial
     points = ", ".join(f"{degrees(angle):z.2f} deg at {time_s:g} s" for time_s, angle in boost.pitch)
     was = f"{result.before_kg:z.1f} kg" if result.before_kg > -1e5 else "no orbit"

@@ -1,14 +1,13 @@
-"""One self-contained HTML page with an ascent as inline SVG. Needs matplotlib (extra `report`)."""
+"""One self-contained HTML page with an ascent as inline SVG. Needs the extra `report`."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from html import escape
 from io import StringIO
 from typing import NamedTuple
 
-from guidance_svc.constants import CAUTION
 from guidance_svc.report.plots import COLOURS, SVG_SALT
+from guidance_svc.report.rendering import Plot, plots_page, svg_element
 
 
 class Panel(NamedTuple):
@@ -28,7 +27,7 @@ def ascent_page(title: str, times_s: Sequence[float], panels: Sequence[Panel], t
         table: text shown above the plots.
 
     Raises:
-        ImportError: matplotlib is not installed.
+        ImportError: matplotlib or jinja2 is not installed.
     """
     import matplotlib
     from matplotlib.figure import Figure
@@ -45,11 +44,4 @@ def ascent_page(title: str, times_s: Sequence[float], panels: Sequence[Panel], t
             axis.grid(alpha=0.3)
         text = StringIO()
         chart.savefig(text, format="svg", metadata={"Date": None})
-    svg = text.getvalue()
-    return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
-        "<style>body{font:15px/1.5 system-ui,sans-serif;max-width:70rem;margin:2rem auto;padding:0 1rem}"
-        "pre{font-size:13px;overflow:auto}svg{width:100%;height:auto}</style></head><body>"
-        f"<h1>{escape(title)}</h1><p>{escape(CAUTION)}</p><pre>{escape(table)}</pre>{svg[svg.index('<svg') :]}"
-        "</body></html>\n"
-    )
+    return plots_page(title, [Plot("", svg_element(text.getvalue()))], above=table)

@@ -31,7 +31,7 @@ class Search:
 
     @property
     def count(self) -> int:
-        """Number of unknowns."""
+        """How many unknowns the search has."""
         return len(self.times_s)
 
     def phase(self, x: Sequence[float]) -> Boost:
@@ -40,10 +40,10 @@ class Search:
         program = tuple(zip(self.times_s, angles, strict=True))
         return replace(self.boost, pitch_over_rad=0.0, bias=(), pitch=program)
 
-    def point(self, end: float, bend: float) -> tuple[float, ...]:
-        """The point of a plain program: from upright to `end` of a right angle, the earlier the smaller `bend`."""
+    def point(self, end_frac: float, bend: float) -> tuple[float, ...]:
+        """The point of a plain program: from upright to `end_frac` of a right angle, the earlier the smaller `bend`."""
         span = self.times_s[-1] - self.boost.rise_s
-        return tuple(1.0 - (1.0 - end) * ((t - self.boost.rise_s) / span) ** bend for t in self.times_s)
+        return tuple(1.0 - (1.0 - end_frac) * ((t - self.boost.rise_s) / span) ** bend for t in self.times_s)
 
 
 def search_for(plan: FlightPlan, boost: Boost) -> Search:

@@ -74,7 +74,7 @@ def figured(
     last = vehicle.stages[-1]
     tanks = Tanks(
         loaded, figures.used_to_orbit_kg, figures.left_below_kg, aboard, vehicle.payload_kg, last.dry_mass_kg,
-        last.exhaust_velocity_m_s, from_simulation=False,
+        last.exhaust_velocity_m_s,
     )  # fmt: skip
     return Reference(
         set_plan, node, node, inclination_rad, figures.inserted_after_s, end_s, replace(there, node_rad=node), tanks,

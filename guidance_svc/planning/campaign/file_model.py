@@ -142,7 +142,7 @@ class DepartureModel(BaseModel):
 
 
 class CampaignModel(BaseModel):
-    """One campaign."""
+    """The whole file of a campaign."""
 
     model_config = MODEL
 

@@ -9,12 +9,13 @@ from math import degrees, pi, radians
 from pathlib import Path
 from typing import Any, Final
 
+import tomlkit
+
 from guidance_svc.constants import CAUTION, SECONDS_PER_DAY
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.domain import FlightPlan, Hold, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, read_toml
-from guidance_svc.files.toml_text import toml_lines
 from guidance_svc.orbits.drift import circular
 from guidance_svc.orbits.timescale import Epoch, gmst_rad
 from guidance_svc.orbits.values import Field, MeanOrbit, field_of
@@ -163,7 +164,7 @@ def depot_of(model: CampaignModel, gravity: Field) -> Depot:
 
 
 def fleet_of(model: CampaignModel, flight: Reference, radius_m: float) -> Fleet:
-    """The tankers."""
+    """The tankers of the file, in SI, with the flight that each of them repeats."""
     t, day = model.tankers, SECONDS_PER_DAY
     scatter = t.dispersion
     return Fleet(
@@ -233,7 +234,7 @@ def write_flights(
             f'#   frame = {{"motion": "inertial", "meridian_at_zero_deg": {degrees(meridian_rad % (2.0 * pi)):.9g}}}',
         ]
         path = folder / "flights" / f"{name}.toml"
-        write_text(path, "\n".join([*head, *toml_lines(finite(table))]) + "\n")
+        write_text(path, "\n".join([*head, tomlkit.dumps(finite(table))]))
         paths.append(path)
     return paths
 

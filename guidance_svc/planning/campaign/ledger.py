@@ -25,7 +25,6 @@ class Tanks:
         cargo_kg: propellant carried as payload.
         dry_kg: of what is in orbit, without any propellant.
         exhaust_velocity_m_s: of the stage that is in orbit.
-        from_simulation: the figures are those of a simulated flight's tanks.
     """
 
     loaded_kg: float
@@ -35,7 +34,6 @@ class Tanks:
     cargo_kg: float
     dry_kg: float
     exhaust_velocity_m_s: float
-    from_simulation: bool = True
 
 
 @dataclass(frozen=True, slots=True)

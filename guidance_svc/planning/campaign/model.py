@@ -145,7 +145,7 @@ class Outcome:
 
     @property
     def level_kg(self) -> float:
-        """Expected at departure."""
+        """Propellant in the depot that is expected at the departure."""
         return self.levels[-1].level_kg
 
     @property

@@ -8,8 +8,6 @@ from math import cos, floor, pi, sin, sqrt
 from guidance_svc.core.kepler import vis_viva_speed
 from guidance_svc.domain import Body
 
-PLANE_SOURCE = "J2 node rate, first order: Vallado, 4th ed., section 9.6"
-
 
 @dataclass(frozen=True, slots=True)
 class Phasing:
@@ -34,7 +32,7 @@ class Phasing:
 
     @property
     def total_m_s(self) -> float:
-        """All of it."""
+        """Speed change of all burns together."""
         return self.in_plane_m_s + self.plane_m_s
 
 
@@ -49,7 +47,8 @@ def phasing(
         most_s: for all revolutions.
         lowest_m: radius under which the waiting orbit must not dip.
 
-    Source: two-body periods and vis-viva, impulsive burns; PLANE_SOURCE for the turn of the plane.
+    Source: two-body periods and vis-viva, impulsive burns; the turn of the plane by the J2 node rate, first order:
+        Vallado, 4th ed., section 9.6.
 
     >>> earth = Body("earth", 3.986004418e14, 6378137.0)
     >>> way = phasing(0.1, 6.838e6, 0.5, earth, 86400.0, 6.578e6)

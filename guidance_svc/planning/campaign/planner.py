@@ -58,7 +58,7 @@ def angle_at(campaign: Campaign, line: PlaneTarget, time_s: float) -> float:
     return plane_angle_rad(*line.at(time_s), departure.inclination_rad, departure.node_rad)
 
 
-def refuse_plane(campaign: Campaign, line: PlaneTarget, angle: float) -> None:
+def refuse_plane(campaign: Campaign, line: PlaneTarget, angle_rad: float) -> None:
     """Say that the planes do not meet, and when or with which inclination they do.
 
     Raises:
@@ -66,7 +66,7 @@ def refuse_plane(campaign: Campaign, line: PlaneTarget, angle: float) -> None:
     """
     departure = campaign.departure
     limit = degrees(departure.most_angle_rad)
-    got = f"{degrees(angle):.3f} deg on {day_text(departure.time_s)}"
+    got = f"{degrees(angle_rad):.3f} deg on {day_text(departure.time_s)}"
     if abs(line.inclination_rad - departure.inclination_rad) > departure.most_angle_rad:
         expected = f"{degrees(line.inclination_rad):.3f} deg, the depot's, to {limit:g} deg"
         raise ConfigError("planes_apart", "departure.inclination_deg", expected, got)

@@ -1,15 +1,14 @@
-"""A campaign's page: plane angle and node against day, the ledger as bars, a calendar of windows. Needs matplotlib."""
+"""A campaign's page: plane angle and node by day, ledger as bars, calendar of windows. Needs the extra `report`."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 from io import StringIO
 from typing import Any
 
-from guidance_svc.constants import CAUTION
 from guidance_svc.report.plots import COLOURS, SVG_SALT
+from guidance_svc.report.rendering import Plot, plots_page, svg_element
 
 PALE = "#c9c5bc"
 HOURS = 24.0
@@ -66,14 +65,9 @@ def campaign_page(title: str, picture: Picture, text: str) -> str:
     """The page, self-contained.
 
     Raises:
-        ImportError: matplotlib is not installed.
+        ImportError: matplotlib or jinja2 is not installed.
     """
-    return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
-        "<style>body{font:15px/1.5 system-ui,sans-serif;max-width:76rem;margin:2rem auto;padding:0 1rem}"
-        "pre{font-size:13px;overflow:auto}svg{width:100%;height:auto}</style></head><body>"
-        f"<h1>{escape(title)}</h1><p>{escape(CAUTION)}</p>{chart(picture)}<pre>{escape(text)}</pre></body></html>\n"
-    )
+    return plots_page(title, [Plot("", chart(picture))], below=text)
 
 
 def chart(picture: Picture) -> str:
@@ -90,8 +84,7 @@ def chart(picture: Picture) -> str:
         calendar_panel(panels["D"], picture)
         text = StringIO()
         figure.savefig(text, format="svg", metadata={"Date": None})
-    svg = text.getvalue()
-    return svg[svg.index("<svg") :]
+    return svg_element(text.getvalue())
 
 
 def angle_panel(panel: Any, picture: Picture) -> None:

@@ -113,7 +113,7 @@ def ledger_table(plan: CampaignPlan, clock: Clock) -> Table:
 
 
 def kg(mass_kg: float) -> str:
-    """To the kilogram."""
+    """A mass as text, to the kilogram."""
     return f"{mass_kg:z.0f}"
 
 
@@ -140,7 +140,7 @@ def answer_table(plan: CampaignPlan, clock: Clock) -> Table:
 
 
 def what_if_table(plan: CampaignPlan, clock: Clock) -> Table:
-    """What breaks."""
+    """What breaks the campaign: one row a question."""
     wanted = plan.campaign.departure.propellant_kg
     rows = []
     for case in (*plan.lost, *plan.slipped):

@@ -345,12 +345,13 @@ def hand_over(library: Library, ask: Ask, out: Path, calendar: Calendar, text: s
     picture = picture_of(calendar, ask)
     try:
         svg, png = window_images(picture)
+        page = window_page(f"Launch windows of {calendar.plans[0].name}", svg, text)
     except ImportError:
         say(HOW_TO_GET_PLOTS)
         return
     write_text(out / "windows.svg", svg)
     (out / "windows.png").write_bytes(png)
-    write_text(out / "windows.html", window_page(f"Launch windows of {calendar.plans[0].name}", svg, text))
+    write_text(out / "windows.html", page)
     say(f"plots: {out / 'windows.html'}, windows.svg, windows.png")
 
 

@@ -7,10 +7,11 @@ from math import degrees, pi
 from pathlib import Path
 from typing import Any
 
+import tomlkit
+
 from guidance_svc.constants import CAUTION
 from guidance_svc.domain import FlightPlan
 from guidance_svc.files.config_files import Library
-from guidance_svc.files.toml_text import toml_lines
 from guidance_svc.planning.plan_files import default_phases, finite, write_text
 from guidance_svc.planning.windows.launches import Launch
 
@@ -33,7 +34,6 @@ def launch_table(library: Library, plan: FlightPlan, launch: Launch, title: str)
             phase["azimuth_deg"] = degrees(launch.azimuth_rad)
     table["phases"] = phases
     return table
-
 
 
 def write_launches(
@@ -62,6 +62,6 @@ def write_launches(
                 f'#   frame = {{"motion": "inertial", "meridian_at_zero_deg": {meridian_deg:.9g}}}',
             ]
             path = folder / "flights" / f"{name}.toml"
-            write_text(path, "\n".join([*head, *toml_lines(finite(table))]) + "\n")
+            write_text(path, "\n".join([*head, tomlkit.dumps(finite(table))]))
             paths.append(path)
     return paths

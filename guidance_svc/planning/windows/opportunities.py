@@ -14,7 +14,7 @@ from math import asin, atan2, ceil, copysign, cos, degrees, exp, floor, hypot, i
 from guidance_svc.core.frames import site_state
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.core.vectors import norm
-from guidance_svc.domain import Body, Site
+from guidance_svc.domain import Body, Site, Vec
 from guidance_svc.errors import ConfigError
 from guidance_svc.orbits.mean_elements import advanced, rates
 from guidance_svc.orbits.values import Field, MeanOrbit
@@ -141,17 +141,17 @@ def branches(latitude_rad: float, inclination_rad: float) -> list[float]:
 
 
 def passage(
-    time_s: float, argument: float, node: float, latitude: float, inclination: float, turn: float, speed: float,
-    r: tuple[float, float, float], body: Body,
+    time_s: float, argument_rad: float, node_rad: float, latitude_rad: float, inclination_rad: float,
+    turn_rate_rad_s: float, speed_m_s: float, site_m: Vec, body: Body,
 ) -> Opportunity:  # fmt: skip
-    """One opportunity."""
-    north = sin(inclination) * cos(argument) / cos(latitude)
-    east = cos(inclination) / cos(latitude)
-    ground_m_s = body.rotation_rad_s * hypot(r[0], r[1])
-    over_east, over_north = speed * east - ground_m_s, speed * north
+    """The opportunity at a passage of the plane over the site."""
+    north = sin(inclination_rad) * cos(argument_rad) / cos(latitude_rad)
+    east = cos(inclination_rad) / cos(latitude_rad)
+    ground_m_s = body.rotation_rad_s * hypot(site_m[0], site_m[1])
+    over_east, over_north = speed_m_s * east - ground_m_s, speed_m_s * north
     return Opportunity(
-        time_s, cos(argument) > 0.0, wrapped(atan2(east, north)), wrapped(atan2(over_east, over_north)), node, speed,
-        hypot(over_east, over_north), inclination, wrapped(argument), latitude, turn,
+        time_s, cos(argument_rad) > 0.0, wrapped(atan2(east, north)), wrapped(atan2(over_east, over_north)), node_rad,
+        speed_m_s, hypot(over_east, over_north), inclination_rad, wrapped(argument_rad), latitude_rad, turn_rate_rad_s,
     )  # fmt: skip
 
 

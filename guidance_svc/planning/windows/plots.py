@@ -1,15 +1,14 @@
-"""Plots of launch windows: plane angle and cost around the in-plane times, a calendar. Needs matplotlib."""
+"""Plots of launch windows: plane angle and cost around the in-plane times, a calendar. Needs the extra `report`."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 from io import BytesIO, StringIO
 from typing import Any
 
-from guidance_svc.constants import CAUTION
 from guidance_svc.report.plots import COLOURS, SVG_SALT
+from guidance_svc.report.rendering import Plot, plots_page, svg_element
 
 HOURS = 24.0
 SIDES = {True: "northwards", False: "southwards"}
@@ -146,11 +145,9 @@ def window_images(picture: WindowPicture) -> tuple[str, bytes]:
 
 
 def window_page(title: str, svg: str, text: str) -> str:
-    """The self-contained page around the SVG and the table's text."""
-    return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
-        "<style>body{font:15px/1.5 system-ui,sans-serif;max-width:76rem;margin:2rem auto;padding:0 1rem}"
-        "pre{font-size:13px;overflow:auto}svg{width:100%;height:auto}</style></head><body>"
-        f"<h1>{escape(title)}</h1><p>{escape(CAUTION)}</p><pre>{escape(text)}</pre>{svg[svg.index('<svg') :]}"
-        "</body></html>\n"
-    )
+    """The self-contained page around the SVG and the table's text.
+
+    Raises:
+        ImportError: jinja2 is not installed.
+    """
+    return plots_page(title, [Plot("", svg_element(svg))], above=text)

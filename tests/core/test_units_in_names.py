@@ -1,0 +1,51 @@
+"""Every number parameter of a public function carries its unit in its name, or is known to have none."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import guidance_svc
+
+PACKAGE = Path(guidance_svc.__file__).parent
+ROOMS = ("orbits", "plan", "planning")
+NUMBERS = {"float", "int", "float | None", "int | None"}
+UNITS = (  # a longer unit ends in one of these: _kg_s in _s
+    "_m", "_km", "_s", "_ms", "_us", "_ns", "_kg", "_n", "_pa", "_k", "_rad", "_deg", "_frac", "_unit", "_m_s2",
+    "_m3_s2", "_m2", "_m2_s2", "_m2_s4", "_kg_m3", "_bytes", "_day", "_days", "_jd_tt",
+)  # fmt: skip
+BARE_UNITS = {"day", "days", "jd_tt"}  # the name is the unit
+WITHOUT = {
+    "eccentricity", "bend", "factor", "sigmas",  # dimensionless
+    "count", "done", "most_flights", "number", "total",  # counts
+    "first",  # index of a stage
+    "reached", "limit",  # in the unit that comes beside them
+}  # fmt: skip
+
+
+def bare_numbers(path: Path) -> Iterator[str]:
+    """The number parameters of a file's public functions and methods whose names tell no unit."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) or node.name.startswith("_"):
+            continue
+        for one in (*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs):
+            if one.annotation is None or ast.unparse(one.annotation) not in NUMBERS or one.arg in WITHOUT:
+                continue
+            if not one.arg.endswith(UNITS) and one.arg not in BARE_UNITS:
+                yield f"{path.name}:{node.lineno} {node.name}({one.arg})"
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_every_number_parameter_tells_its_unit(room: str) -> None:
+    files = sorted((PACKAGE / room).rglob("*.py"))
+    assert len(files) > 1
+    assert [found for path in files for found in bare_numbers(path)] == []
+
+
+def test_a_number_without_unit_is_found(tmp_path: Path) -> None:
+    source = "def one(mu: float, *, time_s: float, k: int | None = None, count: int = 1) -> None: ...\n"
+    (tmp_path / "odd.py").write_text(source + "def _two(mu: float) -> None: ...\n", encoding="utf-8")
+    assert list(bare_numbers(tmp_path / "odd.py")) == ["odd.py:1 one(mu)", "odd.py:1 one(k)"]

@@ -17,6 +17,7 @@ from guidance_svc.storage.recorder import NoRecorder, Recorder
 from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding, decode, encode, encoding_of
 from guidance_svc.wire.messages import OpenMessage
 from guidance_svc.wire.parse import message_type, parse_close, parse_frame, parse_health, parse_open, parse_state
+from guidance_svc.wire.quick import StateBody, encode_command, read_state
 from guidance_svc.wire.replies import closed_message, command_message, fault_message, opened_message
 
 LINKS_LOOKED_AT: Final = 64  # at once, for one to forget
@@ -136,11 +137,16 @@ class Desk:
         """
         json_lines, encoding = encoding == "json", encoding or encoding_of(payload)
         vehicle = self._sessions.vehicle_of(link)
-        message: dict[str, Any] = {}
+        message: dict[str, Any] | StateBody = {}
         try:
-            message = decode(payload, self._limit_bytes, json_lines)
-            reply = self._handlers[message_type(message)](link, message)
-            answer = encode(reply, encoding)
+            quick = read_state(payload, encoding) if len(payload) <= self._limit_bytes else None
+            if quick is not None:
+                message, reply = quick.body, self._command(link, quick.state)
+            else:
+                message = decode(payload, self._limit_bytes, json_lines)
+                reply = self._handlers[message_type(message)](link, message)
+            kind = reply["type"]
+            answer = encode_command(reply, encoding) if kind == "command" else encode(reply, encoding)
         except GuidanceError as error:
             return self._refuse(link, vehicle, payload, encoding, error, message)
         except Exception as error:
@@ -148,7 +154,6 @@ class Desk:
             internal = GuidanceError("internal_error", "", "no fault of the service; see its log", type(error).__name__)
             return self._refuse(link, vehicle, payload, encoding, internal, message)
         named = vehicle or self._sessions.vehicle_of(link)
-        kind = reply["type"]
         if kind == "health":  # not recorded: a scraper would fill the recording, and no flight depends on it
             return answer
         if kind == "closed":
@@ -222,7 +227,10 @@ class Desk:
         )
 
     def _state(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
-        command = self._sessions.state(link, parse_state(message))
+        return self._command(link, parse_state(message))
+
+    def _command(self, link: Hashable, state: VehicleState) -> dict[str, Any]:
+        command = self._sessions.state(link, state)
         if command.warnings and link not in self._doubted:
             self._tell_doubts(link, command)
         return command_message(command)
@@ -259,9 +267,9 @@ class Desk:
         payload: bytes,
         encoding: Encoding,
         error: GuidanceError,
-        message: dict[str, Any],
+        message: dict[str, Any] | StateBody,
     ) -> bytes:
-        seq = message.get("seq")
+        seq = message.seq if isinstance(message, StateBody) else message.get("seq")
         known = isinstance(seq, int) and not isinstance(seq, bool) and 0 <= seq <= 2**53
         reply = fault_message(error, seq if known else None)
         self.health.fault(error.code)

@@ -4,52 +4,47 @@ from __future__ import annotations
 
 from base64 import b64decode, b64encode
 from collections.abc import Hashable, Mapping
-from typing import Any
 
 from guidance_svc.session.history import History
 from guidance_svc.session.marks import Mark
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import SHAPE, Registry, digest_of
 from guidance_svc.storage.journal import Journal, NoJournal
-from guidance_svc.storage.recorder import Aside, NoRecorder, Recorder
+from guidance_svc.storage.recorder import NoRecorder, Recorder
 
 
 class Keeping:
     """A recorder whose flush writes the journal too; it keeps nothing until the two are set."""
 
     def __init__(self) -> None:
-        self.recorder: Recorder = NoRecorder()
+        self.recorder = NoRecorder()
         self.journal: Journal = NoJournal()
+
+    @property
+    def recorder(self) -> Recorder:
+        """What the messages go to, without a step between."""
+        return self._recorder
+
+    @recorder.setter
+    def recorder(self, recorder: Recorder) -> None:
+        self._recorder = recorder
+        self.plan, self.exchange, self.refusal, self.aside = (
+            recorder.plan, recorder.exchange, recorder.refusal, recorder.aside
+        )  # fmt: skip
 
     @property
     def state(self) -> str:
         """Of the recording."""
-        return self.recorder.state
-
-    def plan(self, name: str, table: Mapping[str, Any]) -> None:
-        """As `Recorder.plan`."""
-        self.recorder.plan(name, table)
-
-    def exchange(self, link: int, vehicle: str | None, request: dict[str, Any], reply: dict[str, Any]) -> None:
-        """As `Recorder.exchange`."""
-        self.recorder.exchange(link, vehicle, request, reply)
-
-    def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
-        """As `Recorder.refusal`."""
-        self.recorder.refusal(link, vehicle, payload, reply)
-
-    def aside(self, link: int, vehicle: str, what: Aside) -> None:
-        """As `Recorder.aside`."""
-        self.recorder.aside(link, vehicle, what)
+        return self._recorder.state
 
     def flush(self) -> None:
         """Hand everything of this batch to the operating system."""
-        self.recorder.flush()
+        self._recorder.flush()
         self.journal.sync()
 
     def close(self) -> None:
         """Finish both; the recording first, for its last part tells what the sessions are."""
-        self.recorder.close()
+        self._recorder.close()
         self.journal.close()
 
 

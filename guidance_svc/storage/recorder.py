@@ -21,13 +21,14 @@ from typing import Any, Final, Literal, Protocol, get_args
 
 from mcap.writer import Writer
 from pydantic import TypeAdapter
-from pydantic_core import to_json  # 1.1 us a state against 5.2 of json; floats to the last bit as well
+from pydantic_core import to_json as any_to_json
 
 from guidance_svc.errors import MessageFault
 from guidance_svc.storage.framing import PROFILE
 from guidance_svc.systems import is_still, lock_now
 from guidance_svc.wire import messages
 from guidance_svc.wire.codec import decode, encode, encoding_of
+from guidance_svc.wire.quick import StateBody, to_json
 
 OK: Final = "ok"
 OFF: Final = "off"
@@ -53,6 +54,7 @@ MODELS: Final[Mapping[str, Any]] = {
     "closed": messages.ClosedMessage,
     "fault": messages.FaultMessage,
 }
+Request = dict[str, Any] | StateBody
 Aside = Literal["link_gone", "given_up"]
 ASIDES: Final = get_args(Aside)
 ASIDE_SCHEMA: Final = {"title": "Aside", "type": "object", "properties": {"link": {"type": "integer"}}}
@@ -74,7 +76,7 @@ class Recorder(Protocol):
     def plan(self, name: str, table: Mapping[str, Any]) -> None:
         """Keep a flight plan as it is used under this name."""
 
-    def exchange(self, link: int, vehicle: str | None, request: dict[str, Any], reply: dict[str, Any]) -> None:
+    def exchange(self, link: int, vehicle: str | None, request: Request, reply: dict[str, Any]) -> None:
         """Keep an accepted message and its reply."""
 
     def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
@@ -100,7 +102,7 @@ class NoRecorder:
     def plan(self, name: str, table: Mapping[str, Any]) -> None:
         """Nothing."""
 
-    def exchange(self, link: int, vehicle: str | None, request: dict[str, Any], reply: dict[str, Any]) -> None:
+    def exchange(self, link: int, vehicle: str | None, request: Request, reply: dict[str, Any]) -> None:
         """Nothing."""
 
     def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
@@ -147,14 +149,14 @@ class McapRecorder:
         self._writer.start(PROFILE, f"guidance-svc {about.get('version', '')}")
         self._writer.add_metadata("service", dict(about))
         self._schemas: dict[str, int] = {}
-        self._channels: dict[tuple[str, str], int] = {}
+        self._channels: dict[tuple[str | None, str], int] = {}
         self._plans: dict[str, str] = {}
         self._sequence = 0
         self.flush()
 
     def plan(self, name: str, table: Mapping[str, Any]) -> None:
         """Keep a flight plan, once for each form that it takes."""
-        text = to_json(table).decode()
+        text = any_to_json(table).decode()
         if self._plans.get(name) != text:
             self._plans[name] = text
             self._writer.add_metadata("flight_plan", {"name": name, "json": text})
@@ -163,15 +165,21 @@ class McapRecorder:
         """Keep what an open session is at this moment; `table` names its "vehicle"."""
         self._writer.add_metadata("session", dict(table))
 
-    def exchange(self, link: int, vehicle: str | None, request: dict[str, Any], reply: dict[str, Any]) -> None:
+    def exchange(self, link: int, vehicle: str | None, request: Request, reply: dict[str, Any]) -> None:
         """Keep an accepted message and its reply, tokens left out."""
         now_ns = self._clock_ns()
+        kind = reply["type"]
+        if kind == "command":  # nothing in it is secret
+            self._write(vehicle, "state", link, to_json(request), now_ns)
+            self._write(vehicle, kind, link, to_json(reply), now_ns)
+            return
+        assert isinstance(request, dict)
         if "resume" in request:
             request = {**request, "resume": NOT_RECORDED}
         if "token" in reply:
             reply = {**reply, "token": NOT_RECORDED}
-        self._write(vehicle, request["type"], link, request, now_ns)
-        self._write(vehicle, reply["type"], link, reply, now_ns)
+        self._write(vehicle, request["type"], link, any_to_json(request), now_ns)
+        self._write(vehicle, kind, link, any_to_json(reply), now_ns)
 
     def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
         """Keep a refused message, shortened, and its fault."""
@@ -179,12 +187,12 @@ class McapRecorder:
         kept = _without_token(payload[:REFUSED_LIMIT_BYTES], whole=len(payload) <= REFUSED_LIMIT_BYTES)
         shown = b64encode(_before_token(payload) if kept is None else kept).decode()
         refused = {"size": len(payload), "payload_base64": shown, "whole": kept is not None}
-        self._write(vehicle, "refused", link, refused, now_ns)
-        self._write(vehicle, "fault", link, reply, now_ns)
+        self._write(vehicle, "refused", link, any_to_json(refused), now_ns)
+        self._write(vehicle, "fault", link, any_to_json(reply), now_ns)
 
     def aside(self, link: int, vehicle: str, what: Aside) -> None:
         """Keep what befell a session without a message of its script: a replay needs it."""
-        self._write(vehicle, what, link, {}, self._clock_ns())
+        self._write(vehicle, what, link, b"{}", self._clock_ns())
 
     def flush(self) -> None:
         """Hand everything to the operating system: one system call."""
@@ -215,28 +223,28 @@ class McapRecorder:
         """Whether the file is still the one that its path leads to; one that was deleted takes bytes for nobody."""
         return is_still(self.path, self._sink.fileno())
 
-    def _write(self, vehicle: str | None, kind: str, link: int, message: dict[str, Any], now_ns: int) -> None:
-        body = to_json(message)
+    def _write(self, vehicle: str | None, kind: str, link: int, body: bytes, now_ns: int) -> None:
         data = b'{"link":%d,' % link + body[1:] if len(body) > 2 else b'{"link":%d}' % link
-        channel = self._channels.get((vehicle or NO_VEHICLE, kind))
-        new = channel is None
-        if channel is None:
-            channel = self._channel(vehicle or NO_VEHICLE, kind)
         self._sequence = (self._sequence + 1) & 0xFFFFFFFF
-        if new:  # the library writes channel and schema out with the next message that it writes itself
+        channel = self._channels.get((vehicle, kind))
+        if channel is None:  # the library writes channel and schema out with the next message that it writes itself
+            channel = self._channel(vehicle, kind)
             self._writer.add_message(channel, now_ns, data, now_ns, self._sequence)
             return
-        head = MESSAGE_HEAD.pack(
-            MESSAGE_OPCODE, MESSAGE_FIXED_BYTES + len(data), channel, self._sequence, now_ns, now_ns
+        self._sink.write(
+            MESSAGE_HEAD.pack(
+                MESSAGE_OPCODE, MESSAGE_FIXED_BYTES + len(data), channel, self._sequence, now_ns, now_ns
+            )
+            + data
         )
-        self._sink.write(head + data)
 
-    def _channel(self, vehicle: str, kind: str) -> int:
+    def _channel(self, vehicle: str | None, kind: str) -> int:
         if kind not in self._schemas:
             self._schemas[kind] = self._writer.register_schema(kind, "jsonschema", _schema(kind))
         direction = "in" if kind in ("open", "state", "close", "refused", *ASIDES) else "out"
-        about = {"vehicle": vehicle, "type": kind, "direction": direction}
-        channel = self._writer.register_channel(f"/{vehicle}/{kind}", "json", self._schemas[kind], about)
+        name = vehicle or NO_VEHICLE
+        about = {"vehicle": name, "type": kind, "direction": direction}
+        channel = self._writer.register_channel(f"/{name}/{kind}", "json", self._schemas[kind], about)
         self._channels[vehicle, kind] = channel
         return channel
 

@@ -19,7 +19,7 @@ from guidance_svc.errors import RecordingError
 from guidance_svc.storage.compacting import compact
 from guidance_svc.storage.framing import SUFFIX
 from guidance_svc.storage.housekeeping import Finishing, remove_oldest
-from guidance_svc.storage.recorder import NOT_RECORDED, OK, OPEN_KEY, Aside, McapRecorder
+from guidance_svc.storage.recorder import NOT_RECORDED, OK, OPEN_KEY, Aside, McapRecorder, Request
 from guidance_svc.systems import is_in_use
 
 IN_PLACE_BYTES: Final = 4 << 20  # 0.15 s of compacting, of the second that stopping may take; measured
@@ -101,27 +101,27 @@ class RotatingRecorder:
         if self._part is not None:
             self._part.plan(name, table)
 
-    def exchange(self, link: int, vehicle: str | None, request: dict[str, Any], reply: dict[str, Any]) -> None:
+    def exchange(self, link: int, vehicle: str | None, request: Request, reply: dict[str, Any]) -> None:
         """Keep an accepted message and its reply."""
-        if request["type"] == "open" and vehicle is not None:
+        if isinstance(request, dict) and request["type"] == "open" and vehicle is not None:
             self._opens[vehicle] = to_json({**request, "resume": NOT_RECORDED}).decode()
-        self._keep(lambda part: part.exchange(link, vehicle, request, reply))
+        self._keep(McapRecorder.exchange, link, vehicle, request, reply)
 
     def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
         """Keep a refused message and its fault."""
-        self._keep(lambda part: part.refusal(link, vehicle, payload, reply))
+        self._keep(McapRecorder.refusal, link, vehicle, payload, reply)
 
     def aside(self, link: int, vehicle: str, what: Aside) -> None:
         """Keep what befell a session without a message of its script."""
-        self._keep(lambda part: part.aside(link, vehicle, what))
+        self._keep(McapRecorder.aside, link, vehicle, what)
 
-    def _keep(self, write: Callable[[McapRecorder], None]) -> None:
+    def _keep(self, write: Callable[..., None], *what: object) -> None:
         """Write to the part, if there is one; one that has lost a record for want of memory is not gone on with."""
         if self._part is None:
             self._missed += 1
             return
         try:
-            write(self._part)
+            write(self._part, *what)
         except MemoryError:
             self._part.abandon()
             self._part, self._missed = None, self._missed + 1

@@ -1,21 +1,22 @@
 """Measurements, printed as tables; nothing is asserted.
 
     python -m tests.bench [insertion] [latency] [memory] [cycle] [profile] [disturbances] [sweep] [drift] [board]
-                          [neighbours] [curve]
+                          [neighbours] [curve] [budget]
                           [--seconds S] [--rounds N] [--seeds N]
 
 Without a name: insertion, cycle, latency, memory. Ratios are taken within one run, rounds interleaved, because the
-machine is shared; absolute times mean little.
+machine is shared; absolute times mean little. `budget` ends with exit code 1 where a figure is beyond its budget.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 
 from rich.console import Console
 
 NAMES = ("insertion", "latency", "memory", "cycle", "profile", "disturbances", "sweep", "drift", "board",
-         "neighbours", "curve", "restart")  # fmt: skip
+         "neighbours", "curve", "restart", "budget")  # fmt: skip
 
 
 def main() -> None:
@@ -30,7 +31,19 @@ def main() -> None:
     if unknown:
         parser.error(f"unknown: {', '.join(unknown)}; expected {', '.join(NAMES)}")
     console = Console(width=None if Console().is_terminal else 160)
-    from tests.bench import board, curve, cycle, disturbances, drift, insertion, latency, memory, neighbours, restart
+    from tests.bench import (
+        board,
+        budget,
+        curve,
+        cycle,
+        disturbances,
+        drift,
+        insertion,
+        latency,
+        memory,
+        neighbours,
+        restart,
+    )
 
     runs = {
         "insertion": lambda: insertion.run(console),
@@ -45,9 +58,11 @@ def main() -> None:
         "restart": lambda: restart.run(console, args.rounds),
         "drift": lambda: drift.run(console),
         "sweep": lambda: disturbances.run_sweep(console, args.seeds or disturbances.SWEPT),
+        "budget": lambda: budget.run(console),
     }
     for name in args.names or ("insertion", "cycle", "latency", "memory"):
-        runs[name]()
+        if runs[name]() is False:
+            sys.exit(1)
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ from typing import Any
 from guidance_svc.core.compiled import HAVE_NUMBA
 
 START_WAIT_LINES = 50
-PLAIN = "import sys; sys.modules['numba'] = sys.modules['msgspec'] = None; "
+PLAIN = "import sys; sys.modules['numba'] = None; "
 SERVE = "from guidance_svc.__main__ import main; main()"
 
 

@@ -45,12 +45,12 @@ def start(flight: FlightPlan) -> SimState:
     return SimState(0.0, r, v, level, full_tanks(flight.vehicle), engine_on=True)  # type: ignore[arg-type]
 
 
-def flown() -> list[VehicleState]:
-    """Every state of the burn at 50 Hz."""
+def flown(most: int = 40_000) -> list[VehicleState]:
+    """Every state of the burn at 50 Hz, or the first of them."""
     flight = plan()
     world, state, out = World(flight.body, flight.vehicle), start(flight), []
     session = Session(flight, Frame())
-    while len(out) < 40_000:
+    while len(out) < most:
         message = telemetry(state, world, session.frame, len(out))
         command = session.state(message)
         if command.phase != "insertion":
@@ -72,14 +72,14 @@ def as_message(state: VehicleState) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def packed() -> list[bytes]:
+def packed(most: int = 40_000) -> list[bytes]:
     """The messages as they go out."""
-    return [msgpack.packb(as_message(state)) for state in flown()]
+    return [msgpack.packb(as_message(state)) for state in flown(most)]
 
 
-def write(path: Path) -> int:
+def write(path: Path, most: int = 40_000) -> int:
     """Write the messages where the load reads them; how many."""
-    messages = packed()
+    messages = packed(most)
     path.write_bytes(msgpack.packb(messages))
     return len(messages)
 

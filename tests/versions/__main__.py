@@ -27,7 +27,7 @@ ROOT: Final = Path(__file__).resolve().parents[2]
 EXTRAS: Final = "report,sky,board,plan"
 TEST_TOOLS: Final = ("pytest", "pytest-asyncio", "pytest-xdist", "hypothesis")  # at their newest: not what is tested
 TESTS: Final = ("tests/session/test_packing.py", "tests/wire")
-TOLD: Final = ("numpy", "pydantic", "pyzmq", "msgpack", "mcap", "typer", "rich", "matplotlib")
+TOLD: Final = ("numpy", "pydantic", "pyzmq", "msgpack", "msgspec", "mcap", "typer", "rich", "matplotlib")
 NOT_TO_BE_HAD: Final = re.compile(r"error sending request|Failed to fetch|dns error|timed out|Could not connect", re.I)
 LIMIT_S: Final = 600.0  # of one step; a bound for a hang
 

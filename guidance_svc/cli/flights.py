@@ -65,6 +65,68 @@ def demo(
 
 
 @app.command()
+def rehearse(
+    flight: Annotated[str, typer.Argument(help="Flight plan, by name or as a TOML file.")],
+    carries: Annotated[
+        str | None, typer.Option(help="Flight plan of the vehicle that it carries and lets go; flown as well.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for a recording, which report, replay and calibrate read.")
+    ] = None,
+    rate: Annotated[float, typer.Option(help="States a second under power.")] = 10.0,
+    seed: Annotated[int, typer.Option(help="Of all that is drawn; the same seed gives the same flight.")] = 0,
+    noise_m: Annotated[float, typer.Option(help="Noise of the positions told, m, one sigma an axis.")] = 0.0,
+    noise_m_s: Annotated[float, typer.Option(help="Noise of the velocities told, m/s, one sigma an axis.")] = 0.0,
+    noise_kg: Annotated[float, typer.Option(help="Noise of the mass told, kg, one sigma.")] = 0.0,
+    delay_s: Annotated[float, typer.Option(help="From a state until its command is in force.")] = 0.0,
+    lost_percent: Annotated[float, typer.Option(help="Of the states that get lost, and of the replies.")] = 0.0,
+    tick_s: Annotated[
+        float | None, typer.Option(help="The engine is cut on ticks of this length only; default: at any instant.")
+    ] = None,
+    thrust_percent: Annotated[float, typer.Option(help="True less planned thrust, such as -3.")] = 0.0,
+    isp_percent: Annotated[float, typer.Option(help="The same of the specific impulse.")] = 0.0,
+    dry_mass_percent: Annotated[float, typer.Option(help="The same of each stage's dry mass.")] = 0.0,
+    tail_off_s: Annotated[
+        float | None,
+        typer.Option(help="True impulse after a cutoff, in seconds of full thrust; default: the vehicle file's."),
+    ] = None,
+    engine_loss_percent: Annotated[
+        float, typer.Option(help="Thrust that the burning stage loses, at --engine-loss-at-s.")
+    ] = 0.0,
+    engine_loss_at_s: Annotated[float | None, typer.Option(help="When, on the vehicle's clock.")] = None,
+    within_m: Annotated[float, typer.Option(help="How far perigee and apogee may miss the target.")] = 1000.0,
+    within_deg: Annotated[float, typer.Option(help="The same of the plane.")] = 0.01,
+    configs: Configs = None,
+) -> None:
+    """Fly a plan in this process against a simulated vehicle: the test to run before a flight.
+
+    Prints what happened when, and the orbit against the target. Guidance is told nothing of what you make go wrong.
+    Exit code 1: the target is missed or the vehicle is lost.
+    """
+    from math import inf
+
+    from guidance_svc.files.config_files import chosen_folder, load_library
+    from guidance_svc.rehearsal.command import ask_of, run_rehearsal
+    from guidance_svc.rehearsal.disturbances import Disturbances
+    from guidance_svc.rehearsal.outcome import Bounds
+
+    with plain_errors():
+        name, library = named_plan(flight, load_library(chosen_folder(configs)))
+        if carries is not None:
+            carries, library = named_plan(carries, library)
+        wrong = Disturbances(
+            seed, noise_m, noise_m_s, noise_kg, delay_s, lost_percent / 100.0,
+            thrust_frac=1.0 + thrust_percent / 100.0, exhaust_frac=1.0 + isp_percent / 100.0,
+            dry_mass_frac=1.0 + dry_mass_percent / 100.0, tail_off_s=tail_off_s,
+            thrust_kept_frac=1.0 - engine_loss_percent / 100.0,
+            engine_loss_at_s=inf if engine_loss_at_s is None else engine_loss_at_s,
+        )  # fmt: skip
+        ask = ask_of(name, carries, rate, tick_s, wrong, Bounds(within_m, within_deg), out)
+        code = run_rehearsal(library, ask, typer.echo)
+    raise typer.Exit(code)
+
+
+@app.command()
 def boost(
     flight: Annotated[str, typer.Argument(help="Flight plan with a boost, by name or as a TOML file.")],
     carries: Annotated[str | None, typer.Option(help="Flight plan of the vehicle that the booster carries.")] = None,

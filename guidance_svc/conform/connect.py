@@ -21,6 +21,7 @@ from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan, Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
+from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.service.addresses import host_and_port, zmq_endpoint
 from guidance_svc.wire.messages import ClosedMessage, CommandMessage, FaultMessage, OpenedMessage
 
@@ -141,19 +142,7 @@ class Client:
 
     def obey(self, command: Message) -> None:
         """Fly on as told."""
-        time_s, cut = self.vehicle.craft.state.time_s, command["cutoff_at_s"]
-        on = command["engine_on"] and not (cut is not None and time_s + 1e-6 >= cut)
-        controls = {name: command[name] for name in ("pointing", "throttle", "cutoff_at_s")} | {"engine_on": on}
-        event = command["event"]
-        acts = {"ignite": "ignite", "circularize": "ignite", "release": "release", "separate": "separate",
-                "drop_cover": "drop_cover"}  # fmt: skip
-        if event and event["name"] in acts:
-            controls[f"{acts[event['name']]}_at_s"] = event["at_s"]
-        span = float(command["next_contact_s"])
-        if event and event["at_s"] > time_s:
-            span = min(span, event["at_s"] - time_s)
-        self.vehicle.craft.command(controls)
-        self.vehicle.craft.fly(STEP_S if command["engine_on"] else max(STEP_S, span))
+        obey(self.vehicle.craft, command, STEP_S)
 
 
 def check_service(library: Library, plan: str, role: Role, address: str) -> Iterator[Check]:

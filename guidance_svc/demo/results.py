@@ -12,6 +12,7 @@ from typing import Any
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body
+from guidance_svc.rehearsal.craft import moment
 from guidance_svc.report.flight import Moment
 from guidance_svc.report.plots import Sample
 
@@ -26,14 +27,6 @@ def read_moments(path: Path) -> list[Moment]:
     """
     with path.open(encoding="utf-8") as file:
         return [moment(json.loads(line)) for line in file]
-
-
-def moment(line: Mapping[str, Any]) -> Moment:
-    """One line of the log."""
-    (x, y, z), (u, v, w) = line["position_m"], line["velocity_m_s"]
-    return Moment(
-        line["time_s"], (x, y, z), (u, v, w), line["mass_kg"], line["propellant_kg"], line["stage"], line["mark"]
-    )
 
 
 def samples(moments: Sequence[Moment], said: Sequence[Mapping[str, Any]], body: Body) -> list[Sample]:

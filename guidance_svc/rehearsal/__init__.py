@@ -1,3 +1,4 @@
-"""A flight plan flown in this process: a simulated vehicle that obeys a session's commands, no socket between them.
+"""A flight plan flown in this process: the one loop that obeys commands, its vehicle, and what is made to go wrong.
 
-In: a plan and a simulated vehicle. Out: the flight, and the orbit it came to. May import `session`, `sim` and below."""
+In: a plan, a simulated vehicle, disturbances. Out: the flight, the orbit it came to, a recording. `loop` knows no
+service; `service` and `command` put one beside it without sockets. May import `service`, `session`, `sim` and below."""

@@ -1,4 +1,4 @@
-"""One plan flown closed loop in this process: simulator against session, no socket; what the flight came to."""
+"""An ascent from the pad to the end of the insertion, flown closed loop: rows, extremes and the orbit it came to."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.frames import ground_velocity
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.vectors import dot, norm, sub
-from guidance_svc.domain import Command, Event, FlightPlan, Frame, Hold, Vec
+from guidance_svc.domain import Command, Event, FlightPlan, Frame, Hold, Vec, VehicleState
 from guidance_svc.errors import GuidanceError
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.loop import LOWEST_M, FlightLog, fly, in_process
 from guidance_svc.session.session import Session
 from guidance_svc.sim.motion import height_above_ellipsoid_m
-from guidance_svc.sim.state import Controls, SimState, World, burning_frac, mass_kg, on_pad, present_stage
-from guidance_svc.sim.step import step
-from guidance_svc.sim.telemetry import telemetry
+from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, on_pad, present_stage
 
-LOWEST_M = -1e3  # below the ellipsoid a vehicle is in the ground
+ASCENT = ("hold", "boost", "insertion")
 SLOW_M_S = 20.0  # against the air; below it the angle of attack says nothing
 ROW_EVERY_S = 1.0
 LONGEST_S = 3000.0
@@ -89,35 +89,30 @@ def fly_ascent(
     hold = plan.phases[0] if isinstance(plan.phases[0], Hold) else None
     start_s = hold.release_at_s - hold.ignition_lead_s - 1.0 if hold else 0.0
     pad = on_pad(plan.site, world, start_s)
-    session, flight = Session(plan, frame), AscentFlight(pad if hold else replace(pad, held_down=False, engine_on=True))
-    seen: str | None = None
-    while flight.state.time_s < start_s + LONGEST_S:
-        state = flight.state
-        command = session.state(telemetry(state, world, frame, flight.states, seen_event=seen))
-        flight.states += 1
-        if command.phase not in ("hold", "boost", "insertion"):
-            return ended(flight, plan, world)
-        session.work()
-        noted(flight, command, world, on_row, row_every_s)
-        flight.state = step(state, controls_for(command, state), tick_s, world)
-        if command.event is not None and flight.state.time_s > command.event.at_s:
-            seen = command.event.id
-            flight.events.append(command.event)
-    raise GuidanceError("not_inserted", plan.name, f"an insertion within {LONGEST_S:g} s", command.phase)
+    start = pad if hold else replace(pad, held_down=False, engine_on=True)
+    flight, craft = AscentFlight(start), Craft(plan.vehicle.name, world, start)
 
+    def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
+        flight.state, flight.states = craft.state, flight.states + 1
+        if command.phase in ASCENT:
+            noted(flight, command, world, on_row, row_every_s)
 
-def controls_for(command: Command, state: SimState) -> Controls:
-    """What a script would do with a command: events at their instants, and the engine lit if it should burn by now."""
-    event = command.event
-    burn = True if command.engine_on and not state.engine_on else None
-
-    def at(*names: str) -> float | None:
-        return event.at_s if event is not None and event.name in names else None
-
-    return Controls(
-        command.direction, command.throttle_frac, burn, at("ignite"), command.cutoff_at_s, at("separate"),
-        at("release"), at("drop_cover"),
+    log = fly(
+        craft, in_process(Session(plan, frame)), past_insertion, frame=frame, tick_s=tick_s, most_s=LONGEST_S,
+        watch=watch,
     )  # fmt: skip
+    if log.refused is not None:
+        raise log.refused
+    if not past_insertion(log):
+        phase = log.last.phase if log.last else "none"
+        raise GuidanceError("not_inserted", plan.name, f"an insertion within {LONGEST_S:g} s", phase)
+    flight.events = log.events
+    return ended(flight, plan, world)
+
+
+def past_insertion(log: FlightLog) -> bool:
+    """The ascent is over."""
+    return log.last is not None and log.last.phase not in ASCENT
 
 
 def noted(

@@ -7,18 +7,18 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from typing import Any, Final
 
-from guidance_svc.core.atmosphere import air_of
-from guidance_svc.core.rocket import thrust_at_n
 from guidance_svc.domain import FlightPlan, Vec
 from guidance_svc.errors import GuidanceError
-from guidance_svc.sim.motion import NO_AIR_ABOVE_M, height_above_ellipsoid_m
+from guidance_svc.rehearsal.orders import INSTANT_S
+from guidance_svc.report.flight import Moment
 from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, on_pad, present_stage, split
-from guidance_svc.sim.step import advance, cut_off, ignited, released, separated, uncovered, wanted_unit
+from guidance_svc.sim.step import advance, coast, cut_off, ignited, released, separated, uncovered, wanted_unit
+from guidance_svc.sim.telemetry import thrust_n
 
-INSTANT_S: Final = 1e-9  # two times nearer than this are one
 CLOCK_DIGITS: Final = 9  # a nanosecond
 LOG_STEP_S: Final = 1.0  # of vehicle time between lines of the flight log under thrust
 LOG_COAST_STEP_S: Final = 20.0  # the same without thrust
+LONG_COAST_S: Final = 5.0  # a span without thrust from which on the simulator's large steps are taken
 ACTIONS: Final = ("cutoff", "separate", "drop_cover", "ignite", "release")  # in this order at one instant
 FIELDS: Final = ("pointing", "throttle", "engine_on", *(f"{action}_at_s" for action in ACTIONS))
 LONGEST_ADVANCE_S: Final = 1e6
@@ -34,7 +34,7 @@ class Craft:
     Args:
         name: as scripts know it.
         world, state: of the simulator.
-        log: gets a dict for each line of the flight log.
+        log: gets a dict for each line of the flight log; None where nobody reads it.
         on_separation: called with the lower part's own world and state and those of the upper part; None when
             what is above the burning stage belongs to this very vehicle.
     """
@@ -42,11 +42,13 @@ class Craft:
     name: str
     world: World
     state: SimState
-    log: Log
+    log: Log | None = None
     on_separation: Callable[[World, SimState], None] | None = None
     wanted: Vec = (0.0, 0.0, 0.0)
     planned_s: dict[str, float] = field(default_factory=dict)
     separated_s: float = -inf
+    cut_s: float = -inf
+    """When its engine was last cut by a command."""
 
     def __post_init__(self) -> None:
         self.wanted = self.state.pointing
@@ -77,10 +79,18 @@ class Craft:
         until_s = round(self.state.time_s + seconds, CLOCK_DIGITS)  # or tenths would pile up their rounding
         while self.state.time_s < until_s - INSTANT_S:
             step_s = LOG_STEP_S if self.state.engine_on else LOG_COAST_STEP_S
-            next_s = min(until_s, self.state.time_s + step_s, *(t for t in self.planned_s.values()), inf)
-            self.state = advance(self.state, self.wanted, next_s, self.world)
+            next_s = min(until_s, self.state.time_s + step_s, *self.planned_s.values())
+            self._move(next_s)
             self._do_what_is_due()
             self._write("")
+
+    def _move(self, until_s: float) -> None:
+        """Fly to an instant with nothing planned in between; in large steps where it is long and unpowered."""
+        state, span_s = self.state, until_s - self.state.time_s
+        if state.engine_on or state.held_down or span_s < LONG_COAST_S:
+            self.state = advance(state, self.wanted, until_s, self.world)
+            return
+        self.state = replace(coast(state, span_s, self.world, self.wanted), time_s=until_s)
 
     def telemetry(self) -> dict[str, Any]:
         """What the vehicle's own instruments read; vectors inertial, z along the pole."""
@@ -96,17 +106,8 @@ class Craft:
             "stage": s.stage,
             "engine_on": burning_frac(s, self.world) > 0.0,
             "throttle": burning_frac(s, self.world),
-            "thrust_n": self._thrust_n(),
+            "thrust_n": thrust_n(s, self.world),
         }
-
-    def _thrust_n(self) -> float:
-        stage, frac = present_stage(self.state, self.world), burning_frac(self.state, self.world)
-        if stage is None or frac == 0.0:
-            return 0.0
-        body = self.world.body
-        height = height_above_ellipsoid_m(self.state.position_m, body.radius_m, body.flattening)
-        pressure = air_of(body, height)[1] if height < NO_AIR_ABOVE_M else 0.0
-        return thrust_at_n(frac * stage.thrust_n, stage.exit_area_m2, pressure)
 
     def _plan(self, action: str, at_s: object) -> None:
         """Note a time; one that is past is not, nor the separation that has just been."""
@@ -135,6 +136,7 @@ class Craft:
         jump = {"cutoff": cut_off, "drop_cover": uncovered, "ignite": ignited, "release": released}[action]
         self.state = jump(self.state, self.world)
         if self.state != before:
+            self.cut_s = self.state.time_s if action == "cutoff" else self.cut_s
             self._write(action)
 
     def _separate(self) -> None:
@@ -146,7 +148,8 @@ class Craft:
         self.on_separation = None
 
     def _write(self, mark: str) -> None:
-        self.log(self.telemetry() | {"mark": mark})
+        if self.log is not None:
+            self.log(self.telemetry() | {"mark": mark})
 
 
 def launched(name: str, plan: FlightPlan, carried: FlightPlan | None, log: Log) -> Craft:
@@ -167,6 +170,14 @@ def launched(name: str, plan: FlightPlan, carried: FlightPlan | None, log: Log) 
         vehicle = replace(vehicle, stages=vehicle.stages + above.stages, payload_kg=above.payload_kg)
     world = World(plan.body, vehicle)
     return Craft(name, world, on_pad(plan.site, world), log)
+
+
+def moment(line: Mapping[str, Any]) -> Moment:
+    """One line of the flight log as a true state."""
+    (x, y, z), (u, v, w) = line["position_m"], line["velocity_m_s"]
+    return Moment(
+        line["time_s"], (x, y, z), (u, v, w), line["mass_kg"], line["propellant_kg"], line["stage"], line["mark"]
+    )
 
 
 def vector(value: object) -> Vec:

@@ -8,12 +8,12 @@ from typing import Any
 
 import msgpack
 
-from guidance_svc.domain import FlightPlan, Frame, VehicleState
+from guidance_svc.domain import Command, FlightPlan, Frame, VehicleState
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.loop import FlightLog, fly, in_phase
 from guidance_svc.session.session import Session
-from guidance_svc.sim.state import Controls, SimState, World, full_tanks
-from guidance_svc.sim.step import step
-from guidance_svc.sim.telemetry import telemetry
+from guidance_svc.sim.state import SimState, World, full_tanks
 
 TICK_S = 0.02
 PLAN: dict[str, Any] = {
@@ -47,18 +47,17 @@ def start(flight: FlightPlan) -> SimState:
 
 def flown(most: int = 40_000) -> list[VehicleState]:
     """Every state of the burn at 50 Hz, or the first of them."""
-    flight = plan()
-    world, state, out = World(flight.body, flight.vehicle), start(flight), []
-    session = Session(flight, Frame())
-    while len(out) < most:
-        message = telemetry(state, world, session.frame, len(out))
-        command = session.state(message)
-        if command.phase != "insertion":
-            break
-        out.append(message)
-        controls = Controls(pointing=command.direction, throttle_frac=command.throttle_frac,
-                            cutoff_at_s=command.cutoff_at_s)  # fmt: skip
-        state = step(state, controls, TICK_S, world)
+    flight, out = plan(), list[VehicleState]()
+    craft = Craft("bench", World(flight.body, flight.vehicle), start(flight))
+
+    def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
+        if command.phase == "insertion" and len(out) < most:
+            out.append(message)
+
+    def done(log: FlightLog) -> bool:
+        return len(out) >= most or in_phase("orbit")(log)
+
+    fly(craft, Session(flight, Frame()).state, done, tick_s=TICK_S, watch=watch)
     return out
 
 

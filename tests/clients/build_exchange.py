@@ -11,11 +11,12 @@ from typing import Any
 
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.rehearsal.craft import launched
+from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from tests.clients.loading import CLIENTS
-from tests.closed_loop.demo_flights import STEP_S, controls_for
-from tests.closed_loop.demo_flights import load as load_client
+from tests.clients.loading import load as load_client
+from tests.closed_loop.demo_flights import STEP_S
 
 DOCUMENT = CLIENTS / "PROTOCOL.md"
 BEGIN, END = "<!-- exchange: made by tests/clients/build_exchange.py -->", "<!-- exchange ends -->"
@@ -64,11 +65,7 @@ def flight(desk: Desk, sessions: Registry) -> Iterator[Pair]:
         if phase not in shown and told["time_s"] >= MIDWAY_S.get(phase, 0.0):
             shown.add(phase)
             yield pair
-        craft.command(controls_for(command, told["time_s"]))
-        craft.fly(example.seconds_to_fly(command, STEP_S))
-        event = command["event"]
-        if event and craft.state.time_s >= event["at_s"]:
-            done = event["id"]
+        done = obey(craft, command, STEP_S) or done
 
 
 def print_nothing(_: object) -> None:

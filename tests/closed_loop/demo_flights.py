@@ -12,13 +12,14 @@ from guidance_svc.core.vectors import norm, sub
 from guidance_svc.demo.results import moment
 from guidance_svc.domain import FlightPlan, Frame
 from guidance_svc.files.config_files import Library
+from guidance_svc.rehearsal import loop
 from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.speaking import Speaking
 from guidance_svc.report.flight import Moment
 from guidance_svc.session.session import Session
 from guidance_svc.sim.motion import height_above_ellipsoid_m
 from guidance_svc.wire.parse import parse_state
 from guidance_svc.wire.replies import command_message
-from tests.clients.loading import load
 
 STEP_S = 0.1
 MOST_EXCHANGES = 20_000
@@ -52,34 +53,18 @@ def dynamic_pressure_pa(flown: Flown) -> float:
 
 
 def fly(craft: Craft, flown: Flown) -> None:
-    """The loop of the example scripts, the session in place of the service."""
-    example = load("examples/simulated_vehicle")
-    session, done = Session(flown.plan, Frame()), None
-    for seq in range(1, MOST_EXCHANGES):
-        told = craft.telemetry()
-        state = {name: told[name] for name in example.STATE_FIELDS} | {"type": "state", "seq": seq}
-        state |= {"seen_event": done} if done else {}
-        command = command_message(session.state(parse_state(state)))
+    """To the plan's end, the session in place of the service; every message and its reply is kept."""
+    session = Session(flown.plan, Frame())
+
+    def ask(message: dict[str, Any]) -> dict[str, Any]:
+        command = command_message(session.state(parse_state(message)))
         session.work()
-        flown.exchanges.append((state, command))
-        if command["status"] == "complete":
-            return
-        craft.command(controls_for(command, told["time_s"]))
-        craft.fly(example.seconds_to_fly(command, STEP_S))
-        event = command["event"]
-        if event and craft.state.time_s >= event["at_s"]:
-            done = event["id"]
-    raise AssertionError(f"{craft.name} not complete after {MOST_EXCHANGES} exchanges")
+        flown.exchanges.append((message, command))
+        return command
 
-
-def controls_for(command: Mapping[str, Any], time_s: float) -> dict[str, Any]:
-    """What an example script tells its vehicle."""
-    cut = load("guidance_client_stdlib").cutoff_now(command, time_s)
-    controls = {"pointing": command["pointing"], "throttle": command["throttle"], "cutoff_at_s": command["cutoff_at_s"]}
-    event = command["event"]
-    if event and event["name"] in {"ignite", "release", "cutoff", "separate"}:
-        controls[f"{event['name']}_at_s"] = event["at_s"]
-    return controls | {"engine_on": command["engine_on"] and not cut}
+    log = loop.fly(craft, Speaking(ask, Frame(), flown.plan.body), tick_s=STEP_S, first_seq=1)
+    assert log.last is not None
+    assert log.last.status == "complete", f"{craft.name} ended {log.last}"
 
 
 def tanker_plan(library: Library) -> FlightPlan:

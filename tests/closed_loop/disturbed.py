@@ -1,17 +1,16 @@
-"""Closed-loop flights under seeded disturbances: noise, delay, coarse clock, wrong figures, tail-off, lost engine."""
+"""Closed-loop flights of the disturbance table: the package's loop, with a plan that is wrong as each row says."""
 
 from __future__ import annotations
 
-import random
-from collections import deque
 from dataclasses import dataclass, replace
+from math import inf
 
-from guidance_svc.core.vectors import along
-from guidance_svc.domain import Command, FlightPlan, Frame, Stage, Vec, VehicleState
+from guidance_svc.domain import Command, FlightPlan, Frame, Stage
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.disturbances import Disturbances, true_world
+from guidance_svc.rehearsal.loop import burnt_out, fly, in_process
 from guidance_svc.session.session import Session
-from guidance_svc.sim.state import Controls, SimState, World
-from guidance_svc.sim.step import step
-from guidance_svc.sim.telemetry import telemetry
+from guidance_svc.sim.state import SimState, World
 
 
 @dataclass(frozen=True)
@@ -43,37 +42,26 @@ class Disturbance:
     throttle_min: float = 1.0
     state_every: int = 1
 
+    def flown(self, seed: int, start_s: float, burn_s: float, tick_s: float) -> Disturbances:
+        """As the loop takes it."""
+        return Disturbances(
+            seed, noise_m=self.noise_m, noise_m_s=self.noise_m_s, delay_s=self.delay_ticks * tick_s,
+            cut_on_tick=self.cut_on_tick, thrust_frac=self.thrust, exhaust_frac=self.isp, dry_mass_frac=self.mass,
+            tail_off_s=self.tail_off_s, thrust_kept_frac=self.thrust_kept, untold=("thrust_n",),
+            engine_loss_at_s=start_s + self.lost_at * burn_s if self.thrust_kept != 1.0 else inf,
+        )  # fmt: skip
+
 
 def planned_stage(stage: Stage, d: Disturbance) -> Stage:
     """The stage as the plan's file has it."""
-    told = d.tail_off_s * d.tail_off_told * stage.thrust_n
-    return replace(stage, throttle_min_frac=d.throttle_min, tail_off_impulse_n_s=told)
+    impulse = d.tail_off_s * d.tail_off_told * stage.thrust_n
+    return replace(stage, throttle_min_frac=d.throttle_min, tail_off_impulse_n_s=impulse)
 
 
-def true_stage(stage: Stage, d: Disturbance) -> Stage:
-    """The stage as it flies."""
-    thrust = stage.thrust_n * d.thrust
-    return replace(
-        stage, dry_mass_kg=stage.dry_mass_kg * d.mass, thrust_n=thrust,
-        exhaust_velocity_m_s=stage.exhaust_velocity_m_s * d.isp, throttle_min_frac=d.throttle_min,
-        tail_off_impulse_n_s=d.tail_off_s * thrust,
-    )  # fmt: skip
-
-
-def noisy(message: VehicleState, d: Disturbance, draw: random.Random) -> VehicleState:
-    """The message with measurement noise; thrust is not told."""
-
-    def shaken(vector: Vec | None, sigma: float) -> Vec | None:
-        if vector is None or sigma == 0.0:
-            return vector
-        return along(vector, sigma, (draw.gauss(0, 1), draw.gauss(0, 1), draw.gauss(0, 1)))
-
-    return replace(
-        message,
-        position_script_m=shaken(message.position_script_m, d.noise_m),
-        velocity_script_m_s=shaken(message.velocity_script_m_s, d.noise_m_s),
-        thrust_n=None,
-    )
+def planned(world: World, d: Disturbance) -> World:
+    """The world with the vehicle that the plan's file describes."""
+    stages = tuple(planned_stage(stage, d) for stage in world.vehicle.stages)
+    return replace(world, vehicle=replace(world.vehicle, stages=stages))
 
 
 def fly_disturbed(
@@ -84,43 +72,12 @@ def fly_disturbed(
     Args:
         burn_s: nominal burn time, for `lost_at`.
     """
-    draw = random.Random(seed)
-    stages = world.vehicle.stages
-    plan = replace(plan, vehicle=replace(plan.vehicle, stages=tuple(planned_stage(s, d) for s in stages)))
-    world = replace(world, vehicle=replace(world.vehicle, stages=tuple(true_stage(s, d) for s in stages)))
-    session, commands = Session(plan, Frame()), []
-    waiting: deque[Command] = deque()
-    active: Command | None = None
-    lost = False
-    start, count = state.time_s, 0
-    while state.time_s - start < 3.0 * burn_s:
-        if not lost and state.time_s - start >= d.lost_at * burn_s:
-            lost = True
-            world = replace(world, vehicle=replace(world.vehicle, stages=tuple(
-                replace(s, thrust_n=s.thrust_n * d.thrust_kept) for s in world.vehicle.stages)))  # fmt: skip
-        if count % d.state_every == 0:
-            command = session.state(noisy(telemetry(state, world, session.frame, count), d, draw))
-            session.work()
-            commands.append(command)
-            waiting.append(command)
-        if count >= d.delay_ticks and len(waiting) > d.delay_ticks // d.state_every:
-            active = waiting.popleft()
-        state = step(state, controls_of(active, state, d, tick_s), tick_s, world)
-        count += 1
-        if not state.engine_on and active is not None:
-            break
-    return state, world, commands
-
-
-def controls_of(command: Command | None, state: SimState, d: Disturbance, tick_s: float) -> Controls:
-    """What the script makes of the command in force."""
-    if command is None:
-        return Controls(engine_on=True)
-    cutoff = command.cutoff_at_s
-    if not command.engine_on:
-        return Controls(pointing=command.direction, engine_on=False, cutoff_at_s=state.time_s)
-    if cutoff is not None and d.cut_on_tick:
-        cutoff = state.time_s if cutoff < state.time_s + 0.5 * tick_s else None
-    if cutoff is not None and cutoff < state.time_s:
-        cutoff = state.time_s
-    return Controls(pointing=command.direction, throttle_frac=command.throttle_frac, cutoff_at_s=cutoff)
+    world, commands = planned(world, d), list[Command]()
+    session = Session(replace(plan, vehicle=world.vehicle), Frame())
+    wrong = d.flown(seed, state.time_s, burn_s, tick_s)
+    log = fly(
+        Craft("disturbed", true_world(world, wrong), state), in_process(session), burnt_out, tick_s=tick_s,
+        state_every=d.state_every, disturbances=wrong, most_s=3.0 * burn_s,
+        watch=lambda log, message, command: commands.append(command),
+    )  # fmt: skip
+    return log.state, log.world, commands

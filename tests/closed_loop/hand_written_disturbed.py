@@ -13,37 +13,24 @@ from dataclasses import replace
 from math import exp, radians, sqrt
 from random import Random
 
-from guidance_svc.core.vectors import along, dot, norm
+from guidance_svc.core.vectors import dot, norm
 from guidance_svc.domain import FlightPlan, Vec
+from guidance_svc.rehearsal.disturbances import shaken, true_world
 from guidance_svc.sim.state import Controls, SimState, World, mass_kg
 from guidance_svc.sim.step import step
-from tests.closed_loop.disturbed import Disturbance, planned_stage, true_stage
+from tests.closed_loop.disturbed import Disturbance, planned
 from tests.closed_loop.hand_written_law import HandLaw, Tuning, energy_left_m2_s2, plane_to_hold
 
 LEAST_PUSH = 0.1  # cosine of the thrust to the flight direction, below which energy says nothing of time
 
 
-def told(world: World, d: Disturbance) -> World:
-    """The world with the vehicle that the author's file describes."""
-    return replace(world, vehicle=replace(world.vehicle, stages=tuple(
-        planned_stage(stage, d) for stage in world.vehicle.stages)))  # fmt: skip
-
-
-def true(world: World, d: Disturbance) -> World:
-    """The world with the vehicle as it flies."""
-    return replace(world, vehicle=replace(world.vehicle, stages=tuple(
-        true_stage(stage, d) for stage in world.vehicle.stages)))  # fmt: skip
-
-
 def measured(state: SimState, world: World, planned: World, d: Disturbance, draw: Random) -> SimState:
     """The state as the script reads it: noise on position and velocity, the true mass over the file's dry mass."""
-
-    def shaken(vector: Vec, sigma: float) -> Vec:
-        return along(vector, sigma, (draw.gauss(0, 1), draw.gauss(0, 1), draw.gauss(0, 1))) if sigma else vector
-
+    place = shaken(state.position_m, d.noise_m, draw) or state.position_m
+    speed = shaken(state.velocity_m_s, d.noise_m_s, draw) or state.velocity_m_s
     dry = planned.vehicle.stages[0].dry_mass_kg + planned.vehicle.payload_kg
     return replace(
-        state, position_m=shaken(state.position_m, d.noise_m), velocity_m_s=shaken(state.velocity_m_s, d.noise_m_s),
+        state, position_m=place, velocity_m_s=speed,
         propellant_kg=(mass_kg(state, world) - dry,),
     )  # fmt: skip
 
@@ -67,7 +54,8 @@ def fly_by_hand_disturbed(
 ) -> SimState:  # fmt: skip
     """One burn of a single stage to its cutoff; the true end state."""
     draw = Random(seed)
-    planned, world = told(world, d), true(world, d)
+    told = planned(world, d)
+    world = true_world(told, d.flown(seed, state.time_s, burn_s, tick_s))
     normal = plane_to_hold(plan, state)
     law = HandLaw(plan, normal, radians(tuning.start_pitch_deg), tuning.close_s, tick_s * d.state_every)
     waiting: deque[tuple[Vec, float | None]] = deque()
@@ -79,9 +67,9 @@ def fly_by_hand_disturbed(
             world = replace(world, vehicle=replace(world.vehicle, stages=tuple(
                 replace(s, thrust_n=s.thrust_n * d.thrust_kept) for s in world.vehicle.stages)))  # fmt: skip
         if count % d.state_every == 0:
-            seen = measured(state, world, planned, d, draw)
-            direction = law.steer(seen, planned)
-            waiting.append((direction, cutoff_at_s(plan, seen, planned, direction)))
+            seen = measured(state, world, told, d, draw)
+            direction = law.steer(seen, told)
+            waiting.append((direction, cutoff_at_s(plan, seen, told, direction)))
         if count >= d.delay_ticks and len(waiting) > d.delay_ticks // d.state_every:
             active = waiting.popleft()
         state = step(state, controls_by_hand(active, state, d, tick_s), tick_s, world)

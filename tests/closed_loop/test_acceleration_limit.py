@@ -84,7 +84,7 @@ def test_the_limit_of_a_file_is_flown_to_the_optimum(tmp_path: Path) -> None:
     assert outcome.plane_error_deg is not None
     assert outcome.plane_error_deg < 1e-4
     assert -0.001 < outcome.propellant_excess_percent < 0.02
-    assert flight.warnings == set()
+    assert not flight.warnings
 
 
 def opened(plan: FlightPlan) -> dict[str, object]:

@@ -15,7 +15,8 @@ from functools import cache
 
 import pytest
 
-from tests.closed_loop.flight import Flight, fly
+from guidance_svc.rehearsal.loop import FlightLog
+from tests.closed_loop.flight import fly
 from tests.closed_loop.hand_written_law import best_by_hand
 from tests.closed_loop.optimum_cases import CASES, circular_case, insertion_case
 from tests.closed_loop.outcome import Outcome, circular_outcome, insertion_outcome
@@ -31,7 +32,7 @@ COARSE_S = 0.1  # of the rows that always run; those at the 20 ms of a script ar
 
 
 @cache
-def flown(name: str, major_cycle_s: float = 0.5, tick_s: float = 0.02) -> tuple[Flight, Outcome]:
+def flown(name: str, major_cycle_s: float = 0.5, tick_s: float = 0.02) -> tuple[FlightLog, Outcome]:
     plan, world, state = insertion_case(name, major_cycle_s)
     flight = fly(plan, world, state, tick_s)
     return flight, insertion_outcome(plan, flight.state, CASES[name]["optimum"]["propellant_kg"])

@@ -25,9 +25,10 @@ from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.planning.campaign.command import run_campaign
 from guidance_svc.planning.campaign.model import CampaignPlan
 from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.sim.state import SimState, World, on_pad
 from tests.clients.loading import load
-from tests.closed_loop.demo_flights import MOST_EXCHANGES, STEP_S, controls_for
+from tests.closed_loop.demo_flights import MOST_EXCHANGES, STEP_S
 
 Array = NDArray[np.float64]
 
@@ -94,10 +95,7 @@ def fly(folder: Path, name: str) -> Flight:
         command = ask(service, state | ({"seen_event": done} if done else {}))
         if command["status"] == "complete":
             return Flight(craft.state, cutoffs)
-        craft.command(controls_for(command, told["time_s"]))
-        craft.fly(example.seconds_to_fly(command, STEP_S))
-        event = command["event"]
-        done = event["id"] if event and craft.state.time_s >= event["at_s"] else done
+        done = obey(craft, command, STEP_S) or done
     raise AssertionError(f"{name} not complete after {MOST_EXCHANGES} exchanges")
 
 

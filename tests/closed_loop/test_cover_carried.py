@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from guidance_svc.domain import Boost, Command, FlightPlan, Frame, Insertion
+from guidance_svc.domain import Boost, Command, FlightPlan, Frame, Insertion, VehicleState
 from guidance_svc.planning.boost.ascent_trial import Ascent, inserted
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.loop import FlightLog, fly, in_phase
 from guidance_svc.session.session import Session
-from guidance_svc.sim.state import Controls, SimState, World, full_tanks
-from guidance_svc.sim.step import step
+from guidance_svc.sim.state import SimState, World, full_tanks
 from guidance_svc.sim.telemetry import telemetry
 from tests.closed_loop.optimum_cases import insertion_case
 
@@ -42,23 +43,25 @@ def cover(air: bool) -> dict[str, float]:
 
 def flown(plan: FlightPlan, world: World, state: SimState) -> tuple[SimState, list[tuple[SimState, Command]], float]:
     """To the cutoff; each state with its reply, and when the cover went."""
-    session, told, gone_s, seen = Session(plan, Frame(), detail=True), [], -1.0, None
+    session, told = Session(plan, Frame(), detail=True), list[tuple[SimState, Command]]()
     foreseen: list[float | None] = []
-    for seq in range(3000):
-        command = session.state(telemetry(state, world, session.frame, seq, seen_event=seen))
+
+    def guide(message: VehicleState) -> Command:
+        command = session.state(message)
         foreseen.append(session.point.memory.cover_goes_s if session.point else None)
         session.work()
-        if command.phase == "orbit":
-            assert foreseen[0] == pytest.approx(gone_s, abs=FORESEEN_S)
-            return state, told, gone_s
-        told.append((state, command))
-        event = command.event
-        at = event.at_s if event is not None and event.name == "drop_cover" else None
-        state = step(state, Controls(command.direction, command.throttle_frac, None, None, command.cutoff_at_s,
-                                     drop_cover_at_s=at), TICK_S, world)  # fmt: skip
-        if event is not None and at is not None and state.time_s > at:
-            gone_s, seen = at, event.id
-    raise AssertionError("no cutoff")
+        return command
+
+    def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
+        if command.phase != "orbit":
+            told.append((log.state, command))
+
+    craft = Craft("covered", world, state)
+    log = fly(craft, guide, in_phase("orbit"), tick_s=TICK_S, most_s=3000 * TICK_S, watch=watch)
+    gone_s = next((event.at_s for event in log.events if event.name == "drop_cover"), -1.0)
+    assert not log.out_of_time
+    assert foreseen[0] == pytest.approx(gone_s, abs=FORESEEN_S)
+    return log.state, told, gone_s
 
 
 @pytest.mark.parametrize("air", [pytest.param(False, marks=pytest.mark.slow), True])

@@ -15,10 +15,13 @@ from math import degrees, radians
 import pytest
 
 from guidance_svc.domain import Command, FlightPlan, Frame
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.disturbances import Disturbances
+from guidance_svc.rehearsal.loop import fly, in_phase, in_process
 from guidance_svc.session.session import Session
 from guidance_svc.sim.motion import angle_between_rad
 from guidance_svc.sim.state import Controls, SimState, World
-from guidance_svc.sim.step import coast, step
+from guidance_svc.sim.step import step
 from guidance_svc.sim.telemetry import telemetry
 from tests.closed_loop.optimum_cases import CASES, circular_case, insertion_case
 from tests.closed_loop.outcome import Outcome, circular_outcome, insertion_outcome
@@ -47,24 +50,15 @@ def on_ticks(
     plan: FlightPlan, world: World, state: SimState, phase: float, until: str
 ) -> tuple[SimState, list[Command]]:
     """Flown on ticks, cut on the nearest; the first tick is shortened to this part of one."""
-    session, told = Session(plan, Frame()), []
+    session, told = Session(plan, Frame()), list[Command]()
     state = replace(state, pointing=session.state(telemetry(state, world, session.frame, 0)).direction)
-    state = step(state, Controls(), phase * TICK_S, world)
-    for seq in range(1, 9000):
-        command = session.state(telemetry(state, world, session.frame, seq))
-        session.work()
-        told.append(command)
-        if command.phase == until:
-            return state, told
-        at, event = command.cutoff_at_s, command.event
-        if not state.engine_on and command.next_contact_s > 60.0:
-            state = coast(state, command.next_contact_s - 30.0, world, command.direction)
-            continue
-        lit = event.at_s if event is not None and event.name == "circularize" else None
-        off = at is not None and state.time_s + 0.5 * TICK_S >= at - 1e-9
-        controls = Controls(command.direction, command.throttle_frac, engine_on=False if off else None, ignite_at_s=lit)
-        state = step(state, controls, TICK_S, world)
-    raise AssertionError("no cutoff")
+    craft = Craft("ticking", world, step(state, Controls(), phase * TICK_S, world))
+    log = fly(
+        craft, in_process(session), in_phase(until), tick_s=TICK_S, first_seq=1,
+        disturbances=Disturbances(cut_on_tick=True), watch=lambda log, message, command: told.append(command),
+    )  # fmt: skip
+    assert not log.out_of_time
+    return log.state, told
 
 
 def flown(

@@ -8,16 +8,15 @@ path and coasting perigee at 110 km or above once it is reached); direct colloca
 from dataclasses import replace
 from functools import cache
 from math import degrees, radians, remainder
-from typing import Any
 
 import pytest
 
 from guidance_svc.core.kepler import apsides, inclination_rad, node_rad
 from guidance_svc.core.vectors import norm
-from guidance_svc.domain import Insertion, Orbit, SecondBurn
-from guidance_svc.sim.state import SimState, mass_kg
-from tests.closed_loop import flight as loop
-from tests.closed_loop.flight import Flight, fly
+from guidance_svc.domain import Command, Insertion, Orbit, SecondBurn, VehicleState
+from guidance_svc.rehearsal.loop import FlightLog
+from guidance_svc.sim.state import mass_kg
+from tests.closed_loop.flight import fly
 from tests.closed_loop.optimum_cases import CASES, COASTS, insertion_case
 
 J2 = 1.08262668e-3  # EGM-96, as in tests/reference/data/constants.json
@@ -27,7 +26,7 @@ FLOOR_M = 110e3
 @cache
 def flown(
     name: str, j2: float = 0.0, floor_m: float = FLOOR_M, second: SecondBurn = "cutoff", until: str = "orbit"
-) -> tuple[Flight, float, list[float]]:
+) -> tuple[FlightLog, float, list[float]]:
     """A case flown with leave to coast, engine throttling down to 40 %; the propellant it took and heights on the way.
     """
     plan, world, state = insertion_case(name)
@@ -38,16 +37,12 @@ def flown(
     phases = (Insertion(may_coast=True, lowest_altitude_m=floor_m, second_burn_at=second), Orbit())
     plan = replace(plan, body=body, vehicle=vehicle, phases=phases)
     world = replace(world, body=body, vehicle=vehicle)
-    loaded, heights, step = mass_kg(state, world), [], loop.step
+    loaded, heights = mass_kg(state, world), list[float]()
 
-    def watched(*args: Any) -> SimState:
-        after = step(*args)
-        heights.append(norm(after.position_m) - body.radius_m)
-        return after
+    def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
+        heights.append(norm(log.state.position_m) - body.radius_m)
 
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(loop, "step", watched)
-        flight = fly(plan, world, state, tick_s=0.1, until=until)
+    flight = fly(plan, world, state, tick_s=0.1, until=until, watch=watch)
     return flight, loaded - mass_kg(flight.state, world), heights
 
 

@@ -16,12 +16,24 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from guidance_svc.core.kepler import apsides, inclination_rad
-from guidance_svc.domain import Body, Command, FlightPlan, Frame, Insertion, Orbit, Stage, Target, Vec, Vehicle
+from guidance_svc.domain import (
+    Body,
+    Command,
+    FlightPlan,
+    Frame,
+    Insertion,
+    Orbit,
+    Stage,
+    Target,
+    Vec,
+    Vehicle,
+    VehicleState,
+)
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.rehearsal import loop
+from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.session.session import Session
-from guidance_svc.sim.state import Controls, SimState, World, full_tanks, on_pad
-from guidance_svc.sim.step import step
-from guidance_svc.sim.telemetry import telemetry
+from guidance_svc.sim.state import SimState, World, full_tanks, on_pad
 from tests.closed_loop.flight import fly
 
 # WGS-84 and EGM96, as in configs/bodies/earth.toml
@@ -89,23 +101,23 @@ def by_pitch_and_heading(command: Command, frame: Frame, position: np.ndarray) -
 def flown(frame: Frame, form: Literal["cartesian", "local"]) -> Arrival:
     """The burn, steered by the script's own pointing; every command is checked on the way."""
     plan, world, state = scenario()
-    session = Session(plan, frame)
-    for seq in range(3000):
-        command = session.state(telemetry(state, world, frame, seq, form))
-        session.work()
-        wanted = pointing_bci(command, frame, state.time_s)
+    guide, craft = loop.in_process(Session(plan, frame)), Craft("framed", world, state)
+
+    def steered(message: VehicleState) -> Command:
+        command, now = guide(message), craft.state
+        wanted = pointing_bci(command, frame, now.time_s)
         # 1e-9 rad: rounding of three turns; a wrong vertical would show with 3e-3
-        assert np.linalg.norm(by_pitch_and_heading(command, frame, np.array(state.position_m)) - wanted) < 1e-9
-        burning = state.engine_on
-        controls = Controls(pointing=vec(wanted), throttle_frac=command.throttle_frac, cutoff_at_s=command.cutoff_at_s)
-        state = step(state, controls, TICK_S, world)
-        if burning and not state.engine_on:
-            low, high = apsides(state.position_m, state.velocity_m_s, EARTH.mu_m3_s2)
-            normal = np.cross(state.position_m, state.velocity_m_s)
-            node = degrees(np.arctan2(normal[0], -normal[1]))
-            tilt = degrees(inclination_rad(state.position_m, state.velocity_m_s))
-            return Arrival(low, high, tilt, node, state.time_s)
-    raise AssertionError("no cutoff within 300 s")
+        assert np.linalg.norm(by_pitch_and_heading(command, frame, np.array(now.position_m)) - wanted) < 1e-9
+        return replace(command, direction=vec(wanted))
+
+    log = loop.fly(craft, steered, loop.burnt_out, frame=frame, form=form, tick_s=TICK_S, most_s=3000 * TICK_S)
+    assert log.refused is None, log.refused
+    assert log.at_cutoff
+    end = log.state
+    low, high = apsides(end.position_m, end.velocity_m_s, EARTH.mu_m3_s2)
+    normal = np.cross(end.position_m, end.velocity_m_s)
+    node = degrees(np.arctan2(normal[0], -normal[1]))
+    return Arrival(low, high, degrees(inclination_rad(end.position_m, end.velocity_m_s)), node, end.time_s)
 
 
 @cache

@@ -9,11 +9,11 @@ import pytest
 from guidance_svc.domain import Frame
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.rehearsal.craft import launched
+from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.session.session import Session
 from guidance_svc.wire.parse import parse_state
 from guidance_svc.wire.replies import command_message
-from tests.clients.loading import load
-from tests.closed_loop.demo_flights import STEP_S, Flown, controls_for, tanker_plan
+from tests.closed_loop.demo_flights import STEP_S, Flown, tanker_plan
 
 ALWAYS = ("time_s", "position_m", "velocity_m_s", "mass_kg")  # what the README's loop sends
 
@@ -26,7 +26,7 @@ def test_the_tanker_flies_with_no_event_acknowledged(more: tuple[str, ...], whol
     """To its orbit, or until the second stage burns."""
     flown = Flown(tanker_plan(load_library(default_folder())))
     craft = launched("Bargeman", flown.plan, None, flown.log)
-    example, session = load("examples/simulated_vehicle"), Session(flown.plan, Frame())
+    session = Session(flown.plan, Frame())
     names: list[str] = []
     command: dict[str, Any] = {"status": ""}
     for seq in range(1, 20_000):
@@ -39,8 +39,7 @@ def test_the_tanker_flies_with_no_event_acknowledged(more: tuple[str, ...], whol
         if command["status"] == "complete" or (not whole and command["phase"] == "insertion" and told["engine_on"]):
             break
         assert not any("was due" in warning for warning in command["warnings"])
-        craft.command(controls_for(command, told["time_s"]))
-        craft.fly(example.seconds_to_fly(command, STEP_S))
+        obey(craft, command, STEP_S)
     assert command["status"] == "complete" or not whole
     assert command["warnings"] == []
     assert names[:4] == ["ignite", "release", "cutoff", "separate"]

@@ -14,12 +14,11 @@ import pytest
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.shortfall import safe_perigee_radius_m
 from guidance_svc.core.vectors import dot, unit
-from guidance_svc.domain import Circularize, Command, FlightPlan, Frame, Orbit, Vehicle
-from guidance_svc.errors import MessageFault
+from guidance_svc.domain import Circularize, Command, FlightPlan, Frame, Orbit, Vehicle, VehicleState
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.loop import FlightLog, fly, in_phase, in_process
 from guidance_svc.session.session import Session
-from guidance_svc.sim.state import Controls, SimState, World
-from guidance_svc.sim.step import step
-from guidance_svc.sim.telemetry import telemetry
+from guidance_svc.sim.state import SimState, World
 from tests.closed_loop.optimum_cases import CASES, insertion_case
 from tests.session.exchange import EARTH, UPPER
 
@@ -48,22 +47,15 @@ def flown(
     plan: FlightPlan, world: World, state: SimState, tick_s: float = TICK_S, most_s: float = 900.0
 ) -> tuple[SimState, list[tuple[SimState, Command]]]:
     """To the end of the burn or to the ground; every state with its reply."""
-    session = Session(plan, Frame(), detail=True)
     told: list[tuple[SimState, Command]] = []
-    for seq in range(int(most_s / tick_s)):
-        try:
-            command = session.state(telemetry(state, world, session.frame, seq))
-        except MessageFault:
-            return state, told  # under the surface
-        session.work()
-        if command.phase == "orbit":
-            return state, told
-        told.append((state, command))
-        controls = Controls(
-            pointing=command.direction, throttle_frac=command.throttle_frac, cutoff_at_s=command.cutoff_at_s
-        )
-        state = step(state, controls, tick_s, world)
-    return state, told
+
+    def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
+        if command.phase != "orbit":
+            told.append((log.state, command))
+
+    guide = in_process(Session(plan, Frame(), detail=True))
+    log = fly(Craft("short", world, state), guide, in_phase("orbit"), tick_s=tick_s, most_s=most_s, watch=watch)
+    return log.state, told
 
 
 def first_told(told: list[tuple[SimState, Command]], status: str) -> float:

@@ -7,10 +7,11 @@ from pathlib import Path
 
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.rehearsal.craft import launched
+from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.report.flight import Moment
 from tests.clients.loading import load
 from tests.closed_loop.demo_flights import Flown as Truth
-from tests.report.reported import Service, act
+from tests.report.reported import Service
 
 
 def fly_booster(path: Path) -> tuple[Path, Moment]:
@@ -29,6 +30,6 @@ def fly_booster(path: Path) -> tuple[Path, Moment]:
         command = service.ask(1, state | ({"seen_event": done} if done else {}))
         if command["status"] == "complete":
             break
-        done = act(craft, command, told["time_s"], example.seconds_to_fly(command, 0.5))
+        done = obey(craft, command, 0.5)
     service.recorder.close()
     return path, next(m for m in truth.moments if m.mark == "separate")

@@ -15,14 +15,15 @@ from guidance_svc.files.config_files import Library, default_folder, load_librar
 from guidance_svc.playback.report_detail import add_detail, needs_detail
 from guidance_svc.playback.report_reading import Recording, read_recording
 from guidance_svc.playback.reporting import flights_of
-from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.craft import launched
+from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.recorder import McapRecorder
 from tests.clients.loading import load
-from tests.closed_loop.demo_flights import STEP_S, controls_for
+from tests.closed_loop.demo_flights import STEP_S
 from tests.closed_loop.demo_flights import Flown as Truth
 
 TICK_NS = 1_000_000  # of wall time from one message to the next
@@ -67,18 +68,10 @@ def fly_tanker(path: Path, detail: bool = False) -> Tanker:
         command = service.ask(1, state | ({"seen_event": done} if done else {}))
         if command["status"] == "complete":
             break
-        done = act(craft, command, told["time_s"], example.seconds_to_fly(command, STEP_S))
+        done = obey(craft, command, STEP_S)
     service.ask(1, {"type": "close"})
     service.recorder.close()
     return Tanker(path, truth)
-
-
-def act(craft: Craft, command: dict[str, Any], time_s: float, seconds: float) -> str | None:
-    """Do as told and fly on; the event that is done after it."""
-    craft.command(controls_for(command, time_s))
-    craft.fly(seconds)
-    event = command["event"]
-    return event["id"] if event and craft.state.time_s >= event["at_s"] else None
 
 
 def reported(path: Path, again: bool = True) -> tuple[Recording, list[tuple[Flown, Burns]]]:

@@ -35,8 +35,9 @@ from guidance_svc.domain import FlightPlan
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.speaking import obey
 from tests.clients.loading import load
-from tests.closed_loop.demo_flights import STEP_S, Flown, controls_for, fly, tanker_plan
+from tests.closed_loop.demo_flights import STEP_S, Flown, fly, tanker_plan
 
 VEHICLE: Final = "Bargeman"
 PLAN: Final = "bargeman_to_lagoon"
@@ -153,11 +154,8 @@ def killed_flight(
                 replies.append(command := client.exchange({name: told[name] for name in example.STATE_FIELDS}))
             if command["status"] == "complete":
                 break
-            craft.command(controls_for(command, told["time_s"]))
-            craft.fly(example.seconds_to_fly(command, STEP_S))
-            event = command["event"]
-            if event and craft.state.time_s >= event["at_s"]:
-                client.done(event)
+            if obey(craft, command, STEP_S) is not None:
+                client.done(command["event"])
     finally:
         client.hang_up()
         service.close()

@@ -19,13 +19,14 @@ from guidance_svc.conform.vehicle import at_separation
 from guidance_svc.domain import FlightPlan, Frame
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import World
 from guidance_svc.systems import own_group
 from guidance_svc.wire.parse import parse_state
 from guidance_svc.wire.replies import command_message
 from tests.clients.loading import load
-from tests.closed_loop.demo_flights import STEP_S, controls_for
+from tests.closed_loop.demo_flights import STEP_S
 
 VEHICLE: Final = "Curlew"
 PLAN: Final = "curlew_to_lagoon"
@@ -117,12 +118,9 @@ def craft_of(plan: FlightPlan) -> Craft:
     return Craft(VEHICLE, World(plan.body, plan.vehicle), at_separation(plan), lambda line: None)
 
 
-def advance(craft: Craft, command: Mapping[str, Any], time_s: float) -> int | None:
+def advance(craft: Craft, command: Mapping[str, Any]) -> str | None:
     """Do as told for one step; the event that was carried out."""
-    craft.command(controls_for(command, time_s))
-    craft.fly(load("examples/simulated_vehicle").seconds_to_fly(command, STEP_S))
-    event = command["event"]
-    return event["id"] if event and craft.state.time_s >= event["at_s"] else None
+    return obey(craft, command, STEP_S)
 
 
 def state_of(craft: Craft) -> dict[str, Any]:
@@ -139,7 +137,7 @@ def expected(count: int) -> list[dict[str, Any]]:
         state = state_of(craft) | {"type": "state", "seq": seq} | ({"seen_event": done} if done else {})
         replies.append(command := command_message(session.state(parse_state(state))))
         session.work()
-        done = advance(craft, command, state["time_s"]) or done
+        done = advance(craft, command) or done
     return replies
 
 
@@ -154,6 +152,6 @@ def flown(service: ServiceProcess, client: Any, count: int, kill_at: int | None 
             service.start()
         state = state_of(craft)
         replies.append(command := client.exchange(state))
-        if advance(craft, command, state["time_s"]) is not None:
+        if advance(craft, command) is not None:
             client.done(command["event"])
     return replies

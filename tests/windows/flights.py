@@ -273,7 +273,7 @@ def asyncio_client(folder: Path) -> None:
         for _ in range(COUNT):
             state = state_of(craft)
             got.append(await client.exchange(state))
-            if advance(craft, got[-1], state["time_s"]) is not None:
+            if advance(craft, got[-1]) is not None:
                 client.done(got[-1]["event"])
         client.hang_up()
         return got

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import pi, radians, remainder
 from typing import Any
 
-from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Site
+from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Site, VehicleState
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.orbits.mean_elements import mean_of
 from guidance_svc.orbits.values import Field, OrbitState
@@ -20,12 +20,12 @@ from guidance_svc.planning.campaign.reference import (
     template_node_rad,
 )
 from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.loop import FlightLog, fly, in_process
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import SimState, World, on_pad
-from guidance_svc.sim.telemetry import telemetry
 
 STEP_S = 0.1  # between states under power, as the example scripts send them
-MOST_EXCHANGES = 50_000
+LONGEST_S = 1e6  # of vehicle time
 INCLINATION_RAD = 1e-5  # of the mean plane at insertion: 0.0006 deg, a thirtieth of what a campaign is judged by
 MOST_FLIGHTS = 3
 PITCHED_RAD = radians(88.0)  # above the horizon: the heading means something
@@ -77,43 +77,25 @@ def fly_plan(plan: FlightPlan, meridian_at_zero_rad: float) -> Flown:
         if line["mark"] == "cutoff" and line["stage"] == len(plan.vehicle.stages) - 1:
             cutoffs.append(OrbitState(line["time_s"], tuple(line["position_m"]), tuple(line["velocity_m_s"])))
 
-    craft = Craft(plan.vehicle.name, world, on_pad(plan.site, world, release_s(plan) - lead - 1.0), log)
-    session, seen, azimuth = Session(plan, Frame(meridian_at_zero_rad=meridian_at_zero_rad)), None, None
-    for seq in range(MOST_EXCHANGES):
-        command = session.state(telemetry(craft.state, world, session.frame, seq, seen_event=seen))
-        session.work()
-        if command.status == "complete" and cutoffs:
-            return Flown(plan, world, craft.state, cutoffs[0], cutoffs[-1], azimuth)
-        if azimuth is None and command.phase == "boost" and command.pitch_rad < PITCHED_RAD:
-            azimuth = command.heading_rad
-        craft.command(controls_for(command, craft.state.time_s))
-        craft.fly(seconds_for(command))
-        event = command.event
-        seen = event.id if event is not None and craft.state.time_s >= event.at_s else seen
-    raise GuidanceError("no_orbit", plan.name, f"an orbit within {MOST_EXCHANGES} exchanges", command.phase)
+    start = on_pad(plan.site, world, release_s(plan) - lead - 1.0)
+    craft, frame = Craft(plan.vehicle.name, world, start, log), Frame(meridian_at_zero_rad=meridian_at_zero_rad)
+    headings: list[float] = []
 
+    def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
+        if not headings and command.phase == "boost" and command.pitch_rad < PITCHED_RAD:
+            headings.append(command.heading_rad)
 
-def controls_for(command: Command, time_s: float) -> dict[str, Any]:
-    """What a flight script tells its vehicle."""
-    cut = command.cutoff_at_s is not None and command.cutoff_at_s <= time_s
-    controls: dict[str, Any] = {
-        "pointing": list(command.pointing_script), "throttle": command.throttle_frac,
-        "cutoff_at_s": command.cutoff_at_s, "engine_on": command.engine_on and not cut,
-    }  # fmt: skip
-    event = command.event
-    if event is not None and event.name in ("ignite", "release", "cutoff", "separate", "drop_cover"):
-        controls[f"{event.name}_at_s"] = event.at_s
-    return controls
+    def over(log: FlightLog) -> bool:
+        return log.last is not None and log.last.status == "complete" and bool(cutoffs)
 
-
-def seconds_for(command: Command) -> float:
-    """How far to fly before the next state: a step under power, else as far as the service allows or to the event."""
-    if command.engine_on:
-        return STEP_S
-    event, limit = command.event, command.next_contact_s
-    if event is not None and event.at_s > command.time_s:
-        limit = min(limit, event.at_s - command.time_s)
-    return max(limit, STEP_S)
+    guide = in_process(Session(plan, frame))
+    flight = fly(craft, guide, over, frame=frame, tick_s=STEP_S, most_s=LONGEST_S, watch=watch)
+    if flight.refused is not None:
+        raise flight.refused
+    if not over(flight):
+        phase = flight.last.phase if flight.last else "none"
+        raise GuidanceError("no_orbit", plan.name, f"an orbit within {LONGEST_S:g} s", phase)
+    return Flown(plan, world, craft.state, cutoffs[0], cutoffs[-1], headings[0] if headings else None)
 
 
 def reference_flight(

@@ -1,0 +1,111 @@
+"""`guidance-svc rehearse`: what it prints, its exit codes, its refusals, and the recording that the others read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from guidance_svc.cli import app
+
+STAGE = """
+[vehicle]
+name = "upper"
+[[vehicle.stages]]
+name = "only"
+dry_mass_kg = 4000.0
+propellant_kg = {propellant}
+thrust_n = 300e3
+exhaust_velocity_m_s = 4300.0
+"""
+PLAN = """
+body = "earth"
+gravity = "j2"
+[target]
+perigee_altitude_km = 200.0
+apogee_altitude_km = 260.0
+plane = "inclination"
+inclination_deg = 30.0
+[[phases]]
+law = "insertion"
+[[phases]]
+law = "orbit"
+"""
+
+
+def plan_file(folder: Path, propellant_kg: float = 15000.0) -> str:
+    """An upper stage's flight of some three minutes; invented."""
+    path = folder / "up.toml"
+    path.write_text(PLAN + STAGE.format(propellant=propellant_kg), encoding="utf-8")
+    return str(path)
+
+
+def rehearse(*arguments: str) -> Any:
+    return CliRunner().invoke(app, ["rehearse", *arguments])
+
+
+@pytest.fixture(scope="module")
+def flown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, Path]:
+    folder = tmp_path_factory.mktemp("rehearsed")
+    return rehearse(plan_file(folder), "--rate", "2", "--out", str(folder / "out")), folder / "out"
+
+
+def test_the_story_and_the_orbit_are_told(flown: tuple[Any, Path]) -> None:
+    told, _ = flown
+    assert told.exit_code == 0, told.output
+    for words in ("phase insertion", "ignite", "cutoff", "perigee", "propellant left", "flown as planned"):
+        assert words in told.output, words
+
+
+def test_the_recording_plays_again_to_the_same_replies(flown: tuple[Any, Path]) -> None:
+    _, folder = flown
+    (recording,) = folder.glob("*.mcap")
+    assert str(recording) in flown[0].output
+    again = CliRunner().invoke(app, ["replay", str(recording)])
+    assert again.exit_code == 0, again.output
+
+
+@pytest.mark.slow
+def test_report_and_calibrate_read_the_recording(flown: tuple[Any, Path], tmp_path: Path) -> None:
+    (recording,) = flown[1].glob("*.mcap")
+    for command in (["report", str(recording), "--out", str(tmp_path / "report"), "--no-replay"],
+                    ["calibrate", str(recording), "--out", str(tmp_path / "measured.toml")]):  # fmt: skip
+        done = CliRunner().invoke(app, command)
+        assert done.exit_code == 0, done.output
+
+
+def test_a_vehicle_without_enough_propellant_is_told_with_exit_code_1(tmp_path: Path) -> None:
+    told = rehearse(plan_file(tmp_path, 9000.0), "--rate", "1")
+    assert told.exit_code == 1
+    assert "NOT AS PLANNED" in told.output
+    assert "short_of_propellant" in told.output or "unreachable" in told.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--rate", "0"), "--rate: bad value; expected above 0, at most 1000 (states a second); got 0.0"),
+        (("--lost-percent", "100"), "--lost-percent: bad value; expected 0 or more, below 100 (%); got 100"),
+        (("--engine-loss-percent", "30"), "--engine-loss-at-s: bad value"),
+        (("--engine-loss-at-s", "30"), "and --engine-loss-percent with it"),
+        (("--noise-m", "-1"), "--noise-m: bad value; expected 0 or more (m); got -1"),
+        (("--carries", "nothing"), "unknown name"),
+    ],
+)
+def test_what_cannot_be_is_refused_in_one_line(arguments: tuple[str, ...], words: str, tmp_path: Path) -> None:
+    told = rehearse(plan_file(tmp_path), *arguments)
+    assert told.exit_code == 2
+    assert words in told.output
+    assert "Traceback" not in told.output
+
+
+def test_an_unknown_plan_and_a_folder_that_cannot_be_written_to_are_refused(tmp_path: Path) -> None:
+    told = rehearse("curlew_to_lagon")
+    assert told.exit_code == 2
+    assert "did you mean curlew_to_lagoon" in told.output
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    told = rehearse(plan_file(tmp_path), "--out", str(tmp_path / "file"))
+    assert told.exit_code == 2
+    assert "--out" in told.output

@@ -29,6 +29,7 @@ from guidance_svc.service.health import Health, state_of
 from guidance_svc.service.keeping import Keeping, RecordedSessions, sessions_now
 from guidance_svc.service.privileges import drop_privileges, warn_of_root
 from guidance_svc.service.server import Ready, Server
+from guidance_svc.session.budget import HISTORY_MEMORY_BYTES
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.warmup import warm_up
 from guidance_svc.storage.journal import FolderJournal
@@ -140,9 +141,9 @@ def stop_with_input(server: Server) -> None:
     threading.Thread(target=listen, daemon=True).start()
 
 
-def fresh_service(library: Library) -> InProcess:
+def fresh_service(library: Library, history_memory_bytes: int = HISTORY_MEMORY_BYTES) -> InProcess:
     """A service in this process without sockets and recording, as a replay needs it."""
-    sessions = Registry(new_token)
+    sessions = Registry(new_token, memory_bytes=history_memory_bytes)
     return InProcess(Desk(sessions, library), sessions, RecordedSessions(sessions))
 
 

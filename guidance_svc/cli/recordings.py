@@ -73,12 +73,12 @@ def report(
     """Show how a recorded flight went: one HTML page, and a PNG sheet for each vehicle."""
     from guidance_svc.bootstrap import fresh_service
     from guidance_svc.files.config_files import Library
-    from guidance_svc.playback.report_files import Wanted, run_report
+    from guidance_svc.playback.report_files import HISTORY_BYTES_OF_REPLAY, Wanted, run_report
 
     with plain_errors():
         first, *others = recordings
         wanted = Wanted(first, vehicle, out, csv, odm, epoch, not no_replay, tuple(others))
-        run_report(wanted, lambda: fresh_service(Library()), typer.echo)
+        run_report(wanted, lambda: fresh_service(Library(), HISTORY_BYTES_OF_REPLAY), typer.echo)
 
 
 @app.command()

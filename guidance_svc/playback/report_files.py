@@ -8,14 +8,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Final
 
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.playback.replay import Answering
 from guidance_svc.playback.report_detail import add_detail, needs_detail
-from guidance_svc.playback.report_reading import MISSHAPEN, Progress, Recording, read_recording
+from guidance_svc.playback.report_reading import MISSHAPEN, Progress, Recording, let_go, read_recording
 from guidance_svc.playback.reporting import flights_of, said
 from guidance_svc.report.burns import Burns
-from guidance_svc.report.csv_text import csv_text
+from guidance_svc.report.csv_text import csv_pieces
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.odm import ephemeris, orbit_parameters, parse_epoch
 from guidance_svc.systems import file_stem
@@ -24,6 +25,7 @@ HOW_TO_GET_PAGES = (
     "no page and no PNG: matplotlib is not installed; get it with  pip install '.[report]'  in the checkout, "
     "or ask for --csv or --odm, which need nothing"
 )
+HISTORY_BYTES_OF_REPLAY: Final = 128 << 20  # of the sessions that are played again: 900,000 states
 _UNSAFE = re.compile(r"[^A-Za-z0-9_\-]+")
 
 
@@ -65,6 +67,7 @@ def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[
         if wanted.replay and needs_detail(recording):
             replayed(recording, service(), progress)
         flights = [(flown, Burns(flown)) for flown in flights_of(recording, wanted.vehicle)]
+        let_go(recording)
         folder = wanted.out or Path(f"{wanted.recording.stem}-report")
         paths = list(written(wanted, recording, flights, epoch, folder, progress))
     for path in paths:
@@ -101,7 +104,7 @@ def written(
     for name, (flown, burns) in zip(names, flights, strict=True):
         progress(f"writing {name}", 0, 0)
         if wanted.csv:
-            yield write(folder / f"{name}.csv", csv_text(flown, start))
+            yield write(folder / f"{name}.csv", csv_pieces(flown, start))
         if wanted.odm:
             yield write(folder / f"{name}.opm", orbit_parameters(flown, epoch, end))
             yield write(folder / f"{name}.oem", ephemeris(flown, epoch, end))
@@ -134,9 +137,8 @@ def remarks(recording: Recording) -> tuple[str, ...]:
             f"played again, {recording.different} of {recording.replayed} replies differ from the recorded ones: "
             "what guidance believed is what it would have believed now (another version, or another configuration)"
         )
-    short = [f"{s.vehicle} ({len(s.states)})" for s in recording.sessions if len(s.states) < 2]
-    if short:
-        texts.append(f"sessions with fewer than two states are left out: {', '.join(short)}")
+    if recording.short:
+        texts.append(f"sessions with fewer than two states are left out: {', '.join(recording.short)}")
     return tuple(text for text in texts if text)
 
 
@@ -153,15 +155,17 @@ def file_names(flights: list[Flown]) -> list[str]:
     return names
 
 
-def write(path: Path, content: str | bytes) -> Path:
-    """Write a file, its folder made if missing; one that is there is replaced.
+def write(path: Path, content: str | bytes | Iterator[str]) -> Path:
+    """Write a file, whole or in pieces, its folder made if missing; one that is there is replaced.
 
     Raises:
         ConfigError: it cannot be written.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content.encode() if isinstance(content, str) else content)
+        with path.open("wb") as file:
+            for piece in (content,) if isinstance(content, str | bytes) else content:
+                file.write(piece.encode() if isinstance(piece, str) else piece)
     except OSError as error:
         expected = "a folder that can be written to"
         raise ConfigError("cannot_write", "--out", expected, error.strerror or error, str(path)) from None

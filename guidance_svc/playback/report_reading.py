@@ -93,6 +93,7 @@ class Recording:
         start_ns, end_ns: wall time of the first and the last message.
         files: of the recording, in order: where one grew too long, others follow it.
         remarks: sentences on what is missing or damaged.
+        short: sessions with fewer than two states, once the states have been let go of.
     """
 
     path: Path
@@ -113,6 +114,7 @@ class Recording:
     about: dict[str, str] = field(default_factory=dict)
     replayed: int = 0
     different: int = 0
+    short: tuple[str, ...] = ()
 
     def session(self, vehicle: str) -> Session | None:
         """The last session of a vehicle."""
@@ -160,6 +162,14 @@ def thin(recording: Recording) -> None:
         session.commands = [session.commands[index] for index in stay]
         session.wall_ns = [session.wall_ns[index] for index in stay]
     recording.held = sum(len(session.states) for session in recording.sessions)
+
+
+def let_go(recording: Recording) -> None:
+    """Free the states and replies, once the flights are made of them: drawing takes as much memory again."""
+    recording.short = tuple(f"{s.vehicle} ({len(s.states)})" for s in recording.sessions if len(s.states) < 2)
+    recording.asked.clear()
+    for session in recording.sessions:
+        session.states, session.commands, session.wall_ns = [], [], []
 
 
 def make_room(recording: Recording, most_states: int) -> None:

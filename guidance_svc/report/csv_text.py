@@ -6,6 +6,7 @@ import csv
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from io import StringIO
+from itertools import islice
 from math import degrees, isfinite
 from typing import Any
 
@@ -14,21 +15,27 @@ import numpy as np
 from guidance_svc.report.flown import Flown
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take text that begins so for a formula
+PIECE_ROWS = 500
 Columns = dict[str, Sequence[Any] | np.ndarray]
 
 
-def csv_text(flown: Flown, start: datetime) -> str:
+def csv_pieces(flown: Flown, start: datetime) -> Iterator[str]:
     """The flight, vectors BCI, heights above the equatorial radius; a field is empty where a value is missing.
+
+    In pieces, for 100,000 states are 50 MB of text.
 
     Args:
         start: wall time (UTC) of the recording's first message.
     """
+    names, rows = columns(flown, start)
     out = StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    names, rows = columns(flown, start)
     writer.writerow(names)
-    writer.writerows([cell(value) for value in row] for row in rows)
-    return out.getvalue()
+    while some := [[cell(value) for value in row] for row in islice(rows, PIECE_ROWS)]:
+        writer.writerows(some)
+        yield out.getvalue()
+        out.seek(0)
+        out.truncate()
 
 
 def columns(flown: Flown, start: datetime) -> tuple[Sequence[str], Iterator[Sequence[Any]]]:

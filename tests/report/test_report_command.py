@@ -206,3 +206,26 @@ def test_a_flight_without_any_burn_and_one_on_an_escape_path_have_pages(kite: Pa
     assert "No burn in this recording" in report_page(ABOUT, [(still, Burns(still))])
     away = replace(flown, track=replace(track, velocities_m_s=3.0 * track.velocities_m_s))
     assert "escape" in report_page(ABOUT, [(away, Burns(away))])
+
+
+def test_states_and_rows_are_not_kept_longer_than_they_are_needed(
+    kite: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of 100,000 states they are 150 MB: none is left while the page is drawn, and the CSV is never whole."""
+    left: list[int] = []
+    written = report_files.written
+
+    def looked_at(wanted: report_files.Wanted, recording: Recording, *others: object) -> object:
+        left.append(sum(len(session.states) + len(session.commands) for session in recording.sessions))
+        left.append(len(recording.asked))
+        return written(wanted, recording, *others)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(report_files, "written", looked_at)
+    monkeypatch.setattr("guidance_svc.report.csv_text.PIECE_ROWS", 7)
+    result = run(kite, "--out", tmp_path, "--csv")
+    assert result.exit_code == 0, result.stderr
+    assert left == [0, 0]
+    flown = report_files.read_recording(kite).sessions[0]
+    rows = list(csv.DictReader(next(tmp_path.glob("*.csv")).read_text("utf-8").splitlines()))
+    assert [float(row["time_s"]) for row in rows] == [state.time_s for state in flown.states]
+    assert len(rows) > 7

@@ -6,13 +6,12 @@ worked out here from the state and the flight plan; nothing is ever asked of the
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from math import atan2, degrees, isfinite
 from typing import Any, Final
 
-from guidance_svc.board.setting import Setting, burn_ahead, stage_now
-from guidance_svc.board.walk import TEXT_LIMIT, Heard
+from guidance_svc.board.burning import burn_ahead, stage_now
+from guidance_svc.board.heard import TEXT_LIMIT, Heard
 from guidance_svc.core.frames import (
     altitude_m,
     direction_to_bci,
@@ -26,6 +25,8 @@ from guidance_svc.core.frames import (
 from guidance_svc.core.kepler import orbit_report, vis_viva_speed
 from guidance_svc.core.vectors import cross, dot, norm, unit
 from guidance_svc.domain import Body, FlightPlan, Site, Vec, VehicleState
+from guidance_svc.playback.course import Session
+from guidance_svc.playback.setting import Setting
 from guidance_svc.wire.parse import parse_state
 
 WARNINGS_SHOWN: Final = 8
@@ -72,35 +73,34 @@ def shown(heard: Heard, setting: Setting | None, travel: Travel) -> dict[str, An
     Raises:
         ValueError, KeyError, TypeError, MessageFault: the pair is not as the service writes it.
     """
-    out = about(heard)
+    out = about(heard.session, heard.last_fault)
     if heard.command is not None:
-        command = json.loads(heard.command)
+        command = heard.command.message
         out |= commanded(command, travel)
         if heard.state is not None and setting is not None:
-            message = json.loads(heard.state)
-            message.pop("link", None)
-            state = parse_state(message)
+            state = parse_state(heard.state.message)
             out |= flown(state, setting, travel)
             out |= outlook(command, state, setting, out)
     out["verdict"], out["word"] = verdict(heard, out)
     return out
 
 
-def about(heard: Heard) -> dict[str, Any]:
+def about(session: Session, last_fault: str) -> dict[str, Any]:
     """Name, plan and link."""
-    link, opened = heard.link, heard.opened or {}
+    opened, answer = session.opened or {}, session.answer
+    plan = opened.get("plan", "")
     return {
-        "vehicle": heard.vehicle,
-        "role": heard.role.replace("_", " "),
-        "plan": opened.get("plan") or (heard.plan if isinstance(heard.plan, str) else ""),
-        "body": opened.get("body", ""),
-        "flights": heard.flights,
-        "closed": heard.closed,
+        "vehicle": session.vehicle,
+        "role": str(opened.get("role", "")).replace("_", " "),
+        "plan": answer.get("plan") or (plan if isinstance(plan, str) else ""),
+        "body": answer.get("body", ""),
+        "flights": session.begun,
+        "closed": bool(session.ended),
         "link": {
-            "states": link.states, "gaps": link.gaps, "repeats": link.repeats, "faults": link.faults,
-            "last_fault": link.last_fault if link.fault_fresh else "",
+            "states": session.states, "gaps": session.skipped, "repeats": session.repeats, "faults": session.faults,
+            "last_fault": last_fault,
         },
-        "warnings": [str(text)[:TEXT_LIMIT] for text in opened.get("warnings") or []][:WARNINGS_SHOWN],
+        "warnings": [str(text)[:TEXT_LIMIT] for text in answer.get("warnings") or []][:WARNINGS_SHOWN],
     }  # fmt: skip
 
 
@@ -212,9 +212,10 @@ def aimed_at(phase: str, now: dict[str, Any], plan: FlightPlan) -> dict[str, Any
 
 def verdict(heard: Heard, out: dict[str, Any]) -> tuple[str, str]:
     """Is it going well: a kind (good, settling, look, bad, done, idle) and a few words."""
-    if heard.closed:
+    if heard.session.ended:
         kind, word = VERDICTS.get(str(out.get("status")), ("done", "closed"))
-        return (kind, word) if kind in ("done", "bad") else ("done", "closed by its script")
+        how = "closed by its script" if heard.session.ended == "closed" else "given up by the service"
+        return (kind, word) if kind in ("done", "bad") else ("done", how)
     if out["link"]["last_fault"]:
         return "look", "last message refused"
     if "status" not in out:

@@ -147,7 +147,7 @@ class Rows:
         from rich.table import Table
         from rich.text import Text
 
-        began_ns = self._feed.walk.first_wall_ns
+        began_ns = self._feed.course.first_ns
         now_s = None if began_ns is None or not self._feed.live else (steady_ns() - began_ns) / 1e9
         table = Table(box=None, pad_edge=False, header_style="dim", expand=False)
         names = fitting(width)

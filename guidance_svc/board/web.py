@@ -156,7 +156,7 @@ class Board:
 
     def _now_s(self) -> float:
         """Wall time since the recording's first message; of a past one, its length."""
-        began_ns = self.feed.walk.first_wall_ns
+        began_ns = self.feed.course.first_ns
         if not self.feed.live or began_ns is None:
             return self.feed.story.length_s
         return max((steady_ns() - began_ns) / 1e9, self.feed.story.length_s)

@@ -14,7 +14,7 @@ from guidance_svc.errors import ConfigError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from guidance_svc.playback.changes import VehicleChange
+    from guidance_svc.playback.changes import Announced, VehicleChange
     from guidance_svc.playback.replay import Answering
 
 
@@ -135,7 +135,7 @@ def show_changes(file: Path, service: Answering, vehicle: str | None, plan: dict
     if vehicle is not None and vehicle not in flown:
         raise ConfigError("unknown_name", "--vehicle", f"one of {', '.join(flown) or 'none'}", vehicle)
     chosen = vehicle or flown[0]
-    changes = replay_with_plan(file, service, chosen, plan)
+    changes = replay_with_plan(file, service, chosen, plan, typer.echo)
     typer.echo(f"{chosen} with flight plan {plan['name']}, the states as they were flown under the recorded plan:")
     typer.echo("what its first commands would have been, not the flight that would have followed")
     for line in change_lines(changes[chosen]):
@@ -146,10 +146,10 @@ def show_changes(file: Path, service: Answering, vehicle: str | None, plan: dict
 def change_lines(change: VehicleChange) -> Iterator[str]:
     """The table of what another plan changes."""
 
-    def shown(value: tuple[int, float] | float | None) -> str:
+    def shown(value: Announced | float | None) -> str:
         if value is None:
             return "-"
-        return f"{value[1]:z.3f} s (seq {value[0]})" if isinstance(value, tuple) else f"{value:z.3f} s"
+        return f"{value:z.3f} s" if isinstance(value, float) else f"{value.at_s:z.3f} s (seq {value.seq})"
 
     yield f"{'':24}{'recorded':>28}{'replayed':>28}"
     for name, (was, now) in change.events.items():

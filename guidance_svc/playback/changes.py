@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-from guidance_svc.errors import MessageFault, RecordingError
+from guidance_svc.errors import MessageFault
 from guidance_svc.playback.comparing import heading_difference_deg
-from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
-from guidance_svc.playback.replay import MISSHAPEN, Answering, Player, damage_text, quiet_desk
+from guidance_svc.playback.course import Course, Exchange
+from guidance_svc.playback.recordings import MISSHAPEN, RecordingReader
+from guidance_svc.playback.replay import Answering, Played, Player, quiet_desk
+
+
+class Announced(NamedTuple):
+    """The first announcement of an event that counts: in the reply to which state, for when, at which vehicle time."""
+
+    seq: int
+    at_s: float
+    time_s: float
 
 
 @dataclass(slots=True)
@@ -17,24 +27,28 @@ class VehicleChange:
     """What another flight plan changes for one vehicle; the states are those of the recorded flight.
 
     Args:
-        events: each event's name with (seq, at_s) as recorded and as replayed; None where it did not come.
+        commands: that were compared; of a state that was sent again, once.
+        events: each event's first announcement as recorded and as replayed; None where it did not come.
         cutoff_at_s: the last one announced, recorded and replayed.
         pitch_deg, heading_deg: largest difference, and the vehicle time of the largest pitch difference.
         faults: replies that are faults now and were commands then.
     """
 
     commands: int = 0
-    events: dict[str, list[tuple[int, float] | None]] = field(default_factory=dict)
+    events: dict[str, list[Announced | None]] = field(default_factory=dict)
     cutoff_at_s: list[float | None] = field(default_factory=lambda: [None, None])
     pitch_deg: float = 0.0
     pitch_at_s: float | None = None
     heading_deg: float = 0.0
     faults: int = 0
 
-    def add(self, recorded: dict[str, Any], replayed: dict[str, Any]) -> None:
-        """Take one pair of replies to the same state."""
-        if recorded["type"] != "command":
+    def add(self, played: Played) -> None:
+        """Take the two replies to a state."""
+        exchange, recorded, replayed = played.exchange, played.recorded, played.replayed
+        if recorded is None or exchange.kind != "state" or exchange.repeat:
             return
+        if exchange.reload:
+            self._undo(recorded["time_s"])
         self.commands += 1
         self._note(0, recorded)
         if replayed["type"] != "command":
@@ -54,11 +68,23 @@ class VehicleChange:
         if event is not None:
             pair = self.events.setdefault(event["id"], [None, None])
             if pair[side] is None:
-                pair[side] = (command["seq"], event["at_s"])
+                pair[side] = Announced(command["seq"], event["at_s"], command["time_s"])
+
+    def _undo(self, from_s: float) -> None:
+        """Forget the announcements that a reload undid."""
+        for name, pair in list(self.events.items()):
+            self.events[name] = [None if one is None or one.time_s >= from_s else one for one in pair]
+            if self.events[name] == [None, None]:
+                del self.events[name]
 
 
-def replay_with_plan(path: Path, service: Answering, vehicle: str, plan: dict[str, Any]) -> dict[str, VehicleChange]:
+def replay_with_plan(
+    path: Path, service: Answering, vehicle: str, plan: dict[str, Any], tell: Callable[[str], None] = lambda text: None
+) -> dict[str, VehicleChange]:
     """Play a recording with another flight plan for one vehicle; what changes, by vehicle.
+
+    Args:
+        tell: gets a sentence on what of the recording is missing, if something is.
 
     Raises:
         RecordingError: it cannot be read.
@@ -68,17 +94,19 @@ def replay_with_plan(path: Path, service: Answering, vehicle: str, plan: dict[st
     changes: dict[str, VehicleChange] = {}
     reader = RecordingReader(path)
     with quiet_desk():
-        for exchange in Player(reader, service, {vehicle: plan}).exchanges():
-            if exchange.recorded is None:
+        for played in Player([reader], service, {vehicle: plan}).exchanges():
+            if played.recorded is None:
                 continue
-            was, now = exchange.recorded, exchange.replayed
-            if was.get("type") == "opened" and now["type"] == "fault":
+            now = played.replayed
+            if played.exchange.kind == "open" and now["type"] == "fault":
                 raise MessageFault(now["code"], now["field"], now["expected"], now["got"])
             try:
-                changes.setdefault(exchange.vehicle, VehicleChange()).add(was, now)
+                changes.setdefault(played.exchange.request.vehicle, VehicleChange()).add(played)
             except MISSHAPEN as error:
-                got = damage_text(reader, error)
-                raise RecordingError("damaged_recording", "", "whole replies", got, str(path)) from None
+                reader.means_nothing("a reply", error)
+                break
+    if reader.remark():
+        tell(reader.remark())
     return changes
 
 
@@ -88,5 +116,5 @@ def vehicles_in(path: Path) -> list[str]:
     Raises:
         RecordingError: it cannot be read.
     """
-    entries = RecordingReader(path).entries()
-    return sorted({e.vehicle for e in entries if isinstance(e, RecordedMessage) and e.type == "opened"})
+    happenings = Course().read(RecordingReader(path))
+    return sorted({e.session.vehicle for e in happenings if isinstance(e, Exchange) and e.kind == "open" and e.session})

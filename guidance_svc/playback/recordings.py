@@ -7,7 +7,7 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any, Literal
+from typing import IO, Any, Final, Literal
 
 from mcap.opcode import Opcode
 from mcap.records import Channel, Header, Metadata
@@ -28,26 +28,96 @@ from guidance_svc.storage.framing import (
 )
 
 BUFFER_BYTES = 1 << 18
+Direction = Literal["in", "out"]
+LINK: Final = b'{"link":'
+KEYS: Final = {name: b'"%s":' % name.encode() for name in ("seq", "time_s", "next_contact_s")}
+MISSHAPEN: Final = (KeyError, TypeError, ValueError, AttributeError, IndexError)  # what changed bytes make of a message
 
 
-@dataclass(frozen=True, slots=True)
+def decoded(data: bytes) -> dict[str, Any]:
+    """A message as it was recorded, with the number of its connection; the one place that knows how it is written.
+
+    Raises:
+        ValueError, TypeError, RecursionError: no recorder writes that.
+    """
+    message = json.loads(data)
+    if not isinstance(message, dict):
+        raise TypeError("a message that is no table")
+    return message
+
+
 class RecordedMessage:
-    """One message in or out.
+    """One message in or out; decoded when its fields are asked for.
 
     Args:
         vehicle: "unknown" before an `open` was accepted.
         type: of the message; "refused" for bytes that were answered with a fault.
-        link: number of the connection within the recording.
         time_ns: wall time, ns since 1970.
-        message: its fields, tokens left out.
+        data: as recorded.
+        first_link: is added to the number of the connection.
     """
 
-    direction: Literal["in", "out"]
-    vehicle: str
-    type: str
-    link: int
-    time_ns: int
-    message: dict[str, Any]
+    __slots__ = ("_fields", "_link", "data", "direction", "first_link", "time_ns", "type", "vehicle")
+
+    def __init__(
+        self, direction: Direction, vehicle: str, kind: str, time_ns: int, data: bytes, first_link: int = 0
+    ) -> None:
+        self.direction = direction
+        self.vehicle = vehicle
+        self.type = kind
+        self.time_ns = time_ns
+        self.data = data
+        self.first_link = first_link
+        self._fields: dict[str, Any] | None = None
+        self._link = 0
+
+    @property
+    def message(self) -> dict[str, Any]:
+        """Its fields, tokens left out.
+
+        Raises:
+            ValueError, TypeError, KeyError, RecursionError: no recorder writes that.
+        """
+        if self._fields is None:
+            fields = decoded(self.data)
+            self._link = self.first_link + fields.pop("link")
+            self._fields = fields
+        return self._fields
+
+    @property
+    def link(self) -> int:
+        """Number of the connection within the recording."""
+        if self._fields is None and self.data.startswith(LINK):
+            return self.first_link + int(self.data[len(LINK) : self.data.index(b",", len(LINK))])
+        return self._link if self.message is not None else 0
+
+    def number(self, name: str) -> Any:
+        """A number of the message itself, None where it has none; found by its key where nothing is decoded yet.
+
+        A key within a JSON text would have its quotes escaped, so the two cannot be mistaken; the fields that this is
+        used for stand in no inner table that comes before them.
+        """
+        if self._fields is not None or not self.data.startswith(b"{"):
+            return self.message.get(name)
+        key = KEYS[name]
+        begin = self.data.find(key) + len(key)
+        if begin < len(key):
+            return None
+        end = begin
+        while self.data[end] not in b",}":
+            end += 1
+        value = self.data[begin:end]
+        return None if value == b"null" else int(value) if value.isdigit() else float(value)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, RecordedMessage) and all(
+            getattr(self, name) == getattr(other, name) for name in ("direction", "vehicle", "type", "link", "message")
+        )
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __repr__(self) -> str:
+        return f"RecordedMessage({self.direction}, {self.vehicle}, {self.type}, {self.data!r})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +136,80 @@ class RecordedSession:
     table: dict[str, str]
 
 
+Entry = RecordedMessage | RecordedPlan | RecordedSession
+
+
+class Entries:
+    """The records of one file as entries; a recording is read, and one that grows is followed, through this alone.
+
+    Args:
+        first_link: is added to the numbers of connections, where another run's recording was read before.
+
+    `about` is the metadata "service".
+    """
+
+    def __init__(self, first_link: int = 0) -> None:
+        self.first_link = first_link
+        self.about: dict[str, str] = {}
+        self._channels: dict[int, tuple[Direction, str, str]] = {}
+        self._sequence: int | None = None
+
+    def entry(self, record: Record) -> Entry | None:
+        """What a record says; None where that is nothing of the flight. A message is not decoded.
+
+        Raises:
+            Damaged: no recorder writes that.
+        """
+        if record.opcode == Opcode.MESSAGE:
+            return self._message(record)
+        try:
+            if record.opcode == Opcode.CHANNEL:
+                channel = record.parse(Channel)
+                about = channel.metadata
+                direction: Direction = "in" if about["direction"] == "in" else "out"
+                self._channels[channel.id] = (direction, about["vehicle"], about["type"])
+            elif record.opcode == Opcode.METADATA:
+                return self._metadata(record)
+        except (*MISSHAPEN, RecursionError) as error:
+            raise Damaged(record.at, f"a record that no recorder writes: {error}") from None
+        return None
+
+    def _metadata(self, record: Record) -> RecordedPlan | RecordedSession | None:
+        if len(record.content) > MESSAGE_LIMIT_BYTES:
+            raise Damaged(record.at, f"metadata of {len(record.content)} bytes")
+        metadata = record.parse(Metadata)
+        if metadata.name == "service":
+            self.about.update(metadata.metadata)
+        elif metadata.name == "flight_plan":
+            table = json.loads(metadata.metadata["json"])
+            if not isinstance(table, dict):
+                raise TypeError("a flight plan that is no table")
+            return RecordedPlan(metadata.metadata["name"], table)
+        elif metadata.name == "session":
+            return RecordedSession(metadata.metadata["vehicle"], dict(metadata.metadata))
+        return None
+
+    def _message(self, record: Record) -> RecordedMessage:
+        content = record.content
+        if len(content) > MESSAGE_LIMIT_BYTES:
+            raise Damaged(record.at, f"a message of {len(content)} bytes")
+        try:
+            channel, sequence, time_ns, _ = MESSAGE_HEAD.unpack_from(content)
+            direction, vehicle, kind = self._channels[channel]
+        except (KeyError, struct.error) as error:
+            raise Damaged(record.at, f"a message that no recorder writes: {error}") from None
+        before, self._sequence = self._sequence, sequence
+        if before is not None and sequence != (before + 1) & 0xFFFFFFFF:  # so that one that went missing is noticed
+            raise Damaged(record.at, f"message {sequence} follows message {before}")
+        return RecordedMessage(direction, vehicle, kind, time_ns, content[MESSAGE_HEAD.size :], self.first_link)
+
+
 class RecordingReader:
-    """One pass over a recording.
+    """One pass over a finished recording, or one that is being written up to where it has come.
 
     Args:
         path: of the file.
-        first_link: is added to the numbers of connections, where another run's recording was read before.
+        first_link: as for `Entries`.
 
     `about` (the metadata "service") fills as the pass goes, `at` is the byte it has come to, of `size`. After it,
     `cut` tells whether the end is missing, `live` whether it is being written, and `damage` what is wrong where bytes
@@ -80,30 +218,32 @@ class RecordingReader:
 
     def __init__(self, path: Path, first_link: int = 0) -> None:
         self.path = path
-        self.first_link = first_link
         self.last_link = first_link
         self.live = False
-        self.about: dict[str, str] = {}
         self.cut = False
         self.damage = ""
         self.at = 0
         self.size = 0
-        self._sequence: int | None = None
+        self._entries = Entries(first_link)
 
-    def entries(self) -> Iterator[RecordedMessage | RecordedPlan | RecordedSession]:
-        """Every whole message, plan and session before the first damage, in order.
+    @property
+    def about(self) -> dict[str, str]:
+        """The metadata "service"."""
+        return self._entries.about
+
+    def entries(self) -> Iterator[Entry]:
+        """Every whole message, plan and session before the first damage, in order; messages are decoded.
 
         Raises:
             RecordingError: no such file, empty, foreign, or damaged before its first message.
         """
-        channels: dict[int, Channel] = {}
         messages = 0
         try:
             with self.path.open("rb", buffering=BUFFER_BYTES) as file:
                 self._check_beginning(file)
                 for record in all_records(file):
                     self.at = record.at
-                    entry = self._entry(record, channels)
+                    entry = self._entry(record)
                     if entry is not None:
                         messages += isinstance(entry, RecordedMessage)
                         yield entry
@@ -115,6 +255,11 @@ class RecordingReader:
             self.damage, self.at = f"{damage}, of {self.size}; the {messages} messages before it are whole", damage.at
         except OSError as error:
             raise self._error("cannot_read", "a readable file", error.strerror or error) from None
+
+    def means_nothing(self, what: str, error: Exception) -> None:
+        """Note that what was read last can be read and means nothing: changed bytes as well."""
+        why = f"{what} ({type(error).__name__} {error})"
+        self.damage = f"damaged at byte {self.at}: {why}, of {self.size}; the messages before it are whole"
 
     def remark(self) -> str:
         """After the pass: what is missing of the recording, as a sentence; "" where nothing is."""
@@ -138,61 +283,20 @@ class RecordingReader:
         if not MCAP0_MAGIC.startswith(head):
             raise self._error("foreign_recording", "an MCAP file", f"a file beginning {head!r}")
 
-    def _entry(
-        self, record: Record, channels: dict[int, Channel]
-    ) -> RecordedMessage | RecordedPlan | RecordedSession | None:
-        if record.opcode == Opcode.MESSAGE:
-            return self._message(record, channels)
-        if record.opcode == Opcode.CHANNEL:
-            channel = record.parse(Channel)
-            channels[channel.id] = channel
-        elif record.opcode == Opcode.METADATA:
-            return self._metadata(record)
-        elif record.opcode == Opcode.HEADER:
+    def _entry(self, record: Record) -> Entry | None:
+        """As `Entries.entry`, of a recording of this service, decoded."""
+        if record.opcode == Opcode.HEADER:
             profile = record.parse(Header).profile
             if profile != PROFILE:
                 raise self._error("foreign_recording", "a recording of this service", f"profile {profile!r}")
-        return None
-
-    def _metadata(self, record: Record) -> RecordedPlan | RecordedSession | None:
-        if len(record.content) > MESSAGE_LIMIT_BYTES:
-            raise Damaged(record.at, f"metadata of {len(record.content)} bytes")
-        metadata = record.parse(Metadata)
-        try:
-            if metadata.name == "service":
-                self.about.update(metadata.metadata)
-            elif metadata.name == "flight_plan":
-                table = json.loads(metadata.metadata["json"])
-                if not isinstance(table, dict):
-                    raise TypeError("a flight plan that is no table")
-                return RecordedPlan(metadata.metadata["name"], table)
-            elif metadata.name == "session":
-                return RecordedSession(metadata.metadata["vehicle"], dict(metadata.metadata))
-        except (KeyError, ValueError, TypeError, RecursionError) as error:
-            raise Damaged(record.at, f"metadata {metadata.name!r}: {error}") from None
-        return None
-
-    def _message(self, record: Record, channels: dict[int, Channel]) -> RecordedMessage:
-        if len(record.content) > MESSAGE_LIMIT_BYTES:
-            raise Damaged(record.at, f"a message of {len(record.content)} bytes")
-        try:
-            channel, sequence, time_ns, _ = MESSAGE_HEAD.unpack_from(record.content)
-            about = channels[channel].metadata
-            message = json.loads(record.content[MESSAGE_HEAD.size :])
-            link = self.first_link + message.pop("link")
-            self.last_link = max(self.last_link, link)
-            direction: Literal["in", "out"] = "in" if about["direction"] == "in" else "out"
-            vehicle, kind = about["vehicle"], about["type"]
-        except (KeyError, ValueError, TypeError, AttributeError, RecursionError, struct.error) as error:
-            raise Damaged(record.at, f"a message that no recorder writes: {error}") from None
-        self._check_order(record, sequence)
-        return RecordedMessage(direction, vehicle, kind, link, time_ns, message)
-
-    def _check_order(self, record: Record, sequence: int) -> None:
-        """The recorder counts its messages, so that one that went missing is noticed."""
-        if self._sequence is not None and sequence != (self._sequence + 1) & 0xFFFFFFFF:
-            raise Damaged(record.at, f"message {sequence} follows message {self._sequence}")
-        self._sequence = sequence
+        entry = self._entries.entry(record)
+        if isinstance(entry, RecordedMessage):
+            try:
+                entry.message  # noqa: B018
+            except (*MISSHAPEN, RecursionError) as error:
+                raise Damaged(record.at, f"a message that no recorder writes: {error}") from None
+            self.last_link = max(self.last_link, entry.link)
+        return entry
 
     def _error(self, code: str, expected: str, got: object) -> RecordingError:
         return RecordingError(code, "", expected, got, str(self.path))

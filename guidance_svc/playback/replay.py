@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import logging
 from base64 import b64decode
-from collections.abc import Callable, Hashable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -14,12 +14,12 @@ import zmq
 
 from guidance_svc.errors import ConfigError, MessageFault, RecordingError, SessionFault
 from guidance_svc.playback.comparing import Difference, first_difference
-from guidance_svc.playback.recordings import RecordedMessage, RecordedPlan, RecordedSession, RecordingReader
+from guidance_svc.playback.course import Course, Exchange
+from guidance_svc.playback.recordings import MISSHAPEN, RecordedMessage, RecordedSession, RecordingReader
 from guidance_svc.service.desk import Desk, Sessions
-from guidance_svc.storage.recorder import ASIDES, NO_VEHICLE, NOT_RECORDED
+from guidance_svc.storage.recorder import NOT_RECORDED
 from guidance_svc.wire.codec import decode, encode, encoding_of
 
-MISSHAPEN = (KeyError, TypeError, ValueError, AttributeError, IndexError)  # what changed bytes can make of a message
 REPLY_TIMEOUT_MS = 10_000  # a live service answers in a millisecond; this one is not there
 
 
@@ -161,87 +161,87 @@ class OverSocket:
 
 
 @dataclass(frozen=True, slots=True)
-class Exchange:
-    """One message of a recording, its recorded reply and the one it got now.
+class Played:
+    """One exchange of a recording and the reply that its message got now."""
 
-    Args:
-        recorded: None where the recording ends before it.
-    """
-
-    vehicle: str
-    request: dict[str, Any]
-    recorded: dict[str, Any] | None
+    exchange: Exchange
     replayed: dict[str, Any]
 
+    @property
+    def recorded(self) -> dict[str, Any] | None:
+        """The reply as recorded; None where the recording has none."""
+        reply = self.exchange.reply
+        return None if reply is None else reply.message
 
-@dataclass(slots=True)
+
 class Player:
-    """Plays one recording.
+    """Plays one recording, of one file or several.
 
     Args:
-        reader: of the recording.
+        files: readers of it, in order.
         service: to play to.
         plans: flight plans to use instead of the recorded ones, by vehicle.
+        detail: whether every script is to have asked for detail.
 
-    `skipped` counts the refused messages that the recording holds only in part.
+    `skipped` counts the refused messages that the recording holds only in part, `reader` is the present file's.
     """
 
-    reader: RecordingReader
-    service: Answering
-    plans: Mapping[str, dict[str, Any]] = field(default_factory=dict)
-    skipped: int = 0
-    _tokens: dict[str, str] = field(default_factory=dict)
-    _recorded_plans: dict[str, dict[str, Any]] = field(default_factory=dict)
-    _restored: set[str] = field(default_factory=set)
+    def __init__(
+        self,
+        files: Iterable[RecordingReader],
+        service: Answering,
+        plans: Mapping[str, dict[str, Any]] | None = None,
+        detail: bool = False,
+    ) -> None:
+        self.skipped = 0
+        self.reader = RecordingReader(Path())
+        self._files = files
+        self._service = service
+        self._plans = plans or {}
+        self._detail = detail
+        self._course = Course()
+        self._tokens: dict[str, str] = {}
+        self._restored: set[str] = set()
 
-    def exchanges(self) -> Iterator[Exchange]:
-        """Every message played and answered, in the recorded order, up to the first damage.
+    def exchanges(self) -> Iterator[Played]:
+        """Every message played and answered, in the recorded order, up to the first damage of each file.
 
         Raises:
             RecordingError: the recording cannot be read.
             ConfigError: the service does not answer.
         """
-        for request, recorded in self._pairs():
-            try:
-                payload = self._payload(request)
-            except MISSHAPEN as error:
-                self.reader.damage = damage_text(self.reader, error)
-                return
-            if payload is None:
-                self.skipped += 1
-                continue
-            self._bind(request)
-            replayed = decode(self.service.ask(request.link, payload), limit_bytes=1 << 24)
-            if replayed.get("type") == "opened":
-                self._tokens[replayed["vehicle"]] = replayed["token"]
-                self._restored.discard(replayed["vehicle"])
-            vehicle = request.vehicle if recorded is None or request.vehicle != NO_VEHICLE else recorded.vehicle
-            yield Exchange(vehicle, request.message, None if recorded is None else recorded.message, replayed)
+        for reader in self._files:
+            self.reader = reader
+            for happening in self._course.read(reader):
+                if isinstance(happening, RecordedSession):
+                    self._tokens[happening.vehicle] = self._service.restore(happening.table)
+                    self._restored.add(happening.vehicle)
+                elif isinstance(happening, RecordedMessage):
+                    self._service.aside(happening.link, happening.vehicle, happening.type)
+                else:
+                    try:
+                        payload = self._payload(happening.request)
+                    except MISSHAPEN as error:
+                        reader.means_nothing(f"a {happening.request.type}", error)
+                        break
+                    if payload is None:
+                        self.skipped += 1
+                    else:
+                        yield Played(happening, self._asked(happening.request, payload))
 
-    def _bind(self, request: RecordedMessage) -> None:
-        """The first message, other than `open`, that names a restored vehicle comes over the link that commands it."""
+    def _asked(self, request: RecordedMessage, payload: bytes) -> dict[str, Any]:
+        """The reply now.
+
+        The first message, other than `open`, that names a restored vehicle comes over the link that commands it.
+        """
         if request.vehicle in self._restored and request.type != "open":
             self._restored.discard(request.vehicle)
-            self.service.bind(request.link, request.vehicle)
-
-    def _pairs(self) -> Iterator[tuple[RecordedMessage, RecordedMessage | None]]:
-        """Each message in with the one out that the recorder wrote right after it."""
-        waiting: RecordedMessage | None = None
-        for entry in self.reader.entries():
-            if isinstance(entry, RecordedPlan):
-                self._recorded_plans[entry.name] = entry.table
-            elif isinstance(entry, RecordedSession):
-                self._tokens[entry.vehicle] = self.service.restore(entry.table)
-                self._restored.add(entry.vehicle)
-            elif entry.type in ASIDES:
-                self.service.aside(entry.link, entry.vehicle, entry.type)
-            elif entry.direction == "in":
-                waiting = entry
-            elif waiting is not None:
-                yield waiting, entry
-                waiting = None
-        if waiting is not None:
-            yield waiting, None
+            self._service.bind(request.link, request.vehicle)
+        replayed = decode(self._service.ask(request.link, payload), limit_bytes=1 << 24)
+        if replayed.get("type") == "opened":
+            self._tokens[replayed["vehicle"]] = replayed["token"]
+            self._restored.discard(replayed["vehicle"])
+        return replayed
 
     def _payload(self, request: RecordedMessage) -> bytes | None:
         if request.type == "refused":
@@ -255,24 +255,20 @@ class Player:
         except MessageFault:
             return payload
         plan = message.get("plan")
-        if message.get("type") == "open" and isinstance(plan, str) and plan in self._recorded_plans:
-            return encode({**message, "plan": self._recorded_plans[plan]}, encoding_of(payload))
+        if message.get("type") == "open" and isinstance(plan, str) and plan in self._course.plans:
+            return encode({**message, "plan": self._course.plans[plan]}, encoding_of(payload))
         return payload
 
     def _open(self, message: dict[str, Any]) -> dict[str, Any]:
         """The recorded `open` with the plan as it was then, or the other plan, and a token that holds now."""
         vehicle, plan = message["vehicle"], message["plan"]
-        recorded = self._recorded_plans.get(plan, plan) if isinstance(plan, str) else plan
-        message = {**message, "plan": self.plans.get(vehicle, recorded)}
+        recorded = self._course.plans.get(plan, plan) if isinstance(plan, str) else plan
+        message = {**message, "plan": self._plans.get(vehicle, recorded)}
+        if self._detail:
+            message["detail"] = True
         if message.get("resume") == NOT_RECORDED:
             message["resume"] = self._tokens.get(vehicle, NOT_RECORDED)
         return message
-
-
-def damage_text(reader: RecordingReader, error: Exception) -> str:
-    """For a message that can be read but means nothing."""
-    why = f"{type(error).__name__} {error}"
-    return f"damaged at byte {reader.at}: {why}, of {reader.size}; the messages before it are whole"
 
 
 def watch_nothing(reader: RecordingReader) -> None:
@@ -325,18 +321,19 @@ def replay(path: Path, service: Answering, watch: Callable[[RecordingReader], No
         RecordingError: it cannot be read, or holds no exchange.
         ConfigError: the service does not answer.
     """
-    player = Player(RecordingReader(path), service)
+    player = Player([RecordingReader(path)], service)
     compared = 0
     with quiet_desk():
-        for exchange in player.exchanges():
+        for played in player.exchanges():
             watch(player.reader)
-            if exchange.recorded is None:
+            if played.recorded is None:
                 continue
             compared += 1
-            difference = first_difference(exchange.recorded, exchange.replayed)
+            difference = first_difference(played.recorded, played.replayed)
             if difference is not None:
-                request = exchange.request
-                mismatch = Mismatch(exchange.vehicle, request.get("seq"), request.get("time_s"), difference)
+                request = played.exchange.request
+                where = request.vehicle, request.message.get("seq"), request.message.get("time_s")
+                mismatch = Mismatch(*where, difference)
                 return Verdict(compared, player.skipped, player.reader.remark(), mismatch)
     if compared == 0:
         got = player.reader.remark() or "none"

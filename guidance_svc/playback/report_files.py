@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Final
 
 from guidance_svc.errors import ConfigError, GuidanceError
+from guidance_svc.playback.recordings import MISSHAPEN
 from guidance_svc.playback.replay import Answering
 from guidance_svc.playback.report_detail import add_detail, needs_detail
-from guidance_svc.playback.report_reading import MISSHAPEN, Progress, Recording, let_go, read_recording
+from guidance_svc.playback.report_reading import Progress, Recording, let_go, read_recording
 from guidance_svc.playback.reporting import flights_of, said
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.csv_text import csv_pieces

@@ -8,15 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from guidance_svc.domain import Boost, FlightPlan, Insertion
 from guidance_svc.errors import ConfigError, GuidanceError, RecordingError
-from guidance_svc.files.config_files import Library
-from guidance_svc.playback.calibrating import StatesFlown, track_of
-from guidance_svc.playback.report_reading import DETAIL, Recording, Session, Tally
+from guidance_svc.playback.report_reading import DETAIL, Kept, Recording, Tally
+from guidance_svc.playback.setting import setting_of
+from guidance_svc.playback.tracks import track_of
 from guidance_svc.report.flown import Flown, Link, Replies, Said
-from guidance_svc.wire.messages import FrameModel
-from guidance_svc.wire.parse import parse_frame
-from guidance_svc.wire.plans import parse_table
 
 
 def flights_of(recording: Recording, vehicle: str | None = None) -> list[Flown]:
@@ -42,42 +38,29 @@ def flights_of(recording: Recording, vehicle: str | None = None) -> list[Flown]:
     return sorted(found, key=lambda one: float(one.wall_s[0]))
 
 
-def flight(recording: Recording, session: Session, number: int, of: int) -> Flown:
+def flight(recording: Recording, kept: Kept, number: int, of: int) -> Flown:
     """One session as a report sees it."""
-    opened = session.opened
-    table = opened["table"] or recording.plans.get(opened["plan"] if isinstance(opened["plan"], str) else "")
+    session = kept.session
     try:
-        if not isinstance(table, dict):
-            raise ConfigError("missing_field", "plan", "the flight plan as a table", opened["plan"])
-        role = opened["role"]
-        plan = Library().plan(table, role)
-        frame = parse_frame(parse_table(FrameModel, opened.get("frame", {})))
+        setting = setting_of(session)
     except GuidanceError as error:
         expected = f"the flight plan and frame that {session.vehicle} flew with"
         raise RecordingError("no_plan", session.vehicle, expected, error.sentence(), str(recording.path)) from None
-    first = 0 if any(isinstance(phase, Boost) for phase in plan.phases) else first_inserting_stage(plan)
-    states = StatesFlown(plan.vehicle, {}, frame, plan.body, first, session.states, session.commands)
-    track = track_of(states)
+    track = track_of(setting, kept.states, kept.commands)
     radii = np.linalg.norm(track.positions_m, axis=1)
     if not (np.isfinite(track.velocities_m_s).all() and np.all((radii > 1.0) & np.isfinite(radii))):
         expected = "positions off the body's centre, and finite speeds"
         raise RecordingError("damaged_recording", session.vehicle, expected, "others", str(recording.path))
     return Flown(
-        vehicle=session.vehicle, number=number, of=of, role=role, plan=plan, frame=frame, track=track,
-        seqs=np.array([s.seq for s in session.states], dtype=np.int64),
-        wall_s=np.array([(ns - recording.start_ns) / 1e9 for ns in session.wall_ns]),
-        propellant_kg=np.array([nan if s.propellant_kg is None else s.propellant_kg for s in session.states]),
-        replies=replies_of(session.commands), events=tuple(session.events.values()),
-        warnings=said(session.warnings), told=frozenset(session.told), notes=tuple(notes_of(session, recording)),
-        link=Link(len(session.links), session.resumed, session.repeats, said(session.faults),
-                  tuple(session.reloads), session.closed),
-        counted=(session.late, session.skipped) if session.thinned else None,
+        vehicle=session.vehicle, number=number, of=of, role=setting.role, plan=setting.plan, frame=setting.frame,
+        track=track, seqs=np.array([s.seq for s in kept.states], dtype=np.int64),
+        wall_s=np.array([(ns - recording.start_ns) / 1e9 for ns in kept.wall_ns]),
+        propellant_kg=np.array([nan if s.propellant_kg is None else s.propellant_kg for s in kept.states]),
+        replies=replies_of(kept.commands), events=tuple(kept.events.values()),
+        warnings=said(kept.warnings), told=frozenset(kept.told), notes=tuple(notes_of(kept, recording)),
+        link=Link(len(session.links), session.resumed, session.repeats, said(kept.faults), tuple(session.reloads),
+                  session.ended == "closed", session.late, session.skipped),
     )  # fmt: skip
-
-
-def first_inserting_stage(plan: FlightPlan) -> int:
-    """Index of the stage that burns first in the plan's insertion; 0 without one."""
-    return next((phase.first_stage for phase in plan.phases if isinstance(phase, Insertion)), 0)
 
 
 def replies_of(commands: list[dict[str, Any] | None]) -> Replies:
@@ -108,7 +91,7 @@ def said(tallies: Mapping[str, Tally]) -> tuple[Said, ...]:
     return tuple(sorted(rows, key=lambda row: -row.count))
 
 
-def notes_of(session: Session, recording: Recording) -> Iterator[str]:
+def notes_of(kept: Kept, recording: Recording) -> Iterator[str]:
     """What a report of this session has to say about its sources."""
     without = {
         "thrust_n": "Thrust was not told: exhaust velocity, back pressure and mass flow are those of the flight plan.",
@@ -118,8 +101,8 @@ def notes_of(session: Session, recording: Recording) -> Iterator[str]:
         "stage": "The stage was not told: it follows from the mass.",
         "engine_on": "Whether the engine is on was not told: it follows from thrust, throttle or the command.",
     }
-    yield from (text for name, text in without.items() if name not in session.told)
-    if not any(c is not None and c["detail"] is not None for c in session.commands):
+    yield from (text for name, text in without.items() if name not in kept.told)
+    if not any(c is not None and c["detail"] is not None for c in kept.commands):
         yield "What guidance believed was not recorded and not played again; the plots of it are left out."
     elif recording.replayed:
         yield (

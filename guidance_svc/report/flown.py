@@ -11,7 +11,7 @@ import numpy as np
 from guidance_svc.core.frames import altitude_m, longitude_rad, meridian_rad, pitch_and_heading, triad
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan, Frame, OrbitReport, Role
-from guidance_svc.report.track import Bools, Floats, Ints, Track, vec
+from guidance_svc.report.track import Floats, Ints, Track, vec
 
 LATE_S = 0.5  # beyond what a reply allowed; scripts that act on their own clock step over a cutoff by a tick
 
@@ -82,6 +82,8 @@ class Link:
         faults: refused messages.
         reloads: (vehicle time reached, vehicle time gone back to).
         closed: whether the script said `close`.
+        late: states that came over LATE_S later on the vehicle's clock than the reply before allowed.
+        skipped: numbers left out between states, where the script counts by one.
     """
 
     connections: int = 1
@@ -90,6 +92,8 @@ class Link:
     faults: tuple[Said, ...] = ()
     reloads: tuple[tuple[float, float], ...] = ()
     closed: bool = False
+    late: int = 0
+    skipped: int = 0
 
 
 @dataclass(frozen=True)
@@ -104,7 +108,6 @@ class Flown:
         propellant_kg: as told; NaN where it was not.
         told: names of the optional fields that states carried.
         notes: sentences on what is estimated or missing.
-        counted: states that came late and numbers that were skipped, where not all states are here.
     """
 
     vehicle: str
@@ -123,7 +126,6 @@ class Flown:
     link: Link = field(default_factory=Link)
     told: frozenset[str] = frozenset()
     notes: tuple[str, ...] = ()
-    counted: tuple[int, int] | None = None
 
     @property
     def name(self) -> str:
@@ -211,22 +213,3 @@ class Flown:
         off[1:][self.track.gaps_s > 1.0] = np.nan
         off[np.abs(self.attitude_deg[:, 0]) > 85.0] = np.nan
         return off
-
-    @cached_property
-    def late(self) -> Bools:
-        """Whether a state came later on the vehicle's clock than the reply before it allowed, by over LATE_S."""
-        allowed = self.replies.next_contact_s[:-1]
-        return np.concatenate([[False], self.track.gaps_s > np.where(np.isnan(allowed), np.inf, allowed) + LATE_S])
-
-    @property
-    def late_count(self) -> int:
-        """How many states came late."""
-        return self.counted[0] if self.counted else int(np.sum(self.late))
-
-    @cached_property
-    def missing_seqs(self) -> int:
-        """Numbers that were skipped, where the script counts by one; reloads may count anew."""
-        if self.counted:
-            return self.counted[1]
-        steps = np.diff(self.seqs)
-        return int(np.sum(steps[steps > 1] - 1)) if len(steps) and np.median(steps) == 1 else 0

@@ -15,8 +15,8 @@ import pytest
 from board_recordings import MU_M3_S2, PLAN, RADIUS_M, Writer, circular_state, climb, library, reply_to, state_at
 from rich.console import Console
 
+from guidance_svc.board.burning import burn_ahead
 from guidance_svc.board.feed import Feed
-from guidance_svc.board.setting import burn_ahead
 from guidance_svc.board.story import Story
 from guidance_svc.board.terminal import COLUMNS, Rows, clock
 from guidance_svc.core.frames import from_bci, local_from_bci

@@ -141,8 +141,8 @@ def test_a_part_that_begins_in_flight_is_refused_where_sessions_cannot_be_restor
 def test_the_states_of_a_later_part_are_calibrated_with_the_plan_of_its_session(tmp_path: Path) -> None:
     found = fly_in_parts(tmp_path / "parts")
     flights = read_flights([found[1]], print)
-    assert flights["kite-1"].known.stages[0].thrust_n == 1e5
-    assert len(flights["kite-1"].states) > 5
+    assert flights["kite-1"].setting.plan.vehicle.stages[0].thrust_n == 1e5
+    assert len(flights["kite-1"].kept.states) > 5
 
 
 def test_no_token_is_written_at_the_head_of_a_part(tmp_path: Path) -> None:

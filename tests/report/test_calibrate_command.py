@@ -15,12 +15,13 @@ from typer.testing import CliRunner
 
 from guidance_svc.cli import app
 from guidance_svc.core.frames import direction_to_bci
-from guidance_svc.domain import Body, Frame, Stage, Vehicle
+from guidance_svc.domain import Body, FlightPlan, Frame, Stage, Vehicle
 from guidance_svc.files.config_files import Library
-from guidance_svc.playback import calibrating
 from guidance_svc.playback.calibrating import calibrate_recording, calibrate_recordings
 from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 from guidance_svc.playback.report_reading import read_recording
+from guidance_svc.playback.setting import Setting
+from guidance_svc.playback.tracks import track_of
 from guidance_svc.report.calibration import calibrate
 from guidance_svc.report.calibration_text import Calibrated
 from guidance_svc.service.desk import Desk
@@ -224,12 +225,12 @@ def test_a_long_recording_is_thinned_where_nothing_changes_and_says_so(recording
     assert few.states == len(every.states)
     assert some.states[0] == every.states[0]
     assert some.states[-1] == every.states[-1]
-    assert (some.events, some.warnings, some.late) == (every.events, every.warnings, every.late)
+    assert (some.events, some.warnings, some.session.late) == (every.events, every.warnings, every.session.late)
     assert f"of the {len(every.states):,} states {few.held:,} are shown" in few.remarks[-1]
     at_s = next(b.time_s for a, b in pairwise(every.states) if a.engine_on and not b.engine_on)
     near = [state for state in every.states if abs(state.time_s - at_s) < 1.0]
     assert [state for state in some.states if abs(state.time_s - at_s) < 1.0] == near
-    assert set(few.asked["kite-1"]) == {c["index"] for c in some.commands if c}
+    assert set(few.asked) == {c["number"] for c in some.commands if c}
     assert not whole.remarks
 
 
@@ -289,8 +290,8 @@ def test_a_stage_dropped_untold_is_noticed_by_its_mass(tmp_path: Path) -> None:
         controls = Controls(separate_at_s=state.time_s + 0.01 if dry else None,
                             ignite_at_s=state.time_s + 0.05 if dry else None)  # fmt: skip
         state = step(state, controls, 0.1, world)
-    flight = calibrating.StatesFlown(known, {}, FRAME, EARTH, 0, states, [None] * len(states))
-    stages, missed = calibrate(calibrating.track_of(flight), known)
+    plan = FlightPlan("two", EARTH, known, None, ())
+    stages, missed = calibrate(track_of(Setting(plan, FRAME, "upper_stage"), states, [None] * len(states)), known)
     assert missed == ()
     assert [stage.index for stage in stages] == [0, 1]
     for stage, truth in zip(stages, known.stages, strict=True):

@@ -45,7 +45,7 @@ def test_states_sent_again_count_once(kite: Path, tmp_path: Path) -> None:
     _, twice, _ = changed(kite, tmp_path, lambda m: [m, m] if m["seq"] % 3 == 0 else [m])
     np.testing.assert_array_equal(states_of(plain)[1], states_of(twice)[1])
     assert twice.link.repeats == len([s for s in plain.seqs if s % 3 == 0])
-    assert twice.missing_seqs == 0
+    assert twice.link.skipped == 0
 
 
 def test_only_what_counts_after_a_reload_is_shown(kite: Path, tmp_path: Path) -> None:
@@ -71,9 +71,9 @@ def test_only_what_counts_after_a_reload_is_shown(kite: Path, tmp_path: Path) ->
 
 def test_gaps_and_skipped_numbers_are_counted(kite: Path, tmp_path: Path) -> None:
     _, flown, _ = changed(kite, tmp_path, lambda m: [] if 100 <= m["seq"] < 150 else [m])
-    assert flown.missing_seqs == 50
+    assert flown.link.skipped == 50
     assert np.max(flown.track.gaps_s) == pytest.approx(5.1)
-    assert flown.late.sum() == 1
+    assert flown.link.late == 1
 
 
 @pytest.mark.parametrize(

@@ -86,8 +86,8 @@ def test_the_flight_is_told_as_finished_and_the_link_as_whole(tanker_read: Read)
     _, flown, _ = tanker_read
     assert verdict(flown) == "The flight plan was flown to its end."
     assert flown.link.closed
-    assert flown.missing_seqs == 0
-    assert not flown.late.any()
+    assert flown.link.skipped == 0
+    assert flown.link.late == 0
     assert [e.name for e in flown.events][:3] == ["ignite", "release", "cutoff"]
 
 

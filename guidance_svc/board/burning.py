@@ -1,46 +1,14 @@
-"""What a vehicle flies, as far as the numbers on the board need it: body, frame, stages, target."""
+"""What is left of a burn, from the flight plan's engines."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import log
-from typing import Any
 
-from guidance_svc.board.walk import Heard, Walk
-from guidance_svc.domain import FlightPlan, Frame, Role, Vehicle
-from guidance_svc.errors import GuidanceError
-from guidance_svc.files.config_files import Library
+from guidance_svc.domain import Vehicle
 from guidance_svc.laws.stack import mass_at_burnout_kg
-from guidance_svc.wire.messages import FrameModel
-from guidance_svc.wire.parse import parse_frame
-from guidance_svc.wire.plans import parse_table
 
 SLACK_FRAC = 1e-3  # a stack may be told heavier than its plan by this and still be the same stage
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """The flight plan of a session and the frame of its script."""
-
-    plan: FlightPlan
-    frame: Frame
-
-
-def setting_of(heard: Heard, walk: Walk, library: Library) -> Setting | None:
-    """The setting of a vehicle; None where the recording does not tell it.
-
-    Args:
-        library: for the names within a plan that came inline.
-    """
-    table: Any = walk.plans.get(heard.plan) if isinstance(heard.plan, str) else heard.plan
-    if not table:
-        return None
-    roles: dict[str, Role] = {"booster": "booster", "tanker": "tanker", "launch_vehicle": "launch_vehicle"}
-    try:
-        plan = library.plan(table, roles.get(heard.role, "upper_stage"))
-        return Setting(plan, parse_frame(parse_table(FrameModel, heard.frame)))
-    except GuidanceError:
-        return None
 
 
 @dataclass(frozen=True, slots=True)

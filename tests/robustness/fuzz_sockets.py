@@ -128,9 +128,12 @@ class OverSockets:
         self._asked({"type": "close"})
 
     def _flipped_lines(self, message: dict[str, Any], payloads: list[bytes]) -> None:
-        """Over one TCP connection: an open, the lines, a close; each line that is not blank is answered."""
-        begin = [] if message["type"] == "open" else [encode(opening(f"flipped-{self.sent}"), "json")]
-        data = b"".join(line + b"\n" for line in [*begin, *payloads, encode({"type": "close"}, "json")])
+        """Over one TCP connection: a good line, the flipped ones, a close; each line that is not blank is answered.
+
+        A connection whose first line is no JSON is closed, so the first is good; it opens where a session is needed.
+        """
+        first = {"type": "health"} if message["type"] == "open" else opening(f"flipped-{self.sent}")
+        data = b"".join(line + b"\n" for line in [encode(first, "json"), *payloads, encode({"type": "close"}, "json")])
         expected = sum(1 for line in data.split(b"\n") if line.strip())
         with connect_tcp(self.service.tcp) as sock:
             self._push(sock, data)

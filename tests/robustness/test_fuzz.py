@@ -48,7 +48,7 @@ def test_bad_messages_over_both_transports_get_faults_and_leave_the_honest_scrip
 
 def test_a_flipped_bit_over_both_transports_gets_one_reply_and_leaves_the_honest_script_alone(tmp_path: Path) -> None:
     tally = over_sockets(5, 0, folder=tmp_path, flips=(1, 12))
-    assert tally.sent > 150
+    assert tally.sent > 100
     assert tally.honest > 30
     assert {"opened", "command", "closed", "garbage"} <= set(tally.codes)
 

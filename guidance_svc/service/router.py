@@ -27,18 +27,13 @@ class Request(NamedTuple):
     Args:
         envelope: frames that go before the reply: routing id, and the empty frame of a REQ socket.
         extra_frames: how many frames beyond the one; such a message is refused.
-        script: whose key the connection showed; empty without keys.
+        link: the connection that it came over; another script's with the same routing id is another.
     """
 
     envelope: tuple[bytes, ...]
     payload: bytes
     extra_frames: int
-    script: str = ""
-
-    @property
-    def link(self) -> Link:
-        """The connection that it came over; another script's with the same routing id is another."""
-        return Link("zmq", self.envelope[0], self.script)
+    link: Link
 
     def fault(self) -> MessageFault | None:
         """Why the transport itself refuses the message.
@@ -131,7 +126,8 @@ class Router:
             return None
         routing_id = first.bytes
         descriptor, script = self._sender(first)
-        self.peers.spoke(descriptor, Link("zmq", routing_id, script))
+        link = Link("zmq", routing_id, script)
+        self.peers.spoke(descriptor, link)
         envelope: tuple[bytes, ...] = (routing_id,)
         payload, more = self._next_frame()
         if more and not payload:
@@ -143,7 +139,7 @@ class Router:
             extra += 1
         if extra > self._limits.message_frames:
             self.peers.shut(descriptor, f"a message of {extra + 1} frames (limits.message_frames)")
-        return Request(envelope, payload, extra, script)
+        return Request(envelope, payload, extra, link)
 
     def send(self, envelope: tuple[bytes, ...], reply: bytes) -> bool:
         """Send a reply; one that its script cannot take now is dropped, the script may ask again.

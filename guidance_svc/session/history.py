@@ -259,6 +259,14 @@ class History:
         self._saved_marks = sum(index < self._saved_marks for index in indices)
         self.marks.keep(indices)
 
+    def take_appended(self) -> bytes:
+        """The states that a mirror lacks, where it lacks nothing else; else empty, and `take_unsaved` tells all."""
+        at = self._saved_at
+        if self._whole or self._cut or self._saved_marks != len(self.marks.places):
+            return b""
+        self._sure, self._saved_at = (at, self._saved_marks), self.end
+        return bytes(memoryview(self.stream)[at - self.base :])
+
     def take_unsaved(self) -> Unsaved | None:
         """What a mirror lacks since the last call; None when it lacks nothing."""
         if self._whole:

@@ -240,6 +240,11 @@ class FolderJournal:
         history = seat.session.history
         if not mirror.is_of(seat):
             history.save_anew()
+        appended = history.take_appended()
+        if appended:  # nearly always
+            write_all(self._states_file(mirror), appended, mirror.length)
+            mirror.length += len(appended)
+            return
         unsaved = history.take_unsaved()
         if unsaved is not None and unsaved.whole:
             self._write_anew(vehicle, mirror, seat, unsaved)
@@ -367,7 +372,8 @@ def write_all(descriptor: int, data: bytes, at: int) -> None:
     Raises:
         OSError: the file takes no more.
     """
-    left = memoryview(data)
+    count = write_at(descriptor, data, at) if data else 0
+    left, at = memoryview(data)[count:], at + count
     while left:
         count = write_at(descriptor, left, at)
         left, at = left[count:], at + count

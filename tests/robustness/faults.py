@@ -113,6 +113,7 @@ FUNCTIONS: Final[dict[str, tuple[Any, str, bool]]] = {
     "journal.head_bytes": (journal, "head_bytes", False),
     "journal.pack": (journal, "pack", False),
     "history.take_unsaved": (History, "take_unsaved", False),
+    "history.take_appended": (History, "take_appended", False),
     "recorder.to_json": (recorder, "to_json", False),
     "rotating.to_json": (rotating, "to_json", False),
     "rotating.sessions_now": (rotating.RotatingRecorder, "_open_sessions", False),

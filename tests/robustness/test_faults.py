@@ -13,7 +13,8 @@ WAYS = [
     ("os.pwrite", Fault(no_space, at=30, half=True)),
     ("os.replace", Fault(broken, at=2, half=True)),
     ("recording.write", Fault(no_space, at=20, times=3, half=True)),
-    ("history.take_unsaved", Fault(MemoryError, at=25)),  # ended the service's loop
+    ("history.take_appended", Fault(MemoryError, at=25)),
+    ("history.take_unsaved", Fault(MemoryError, at=1)),  # ended the service's loop
     ("recorder.join", Fault(MemoryError, at=1)),  # a channel that was lost made the rest of the file unreadable
     ("recorder.hand_over", Fault(MemoryError, at=25)),
 ]

@@ -10,12 +10,25 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+# One thread a process for linear algebra, set before numpy is loaded: its idle threads spin, and with as many processes
+# as cores that costs three times the processor time (fits of tests/report/test_calibration.py: 14 s for 4.3 s).
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 settings.register_profile("untimed", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "untimed")
 
-WITH_THE_TANKER = {f"tests/report/test_{name}.py" for name in
-                   ("losses", "odm", "report_command", "report_page", "reported_flight")}  # fmt: skip
+WITH_THE_TANKER = {"tests/closed_loop/test_demo_numbers.py", *(
+    f"tests/report/test_{name}.py" for name in ("losses", "odm", "report_command", "report_page", "reported_flight")
+)}  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def recorded_tanker(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """Bargeman to Lagoon through desk and recorder, once for all that look at it: `tests.report.reported.Tanker`."""
+    from tests.report.reported import fly_tanker
+
+    return fly_tanker(tmp_path_factory.mktemp("tanker") / "tanker.mcap")
 
 
 @pytest.hookimpl(optionalhook=True)

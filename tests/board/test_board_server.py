@@ -20,7 +20,7 @@ from typing import Any
 from urllib.parse import quote, urlsplit
 
 import pytest
-from board_process import ENVIRONMENT, WAIT_S, end, need_server
+from board_process import ENVIRONMENT, WAIT_S, boards, end, need_server
 from board_recordings import PLAN, climb, state_at
 
 
@@ -37,8 +37,14 @@ def ask(url: str, path: str = "/", method: str = "GET", **headers: str) -> tuple
         connection.close()
 
 
-def test_only_its_own_address_is_answered(tmp_path: Path, start_board: Callable[..., Any]) -> None:
-    url = start_board(climb(tmp_path / "a.mcap", steps=5).finish()).url
+@pytest.fixture(scope="module")
+def url(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Of one board of a short past recording, for all tests that only ask."""
+    with boards() as start:
+        yield start(climb(tmp_path_factory.mktemp("board") / "a.mcap", steps=5).finish()).url
+
+
+def test_only_its_own_address_is_answered(url: str) -> None:
     port = urlsplit(url).port
     for path in ("/", "/at", "/stream", "/static/board.js"):
         assert ask(url, path)[0] == 200, path
@@ -52,15 +58,13 @@ def test_only_its_own_address_is_answered(tmp_path: Path, start_board: Callable[
             assert ask(url, path, Host=foreign)[0] == 421, foreign
 
 
-def test_nothing_can_be_sent_to_it(tmp_path: Path, start_board: Callable[..., Any]) -> None:
-    url = start_board(climb(tmp_path / "a.mcap", steps=5).finish()).url
+def test_nothing_can_be_sent_to_it(url: str) -> None:
     for method in ("POST", "PUT", "DELETE", "OPTIONS", "PATCH"):
         status, headers, _ = ask(url, "/at", method)
         assert (status, headers["allow"]) == (405, "GET, HEAD")
 
 
-def test_other_pages_cannot_read_it(tmp_path: Path, start_board: Callable[..., Any]) -> None:
-    url = start_board(climb(tmp_path / "a.mcap", steps=5).finish()).url
+def test_other_pages_cannot_read_it(url: str) -> None:
     for site in ("cross-site", "same-site"):
         foreign = {"Sec_Fetch_Site": site, "Sec_Fetch_Mode": "no-cors", "Origin": "http://127.0.0.1:1"}
         for path in ("/at", "/stream", "/curve?vehicle=kite-1", "/static/board.js"):
@@ -71,8 +75,7 @@ def test_other_pages_cannot_read_it(tmp_path: Path, start_board: Callable[..., A
     assert headers["cross-origin-resource-policy"] == "same-origin"
 
 
-def test_no_script_runs_that_is_not_a_file_of_the_board(tmp_path: Path, start_board: Callable[..., Any]) -> None:
-    url = start_board(climb(tmp_path / "a.mcap", steps=5).finish()).url
+def test_no_script_runs_that_is_not_a_file_of_the_board(url: str) -> None:
     for path in ("/", "/at", "/static/board.css"):
         policy = ask(url, path)[1]["content-security-policy"]
         assert "default-src 'none'" in policy
@@ -83,8 +86,7 @@ def test_no_script_runs_that_is_not_a_file_of_the_board(tmp_path: Path, start_bo
 
 
 @pytest.mark.parametrize("path", ["/static/../web.py", "/static/%2e%2e/web.py", "/static/..%2fweb.py", "//etc/passwd"])
-def test_no_other_file_is_given_away(tmp_path: Path, start_board: Callable[..., Any], path: str) -> None:
-    url = start_board(climb(tmp_path / "a.mcap", steps=5).finish()).url
+def test_no_other_file_is_given_away(url: str, path: str) -> None:
     assert ask(url, path)[0] == 404
 
 

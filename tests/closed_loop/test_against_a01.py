@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from guidance_svc.core.atmosphere import air
-from guidance_svc.domain import Boost
+from guidance_svc.domain import Boost, Insertion
 from guidance_svc.planning.boost.ascent_trial import ascent_of
 from guidance_svc.planning.boost.search import planned
 from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
@@ -40,7 +40,7 @@ def stored_program() -> Boost:
 
 
 @cache
-def flown(tick_s: float = 0.1) -> AscentFlight:
+def flown(tick_s: float) -> AscentFlight:
     return fly_ascent(plan(stored_program()), world(), tick_s)
 
 
@@ -66,12 +66,14 @@ def test_planned_ascent_flown_closed_loop_is_within_one_per_cent_of_the_optimum_
 def test_planned_ascent_meets_the_cutoff_orbit() -> None:
     target = plan().target
     assert target is not None
-    assert abs(flown().perigee_m - target.perigee_radius_m) < APSIS_M
-    assert abs(flown().apogee_m - target.apogee_radius_m) < APSIS_M
+    assert abs(flown(0.1).perigee_m - target.perigee_radius_m) < APSIS_M
+    assert abs(flown(0.1).apogee_m - target.apogee_radius_m) < APSIS_M
 
 
 def test_dynamic_pressure_really_binds_on_this_ascent() -> None:
-    flight = fly_ascent(plan(replace(stored_program(), max_dynamic_pressure_pa=1e9)), world(), tick_s=0.1)
+    whole = plan(replace(stored_program(), max_dynamic_pressure_pa=1e9))
+    boost = tuple(phase for phase in whole.phases if not isinstance(phase, Insertion))
+    flight = fly_ascent(replace(whole, phases=boost), world(), tick_s=0.1)
     assert flight.most_q_pa > LIMITS_PLUS * CASE["limits"]["q_max"]
 
 

@@ -47,9 +47,10 @@ def test_cutoff_speed_is_that_of_the_flight_but_for_its_tail_off() -> None:
 
 @pytest.mark.parametrize(
     ("change", "expected_s"),
-    [({"thrust_scale": 1.01}, -1.5), ({"mass_scale": 1.005}, 0.75), ({"speed_offset_m_s": 4.0}, -0.6)],
+    [({"thrust_scale": 1.01}, -1.5), *(pytest.param(*row, marks=pytest.mark.slow) for row in (
+        ({"mass_scale": 1.005}, 0.75), ({"speed_offset_m_s": 4.0}, -0.6)))],
     ids=["thrust", "mass", "speed"],
-)
+)  # fmt: skip
 def test_the_stated_sensitivities_to_the_inputs_hold(change: dict[str, float], expected_s: float) -> None:
     assert fly_third_stage(**change).burn_s - flight().burn_s == pytest.approx(expected_s, abs=0.1)
 

@@ -15,7 +15,8 @@ from guidance_svc.domain import Target, Vec
 from guidance_svc.files.config_files import Library, default_folder, load_library
 from guidance_svc.rehearsal.craft import Craft, launched
 from guidance_svc.report.flight import Row, flight_rows
-from tests.closed_loop.demo_flights import Flown, fly, tanker_plan
+from tests.closed_loop.demo_flights import Flown, fly
+from tests.report.reported import Tanker
 
 
 @pytest.fixture(scope="module")
@@ -24,10 +25,8 @@ def library() -> Library:
 
 
 @pytest.fixture(scope="module")
-def tanker(library: Library) -> Flown:
-    flown = Flown(tanker_plan(library))
-    fly(launched("Bargeman", flown.plan, None, flown.log), flown)
-    return flown
+def tanker(recorded_tanker: Tanker) -> Flown:
+    return recorded_tanker.truth
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,4 @@
-"""Two recorded flights for all report tests: they take seconds to fly."""
+"""Recorded flights for all report tests: they take seconds to fly."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ import pytest
 from guidance_svc.playback.report_reading import Recording
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown
-from tests.report.reported import Tanker, fly_tanker, reported
+from tests.report.reported import Tanker, reported
 
 
 @pytest.fixture(scope="session")
-def tanker(tmp_path_factory: pytest.TempPathFactory) -> Tanker:
+def tanker(recorded_tanker: Tanker) -> Tanker:
     """Bargeman to Lagoon, recorded without detail."""
-    return fly_tanker(tmp_path_factory.mktemp("report") / "tanker.mcap")
+    return recorded_tanker
 
 
 @pytest.fixture(scope="session")

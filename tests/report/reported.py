@@ -66,6 +66,7 @@ def fly_tanker(path: Path, detail: bool = False) -> Tanker:
         told = craft.telemetry()
         state = {name: told[name] for name in example.STATE_FIELDS} | {"type": "state", "seq": seq}
         command = service.ask(1, state | ({"seen_event": done} if done else {}))
+        truth.exchanges.append((state, command))
         if command["status"] == "complete":
             break
         done = obey(craft, command, STEP_S)

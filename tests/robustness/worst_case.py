@@ -66,7 +66,6 @@ def costs(conversation: Conversation) -> Iterator[Cost]:
     """Send it to a fresh service, message by message; number 0 is the `open`."""
     service = Service()
     messages = [opening(conversation), *({**s, "seq": k} for k, s in enumerate(conversation.states, start=1))]
-    logging.getLogger("guidance_svc").setLevel(logging.ERROR)  # every refusal is logged otherwise
     for number, message in enumerate(messages):
         payload = encode(message, "msgpack")
         with allowed(UNBOUNDED) as effort:
@@ -141,6 +140,7 @@ def main() -> None:
     parser.add_argument("--bound-ms", type=float, default=BOUND_MS, help="processor time of one message")
     parser.add_argument("--add", action="store_true", help="add what was beyond the bound to the corpus")
     args = parser.parse_args()
+    logging.getLogger("guidance_svc").setLevel(logging.ERROR)  # every refusal is logged otherwise
     gc.freeze()
     hunt, console = Hunt(args.seed), Console(width=None if Console().is_terminal else 120)
     for _, kept in corpus():

@@ -88,7 +88,7 @@ def test_a_signal_in_flight_ends_the_service_with_every_part_whole(
     assert [m.message["seq"] for m in found if m.type == "command"] == list(range(200))
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [1, 2, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (3, 4))])
 def test_every_reply_that_a_script_got_is_in_the_recording_whenever_the_service_is_killed(
     served: Served, tmp_path: Path, seed: int
 ) -> None:

@@ -14,11 +14,11 @@ from __future__ import annotations
 from math import acos, atan2, cos, inf, log, pi, sin, sqrt
 
 from guidance_svc.core.compiled import kernel
+from guidance_svc.core.conditions import target_normal
 from guidance_svc.core.curves import interpolated
 from guidance_svc.core.frames import Triad, pitch_and_heading
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.starter import nearest_normal
-from guidance_svc.core.steering import target_normal
 from guidance_svc.core.vectors import along, cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Body, Boost, Target, Vec
 

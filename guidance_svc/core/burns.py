@@ -7,13 +7,14 @@ numbers not at hand).
 
 from __future__ import annotations
 
+from collections.abc import MutableSequence
 from dataclasses import dataclass, replace
 from math import exp, inf, log
 
 from guidance_svc.core.arcs import mass_after
+from guidance_svc.core.burn_flight import arc_times, longest_s
+from guidance_svc.core.compiled import column
 from guidance_svc.domain import Stage
-
-MASS_FLOOR_FRAC = 0.02  # no arc is extended past the point where this fraction of its mass is left
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +47,7 @@ class Arc:
     @property
     def longest_s(self) -> float:
         """Duration beyond which the arc is no longer physical, even when stretched past its propellant."""
-        if not self.powered or self.held_m_s2 > 0.0:
-            return inf
-        return (1.0 - MASS_FLOOR_FRAC) * self.mass_kg * self.exhaust_velocity_m_s / self.thrust_n
+        return longest_s(self.mass_kg, self.thrust_n, self.exhaust_velocity_m_s, self.held_m_s2)
 
     def mass_after_kg(self, time_s: float) -> float:
         """Mass `time_s` into the arc."""
@@ -99,24 +98,30 @@ def allot(arcs: tuple[Arc, ...], burn_s: float) -> list[tuple[Arc, float]]:
     Coasts are flown whole when a burn follows them. A burn time beyond the propellant stretches the last
     powered arc: the solver may pass through such values, and the margin is then negative.
     """
-    filled = open_arcs(arcs)
-    last = max(i for i, arc in enumerate(filled) if arc.powered)
-    left = burn_s
-    out: list[tuple[Arc, float]] = []
-    for i, arc in enumerate(filled):
-        if left <= 0.0 and out and out[-1][0].powered:
-            break
-        if not arc.powered:
-            out.append((arc, arc.duration_s))
-            continue
-        used = min(left, arc.longest_s) if i == last else min(left, arc.duration_s)
-        out.append((arc, max(used, 0.0)))
-        left -= used
-    while out and not out[-1][0].powered:
-        out.pop()
-    if arcs[-1].closing and arcs[-1].stage == out[-1][0].stage:
-        out.append((replace(arcs[-1], mass_kg=out[-1][0].mass_after_kg(out[-1][1])), arcs[-1].duration_s))
+    times = iter(arc_times(flat(arcs), counts(arcs), burn_s))
+    out = []
+    for at, begins_kg, lasts_s in zip(times, times, times, strict=True):
+        arc = arcs[int(at)]
+        out.append((replace(arc, mass_kg=begins_kg) if arc.closing else arc, lasts_s))
     return out
+
+
+def flat(arcs: tuple[Arc, ...]) -> MutableSequence[float]:
+    """Arcs as kernels take them: the columns of `core.burn_flight.Arcs`, one after another."""
+    return column(
+        [arc.mass_kg for arc in arcs] + [arc.duration_s for arc in arcs] + [arc.thrust_n for arc in arcs]
+        + [arc.exhaust_velocity_m_s for arc in arcs] + [arc.held_m_s2 for arc in arcs] + [arc.stage for arc in arcs]
+    )  # fmt: skip
+
+
+def counts(arcs: tuple[Arc, ...]) -> tuple[int, int]:
+    """How many arcs are open, and the index of the last of them that burns.
+
+    Raises:
+        ValueError: none does.
+    """
+    count = len(open_arcs(arcs))
+    return count, max(i for i in range(count) if arcs[i].powered)
 
 
 def burn_for_gain_s(arcs: tuple[Arc, ...], gain_m_s: float) -> float:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, MutableSequence
 from importlib.util import find_spec
 from typing import TypeVar, cast
+
+import numpy as np
 
 F = TypeVar("F", bound=Callable[..., object])
 
@@ -24,3 +26,10 @@ def kernel(function: F) -> F:
 
     on_disk = bool(getattr(config, "CACHE_DIR", ""))
     return cast(F, njit(fastmath=False, cache=on_disk)(function))
+
+
+def column(numbers: Iterable[float]) -> MutableSequence[float]:
+    """Numbers as a kernel takes a sequence of any length: an array for compiled code, a list for Python."""
+    if HAVE_NUMBA:
+        return cast(MutableSequence[float], np.array(numbers, dtype=np.float64))
+    return list(numbers)

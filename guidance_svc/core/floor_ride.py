@@ -17,8 +17,9 @@ from math import cos, log, sin, sqrt
 
 from guidance_svc.core.arcs import fly_arc
 from guidance_svc.core.burns import Arc, allot, open_arcs
+from guidance_svc.core.conditions import target_normal
 from guidance_svc.core.effort import CALL_STEPS, spend
-from guidance_svc.core.steering import Problem, Steering, refine, steps_for, target_normal
+from guidance_svc.core.steering import Problem, Steering, refine, steps_for
 from guidance_svc.core.vectors import along, cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Body, Target, Vec
 

@@ -17,12 +17,18 @@ Lawden's constant (see core.arcs). Not looked at: conjugate points of the path w
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from guidance_svc.core.burns import allot
+from guidance_svc.core.burns import allot, counts, flat
+from guidance_svc.core.conditions import FIXED, INCLINED, Wanted
+from guidance_svc.core.effort import spend
 from guidance_svc.core.gravity import acceleration
-from guidance_svc.core.steering import Conditions, Problem, Steering, Unknowns, predict
+from guidance_svc.core.newton import hard_rows
+from guidance_svc.core.steering import Problem, Steering, gravity_of, predict, wanted_at
 from guidance_svc.core.vectors import cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Vec
+
+Unknowns = NDArray[np.float64]
 
 DIFFERENCE = 1e-5  # of the dimensionless unknowns
 SADDLE_FRAC = 1e-5  # of the largest curvature: one more negative than this is no rounding, which is 1e-9
@@ -48,31 +54,31 @@ def hamiltonian_m_s2(problem: Problem, law: Steering) -> float:
     return (dot(p, pull) + push * norm(p) - dot(rate, arrival.velocity_m_s)) / norm(p)
 
 
-def free_axes(c: Conditions, position_m: Vec, velocity_m_s: Vec) -> list[Vec]:
+def free_axes(c: Wanted, position_m: Vec, velocity_m_s: Vec) -> list[Vec]:
     """Axes about which the target lets the end of the path turn."""
-    target = c.problem.target
-    if c.normal is not None:
+    if c.plane == FIXED:
         return [c.normal]
-    if target is None or target.plane == "free":
-        return [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)]
-    return [(0.0, 0.0, 1.0), unit(cross(position_m, velocity_m_s))]
+    if c.plane == INCLINED:
+        return [(0.0, 0.0, 1.0), unit(cross(position_m, velocity_m_s))]
+    return [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)]
 
 
 def curvatures(problem: Problem, law: Steering) -> Unknowns:
     """Second derivatives of the burn time along the freedoms: eigenvalues, dimensionless, of any positive scale."""
-    c = Conditions(problem)
+    c, arcs, r, v = wanted_at(problem), problem.arcs, problem.position_m, problem.velocity_m_s
     x = np.array([*law.steer, *scale(c.time_s, law.steer_rate), law.burn_s / c.time_s])
-    end = predict(problem, *c.law(x))
+    end = predict(problem, law.steer, law.steer_rate, law.burn_s)
     axes = free_axes(c, end.position_m, end.velocity_m_s)
+    fixed = (r, v, problem.tail_m_s), flat(arcs), counts(arcs), gravity_of(problem.body), tuple(c)
 
     def rows(y: Unknowns) -> Unknowns:
-        steer, rate, burn = c.law(y)
-        arrival = predict(problem, steer, rate, burn)
-        r, v = problem.position_m, problem.velocity_m_s
+        px, py, pz, qx, qy, qz, burn = y.tolist()
+        steer, rate = (px, py, pz), scale(1.0 / c.time_s, (qx, qy, qz))
+        hard, position, velocity, steps = hard_rows(*fixed, (steer, rate, burn * c.time_s))
+        spend(steps)
         about = scale(1.0 / c.speed_m_s, sub(cross(v, steer), cross(r, rate)))
-        hard = [*c.velocity(arrival), *c.plane_velocity(arrival), *c.position(arrival), dot(steer, steer) - 1.0]
         soft = [dot(about, axis) for axis in axes]
-        place = [*scale(1.0 / c.length_m, arrival.position_m), *scale(1.0 / c.speed_m_s, arrival.velocity_m_s)]
+        place = [*scale(1.0 / c.length_m, position), *scale(1.0 / c.speed_m_s, velocity)]
         return np.array(hard + soft + place)
 
     slope = np.empty((len(rows(x)), 7))

@@ -13,7 +13,8 @@ from __future__ import annotations
 from math import asin, cos, pi, sin
 
 from guidance_svc.core.burns import burn_for_gain_s, thrust_integrals
-from guidance_svc.core.steering import Problem, Steering, target_normal
+from guidance_svc.core.conditions import target_normal
+from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.core.vectors import add, along, cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Target, Vec
 

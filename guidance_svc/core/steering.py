@@ -17,33 +17,29 @@ by a reference time; solving for the vectors themselves saves 0.05 to 0.24 % of 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from math import ceil, cos, inf, sin, sqrt
+from math import inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from guidance_svc.core.arcs import fly_arc
-from guidance_svc.core.burns import Arc, allot, gain_m_s
-from guidance_svc.core.effort import CALL_STEPS, SOLUTION_STEPS, left, spend, spent
-from guidance_svc.core.vectors import along, cross, dot, norm, scale, sub, unit
+from guidance_svc.core.burn_flight import PREDICTION_STEPS, Arrival, arrival_plain, bounded_steps, step_count
+from guidance_svc.core.burns import Arc, counts, flat
+from guidance_svc.core.compiled import column
+from guidance_svc.core.conditions import Wanted, wanted_of
+from guidance_svc.core.effort import left, spend
+from guidance_svc.core.newton import (
+    DIRECTION,
+    RESIDUAL_CONVERGED,
+    WHOLE,
+    solve_plain,
+)
+from guidance_svc.core.vectors import along, cross, dot, norm, scale
 from guidance_svc.domain import Body, Target, Vec
 from guidance_svc.errors import NotConverged
 
-RESIDUAL_MET = 3e-8  # 20 cm, 0.2 mm/s: no further step is worth its time
-RESIDUAL_CONVERGED = 3e-6  # 20 m, 2 cm/s: the law is the true one; the next cycles take the rest off
-DIFFERENCE = 1e-6  # of the dimensionless unknowns in the Jacobian
-
-CHORD_GAIN = 0.1  # an old Jacobian is good enough while its step shrinks the residual to this part
-PREDICTION_STEPS = 64  # in all arcs together: what four arcs of the longest kind ask for
-PREDICTION_OVERHEAD = 3  # what a prediction and its conditions cost besides, in steps
-STEP_PREDICTIONS = 8  # at most in one Newton step, besides one for each unknown
-SOLVE_STEPS = 1200  # in one call, after which no further Newton step is begun; the usual one takes 70 to 1000
-
-Unknowns = NDArray[np.float64]
-Slope = NDArray[np.float64]
-Residual = Callable[[Unknowns], Unknowns]
+NOTHING: Vec = (0.0, 0.0, 0.0)
+Inverse = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +55,7 @@ class Steering:
         position_miss_m, velocity_miss_m_s: left at cutoff, of the conditions that the target sets.
         converged: whether every condition that this step solved for is met.
         gain_m_s: ideal speed gain of the burn: what the law costs, whatever the engine gives.
-        slope: Jacobian of the conditions, for the next cycle to begin with.
+        inverse: of the Jacobian of the conditions, for the next cycle to begin with; row after row.
     """
 
     epoch_s: float
@@ -73,7 +69,7 @@ class Steering:
     velocity_miss_m_s: float = inf
     converged: bool = False
     gain_m_s: float = inf
-    slope: Slope | None = field(default=None, compare=False, repr=False)
+    inverse: Inverse | None = field(default=None, compare=False, repr=False)
 
     def vector_at(self, time_s: float) -> Vec:
         """Steering vector at a vehicle time near `epoch_s`: linear in time (1 s: error under 2e-6 rad)."""
@@ -111,243 +107,55 @@ class Problem:
     tail_m_s: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Arrival:
-    """Where a steering law leads: time of flight, state and steering vectors at cutoff."""
-
-    total_s: float
-    position_m: Vec
-    velocity_m_s: Vec
-    steer: Vec
-    steer_rate: Vec
-
-
-def plane_normal(inclination_rad: float, node_rad: float) -> Vec:
-    """Unit normal of an orbit plane, BCI."""
-    s = sin(inclination_rad)
-    return (s * sin(node_rad), -s * cos(node_rad), cos(inclination_rad))
-
-
 def steps_for(arc: Arc, duration_s: float) -> int:
     """Integrator steps for one arc: 60 s each, more where the acceleration climbs, 2 to 16."""
-    burnt = 1.0 - arc.mass_after_kg(duration_s) / arc.mass_kg if arc.powered else 0.0
-    return min(16, max(2, ceil(duration_s / 60.0 + 8.0 * burnt)))
+    return step_count(duration_s, 1.0 - arc.mass_after_kg(duration_s) / arc.mass_kg if arc.powered else 0.0)
 
 
 def steps_of(parts: list[tuple[Arc, float]]) -> list[int]:
     """Integrator steps for each arc of a burn; fewer where many arcs would ask for more than PREDICTION_STEPS."""
     steps = [steps_for(arc, duration) for arc, duration in parts]
     total = sum(steps)
-    if total > PREDICTION_STEPS:
-        steps = [max(1, count * PREDICTION_STEPS // total) for count in steps]
-    return steps
+    return [bounded_steps(count, total) for count in steps]
+
+
+def gravity_of(body: Body) -> tuple[float, float, float]:
+    """The fields of `core.burn_flight.Gravity`."""
+    return body.mu_m3_s2, body.radius_m, body.j2
+
+
+def wanted_at(problem: Problem) -> Wanted:
+    """What the conditions at cutoff ask for."""
+    return wanted_of(problem.target, norm(problem.position_m), problem.offset_m_s, problem.body.mu_m3_s2)
 
 
 def predict(problem: Problem, steer: Vec, steer_rate: Vec, burn_s: float) -> Arrival:
     """Fly the law to cutoff, tail-off included."""
-    r, v, total = problem.position_m, problem.velocity_m_s, 0.0
-    body = problem.body
-    parts = allot(problem.arcs, burn_s)
-    counts = steps_of(parts)
-    spend(sum(counts) + CALL_STEPS * len(parts) + PREDICTION_OVERHEAD)
-    for (arc, duration), count in zip(parts, counts, strict=True):
-        r, v, steer, steer_rate = fly_arc(
-            r, v, steer, steer_rate, arc.mass_kg, arc.thrust_n, arc.exhaust_velocity_m_s, arc.held_m_s2,
-            duration, count, body.mu_m3_s2, body.radius_m, body.j2,
-        )  # fmt: skip
-        total += duration
-    if problem.tail_m_s != 0.0:
-        v = along(v, problem.tail_m_s, unit(steer))
-    return Arrival(total, r, v, steer, steer_rate)
-
-
-def target_normal(target: Target | None) -> Vec | None:
-    """The wanted normal where the plane is fixed; also for inclination alone where the equator leaves no node."""
-    if target is None:
-        return None
-    if target.plane == "inclination_and_node":
-        return plane_normal(target.inclination_rad, target.node_rad)
-    if target.plane == "inclination" and sin(target.inclination_rad) < 1e-6:
-        return (0.0, 0.0, 1.0 if target.inclination_rad < 1.0 else -1.0)
-    return None
-
-
-class Conditions:
-    """The conditions at cutoff, made dimensionless: lengths over the cutoff radius, speeds over circular speed."""
-
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        target, mu = problem.target, problem.body.mu_m3_s2
-        self.length_m = target.cutoff_radius_m if target else norm(problem.position_m)
-        self.speed_m_s = sqrt(mu / self.length_m)
-        self.time_s = self.length_m / self.speed_m_s
-        self.energy = 0.5 * target.cutoff_speed_m_s**2 - mu / target.cutoff_radius_m if target else 0.0
-        self.radial_m_s = problem.offset_m_s[0]
-        if target:
-            self.radial_m_s = target.cutoff_speed_m_s * sin(target.cutoff_flight_path_angle_rad)
-        self.normal = target_normal(target)
-
-    def energy_excess(self, arrival: Arrival) -> float:
-        """Orbital energy above the target's, or above that of the circle through the place reached."""
-        r, v = arrival.position_m, arrival.velocity_m_s
-        potential = self.problem.body.mu_m3_s2 / norm(r)
-        wanted = self.energy
-        if self.problem.target is None:
-            radial, level = self.problem.offset_m_s
-            wanted = 0.5 * ((sqrt(potential) + level) ** 2 + radial**2) - potential
-        return (0.5 * dot(v, v) - potential - wanted) / self.speed_m_s**2
-
-    def velocity(self, arrival: Arrival) -> list[float]:
-        """Energy and radial speed."""
-        r, v = arrival.position_m, arrival.velocity_m_s
-        return [self.energy_excess(arrival), (dot(r, v) / norm(r) - self.radial_m_s) / self.speed_m_s]
-
-    def plane_velocity(self, arrival: Arrival) -> list[float]:
-        """Direction of the orbit plane at cutoff: none, inclination, or speed across a fixed plane."""
-        if self.normal is not None:
-            return [dot(arrival.velocity_m_s, self.normal) / self.speed_m_s]
-        if self.problem.target is None or self.problem.target.plane == "free":
-            return []
-        h = cross(arrival.position_m, arrival.velocity_m_s)
-        return [h[2] / norm(h) - cos(self.problem.target.inclination_rad)]
-
-    def position(self, arrival: Arrival) -> list[float]:
-        """Radius, and distance from a fixed plane."""
-        out = [(norm(arrival.position_m) - self.length_m) / self.length_m]
-        if self.normal is not None:
-            out.append(dot(arrival.position_m, self.normal) / self.length_m)
-        return out
-
-    def stationary(self, arrival: Arrival, steer: Vec, steer_rate: Vec) -> list[float]:
-        """Parts of C = v x p - r x p' along the axes of the freedoms that the target leaves."""
-        r, v = self.problem.position_m, self.problem.velocity_m_s
-        c = scale(1.0 / self.speed_m_s, sub(cross(v, steer), cross(r, steer_rate)))
-        if self.normal is not None:
-            return [dot(c, self.normal)]
-        if self.problem.target is None or self.problem.target.plane == "free":
-            return list(c)
-        return [c[2], dot(c, unit(cross(arrival.position_m, arrival.velocity_m_s)))]
-
-    def law(self, x: Unknowns) -> tuple[Vec, Vec, float]:
-        """Steering vector, its rate and burn time from the seven dimensionless unknowns."""
-        k = 1.0 / self.time_s
-        steer = (float(x[0]), float(x[1]), float(x[2]))
-        return steer, (float(x[3]) * k, float(x[4]) * k, float(x[5]) * k), float(x[6]) * self.time_s
-
-    def solve(
-        self,
-        residual: Residual,
-        x: Unknowns,
-        limit: Unknowns,
-        iterations: int,
-        slope: Slope | None,
-        whole: Callable[[Unknowns], Unknowns] = lambda x: x,
-    ) -> Steering:
-        """Newton from x until the conditions are met or the steps are used up.
-
-        Args:
-            slope: Jacobian of the last cycle; used as long as it serves.
-            whole: gives all seven unknowns from x.
-        """
-        begun = spent()
-        g = residual(x)
-        needed = (len(x) + STEP_PREDICTIONS) * (spent() - begun) + 3 * SOLUTION_STEPS
-        if slope is not None and slope.shape != (len(g), len(x)):
-            slope = None
-        for _ in range(iterations):
-            if float(np.max(np.abs(g))) < RESIDUAL_MET or spent() - begun > SOLVE_STEPS or left() < needed:
-                break
-            step = chord_step(residual, x, g, slope) if slope is not None else None
-            if step is None:
-                slope = slope_at(residual, x, g)
-                step = newton_step(residual, x, g, slope, limit)
-            x, g = step
-            x[-1] = max(x[-1], 1e-7)
-        met = bool(float(np.max(np.abs(g))) < RESIDUAL_CONVERGED)
-        return replace(self.packed(whole(x), met), slope=slope)
-
-    def packed(self, x: Unknowns, met: bool) -> Steering:
-        """The solution with its prediction and what is left to miss."""
-        law = self.law(x)
-        arrival = predict(self.problem, *law)
-        position = self.length_m * float(np.linalg.norm(self.position(arrival)))
-        speed = [self.speed_m_s * k for k in self.velocity(arrival) + self.plane_velocity(arrival)]
-        start = self.problem.time_s
-        return Steering(
-            start, law[0], law[1], law[2], start + arrival.total_s, arrival.position_m, arrival.velocity_m_s,
-            position, float(np.linalg.norm(speed)), met, gain_m_s(self.problem.arcs, law[2]),
-        )  # fmt: skip
-
-
-def least_squares(slope: Slope, g: Unknowns) -> Unknowns:
-    """The step that a Jacobian asks for.
-
-    Raises:
-        NotConverged: the residual or the Jacobian is not finite; the solver would print and guess.
-    """
-    if not (np.isfinite(g).all() and np.isfinite(slope).all()):
-        raise NotConverged("not_finite", "steering", "finite residuals", "infinity or NaN")
-    spend(SOLUTION_STEPS)
-    return np.asarray(np.linalg.lstsq(slope, -g, rcond=1e-11)[0], dtype=np.float64)
-
-
-def slope_at(residual: Residual, x: Unknowns, g: Unknowns) -> Slope:
-    """Jacobian by finite differences."""
-    slope = np.empty((len(g), len(x)))
-    for k in range(len(x)):
-        y = x.copy()
-        y[k] += DIFFERENCE
-        slope[:, k] = (residual(y) - g) / DIFFERENCE
-    return slope
-
-
-def chord_step(residual: Residual, x: Unknowns, g: Unknowns, slope: Slope) -> tuple[Unknowns, Unknowns] | None:
-    """A step with an old Jacobian: one evaluation instead of nine; None where it does not gain enough."""
-    y = x + least_squares(slope, g)
-    trial = residual(y)
-    return (y, trial) if float(np.linalg.norm(trial)) < CHORD_GAIN * float(np.linalg.norm(g)) else None
-
-
-def newton_step(
-    residual: Residual, x: Unknowns, g: Unknowns, slope: Slope, limit: Unknowns
-) -> tuple[Unknowns, Unknowns]:
-    """One Newton step, bounded by `limit` and shortened while it does not help."""
-    dx = least_squares(slope, g)
-    dx /= max(1.0, float(np.max(np.abs(dx) / limit)))
-    size = float(np.linalg.norm(g))
-    trial = residual(x + dx)
-    for _ in range(4):
-        if float(np.linalg.norm(trial)) < size:
-            break
-        dx *= 0.4
-        trial = residual(x + dx)
-    return x + dx, trial
+    place, arcs = (problem.position_m, problem.velocity_m_s, problem.tail_m_s), problem.arcs
+    law = steer, steer_rate, burn_s
+    arrival = Arrival(*arrival_plain(place, law, flat(arcs), counts(arcs), gravity_of(problem.body)))
+    spend(arrival.steps)
+    return arrival
 
 
 def refine(problem: Problem, guess: Steering, iterations: int) -> Steering:
     """Newton on all seven conditions from a guess whose epoch is the problem's time.
 
     Args:
-        iterations: at most this many steps; the caller looks at `converged` and calls again.
+        iterations: at most this many steps, 1 or more; the caller looks at `converged` and calls again.
+
+    Raises:
+        NotConverged: the conditions or their Jacobian are not finite.
+        BudgetSpent: more was computed than is allowed.
     """
-    c = Conditions(problem)
-    limit = np.array([0.4] * 3 + [0.8] * 3 + [0.15 * max(guess.burn_s / c.time_s, 1e-3)])
-
-    def residual(x: Unknowns) -> Unknowns:
-        law = c.law(x)
-        arrival = predict(problem, *law)
-        rows = c.velocity(arrival) + c.plane_velocity(arrival) + c.position(arrival)
-        rows += c.stationary(arrival, law[0], law[1])
-        rows.append(dot(law[0], law[0]) - 1.0)
-        return np.array(rows)
-
-    x = np.array([*guess.steer, *scale(c.time_s, guess.steer_rate), guess.burn_s / c.time_s])
-    return c.solve(residual, x, limit, iterations, guess.slope)
+    k = 1.0 / norm(guess.steer)  # the conditions ask for |p| = 1: the length of a law moved on in time is left behind
+    unit_guess = replace(guess, steer=scale(k, guess.steer), steer_rate=scale(k, guess.steer_rate))
+    return solved(problem, unit_guess, WHOLE, NOTHING, NOTHING, iterations)
 
 
 def refine_direction(problem: Problem, guess: Steering, iterations: int) -> Steering:
     """Newton on velocity alone, the turning rate held: for the last seconds, when position cannot be helped."""
-    return direction_only(problem, guess, iterations, lambda _: guess.steer_rate)
+    return solved(problem, guess, DIRECTION, guess.steer_rate, NOTHING, iterations)
 
 
 def refine_circular(problem: Problem, guess: Steering, iterations: int) -> Steering:
@@ -357,38 +165,39 @@ def refine_circular(problem: Problem, guess: Steering, iterations: int) -> Steer
     """
     r2 = dot(problem.position_m, problem.position_m)
     horizon_rate = scale(1.0 / r2, cross(problem.position_m, problem.velocity_m_s))
-    return direction_only(problem, guess, iterations, lambda steer: cross(horizon_rate, steer))
-
-
-def direction_only(problem: Problem, guess: Steering, iterations: int, rate_of: Callable[[Vec], Vec]) -> Steering:
-    """Newton on direction and burn time against energy, radial speed and plane."""
-    c = Conditions(problem)
-    limit = np.array([0.2] * 3 + [0.2 * max(guess.burn_s / c.time_s, 1e-4)])
-
-    def whole(x: Unknowns) -> Unknowns:
-        steer = (float(x[0]), float(x[1]), float(x[2]))
-        return np.array([*steer, *scale(c.time_s, rate_of(steer)), x[3]])
-
-    def residual(x: Unknowns) -> Unknowns:
-        law = c.law(whole(x))
-        arrival = predict(problem, *law)
-        return np.array([*c.velocity(arrival), *c.plane_velocity(arrival), dot(law[0], law[0]) - 1.0])
-
-    x = np.array([*guess.steer, guess.burn_s / c.time_s])
-    return c.solve(residual, x, limit, iterations, guess.slope, whole)
+    return solved(problem, guess, DIRECTION, NOTHING, horizon_rate, iterations)
 
 
 def refine_cutoff(problem: Problem, guess: Steering) -> Steering:
     """Cutoff on orbital energy with the direction frozen: the last two seconds."""
-    c = Conditions(problem)
-    steer, rate = guess.steer, guess.steer_rate
+    law = solved(problem, guess, DIRECTION, guess.steer_rate, NOTHING, 0)
+    return replace(law, converged=True)
 
-    def excess(burn_s: float) -> float:
-        return c.energy_excess(predict(problem, steer, rate, burn_s))
 
-    burn, step = guess.burn_s, 1e-3
-    for _ in range(3):
-        slope = (excess(burn + step) - excess(burn)) / step
-        burn = max(burn - excess(burn) / slope, 0.0)
-    x = np.array([*steer, *scale(c.time_s, rate), burn / c.time_s])
-    return c.packed(x, True)
+def solved(
+    problem: Problem, guess: Steering, unknowns: int, held_rate: Vec, turning: Vec, iterations: int
+) -> Steering:
+    """The law by Newton's method (core.newton), or with no iterations at all by its cutoff alone."""
+    wanted, arcs = wanted_at(problem), problem.arcs
+    (a, b, c), (d, e, f) = guess.steer, scale(wanted.time_s, guess.steer_rate)
+    rows = unknowns if unknowns == WHOLE or wanted.plane else unknowns - 1
+    known = guess.inverse if guess.inverse is not None and len(guess.inverse) == rows * unknowns else None
+    inverse = column([0.0] * (rows * unknowns) if known is None else known.tolist())
+    place = problem.position_m, problem.velocity_m_s, problem.tail_m_s
+    try:
+        found = solve_plain(
+            place, flat(arcs), counts(arcs), gravity_of(problem.body), tuple(wanted),
+            (unknowns, held_rate, turning, left()), (a, b, c, d, e, f, guess.burn_s / wanted.time_s), inverse,
+            known is not None, iterations,
+        )  # fmt: skip
+    except (ArithmeticError, ValueError):
+        spend(PREDICTION_STEPS)
+        raise
+    (steer, rate, burn, total, position, velocity, miss, speed_miss, gain, residual, steps, finite, kept) = found
+    spend(steps)
+    if not finite:
+        raise NotConverged("not_finite", "steering", "finite residuals", "infinity or NaN")
+    return Steering(
+        problem.time_s, steer, rate, burn, problem.time_s + total, position, velocity, miss, speed_miss,
+        residual < RESIDUAL_CONVERGED, gain, np.array(inverse) if kept else None,
+    )  # fmt: skip

@@ -309,7 +309,7 @@ def trusted(memory: Memory, problem: Problem, trial: Steering) -> Steering:
         minimum = is_minimum(problem, trial)
         trials, judged = [trial] if minimum else [], True
         for start in (first_guess(problem), moved_on(memory.law, problem)) if memory.law is not None else ():
-            law = refine(problem, replace(start, slope=None), FRESH_STEPS)
+            law = refine(problem, replace(start, inverse=None), FRESH_STEPS)
             if law.converged and is_minimum(problem, law):
                 trials.append(law)
     return min(trials, key=lambda law: law.gain_m_s, default=replace(trial, converged=not judged))
@@ -324,7 +324,7 @@ def starting_law(memory: Memory, problem: Problem) -> Steering:
         return moved_on(memory.trial, problem)
     if memory.law is not None:
         if restart == 1:
-            return replace(moved_on(memory.law, problem), slope=None)
+            return replace(moved_on(memory.law, problem), inverse=None)
         if restart == 2:
             return first_guess(problem)
         restart -= 2

@@ -16,9 +16,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import asin, cos, exp, inf, log, radians, sin, sqrt
 
+from guidance_svc.core.conditions import target_normal
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.starter import nearest_normal
-from guidance_svc.core.steering import target_normal
 from guidance_svc.core.vectors import add, along, cross, dot, norm, scale, unit
 from guidance_svc.domain import FlightPlan, Target, Vec
 from guidance_svc.sim.state import Controls, SimState, World, mass_kg

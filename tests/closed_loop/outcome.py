@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import acos, degrees
 
+from guidance_svc.core.conditions import plane_normal
 from guidance_svc.core.kepler import apsides, inclination_rad
-from guidance_svc.core.steering import plane_normal
 from guidance_svc.core.vectors import cross, dot, unit
 from guidance_svc.domain import FlightPlan, Target, Vec
 from guidance_svc.sim.state import SimState, full_tanks

@@ -11,8 +11,8 @@ from math import radians
 
 import pytest
 
+from guidance_svc.core.conditions import plane_normal
 from guidance_svc.core.kepler import apsides
-from guidance_svc.core.steering import plane_normal
 from guidance_svc.core.vectors import cross, scale, unit
 from guidance_svc.domain import (
     Circularize,

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from guidance_svc.core.arcs import thrust_acceleration
+from guidance_svc.core.burn_flight import MASS_FLOOR_FRAC
 from guidance_svc.core.burns import (
-    MASS_FLOOR_FRAC,
     Arc,
     allot,
     burn_for_gain_s,

@@ -9,8 +9,9 @@ import pytest
 from guidance_svc.core.burns import Arc
 from guidance_svc.core.cover import MOST_PIECES, cover_drop_s
 from guidance_svc.core.effort import UNBOUNDED, allowed, left, spend, spent
+from guidance_svc.core.newton import SOLVE_STEPS
 from guidance_svc.core.starter import first_guess
-from guidance_svc.core.steering import SOLVE_STEPS, Problem, Steering, refine, steps_of
+from guidance_svc.core.steering import Problem, Steering, refine, steps_of
 from guidance_svc.core.tape import PIECE_STEPS, Unfinished, played_back, solved_once
 from guidance_svc.errors import BudgetSpent
 from tests.session.exchange import EARTH, TARGET, UPPER

@@ -16,9 +16,9 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicSpline
 from scipy.optimize import minimize
 
+from guidance_svc.core.conditions import plane_normal
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.roundness import circular_velocity, height_spread_m, radius_spread_m, roundest
-from guidance_svc.core.steering import plane_normal
 from guidance_svc.core.vectors import cross, dot, norm, scale, sub, turn_about, unit
 from guidance_svc.domain import Body, Vec
 from tests.core.dense import Array

@@ -56,7 +56,7 @@ def test_roots_that_cost_nearly_twice_as_much_are_none(name: str) -> None:
     for _ in range(25):
         steer = (draw.gauss(0, 1), draw.gauss(0, 1), draw.gauss(0, 1))
         rate = (draw.gauss(0, 2e-3), draw.gauss(0, 2e-3), draw.gauss(0, 2e-3))
-        start = replace(best, steer=steer, steer_rate=rate, burn_s=best.burn_s * draw.uniform(0.8, 1.3), slope=None)
+        start = replace(best, steer=steer, steer_rate=rate, burn_s=best.burn_s * draw.uniform(0.8, 1.3), inverse=None)
         law = solved(problem, start)
         if law.converged and law.gain_m_s > 1.5 * best.gain_m_s:
             worse += 1

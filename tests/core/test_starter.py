@@ -9,6 +9,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from guidance_svc.core.conditions import target_normal
 from guidance_svc.core.starter import (
     circular_guess,
     first_guess,
@@ -18,7 +19,7 @@ from guidance_svc.core.starter import (
     wanted_normal,
     wanted_target,
 )
-from guidance_svc.core.steering import Problem, refine, target_normal
+from guidance_svc.core.steering import Problem, refine
 from guidance_svc.core.vectors import cross, dot, norm, unit
 from guidance_svc.domain import Target
 from tests.closed_loop.optimum_cases import CASES

@@ -12,18 +12,17 @@ import pytest
 
 from guidance_svc.core.arcs import fly_arc
 from guidance_svc.core.burns import Arc, allot
+from guidance_svc.core.conditions import plane_normal, target_normal
 from guidance_svc.core.kepler import apsides, ellipse_speed_and_angle, inclination_rad, node_rad
 from guidance_svc.core.starter import circular_guess, first_guess, lofted_guess
 from guidance_svc.core.steering import (
     Problem,
     Steering,
-    plane_normal,
     predict,
     refine,
     refine_circular,
     refine_cutoff,
     refine_direction,
-    target_normal,
 )
 from guidance_svc.core.vectors import add, cross, dot, norm, scale, turn_about, unit
 from guidance_svc.domain import Body, Target

@@ -46,7 +46,7 @@ def flown(plan: FlightPlan, world: World, state: SimState) -> tuple[SimState, li
     foreseen: list[float | None] = []
     for seq in range(3000):
         command = session.state(telemetry(state, world, session.frame, seq, seen_event=seen))
-        foreseen.append(session.point.memory.cover_goes_s if session.point else None)
+        foreseen.append(session.point.memory.flight.cover.goes_s if session.point else None)
         session.work()
         if command.phase == "orbit":
             assert foreseen[0] == pytest.approx(gone_s, abs=FORESEEN_S)

@@ -13,6 +13,7 @@ from guidance_svc.session.packing import pack, unpack
 from guidance_svc.session.session import CYCLE_STEPS, LIGHT_STEPS, MARK_STEPS, REPLY_STEPS, STATE_STEPS, Session
 from tests.closed_loop.optimum_cases import insertion_case
 from tests.session.exchange import EARTH, LATE, flown, late_start
+from tests.session.remembered import insertion_of
 
 MESSAGE_STEPS = max(REPLY_STEPS, LIGHT_STEPS + CYCLE_STEPS) + MARK_STEPS
 
@@ -118,7 +119,7 @@ def test_a_session_in_the_middle_of_a_search_can_be_kept() -> None:
     for exchange in exchanges[:4]:
         session.state(exchange.message)
     session.work()
+    assert insertion_of(session).search is not None
     assert session.point is not None
-    assert session.point.memory.search is not None
     session.point = unpack(type(session.point), pack(session.point))
     assert [session.state(exchange.message) for exchange in exchanges[4:]] == [e.reply for e in exchanges[4:]]

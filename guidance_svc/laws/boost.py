@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import degrees, inf
 from typing import NamedTuple
 
 from guidance_svc.core.boost import (
@@ -23,11 +24,11 @@ from guidance_svc.laws.instants import CONTACT_S, event_id
 from guidance_svc.laws.memory import Burn, Flight, Memory, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.separation import dropped
-from guidance_svc.laws.stack import mass_at_burnout_kg
+from guidance_svc.laws.signs import ON_PAD_M_S
+from guidance_svc.laws.stack import limits_held, mass_at_burnout_kg
 
 SEPARATION_DELAY_S = 1.0  # between the booster's cutoff and the separation, for the thrust to die away
 LATE_S = 2.0  # after release in which the hold's own events are still repeated
-ON_PAD_M_S = 1.0  # over ground: slower than this is standing on the pad
 ASIDE_S = 5.0  # how long the script may stay silent once nothing is left to do
 
 
@@ -153,3 +154,40 @@ def order(memory: Memory[BoostMemory], now: Navigation, plan: FlightPlan, phase:
         next_contact_s=ASIDE_S if through else CONTACT_S,
         status="complete" if through else "ok",
     )
+
+
+def sentence(phase: Boost, plan: FlightPlan) -> str:
+    """Rise, tip over, follow, separate."""
+    limits = []
+    if phase.separate_at_reserve:
+        limits.append("the propellant reserve is reached")
+    else:
+        limits.append("the propellant is spent")
+    if phase.separate_at_speed_m_s < inf:
+        limits.append(f"the speed over ground is {phase.separate_at_speed_m_s:g} m/s")
+    if phase.separate_at_s < inf:
+        limits.append(f"{phase.separate_at_s:g} s have passed since release")
+    heading = "in the target's plane" if phase.azimuth_rad is None else f"{degrees(phase.azimuth_rad):.3f} deg"
+    way = f"tip {degrees(phase.pitch_over_rad):g} deg towards heading {heading}, then along the velocity over ground"
+    if phase.pitch:
+        last_s, last = phase.pitch[-1]
+        way = f"then a pitch program towards heading {heading}, down to {degrees(last):.1f} deg at {last_s:g} s"
+    elif phase.bias:
+        way += f" with a program of {len(phase.bias)} angles of attack"
+    kept = boost_limits(phase)
+    return (
+        f"vertical for {phase.rise_s:g} s, {way}"
+        f"{'; within ' + ', '.join(kept) if kept else ''}; separate when {' or '.join(limits)}"
+        f"{limits_held(plan.vehicle.stages[:1])}"
+    )
+
+
+def boost_limits(phase: Boost) -> list[str]:
+    """The limits that a boost keeps, in words."""
+    named = (
+        (phase.max_dynamic_pressure_pa, "dynamic pressure {:g} Pa"),
+        (degrees(phase.max_q_alpha_pa_rad), "dynamic pressure times angle of attack {:g} Pa deg"),
+        (degrees(phase.max_alpha_rad), "angle of attack {:g} deg"),
+        (phase.max_acceleration_m_s2, "acceleration {:g} m/s2"),
+    )
+    return [text.format(value) for value, text in named if value < inf]

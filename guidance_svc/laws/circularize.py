@@ -143,3 +143,10 @@ def numbers(memory: Memory[Burn], now: Navigation, plan: FlightPlan, phase: Apoa
     predicted = orbit_report(law.position_m, law.velocity_m_s, plan.body) if law.converged else None
     gain = missing_speed_m_s(flight, burn, now, plan, frozen(law, now))
     return Numbers(gain, margin_kg(flight, burn, now, plan), predicted, burn.trial)
+
+
+def sentence(phase: ApoapsisBurn, plan: FlightPlan) -> str:
+    """What the phase does."""
+    if isinstance(phase, Raise):
+        return "burn centred on apoapsis that makes the orbit the plan's target, in the present plane"
+    return "burn centred on apoapsis that makes the osculating orbit circular there, in the present plane"

@@ -162,3 +162,8 @@ def numbers(memory: Memory[Burn], now: Navigation, plan: FlightPlan, phase: Coas
         return Numbers(trial=burn.trial)
     predicted = orbit_report(law.position_m, law.velocity_m_s, plan.body) if law.converged else None
     return Numbers(missing_speed_m_s(flight, burn, now, plan, law), None, predicted, burn.trial)
+
+
+def sentence(phase: Coast, plan: FlightPlan) -> str:
+    """What the phase does."""
+    return "engine off to the next apoapsis, attitude of the next burn held"

@@ -19,6 +19,7 @@ from guidance_svc.core.vectors import dot, norm
 from guidance_svc.domain import Body, Event, FlightPlan
 from guidance_svc.laws.memory import Flight, Order
 from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.signs import EventKind, flow_kg_s
 
 COVER_ID = "drop_cover"  # one cover, one id, whatever the phase
 COVER_AHEAD_S = 5.0  # how long before its time the drop is announced
@@ -26,6 +27,7 @@ COVER_STANDS_S = 0.5  # before its time the drop's instant no longer moves
 COVER_SETTLES_S = 2.0  # after the drop in which a late message may still carry the old mass
 COVER_LOOKED_EVERY_S = 5.0  # how often the drop is looked for on the law's way
 COVER_LOOK_STEPS = 1200  # of computing that must be left for it: 560 at most, the rest is for the law
+COVER_STEP_FRAC = 0.3  # of the cover's mass: a step in mass this near to it is the cover
 COVER_LATE_S = 10.0  # past its time a cover that is still on is taken to stay on
 
 
@@ -144,3 +146,16 @@ def with_drop_event(order: Order, flight: Flight) -> Order:
         return order
     events = [*order.events, Event(COVER_ID, "drop_cover", flight.cover.drops_at_s)]
     return order._replace(events=tuple(sorted(events, key=lambda event: event.at_s)))
+
+
+def cover_gone(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
+    """Whether the mass has made the cover's step since the last state, where the engine's own part is small."""
+    cover = plan.vehicle.cover_mass_kg
+    if flight.weighed is None or cover == 0.0:
+        return False
+    burnt = flow_kg_s(flight, plan) * (now.time_s - flight.weighed[0])
+    step = flight.weighed[1] - now.mass_kg
+    return burnt < COVER_STEP_FRAC * cover and abs(step - cover - 0.5 * burnt) < COVER_STEP_FRAC * cover
+
+
+DROP_COVER = EventKind("drop_cover", "let the cover go", cover_gone)

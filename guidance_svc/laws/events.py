@@ -8,24 +8,17 @@ from __future__ import annotations
 
 import re
 
-from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Command, Event, FlightPlan
 from guidance_svc.errors import SessionFault
-from guidance_svc.laws.boost import ON_PAD_M_S
-from guidance_svc.laws.cover import COVER_ID
+from guidance_svc.laws.cover import COVER_ID, DROP_COVER
 from guidance_svc.laws.instants import CLOCK_SLACK_S
 from guidance_svc.laws.memory import Flight, Order, Turning
 from guidance_svc.laws.navigation import Navigation
-from guidance_svc.laws.separation import dropped, still_on
+from guidance_svc.laws.signs import OVERDUE_S
+from guidance_svc.laws.table import EVENTS
 
-OVERDUE_S = 2.0  # past its instant an event that does not show is warned of
 MOST_SENT = 8  # events sent and not done that are remembered; at most four stand at once
-BURNING_FRAC = 0.2  # of the mass flow: a mass that falls so fast is an engine that burns
-COVER_STEP_FRAC = 0.3  # of the cover's mass: a step in mass this near to it is the cover
-MUST_BE_DONE = ("ignite", "release", "cutoff", "separate", "drop_cover", "circularize")
-SOME_ID = re.compile(
-    r"(\d{1,3})-(\d{1,3})-(?:(?:ignite|cutoff)(?:-again-?\d+)?|release|separate|coast|circularize|orbit)"
-)
+SOME_ID = re.compile(r"(\d{1,3})-(\d{1,3})-([a-z_]+)(-again-?\d+)?")
 
 
 def require_known(seen_event: str | None, flight: Flight, plan: FlightPlan, last: Command | None) -> None:
@@ -37,7 +30,8 @@ def require_known(seen_event: str | None, flight: Flight, plan: FlightPlan, last
     if seen_event is None or seen_event in flight.seen or any(event.id == seen_event for event in flight.sent):
         return
     some = SOME_ID.fullmatch(seen_event)
-    if some and int(some[1]) < len(plan.phases) and int(some[2]) < len(plan.vehicle.stages):
+    in_plan = some and int(some[1]) < len(plan.phases) and int(some[2]) < len(plan.vehicle.stages)
+    if some and in_plan and can_be(some[3], bool(some[4])):
         return
     if seen_event == COVER_ID and plan.vehicle.cover_mass_kg > 0.0:
         return
@@ -45,19 +39,18 @@ def require_known(seen_event: str | None, flight: Flight, plan: FlightPlan, last
     raise SessionFault("unknown_event", "seen_event", standing, seen_event)
 
 
+def can_be(name: str, again: bool) -> bool:
+    """Whether a phase's event has this name, and may come again after a burn that was missed."""
+    kind = EVENTS.get(name)
+    return kind is not None and kind is not DROP_COVER and (kind.again or not again)
+
+
 def acknowledged(seen_event: str | None, flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
     """The flight with an event that was sent, whose time has come and that the state does not belie, done."""
     event = next((sent for sent in flight.sent if sent.id == seen_event), None)
-    if event is None or now.time_s < event.at_s - CLOCK_SLACK_S or belied(event, flight, now, plan):
+    if event is None or now.time_s < event.at_s - CLOCK_SLACK_S or EVENTS[event.name].belied(event, flight, now, plan):
         return flight
     return done(flight, (event.id,))
-
-
-def belied(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
-    """Whether the state shows that the event has not happened."""
-    if event.name == "separate":
-        return still_on(flight, now, plan)
-    return event.name == "cutoff" and now.engine_on is True
 
 
 def done(flight: Flight, ids: tuple[str, ...]) -> Flight:
@@ -66,50 +59,13 @@ def done(flight: Flight, ids: tuple[str, ...]) -> Flight:
 
 
 def shown(order: Order, flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
-    """The flight with the events done that the state shows to have happened."""
-    ids = tuple(e.id for e in order.events if e.id not in flight.seen and shows(e, flight, now, plan))
+    """The flight with the events done whose time has come and that the state shows to have happened."""
+    ids = tuple(
+        e.id for e in order.events
+        if e.id not in flight.seen and now.time_s >= e.at_s - CLOCK_SLACK_S
+        and EVENTS[e.name].shows(e, flight, now, plan)
+    )  # fmt: skip
     return done(flight, ids) if ids else flight
-
-
-def shows(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
-    """Whether the state shows that the event has happened: by engine, motion or mass, never before its time."""
-    if now.time_s < event.at_s - CLOCK_SLACK_S:
-        return False
-    if event.name in ("ignite", "circularize"):
-        return now.engine_on is True or (now.engine_on is None and falls(flight, now, plan) is True)
-    if event.name == "release":
-        return norm(now.ground_velocity_m_s) > ON_PAD_M_S
-    if event.name == "cutoff":
-        after = flight.weighed is not None and flight.weighed[0] >= event.at_s - CLOCK_SLACK_S
-        return now.engine_on is False or (now.engine_on is None and after and falls(flight, now, plan) is False)
-    if event.name == "separate":
-        return dropped(flight, now, plan)
-    if event.name == "drop_cover":
-        return cover_gone(flight, now, plan)
-    return event.name == "coast" and now.time_s > event.at_s + OVERDUE_S  # said often enough; nothing is to be done
-
-
-def flow_kg_s(flight: Flight, plan: FlightPlan) -> float:
-    """Mass flow of the present stage at the throttle last ordered."""
-    return flight.throttle_frac * plan.vehicle.stages[flight.stage].mass_flow_kg_s
-
-
-def falls(flight: Flight, now: Navigation, plan: FlightPlan) -> bool | None:
-    """Whether the mass has fallen since the last state as a burning engine lets it; None when that cannot be said."""
-    if flight.weighed is None or now.time_s <= flight.weighed[0]:
-        return None
-    lost = BURNING_FRAC * flow_kg_s(flight, plan) * (now.time_s - flight.weighed[0])
-    return flight.weighed[1] - now.mass_kg > lost
-
-
-def cover_gone(flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
-    """Whether the mass has made the cover's step since the last state, where the engine's own part is small."""
-    cover = plan.vehicle.cover_mass_kg
-    if flight.weighed is None or cover == 0.0:
-        return False
-    burnt = flow_kg_s(flight, plan) * (now.time_s - flight.weighed[0])
-    step = flight.weighed[1] - now.mass_kg
-    return burnt < COVER_STEP_FRAC * cover and abs(step - cover - 0.5 * burnt) < COVER_STEP_FRAC * cover
 
 
 def next_event(order: Order, flight: Flight, time_s: float) -> Event | None:
@@ -124,7 +80,7 @@ def overdue_words(order: Order, flight: Flight, time_s: float) -> tuple[str, ...
     standing = next_event(order, flight, time_s)
     late = [
         event for event in order.events
-        if event.id not in flight.seen and time_s > event.at_s + OVERDUE_S and event.name in MUST_BE_DONE
+        if event.id not in flight.seen and time_s > event.at_s + OVERDUE_S and EVENTS[event.name].asks
         and (event == standing or event.id == COVER_ID)
     ]  # fmt: skip
     return tuple(f"{event.name} was due at {event.at_s:.1f} s and nothing shows that it happened" for event in late)

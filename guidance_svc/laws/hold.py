@@ -37,3 +37,9 @@ def order(memory: Memory[None], now: Navigation, plan: FlightPlan, phase: Hold) 
         ),
         next_contact_s=max(CONTACT_S, min(60.0, ignite_at - now.time_s)),
     )
+
+
+def sentence(phase: Hold, plan: FlightPlan) -> str:
+    """What the phase does."""
+    lead = f", engines lit {phase.ignition_lead_s:g} s before" if phase.ignition_lead_s else ""
+    return f"upright on the pad until vehicle time {phase.release_at_s:g} s{lead}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import inf
+from math import degrees, inf
 
 from guidance_svc.core.burns import gain_m_s, mass_at_end_kg
 from guidance_svc.core.detour import Detour
@@ -23,7 +23,7 @@ from guidance_svc.laws.memory import Burn, Engine, Flight, Memory, Numbers, Orde
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import burn_missed, low_path, safe_direction, shortage, surely_short
 from guidance_svc.laws.separation import dropped
-from guidance_svc.laws.stack import burn_left_s, mass_at_burnout_kg, spent
+from guidance_svc.laws.stack import burn_left_s, limits_held, mass_at_burnout_kg, spent
 
 STALE_AFTER_CYCLES = 4  # of attempts, and of time: while it fails, every state is an attempt
 OFF_ALLOWED_S = 1.0  # an engine may be told off so long after its ignition
@@ -271,3 +271,19 @@ def burn_event_id(flight: Flight, own: InsertionMemory, name: str) -> str:
     """Id of an ignition or cutoff; a burn lit again after a miss has ids of its own."""
     again = "" if own.relit_at_s is None else f"-again{own.relit_at_s:.0f}"
     return event_id(flight, name) + again
+
+
+def sentence(phase: Insertion, plan: FlightPlan) -> str:
+    """Ignition, stages, cutoff."""
+    when = f"at vehicle time {phase.ignite_at_s:g} s" if phase.ignite_at_s is not None else (
+        f"{phase.pause_s:g} s after the phase begins")  # fmt: skip
+    stages = ", ".join(stage.name for stage in plan.vehicle.stages[phase.first_stage :])
+    if plan.target is None:
+        return f"ignite {when} ({stages})"
+    altitude_km = (plan.target.cutoff_radius_m - plan.body.radius_m) / 1000.0
+    coast = "; a coast part of the way where that saves propellant" if phase.may_coast else ""
+    return (
+        f"ignite {when}, steer {stages} closed loop to cutoff at {altitude_km:.3f} km, "
+        f"{plan.target.cutoff_speed_m_s:.3f} m/s, {degrees(plan.target.cutoff_flight_path_angle_rad):z.4f} deg{coast}"
+        f"{limits_held(plan.vehicle.stages[phase.first_stage :])}"
+    )

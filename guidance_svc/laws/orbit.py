@@ -75,3 +75,8 @@ def orbit_status(given_up: str, now: Navigation, plan: FlightPlan) -> Status:
     if low < plan.body.radius_m * (1.0 - plan.body.flattening):
         return "unreachable"
     return "short_of_propellant" if given_up else "complete"
+
+
+def sentence(phase: Orbit, plan: FlightPlan) -> str:
+    """What the phase does."""
+    return "nothing left to do; the orbit is reported"

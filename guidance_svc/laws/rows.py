@@ -9,6 +9,7 @@ from typing import Generic, TypeVar
 from guidance_svc.domain import FlightPlan
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order, Own
 from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.signs import EventKind
 
 Kind = TypeVar("Kind")  # of the phase
 
@@ -57,6 +58,8 @@ class LawRow(Generic[Kind, Own]):
     Args:
         kind: of its phase in a plan.
         own: type of what it remembers.
+        sentence: what one phase does, for `opened`.
+        events: that it asks for.
         enter: once, when the phase begins; takes what the phase before has left.
         order: what it wants at this state.
         follow: on every state, before `done`.
@@ -72,6 +75,8 @@ class LawRow(Generic[Kind, Own]):
 
     kind: type[Kind]
     own: type[Own]
+    sentence: Callable[[Kind, FlightPlan], str]
+    events: tuple[EventKind, ...]
     enter: Enter[Kind, Own]
     order: Fly[Own, Kind]
     follow: Change[Own, Kind] = unchanged

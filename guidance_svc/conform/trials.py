@@ -13,6 +13,7 @@ from guidance_svc.conform.record import Heard, Run, Trial
 from guidance_svc.domain import Role
 from guidance_svc.errors import GuidanceError, SessionFault
 from guidance_svc.files.config_files import Library
+from guidance_svc.laws.table import EVENTS
 from guidance_svc.service.desk import Desk, Sessions
 from guidance_svc.wire.codec import Encoding, decode, encode, encoding_of
 from guidance_svc.wire.parse import parse_frame, parse_open
@@ -26,7 +27,7 @@ DELAY_AFTER: Final = 20  # burning states: far enough from ignition that the veh
 DROP_AFTER: Final = 60
 FAULT_AFTER: Final = 100
 REPEATS: Final = 3  # replies that carry an event once more after it was done
-ACTIONS: Final = frozenset({"release", "ignite", "cutoff", "separate", "drop_cover", "circularize"})
+ACTIONS: Final = frozenset(kind.name for kind in EVENTS.values() if kind.asks)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from guidance_svc.core.vectors import along, dot, norm, scale, unit
 from guidance_svc.domain import Body, FlightPlan, Stage, ThrottleDown, Vec
 from guidance_svc.laws.lean import lean_planned, leaned, tuned
 from guidance_svc.laws.limit_learnt import within_limit
-from guidance_svc.laws.memory import CutoffSeen, Finish, Memory
+from guidance_svc.laws.memory import Burn, CutoffSeen, Finish, Flight
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.stack import engine_as_flown, mass_at_burnout_kg
 
@@ -41,61 +41,63 @@ COARSEST_GRID_S = 0.25  # states further apart than this say nothing of the scri
 THROTTLE_STEP = 0.02  # a change beyond this within the mean's span, acting late, would spoil it
 
 
-def nominal_throttle(memory: Memory, now: Navigation) -> float:
+def nominal_throttle(flight: Flight, now: Navigation) -> float:
     """Throttle that the engine runs at: told, else as last ordered, and within a limit that was learnt."""
-    throttle = now.throttle_frac if now.throttle_frac is not None else memory.throttle_frac
-    if memory.limit is None or memory.flown is None:
+    throttle = now.throttle_frac if now.throttle_frac is not None else flight.throttle_frac
+    if flight.engine.limit is None or flight.engine.flown is None:
         return throttle
-    return min(throttle, cruise_throttle(memory.flown, now.mass_kg))
+    return min(throttle, cruise_throttle(flight.engine.flown, now.mass_kg))
 
 
-def burning(memory: Memory, now: Navigation) -> bool:
+def burning(burn: Burn, now: Navigation) -> bool:
     """Whether the engine is on: told, else as ordered."""
     if now.engine_on is not None:
         return now.engine_on
-    return memory.ignite_at_s is None and (memory.cutoff_at_s is None or now.time_s < memory.cutoff_at_s)
+    return burn.ignite_at_s is None and (burn.cutoff_at_s is None or now.time_s < burn.cutoff_at_s)
 
 
-def watched(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
-    """The memory with this state taken into the engine estimate."""
-    if not burning(memory, now):
-        if memory.burning_since_s is None:
-            return memory
-        return replace(memory, burning_since_s=None, engine=begun_anew(memory.engine, PRIOR_ANEW_FRAC))
-    if memory.burning_since_s is None:
-        return replace(memory, burning_since_s=now.time_s)
-    if now.time_s - memory.burning_since_s < SETTLE_S:
-        return memory
-    throttle = nominal_throttle(memory, now)
-    if not due(memory.engine, now.time_s, throttle):
-        return memory
-    stage = plan.vehicle.stages[memory.stage]
-    told = memory.told_scale
+def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> Flight:
+    """The flight with this state taken into the engine estimate."""
+    engine = flight.engine
+    if not burning(burn, now):
+        if engine.burning_since_s is None:
+            return flight
+        anew = begun_anew(engine.estimate, PRIOR_ANEW_FRAC)
+        return flight._replace(engine=engine._replace(burning_since_s=None, estimate=anew))
+    if engine.burning_since_s is None:
+        return flight._replace(engine=engine._replace(burning_since_s=now.time_s))
+    if now.time_s - engine.burning_since_s < SETTLE_S:
+        return flight
+    throttle = nominal_throttle(flight, now)
+    if not due(engine.estimate, now.time_s, throttle):
+        return flight
+    stage = plan.vehicle.stages[flight.stage]
+    told = engine.told_scale
     if now.thrust_n is not None and now.thrust_n > 0.0 and throttle > 0.0:
         told = now.thrust_n / (throttle * stage.thrust_n)
-    push = scale(told * stage.thrust_n / now.mass_kg, pointing_now(memory, now))
+    push = scale(told * stage.thrust_n / now.mass_kg, pointing_now(burn, now))
     body = plan.body
     pull = acceleration(now.position_m, body.mu_m3_s2, body.radius_m, body.j2)
     flow = told * stage.mass_flow_kg_s
-    before = memory.engine
-    engine = watch(before, now.time_s, now.velocity_m_s, pull, push, throttle, now.mass_kg, flow)
-    if told == memory.told_scale and engine.thrust_scale == before.thrust_scale:
-        return replace(memory, engine=engine)
-    flown = within_limit(engine_as_flown(stage, engine, told), memory)
-    return replace(memory, engine=engine, told_scale=told, flown=flown)
+    before = engine.estimate
+    estimate = watch(before, now.time_s, now.velocity_m_s, pull, push, throttle, now.mass_kg, flow)
+    if told == engine.told_scale and estimate.thrust_scale == before.thrust_scale:
+        return flight._replace(engine=engine._replace(estimate=estimate))
+    flown = within_limit(engine_as_flown(stage, estimate, told), engine.limit)
+    return flight._replace(engine=engine._replace(estimate=estimate, told_scale=told, flown=flown))
 
 
-def pointing_now(memory: Memory, now: Navigation) -> tuple[float, float, float]:
+def pointing_now(burn: Burn, now: Navigation) -> tuple[float, float, float]:
     """Thrust direction: told, else as ordered."""
     if now.pointing is not None:
         return now.pointing
-    law = memory.law or memory.trial
-    return leaned(unit(law.vector_at(now.time_s)), memory.lean, now.time_s) if law else now.local.up
+    law = burn.law or burn.trial
+    return leaned(unit(law.vector_at(now.time_s)), burn.lean, now.time_s) if law else now.local.up
 
 
-def flown_stage(memory: Memory, plan: FlightPlan) -> Stage:
+def flown_stage(flight: Flight, plan: FlightPlan) -> Stage:
     """The present stage with its engine as flown; as the vehicle file has it before that is known."""
-    return memory.flown or plan.vehicle.stages[memory.stage]
+    return flight.engine.flown or plan.vehicle.stages[flight.stage]
 
 
 def cruise_throttle(stage: Stage, mass_kg: float) -> float:
@@ -161,103 +163,105 @@ class End:
         return self.arc(mass_kg, throttle).time_for_gain_s(gain_m_s)
 
 
-def end_of(memory: Memory, plan: FlightPlan, index: int, mass_kg: float) -> End:
+def end_of(flight: Flight, plan: FlightPlan, index: int, mass_kg: float) -> End:
     """The end of a stage's burn; the estimate belongs to the stage that burns now."""
-    stage = flown_stage(memory, plan) if index == memory.stage else plan.vehicle.stages[index]
-    if memory.tail_off_n_s is not None and index == memory.stage:
-        stage = replace(stage, tail_off_impulse_n_s=memory.tail_off_n_s)
+    stage = flown_stage(flight, plan) if index == flight.stage else plan.vehicle.stages[index]
+    if flight.tail_off_n_s is not None and index == flight.stage:
+        stage = replace(stage, tail_off_impulse_n_s=flight.tail_off_n_s)
     lowest = plan.vehicle.stages[index].throttle_min_frac
     return End(stage, index, cruise_throttle(stage, mass_kg), mass_at_burnout_kg(plan.vehicle, index), lowest)
 
 
-def throttle_down(memory: Memory, now: Navigation, plan: FlightPlan) -> ThrottleDown | None:
+def throttle_down(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> ThrottleDown | None:
     """The taper that the planned cutoff reckons with, until it has begun; None where the burn ends as it goes."""
-    if memory.law is None or memory.finish is not None or memory.ignite_at_s is not None:
+    if burn.law is None or burn.finish is not None or burn.ignite_at_s is not None:
         return None
-    end = end_of(memory, plan, memory.stage, now.mass_kg)
-    at_s = memory.law.cutoff_s - end.closing_s
-    if not end.tapers or memory.throttle_frac <= end.taper or at_s <= now.time_s:
+    end = end_of(flight, plan, flight.stage, now.mass_kg)
+    at_s = burn.law.cutoff_s - end.closing_s
+    if not end.tapers or flight.throttle_frac <= end.taper or at_s <= now.time_s:
         return None
     return ThrottleDown(at_s, end.taper)
 
 
-def with_end(arcs: tuple[Arc, ...], memory: Memory, plan: FlightPlan) -> tuple[Arc, ...]:
+def with_end(arcs: tuple[Arc, ...], flight: Flight, plan: FlightPlan) -> tuple[Arc, ...]:
     """The arcs with the taper of the last stage appended, if its engine tapers."""
     index = len(plan.vehicle.stages) - 1
-    end = end_of(memory, plan, index, mass_at_burnout_kg(plan.vehicle, index))
+    end = end_of(flight, plan, index, mass_at_burnout_kg(plan.vehicle, index))
     return (*arcs, end.closing_arc()) if end.tapers else arcs
 
 
-def with_tail_off(problem: Problem, memory: Memory, plan: FlightPlan) -> Problem:
+def with_tail_off(problem: Problem, flight: Flight, burn: Burn, plan: FlightPlan) -> Problem:
     """The problem with what the tail-off will give after the cutoff, by the mass that a burn so far known ends with."""
     arcs = problem.arcs
     index = next(arc.stage for arc in reversed(arcs) if arc.powered)
-    end = end_of(memory, plan, index, arcs[-1].mass_kg)
+    end = end_of(flight, plan, index, arcs[-1].mass_kg)
     if end.stage.tail_off_impulse_n_s == 0.0:
         return problem
-    law = memory.law or memory.trial
+    law = burn.law or burn.trial
     to_go = max(law.cutoff_s - problem.time_s, 0.0) if law else 0.0
     fixed = sum(arc.duration_s for arc in arcs if arc.closing or not arc.powered)
     mass = mass_at_end_kg(arcs, max(to_go - fixed, 0.0))
     return replace(problem, tail_m_s=end.tail_gain_m_s(mass, end.taper))
 
 
-def near_end(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
+def near_end(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> bool:
     """Whether the burn is in its last seconds and not over."""
-    if memory.law is None or (memory.cutoff_at_s is not None and now.time_s >= memory.cutoff_at_s):
+    if burn.law is None or (burn.cutoff_at_s is not None and now.time_s >= burn.cutoff_at_s):
         return False
-    if memory.finish is not None:
+    if burn.finish is not None:
         return True
-    return memory.law.cutoff_s - now.time_s < end_of(memory, plan, memory.stage, now.mass_kg).closing_s
+    return burn.law.cutoff_s - now.time_s < end_of(flight, plan, flight.stage, now.mass_kg).closing_s
 
 
-def finished(memory: Memory, now: Navigation, plan: FlightPlan, problem: Problem) -> Memory:
+def finish_burn(
+    flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan, problem: Problem
+) -> tuple[Flight, Burn]:
     """One state of the last seconds: new cutoff, new throttle.
 
     Args:
         problem: of this state; its arcs are replaced by the engine as it runs now.
     """
-    if memory.law is None:
-        return memory
-    end = end_of(memory, plan, memory.stage, now.mass_kg)
+    if burn.law is None:
+        return flight, burn
+    end = end_of(flight, plan, flight.stage, now.mass_kg)
     whole = end.arc(now.mass_kg, end.cruise)
-    at_cutoff_kg = whole.mass_after_kg(max(memory.law.cutoff_s - now.time_s, 0.0) * memory.throttle_frac / end.cruise)
-    last = memory.finish.throttle_frac if memory.finish and memory.finish.throttle_frac else end.taper
+    at_cutoff_kg = whole.mass_after_kg(max(burn.law.cutoff_s - now.time_s, 0.0) * flight.throttle_frac / end.cruise)
+    last = burn.finish.throttle_frac if burn.finish and burn.finish.throttle_frac else end.taper
     tail = end.tail_gain_m_s(at_cutoff_kg, last)
-    law = refine_cutoff(replace(problem, arcs=(whole,), tail_m_s=tail), frozen(memory.law, now))
-    running = nominal_throttle(memory, now)
-    finish = need_added(memory.finish, now, whole.speed_gain_m_s(law.burn_s) + tail, running, end)
-    gain = max(mean_need(finish, memory.engine.noise_m_s) - finish.given_m_s - tail, 0.0)
+    law = refine_cutoff(replace(problem, arcs=(whole,), tail_m_s=tail), frozen(burn.law, now))
+    running = nominal_throttle(flight, now)
+    finish = need_added(burn.finish, now, whole.speed_gain_m_s(law.burn_s) + tail, running, end)
+    gain = max(mean_need(finish, flight.engine.estimate.noise_m_s) - finish.given_m_s - tail, 0.0)
     throttle, finish = trimmed(finish, now, gain, end)
     cutoff = now.time_s + end.time_for(now.mass_kg, gain, throttle)
     law = replace(law, cutoff_s=cutoff)
-    memory = on_tick(memory, now, plan, law)
-    cutoff = memory.cutoff_at_s if memory.lean is not None and memory.cutoff_at_s is not None else cutoff
+    burn = put_on_tick(flight, burn, now, plan, law)
+    cutoff = burn.cutoff_at_s if burn.lean is not None and burn.cutoff_at_s is not None else cutoff
     law = replace(law, cutoff_s=cutoff)
     r, v = problem.position_m, problem.velocity_m_s
     ahead = unit(law.vector_at(now.time_s))
     bare = along(v, gain, ahead)
     seen = CutoffSeen(cutoff, total_energy(r, bare, plan.body), norm(bare), dot(unit(bare), ahead), throttle)
-    return replace(
-        memory, law=law, trial=law, cutoff_at_s=cutoff, solved_at_s=now.time_s, attempts=0, finish=finish,
-        throttle_frac=throttle, left_behind=seen,
-    )  # fmt: skip
+    burn = burn._replace(
+        law=law, trial=law, cutoff_at_s=cutoff, solved_at_s=now.time_s, attempts=0, finish=finish
+    )
+    return flight._replace(throttle_frac=throttle, left_behind=seen), burn
 
 
-def on_tick(memory: Memory, now: Navigation, plan: FlightPlan, law: Steering) -> Memory:
-    """The memory with the cutoff on a tick, for a vehicle that can be cut on no other instant.
+def put_on_tick(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan, law: Steering) -> Burn:
+    """The burn with its cutoff on a tick, for a vehicle that can be cut on no other instant.
 
     An engine that throttles is trimmed for the tick instead; a lower stage burns to its own end.
     """
-    if plan.vehicle.cutoff_tick_s <= 0.0 or memory.stage + 1 < len(plan.vehicle.stages):
-        return memory
-    end = end_of(memory, plan, memory.stage, now.mass_kg)
+    if plan.vehicle.cutoff_tick_s <= 0.0 or flight.stage + 1 < len(plan.vehicle.stages):
+        return burn
+    end = end_of(flight, plan, flight.stage, now.mass_kg)
     if end.lowest < 1.0:
-        return memory
+        return burn
     arc = end.arc(now.mass_kg, end.cruise)
-    if memory.lean is None:
-        return lean_planned(memory, now, plan, law, arc)
-    return tuned(memory, now, law.cutoff_s, arc, plan.vehicle.cutoff_tick_s)
+    if burn.lean is None:
+        return lean_planned(burn, now, plan, law, arc, flight.engine.estimate)
+    return tuned(burn, now, law.cutoff_s, arc, plan.vehicle.cutoff_tick_s)
 
 
 def total_energy(position_m: Vec, velocity_m_s: Vec, body: Body) -> float:
@@ -265,27 +269,27 @@ def total_energy(position_m: Vec, velocity_m_s: Vec, body: Body) -> float:
     return 0.5 * dot(velocity_m_s, velocity_m_s) + potential(position_m, body.mu_m3_s2, body.radius_m, body.j2)
 
 
-def tail_off_learnt(memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
+def learn_tail_off(flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
     """The impulse after the cutoff from the energy gained since, once the tail-off is over.
 
     Only from a state 2 to 10 s after the cutoff: trims, drag and another gravity change the orbit later. Late cutoffs
     of a script that is always late count as tail-off, which is what the next burn needs. A difference within the
     telemetry's noise teaches nothing.
     """
-    seen = memory.left_behind
+    seen = flight.left_behind
     if seen is None or now.time_s < seen.at_s + TAIL_OVER_S:
-        return memory
-    memory = replace(memory, left_behind=None)
+        return flight
+    flight = flight._replace(left_behind=None)
     if now.time_s > seen.at_s + TAIL_SEEN_WITHIN_S:
-        return memory
+        return flight
     more = 2.0 * (total_energy(now.position_m, now.velocity_m_s, plan.body) - seen.energy_m2_s2)
     gained = (sqrt(max(seen.speed_m_s**2 + more, 0.0)) - seen.speed_m_s) / max(seen.along_frac, ACROSS_FRAC)
-    stage = plan.vehicle.stages[memory.stage]
+    stage = plan.vehicle.stages[flight.stage]
     known = seen.throttle_frac * stage.tail_off_impulse_n_s / now.mass_kg
     most = TAIL_MOST_S * stage.thrust_n / now.mass_kg
-    if abs(gained - known) < max(TAIL_SIGMAS * memory.engine.noise_m_s, TAIL_QUIET_M_S) or abs(gained) > most:
-        return memory
-    return replace(memory, tail_off_n_s=max(gained, 0.0) * now.mass_kg / seen.throttle_frac)
+    if abs(gained - known) < max(TAIL_SIGMAS * flight.engine.estimate.noise_m_s, TAIL_QUIET_M_S) or abs(gained) > most:
+        return flight
+    return flight._replace(tail_off_n_s=max(gained, 0.0) * now.mass_kg / seen.throttle_frac)
 
 
 def need_added(finish: Finish | None, now: Navigation, gain_m_s: float, running: float, end: End) -> Finish:

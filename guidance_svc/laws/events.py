@@ -7,36 +7,31 @@ Ids that were sent in a time that was never flown (a reloaded save, a service be
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
-from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Command, Event, FlightPlan
 from guidance_svc.errors import SessionFault
-from guidance_svc.laws.air import COVER_ID
-from guidance_svc.laws.ascent import CLOCK_SLACK_S, ON_PAD_M_S, dropped, still_on
-from guidance_svc.laws.memory import Memory, Order
+from guidance_svc.laws.cover import COVER_ID, DROP_COVER
+from guidance_svc.laws.instants import CLOCK_SLACK_S
+from guidance_svc.laws.memory import Flight, Order, Turning
 from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.signs import OVERDUE_S
+from guidance_svc.laws.table import EVENTS
 
-OVERDUE_S = 2.0  # past its instant an event that does not show is warned of
 MOST_SENT = 8  # events sent and not done that are remembered; at most four stand at once
-BURNING_FRAC = 0.2  # of the mass flow: a mass that falls so fast is an engine that burns
-COVER_STEP_FRAC = 0.3  # of the cover's mass: a step in mass this near to it is the cover
-MUST_BE_DONE = ("ignite", "release", "cutoff", "separate", "drop_cover", "circularize")
-SOME_ID = re.compile(
-    r"(\d{1,3})-(\d{1,3})-(?:(?:ignite|cutoff)(?:-again-?\d+)?|release|separate|coast|circularize|orbit)"
-)
+SOME_ID = re.compile(r"(\d{1,3})-(\d{1,3})-([a-z_]+)(-again-?\d+)?")
 
 
-def require_known(seen_event: str | None, memory: Memory, plan: FlightPlan, last: Command | None) -> None:
+def require_known(seen_event: str | None, flight: Flight, plan: FlightPlan, last: Command | None) -> None:
     """Refuse an id that no event of this flight can have.
 
     Raises:
         SessionFault: `unknown_event`, naming the event that stands.
     """
-    if seen_event is None or seen_event in memory.seen or any(event.id == seen_event for event in memory.sent):
+    if seen_event is None or seen_event in flight.seen or any(event.id == seen_event for event in flight.sent):
         return
     some = SOME_ID.fullmatch(seen_event)
-    if some and int(some[1]) < len(plan.phases) and int(some[2]) < len(plan.vehicle.stages):
+    in_plan = some and int(some[1]) < len(plan.phases) and int(some[2]) < len(plan.vehicle.stages)
+    if some and in_plan and can_be(some[3], bool(some[4])):
         return
     if seen_event == COVER_ID and plan.vehicle.cover_mass_kg > 0.0:
         return
@@ -44,102 +39,63 @@ def require_known(seen_event: str | None, memory: Memory, plan: FlightPlan, last
     raise SessionFault("unknown_event", "seen_event", standing, seen_event)
 
 
-def acknowledged(seen_event: str | None, memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
-    """The memory with an event that was sent, whose time has come and that the state does not belie, done."""
-    event = next((sent for sent in memory.sent if sent.id == seen_event), None)
-    if event is None or now.time_s < event.at_s - CLOCK_SLACK_S or belied(event, memory, now, plan):
-        return memory
-    return done(memory, (event.id,))
+def can_be(name: str, again: bool) -> bool:
+    """Whether a phase's event has this name, and may come again after a burn that was missed."""
+    kind = EVENTS.get(name)
+    return kind is not None and kind is not DROP_COVER and (kind.again or not again)
 
 
-def belied(event: Event, memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
-    """Whether the state shows that the event has not happened."""
-    if event.name == "separate":
-        return still_on(memory, now, plan)
-    return event.name == "cutoff" and now.engine_on is True
+def acknowledged(seen_event: str | None, flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
+    """The flight with an event that was sent, whose time has come and that the state does not belie, done."""
+    event = next((sent for sent in flight.sent if sent.id == seen_event), None)
+    if event is None or now.time_s < event.at_s - CLOCK_SLACK_S or EVENTS[event.name].belied(event, flight, now, plan):
+        return flight
+    return done(flight, (event.id,))
 
 
-def done(memory: Memory, ids: tuple[str, ...]) -> Memory:
-    """The memory with these events done."""
-    return replace(memory, seen=memory.seen.union(ids), sent=tuple(e for e in memory.sent if e.id not in ids))
+def done(flight: Flight, ids: tuple[str, ...]) -> Flight:
+    """The flight with these events done."""
+    return flight._replace(seen=flight.seen.union(ids), sent=tuple(e for e in flight.sent if e.id not in ids))
 
 
-def shown(order: Order, memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
-    """The memory with the events done that the state shows to have happened."""
-    ids = tuple(e.id for e in order.events if e.id not in memory.seen and shows(e, memory, now, plan))
-    return done(memory, ids) if ids else memory
+def shown(order: Order, flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
+    """The flight with the events done whose time has come and that the state shows to have happened."""
+    ids = tuple(
+        e.id for e in order.events
+        if e.id not in flight.seen and now.time_s >= e.at_s - CLOCK_SLACK_S
+        and EVENTS[e.name].shows(e, flight, now, plan)
+    )  # fmt: skip
+    return done(flight, ids) if ids else flight
 
 
-def shows(event: Event, memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
-    """Whether the state shows that the event has happened: by engine, motion or mass, never before its time."""
-    if now.time_s < event.at_s - CLOCK_SLACK_S:
-        return False
-    if event.name in ("ignite", "circularize"):
-        return now.engine_on is True or (now.engine_on is None and falls(memory, now, plan) is True)
-    if event.name == "release":
-        return norm(now.ground_velocity_m_s) > ON_PAD_M_S
-    if event.name == "cutoff":
-        after = memory.weighed is not None and memory.weighed[0] >= event.at_s - CLOCK_SLACK_S
-        return now.engine_on is False or (now.engine_on is None and after and falls(memory, now, plan) is False)
-    if event.name == "separate":
-        return dropped(memory, now, plan)
-    if event.name == "drop_cover":
-        return cover_gone(memory, now, plan)
-    return event.name == "coast" and now.time_s > event.at_s + OVERDUE_S  # said often enough; nothing is to be done
-
-
-def flow_kg_s(memory: Memory, plan: FlightPlan) -> float:
-    """Mass flow of the present stage at the throttle last ordered."""
-    return memory.throttle_frac * plan.vehicle.stages[memory.stage].mass_flow_kg_s
-
-
-def falls(memory: Memory, now: Navigation, plan: FlightPlan) -> bool | None:
-    """Whether the mass has fallen since the last state as a burning engine lets it; None when that cannot be said."""
-    if memory.weighed is None or now.time_s <= memory.weighed[0]:
-        return None
-    lost = BURNING_FRAC * flow_kg_s(memory, plan) * (now.time_s - memory.weighed[0])
-    return memory.weighed[1] - now.mass_kg > lost
-
-
-def cover_gone(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
-    """Whether the mass has made the cover's step since the last state, where the engine's own part is small."""
-    cover = plan.vehicle.cover_mass_kg
-    if memory.weighed is None or cover == 0.0:
-        return False
-    burnt = flow_kg_s(memory, plan) * (now.time_s - memory.weighed[0])
-    step = memory.weighed[1] - now.mass_kg
-    return burnt < COVER_STEP_FRAC * cover and abs(step - cover - 0.5 * burnt) < COVER_STEP_FRAC * cover
-
-
-def next_event(order: Order, memory: Memory, time_s: float) -> Event | None:
+def next_event(order: Order, flight: Flight, time_s: float) -> Event | None:
     """The first event that is not done; a cover that is long overdue hides no other."""
-    left = [event for event in order.events if event.id not in memory.seen]
+    left = [event for event in order.events if event.id not in flight.seen]
     others = [event for event in left if event.id != COVER_ID or time_s <= event.at_s + OVERDUE_S]
     return next(iter(others or left), None)
 
 
-def overdue_words(order: Order, memory: Memory, time_s: float) -> tuple[str, ...]:
+def overdue_words(order: Order, flight: Flight, time_s: float) -> tuple[str, ...]:
     """Events that should have happened long ago, in words."""
-    standing = next_event(order, memory, time_s)
+    standing = next_event(order, flight, time_s)
     late = [
         event for event in order.events
-        if event.id not in memory.seen and time_s > event.at_s + OVERDUE_S and event.name in MUST_BE_DONE
+        if event.id not in flight.seen and time_s > event.at_s + OVERDUE_S and EVENTS[event.name].asks
         and (event == standing or event.id == COVER_ID)
     ]  # fmt: skip
     return tuple(f"{event.name} was due at {event.at_s:.1f} s and nothing shows that it happened" for event in late)
 
 
-def to_the_instant(order: Order, memory: Memory, now: Navigation) -> Order:
+def to_the_instant(order: Order, flight: Flight, now: Navigation) -> Order:
     """The order with the engine as it is at an instant met but for a clock's rounding, no silence past the next one,
     and a word on what is overdue.
     """
     ahead = [event.at_s for event in order.events] + ([order.cutoff_at_s] if order.cutoff_at_s is not None else [])
     waits = [at - now.time_s for at in ahead if at > now.time_s + CLOCK_SLACK_S]
-    return replace(
-        order,
+    return order._replace(
         engine_on=engine_at_instant(order, now.time_s),
         next_contact_s=min([order.next_contact_s, *waits]),
-        warnings=order.warnings + overdue_words(order, memory, now.time_s),
+        warnings=order.warnings + overdue_words(order, flight, now.time_s),
     )
 
 
@@ -153,10 +109,10 @@ def engine_at_instant(order: Order, time_s: float) -> bool:
     return order.engine_on or any(0.0 < at - time_s <= CLOCK_SLACK_S for at in lights)
 
 
-def noted(memory: Memory, event: Event | None, now: Navigation) -> Memory:
-    """The memory after the reply: the event that went out, as last said, and the mass of this state."""
-    weighed, sent = (now.time_s, now.mass_kg), memory.sent
-    if event is not None and event.id not in memory.seen:
+def noted(flight: Flight, event: Event | None, turning: Turning, now: Navigation) -> Flight:
+    """The flight after the reply: the event that went out, as last said, the rates told, and the mass of this state."""
+    sent = flight.sent
+    if event is not None and event.id not in flight.seen:
         others = tuple(before for before in sent if before.id != event.id)
         sent = (*others[1 - MOST_SENT :], event)
-    return replace(memory, weighed=weighed, sent=sent)  # once: a copy of all fields takes 10 us
+    return flight._replace(weighed=(now.time_s, now.mass_kg), sent=sent, turning=turning)

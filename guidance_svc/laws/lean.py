@@ -15,10 +15,11 @@ from dataclasses import replace
 from math import ceil, cos, sin, sqrt
 
 from guidance_svc.core.burns import Arc
+from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.core.vectors import along, cross, dot, scale, unit
 from guidance_svc.domain import FlightPlan, Vec
-from guidance_svc.laws.memory import Lean, Memory
+from guidance_svc.laws.memory import Burn, Lean
 from guidance_svc.laws.navigation import Navigation
 
 FASTEST_RAD_S = 0.175  # 10 deg/s: no reason to lean faster, even where nothing limits it
@@ -92,9 +93,9 @@ def still_to_come(lean: Lean, time_s: float, arc: Arc) -> tuple[float, float, fl
     return lost, lost_way, across, across_way
 
 
-def with_lean(problem: Problem, memory: Memory) -> Problem:
+def with_lean(problem: Problem, burn: Burn) -> Problem:
     """The problem of a burn straight along the law that ends where the leaning one ends."""
-    lean, law = memory.lean, memory.law
+    lean, law = burn.lean, burn.law
     if lean is None or law is None or problem.time_s >= lean.end_s:
         return problem
     arc = next(arc for arc in problem.arcs if arc.powered)
@@ -107,29 +108,31 @@ def with_lean(problem: Problem, memory: Memory) -> Problem:
     return replace(problem, position_m=place, velocity_m_s=velocity)
 
 
-def lean_planned(memory: Memory, now: Navigation, plan: FlightPlan, law: Steering, arc: Arc) -> Memory:
-    """The memory with a lean once the burn is near enough to its end, for a vehicle that is cut on ticks.
+def lean_planned(
+    burn: Burn, now: Navigation, plan: FlightPlan, law: Steering, arc: Arc, engine: EngineEstimate
+) -> Burn:
+    """The burn with a lean once it is near enough to its end, for a vehicle that is cut on ticks.
 
     Args:
         law: converged at this state.
         arc: the burn from here on, at full thrust.
     """
     tick, left = plan.vehicle.cutoff_tick_s, law.cutoff_s - now.time_s
-    if tick <= 0.0 or memory.lean is not None or memory.finish is not None or memory.ignite_at_s is not None:
-        return memory
+    if tick <= 0.0 or burn.lean is not None or burn.finish is not None or burn.ignite_at_s is not None:
+        return burn
     span = lean_span_s(plan)
     if not 0.0 < left <= span + plan.major_cycle_s or arc.duration_s <= left:
-        return memory
+        return burn
     push = arc.thrust_n / arc.mass_after_kg(left)
-    if memory.engine.noise_m_s > NOISY_FRAC * tick * push and memory.engine.anchors:
-        return memory
+    if engine.noise_m_s > NOISY_FRAC * tick * push and engine.anchors:
+        return burn
     end = now.time_s + ceil(left / tick + SPARE_TICK) * tick
     start = max(now.time_s, end - span)
     side = unit(cross(now.position_m, now.velocity_m_s))
     lean = Lean(start, end, 0.0, lean_rate_rad_s(plan), side, 0.0)
     excess = push * (end - law.cutoff_s)
     lean = replace(lean, angle_rad=angle_for(lean, excess, push), planned_m_s=excess)
-    return replace(memory, lean=lean, cutoff_at_s=end)
+    return burn._replace(lean=lean, cutoff_at_s=end)
 
 
 def angle_for(lean: Lean, excess_m_s: float, push_m_s2: float) -> float:
@@ -145,25 +148,25 @@ def angle_for(lean: Lean, excess_m_s: float, push_m_s2: float) -> float:
     return 0.5 * (low + high)
 
 
-def tuned(memory: Memory, now: Navigation, cutoff_s: float, arc: Arc, tick_s: float) -> Memory:
+def tuned(burn: Burn, now: Navigation, cutoff_s: float, arc: Arc, tick_s: float) -> Burn:
     """The lean with its angle set so that the straight burn of the problem ends on the lean's tick.
 
     Args:
         cutoff_s: where it ends with the angle as it is.
     """
-    lean = memory.lean
+    lean = burn.lean
     if lean is None or now.time_s >= lean.end_s:
-        return memory
+        return burn
     to_come = still_to_come(lean, now.time_s, arc)[0]
     wanted = to_come + arc.thrust_n / arc.mass_after_kg(lean.end_s - now.time_s) * (lean.end_s - cutoff_s)
     if to_come <= TUNE_FRAC * lean.planned_m_s or lean.angle_rad == 0.0:
-        return on_nearest_tick(memory, lean, cutoff_s, tick_s)
+        return on_nearest_tick(burn, lean, cutoff_s, tick_s)
     factor = min(max(sqrt(max(wanted, 0.0) / to_come), 1.0 / TUNE_BY), TUNE_BY)
     most = lean.rate_rad_s * (lean.end_s - lean.start_s) / 7.0
-    return replace(memory, lean=replace(lean, angle_rad=min(factor * lean.angle_rad, most)), cutoff_at_s=lean.end_s)
+    return burn._replace(lean=replace(lean, angle_rad=min(factor * lean.angle_rad, most)), cutoff_at_s=lean.end_s)
 
 
-def on_nearest_tick(memory: Memory, lean: Lean, cutoff_s: float, tick_s: float) -> Memory:
+def on_nearest_tick(burn: Burn, lean: Lean, cutoff_s: float, tick_s: float) -> Burn:
     """The cutoff on the tick that is nearest once nothing is left to lean: a disturbance may have cost a whole one."""
     ticks = round((cutoff_s - lean.end_s) / tick_s)
-    return replace(memory, cutoff_at_s=lean.end_s + ticks * tick_s)
+    return burn._replace(cutoff_at_s=lean.end_s + ticks * tick_s)

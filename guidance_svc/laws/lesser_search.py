@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from guidance_svc.core.tape import Unfinished, played_back
 from guidance_svc.errors import GuidanceError
-from guidance_svc.laws.memory import LesserSearch, Memory
+from guidance_svc.laws.insertion_memory import LesserSearch
 
 T = TypeVar("T")
 
@@ -20,10 +20,10 @@ class Found(Generic[T]):
     what: T | None
 
 
-def searched(
-    memory: Memory, search: LesserSearch, find: Callable[[LesserSearch], T | None]
-) -> tuple[Memory, Found[T] | None]:
-    """One piece of a search; None while it is not finished.
+def search_lesser(
+    search: LesserSearch, find: Callable[[LesserSearch], T | None]
+) -> tuple[LesserSearch | None, Found[T] | None]:
+    """One piece of a search: what is left of it, None at its end; and what it found, None before its end.
 
     Args:
         search: as it stands.
@@ -34,7 +34,7 @@ def searched(
         try:
             found = find(search)
         except Unfinished:
-            return replace(memory, lesser_search=replace(search, solutions=tuple(tape.solutions))), None
+            return search._replace(solutions=tuple(tape.solutions)), None
         except (GuidanceError, ArithmeticError, ValueError):
             found = None
-    return replace(memory, lesser_search=None), Found(found)
+    return None, Found(found)

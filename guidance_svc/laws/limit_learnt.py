@@ -12,12 +12,11 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import log
 
-from guidance_svc.core.estimator import begun_anew
+from guidance_svc.core.estimator import EngineEstimate, begun_anew
 from guidance_svc.core.thrust_line import Anchor
 from guidance_svc.core.vectors import dot, norm, sub, unit
 from guidance_svc.domain import FlightPlan, Stage
-from guidance_svc.laws.memory import LimitLearnt, Memory, Steady
-from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.memory import Flight, LimitLearnt, Steady
 from guidance_svc.laws.stack import engine_as_flown
 
 ANCHORS = 10  # the last ones, about five seconds
@@ -69,42 +68,44 @@ def fits_of(anchors: tuple[Anchor, ...]) -> Fits | None:
     return Fits(0.5 * len(last) * log((thrust + floor) / (held + floor)), acceleration)
 
 
-def limit_watched(before: Memory, memory: Memory, now: Navigation, plan: FlightPlan) -> Memory:
-    """The memory with a limit learnt or taken back, after the engine estimate has taken a state in.
+def watch_limit(before: EngineEstimate, flight: Flight, plan: FlightPlan) -> Flight:
+    """The flight with a limit learnt or taken back, after the engine estimate has taken a state in.
 
     Args:
-        before: the memory before this state.
+        before: the estimate before this state.
     """
-    anchors = memory.engine.anchors
-    if not anchors or (before.engine.anchors and anchors[-1] is before.engine.anchors[-1]):
-        return memory
+    estimate = flight.engine.estimate
+    anchors = estimate.anchors
+    if not anchors or (before.anchors and anchors[-1] is before.anchors[-1]):
+        return flight
     fits = fits_of(anchors)
     if fits is None:
-        return memory
-    limit = memory.limit
+        return flight
+    limit = flight.engine.limit
     if limit is not None:
         over = fits.acceleration_m_s2 > (1.0 + OVER_FRAC) * limit.acceleration_m_s2
         if over or fits.held_odds < -CERTAIN:
-            return with_limit(memory, plan, None)
-        return measured_again(memory, plan, replace(limit, acceleration_m_s2=held_acceleration(anchors)))
-    if memory.throttle_frac < FULL:
-        return memory
+            return with_limit(flight, plan, None)
+        return measured_again(flight, plan, replace(limit, acceleration_m_s2=held_acceleration(anchors)))
+    if flight.throttle_frac < FULL:
+        return flight
     if fits.held_odds < -STEADY:
-        return replace(memory, steady=Steady(memory.engine.known, memory.told_scale))
+        steady = Steady(estimate.known, flight.engine.told_scale)
+        return flight._replace(engine=flight.engine._replace(steady=steady))
     if fits.held_odds < CERTAIN:
-        return memory
-    return with_limit(memory, plan, LimitLearnt(fits.acceleration_m_s2, anchors[-ANCHORS:][0].time_s))
+        return flight
+    return with_limit(flight, plan, LimitLearnt(fits.acceleration_m_s2, anchors[-ANCHORS:][0].time_s))
 
 
-def with_limit(memory: Memory, plan: FlightPlan, limit: LimitLearnt | None) -> Memory:
-    """The memory with a limit, or without one, and the engine as it was when its thrust was last constant."""
-    steady, engine = memory.steady, memory.engine
+def with_limit(flight: Flight, plan: FlightPlan, limit: LimitLearnt | None) -> Flight:
+    """The flight with a limit, or without one, and the engine as it was when its thrust was last constant."""
+    engine = flight.engine
+    steady, estimate, told = engine.steady, engine.estimate, engine.told_scale
     if steady is not None:
-        engine = replace(engine, known=steady.known)
-        memory = replace(memory, told_scale=steady.told_scale)
-    memory = replace(memory, engine=begun_anew(engine), limit=limit)
-    flown = engine_as_flown(plan.vehicle.stages[memory.stage], engine, memory.told_scale)
-    return replace(memory, flown=within_limit(flown, memory))
+        estimate, told = replace(estimate, known=steady.known), steady.told_scale
+    flown = within_limit(engine_as_flown(plan.vehicle.stages[flight.stage], estimate, told), limit)
+    engine = engine._replace(estimate=begun_anew(estimate), told_scale=told, limit=limit, flown=flown)
+    return flight._replace(engine=engine)
 
 
 def held_acceleration(anchors: tuple[Anchor, ...]) -> float:
@@ -114,36 +115,36 @@ def held_acceleration(anchors: tuple[Anchor, ...]) -> float:
     return scatter_about_line([a.middle_s for a in anchors], speeds)[1]
 
 
-def measured_again(memory: Memory, plan: FlightPlan, limit: LimitLearnt) -> Memory:
-    """The memory with the limit as the anchors since it was learnt have it: the first ones were not all held."""
-    told = plan.vehicle.stages[memory.stage].acceleration_limit_m_s2
-    flown = memory.flown
+def measured_again(flight: Flight, plan: FlightPlan, limit: LimitLearnt) -> Flight:
+    """The flight with the limit as the anchors since it was learnt have it: the first ones were not all held."""
+    told = plan.vehicle.stages[flight.stage].acceleration_limit_m_s2
+    flown = flight.engine.flown
     if flown is not None:
         flown = replace(flown, acceleration_limit_m_s2=min(told, limit.acceleration_m_s2))
-    return replace(memory, limit=limit, flown=flown)
+    return flight._replace(engine=flight.engine._replace(limit=limit, flown=flown))
 
 
-def within_limit(stage: Stage, memory: Memory) -> Stage:
+def within_limit(stage: Stage, limit: LimitLearnt | None) -> Stage:
     """A stage with the limit that was learnt, which something in the vehicle keeps whatever is ordered."""
-    if memory.limit is None:
+    if limit is None:
         return stage
-    level = min(stage.acceleration_limit_m_s2, memory.limit.acceleration_m_s2)
+    level = min(stage.acceleration_limit_m_s2, limit.acceleration_m_s2)
     return replace(stage, acceleration_limit_m_s2=level, throttle_min_frac=min(BY_ITSELF_FRAC, stage.throttle_min_frac))
 
 
-def ordered_throttle(memory: Memory, plan: FlightPlan) -> float:
+def ordered_throttle(flight: Flight, plan: FlightPlan) -> float:
     """The throttle to order: not below what the plan's engine can, where a limit is kept by the vehicle itself."""
-    if memory.limit is None:
-        return memory.throttle_frac
-    return max(memory.throttle_frac, plan.vehicle.stages[memory.stage].throttle_min_frac)
+    if flight.engine.limit is None:
+        return flight.throttle_frac
+    return max(flight.throttle_frac, plan.vehicle.stages[flight.stage].throttle_min_frac)
 
 
-def limit_words(memory: Memory) -> tuple[str, ...]:
+def limit_words(limit: LimitLearnt | None) -> tuple[str, ...]:
     """A limit that was learnt, in words."""
-    if memory.limit is None:
+    if limit is None:
         return ()
     return (
-        f"the thrust acceleration has stayed at {memory.limit.acceleration_m_s2:.1f} m/s2 since "
-        f"{memory.limit.since_s:.0f} s while the mass fell: taken as a limit that is missing in the plan "
+        f"the thrust acceleration has stayed at {limit.acceleration_m_s2:.1f} m/s2 since "
+        f"{limit.since_s:.0f} s while the mass fell: taken as a limit that is missing in the plan "
         "(acceleration_limit_m_s2)",
     )

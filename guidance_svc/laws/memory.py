@@ -1,19 +1,21 @@
-"""What a session remembers, as one immutable value, and what a phase law orders.
+"""What is remembered between two states, as immutable values, and what a phase law orders.
 
-Because the value is immutable, going back in time is taking up an earlier one.
+`Flight` outlives a phase; `own` is the present law's, made when it begins and gone when it ends. Because the values are
+immutable, going back in time is taking up earlier ones.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import NamedTuple
+from dataclasses import dataclass
+from typing import Generic, NamedTuple, TypeVar
 
 from guidance_svc.core.detour import Detour
-from guidance_svc.core.detour_search import DetourSearch
 from guidance_svc.core.estimator import EngineEstimate
-from guidance_svc.core.steering import Problem, Steering
+from guidance_svc.core.steering import Steering
 from guidance_svc.core.thrust_line import Known
 from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
+
+Own = TypeVar("Own")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,24 +76,8 @@ class Turning(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class LesserSearch:
-    """A search for a lesser target that goes on over several major cycles, from the state at which it began.
-
-    Args:
-        problem, law: of the state at which it began.
-        burnout_kg: mass that must be left.
-        solutions: that it has asked for so far.
-    """
-
-    problem: Problem
-    law: Steering
-    burnout_kg: float
-    solutions: tuple[Steering, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Steady:
-    """The engine as it was when its thrust was last found constant; see EngineEstimate and Memory.told_scale."""
+    """The engine as it was when its thrust was last found constant; see EngineEstimate and Engine.told_scale."""
 
     known: Known
     told_scale: float
@@ -138,113 +124,139 @@ class Held:
     until_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Memory:
-    """Everything that changes while a session flies.
+class Engine(NamedTuple):
+    """What is known of the engine of the stage that burns now or next.
+
+    Args:
+        estimate: from the telemetry.
+        told_scale: thrust that the script tells over the vehicle file's; 1 where it tells none.
+        flown: the present stage with thrust and exhaust velocity as flown; None while that is not known.
+        steady: the engine as it was when its thrust was last constant; None before that.
+        limit: an acceleration limit that the telemetry shows and the plan does not have.
+        burning_since_s: when the engine was first seen on in this burn.
+    """
+
+    estimate: EngineEstimate = EngineEstimate()
+    told_scale: float = 1.0
+    flown: Stage | None = None
+    steady: Steady | None = None
+    limit: LimitLearnt | None = None
+    burning_since_s: float | None = None
+
+
+class Cover(NamedTuple):
+    """When the vehicle's cover is dropped; vehicle times.
+
+    Args:
+        drops_at_s: as announced, None while it is not.
+        goes_s: at which the law's way will let it go, inf for never; None while not known.
+        looked_at_s: at which that was worked out.
+    """
+
+    drops_at_s: float | None = None
+    goes_s: float | None = None
+    looked_at_s: float | None = None
+
+
+class Flight(NamedTuple):
+    """What outlives a phase.
 
     Args:
         begun: whether the first phase could begin with the state; until then each state tries again.
         phase: index into the plan's phases.
         since_s: vehicle time at which the phase began.
         stage: index of the vehicle's stage that burns now or next.
-        ignite_at_s: planned ignition, None once it is past or there is none.
-        cutoff_at_s: planned end of the present burn.
-        separate_at_s: planned separation.
-        spent_at_s: when the present stage's propellant ends, as last seen.
-        law: the last steering law that converged.
-        trial: the law being worked on; equals `law` when that is fresh.
-        attempts: Newton calls since the law last converged.
-        solved_at_s: vehicle time of the last major cycle.
-        engine: estimate of the burning stage's engine.
-        told_scale: thrust that the script tells over the vehicle file's; 1 where it tells none.
-        flown: the present stage with thrust and exhaust velocity as flown; None while that is not known.
-        steady: the engine as it was when its thrust was last constant; None before that.
-        limit: an acceleration limit that the telemetry shows and the plan does not have.
-        burning_since_s: when the engine was first seen on in this burn.
         throttle_frac: as last ordered.
-        finish: the last seconds of a burn, None before them.
-        margin_kg: propellant left above the reserve at cutoff, as of the last major cycle.
-        margin_doubt_kg: a margin short by less than this may be none: the engine is not yet known so well.
-        lesser: the target flown instead of the plan's, when the propellant does not reach that.
-        given_up: what was given up for it, in words; empty while the plan's own target is flown.
-        short_cycles: major cycles in a row that found the propellant short.
-        tried_at_s: when the plan's own target was last tried again, while it is given up.
-        off_since_s: since when the engine is told off although it is ordered on.
-        relit_at_s: when a burn that had been missed was found out.
-        lesser_search: for a lesser target, while it goes on.
-        detour: the insertion with a coast that is flown instead of the direct one; None for the direct one.
-        search: for such a detour, while it goes on.
-        lowest_m: least altitude on the way to cutoff, as seen when the law last converged anew.
         heading_rad: launch heading; as it will be while on the pad, chosen once at release.
-        cover_at_s: when the cover is to be dropped, once known.
-        cover_goes_s: vehicle time at which the law's way will let the cover go, inf for never; None while not known.
-        cover_seen_ahead_s: vehicle time at which that was worked out.
         turning: rates of pitch and heading, when they were worked out, and the heading then.
         doubts: what does not fit between the first state and the plan, in words, until `doubts_until_s`.
         seen: ids of events that are done: acknowledged, or shown by a state.
         sent: events that went out and are not done, each as last said; only these can be acknowledged.
         weighed: vehicle time and mass of the last state.
-        lean: to the sides in the last seconds, for an engine that does not throttle and is cut on ticks.
         left_behind: what the last burn was expected to end in, until its tail-off has been seen.
         held: attitude of the last cutoff, while the thrust dies away.
         tail_off_n_s: impulse after a cutoff at full throttle as seen in this flight; None while the file's stands.
-        offset_m_s: radial and level speed over the osculating circle's that the circular burn ends with.
-        spread_m, height_spread_m: of radius and height over the next revolution, once in orbit.
     """
 
     begun: bool = False
     phase: int = 0
     since_s: float = 0.0
     stage: int = 0
-    ignite_at_s: float | None = None
-    cutoff_at_s: float | None = None
-    separate_at_s: float | None = None
-    spent_at_s: float | None = None
-    law: Steering | None = None
-    trial: Steering | None = None
-    attempts: int = 0
-    solved_at_s: float | None = None
-    engine: EngineEstimate = field(default_factory=EngineEstimate)
-    told_scale: float = 1.0
-    flown: Stage | None = None
-    steady: Steady | None = None
-    limit: LimitLearnt | None = None
-    burning_since_s: float | None = None
     throttle_frac: float = 1.0
-    finish: Finish | None = None
-    margin_kg: float | None = None
-    margin_doubt_kg: float = 0.0
-    lesser: Target | None = None
-    given_up: str = ""
-    short_cycles: int = 0
-    tried_at_s: float | None = None
-    off_since_s: float | None = None
-    relit_at_s: float | None = None
-    lesser_search: LesserSearch | None = None
-    detour: Detour | None = None
-    search: DetourSearch | None = None
-    lowest_m: float | None = None
+    engine: Engine = Engine()
+    cover: Cover = Cover()
     heading_rad: float | None = None
     turning: Turning | None = None
-    cover_at_s: float | None = None
-    cover_goes_s: float | None = None
-    cover_seen_ahead_s: float | None = None
     doubts: tuple[str, ...] = ()
     doubts_until_s: float = 0.0
     seen: frozenset[str] = frozenset()
     sent: tuple[Event, ...] = ()
     weighed: tuple[float, float] | None = None
-    lean: Lean | None = None
     left_behind: CutoffSeen | None = None
     held: Held | None = None
     tail_off_n_s: float | None = None
+
+
+class Margin(NamedTuple):
+    """Propellant left above the reserve at the end of a burn.
+
+    Args:
+        kg: as of the last major cycle.
+        doubt_kg: a margin short by less than this may be none: the engine is not yet known so well.
+        short_cycles: major cycles in a row that found the propellant short.
+    """
+
+    kg: float | None = None
+    doubt_kg: float = 0.0
+    short_cycles: int = 0
+
+
+class Burn(NamedTuple):
+    """A burn that is planned or flown; what one leaves is handed to the next phase.
+
+    Args:
+        law: the last steering law that converged.
+        trial: the law being worked on; equals `law` when that is fresh.
+        attempts: Newton calls since the law last converged.
+        solved_at_s: vehicle time of the last major cycle.
+        ignite_at_s: planned ignition, None once it is past or there is none.
+        cutoff_at_s: planned end.
+        finish: the last seconds, None before them.
+        lean: to the sides in the last seconds, for an engine that does not throttle and is cut on ticks.
+        detour: the insertion with a coast that is flown instead of the direct one; None for the direct one.
+        lesser: the target flown instead of the plan's, when the propellant does not reach that.
+        given_up: what was given up for it, in words; empty while the plan's own target is flown.
+        margin: of its propellant.
+        offset_m_s: radial and level speed over the osculating circle's that a circular burn ends with.
+    """
+
+    law: Steering | None = None
+    trial: Steering | None = None
+    attempts: int = 0
+    solved_at_s: float | None = None
+    ignite_at_s: float | None = None
+    cutoff_at_s: float | None = None
+    finish: Finish | None = None
+    lean: Lean | None = None
+    detour: Detour | None = None
+    lesser: Target | None = None
+    given_up: str = ""
+    margin: Margin = Margin()
     offset_m_s: tuple[float, float] = (0.0, 0.0)
-    spread_m: float | None = None
-    height_spread_m: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Order:
+class Memory(NamedTuple, Generic[Own]):
+    """Everything that changes while a session flies.
+
+    Args:
+        own: what the law of the present phase remembers.
+    """
+
+    flight: Flight
+    own: Own
+
+
+class Order(NamedTuple):
     """What a phase law wants now.
 
     Args:
@@ -264,10 +276,17 @@ class Order:
     warnings: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Numbers:
-    """What stands behind an order; worked out only for scripts that ask for detail."""
+class Numbers(NamedTuple):
+    """What stands behind an order; worked out only for scripts that ask for detail.
+
+    Args:
+        trial: the law being worked on.
+        radius_spread_m, height_spread_m: of radius and height over the next revolution, once in orbit.
+    """
 
     velocity_to_gain_m_s: float | None = None
     propellant_margin_kg: float | None = None
     predicted_orbit: OrbitReport | None = None
+    trial: Steering | None = None
+    radius_spread_m: float | None = None
+    height_spread_m: float | None = None

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import sqrt
+from typing import NamedTuple
 
 from guidance_svc.core.frames import Triad, direction_to_bci, state_to_bci, triad
 from guidance_svc.core.vectors import cross, norm, sub
@@ -15,8 +15,7 @@ ESCAPE_SPEEDS_ALLOWED = 3.0  # times the local escape speed; anything faster is 
 MASS_SLACK_FRAC = 0.5  # of the heaviest stack and the lightest empty stage: wrong figures pass, wrong units do not
 
 
-@dataclass(frozen=True, slots=True)
-class Navigation:
+class Navigation(NamedTuple):
     """One state, BCI, with what every law needs of it."""
 
     time_s: float

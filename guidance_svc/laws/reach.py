@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import exp, sqrt
+from typing import Any
 
 from guidance_svc.core.burns import allot, gain_m_s, mass_at_end_kg
 from guidance_svc.core.detour import Detour
@@ -16,8 +17,9 @@ from guidance_svc.core.shortfall import STEPS, lesser_target, lowest_radius_m, m
 from guidance_svc.core.steering import Problem, Steering, refine
 from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import FlightPlan, Target, Vec
-from guidance_svc.laws.lesser_search import searched
-from guidance_svc.laws.memory import LesserSearch, Memory
+from guidance_svc.laws.insertion_memory import InsertionMemory, LesserSearch
+from guidance_svc.laws.lesser_search import search_lesser
+from guidance_svc.laws.memory import Burn, Flight, Margin, Memory
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.stack import mass_at_burnout_kg, stage_arcs
 
@@ -37,78 +39,99 @@ MISSED_BURN_M_S = 30.0  # still to gain after the planned cutoff: more than any 
 PLANE_MISSED_RAD = 1e-3  # 0.06 deg, worth saying at the end
 
 
-def lowest_found(memory: Memory, now: Navigation, problem: Problem, law: Steering, plan: FlightPlan) -> Memory:
+def lowest_found(
+    own: InsertionMemory, now: Navigation, problem: Problem, law: Steering, plan: FlightPlan
+) -> InsertionMemory:
     """Least altitude on the way, and whether that is under the ground; looked at again while it is."""
-    doubtful = memory.given_up in (THROUGH_THE_GROUND, NO_WAY_FOUND)
-    if memory.law is not None and memory.attempts == 0 and not doubtful:
-        return memory
+    burn = own.burn
+    doubtful = burn.given_up in (THROUGH_THE_GROUND, NO_WAY_FOUND)
+    if burn.law is not None and burn.attempts == 0 and not doubtful:
+        return own
     lowest = lowest_radius_m(problem, law)
     ground = min(plan.body.radius_m * (1.0 - plan.body.flattening), norm(now.position_m)) - LOW_SLACK_M
-    still = "" if doubtful else memory.given_up
+    still = "" if doubtful else burn.given_up
     given_up = THROUGH_THE_GROUND if lowest < ground else still
-    return replace(memory, lowest_m=lowest - plan.body.radius_m, given_up=given_up)
+    return own._replace(lowest_m=lowest - plan.body.radius_m, burn=burn._replace(given_up=given_up))
 
 
-def within_reach(memory: Memory, now: Navigation, problem: Problem, plan: FlightPlan) -> Memory:
+def within_reach(
+    memory: Memory[InsertionMemory], now: Navigation, problem: Problem, plan: FlightPlan
+) -> Memory[InsertionMemory]:
     """Margin of a converged law; a lesser target after several cycles short, the plan's own as soon as it is back."""
-    law = memory.law
-    if law is None:
+    flight, own = memory
+    if own.burn.law is None:
         return memory
-    burnout = burnout_kg(memory.detour, problem, plan)
-    margin, doubt = margin_kg(problem, law, burnout), margin_doubt_kg(memory, now, problem, burnout)
-    memory = replace(memory, margin_kg=margin, margin_doubt_kg=doubt)
-    if memory.lesser is not None or (memory.given_up and memory.given_up != THROUGH_THE_GROUND):
-        memory = back_to_plan(memory, now, problem, plan)
-        margin = memory.margin_kg if memory.margin_kg is not None else margin
+    burnout = burnout_kg(own.burn.detour, problem, plan)
+    doubt = margin_doubt_kg(flight, own.burn, now, problem, burnout)
+    return Memory(flight, with_margin(own, own.burn.law, burnout, doubt, now, problem, plan))
+
+
+def with_margin(
+    own: InsertionMemory, law: Steering, burnout: float, doubt: float, now: Navigation, problem: Problem,
+    plan: FlightPlan,
+) -> InsertionMemory:  # fmt: skip
+    """The margin of a law with its doubt, and what follows from it; mass at burnout and doubt in kg."""
+    margin = margin_kg(problem, law, burnout)
+    own = with_burn_margin(own, kg=margin, doubt_kg=doubt)
+    if own.burn.lesser is not None or (own.burn.given_up and own.burn.given_up != THROUGH_THE_GROUND):
+        own = back_to_plan(own, now, problem, plan)
+        margin = own.burn.margin.kg if own.burn.margin.kg is not None else margin
     if margin >= -doubt:
-        memory = search_over(memory)
-        return memory if memory.short_cycles == 0 else replace(memory, short_cycles=0)
-    memory = replace(memory, short_cycles=memory.short_cycles + 1)
-    if memory.short_cycles < SHORT_CYCLES or (memory.given_up and memory.lesser is None):
-        return search_over(memory)
-    search = memory.lesser_search or LesserSearch(problem, law, burnout)
-    memory, found = searched(memory, search, lambda s: lesser_target(s.problem, s.law, s.burnout_kg))
+        return with_burn_margin(search_over(own), short_cycles=0)
+    own = with_burn_margin(own, short_cycles=own.burn.margin.short_cycles + 1)
+    if own.burn.margin.short_cycles < SHORT_CYCLES or (own.burn.given_up and own.burn.lesser is None):
+        return search_over(own)
+    search = own.lesser_search or LesserSearch(problem, law, burnout)
+    rest, found = search_lesser(search, lambda s: lesser_target(s.problem, s.law, s.burnout_kg))
+    own = own._replace(lesser_search=rest)
     if found is None or found.what is None:
-        return memory if found is None else replace(memory, short_cycles=0)  # an error: sought again later
+        return own if found is None else with_burn_margin(own, short_cycles=0)  # an error: sought again later
     lesser = found.what
-    return replace(
-        memory, detour=None, lesser=lesser.target, given_up=lesser.given_up, law=lesser.law, trial=lesser.law,
-        cutoff_at_s=lesser.law.cutoff_s, margin_kg=margin_kg(search.problem, lesser.law, search.burnout_kg),
-        short_cycles=0, tried_at_s=now.time_s,
+    burn = own.burn._replace(
+        detour=None, lesser=lesser.target, given_up=lesser.given_up, law=lesser.law, trial=lesser.law,
+        cutoff_at_s=lesser.law.cutoff_s,
     )  # fmt: skip
+    margin = margin_kg(search.problem, lesser.law, search.burnout_kg)
+    return with_burn_margin(own._replace(burn=burn, tried_at_s=now.time_s), kg=margin, short_cycles=0)
 
 
-def weighed(memory: Memory, now: Navigation, problem: Problem, margin: float, burnout: float) -> Memory:
-    """The margin of a burn for which nothing else is sought, and in how many cycles in a row it has been short, kg."""
-    doubt = margin_doubt_kg(memory, now, problem, burnout)
-    cycles = memory.short_cycles + 1 if margin < -doubt else 0
-    return replace(memory, margin_kg=margin, margin_doubt_kg=doubt, short_cycles=cycles)
+def with_burn_margin(own: InsertionMemory, **changes: Any) -> InsertionMemory:
+    """The memory with some of its burn's margin changed."""
+    return own._replace(burn=own.burn._replace(margin=own.burn.margin._replace(**changes)))
 
 
-def margin_doubt_kg(memory: Memory, now: Navigation, problem: Problem, burnout: float) -> float:
+def weigh_margin(
+    flight: Flight, burn: Burn, now: Navigation, problem: Problem, margin: float, burnout: float
+) -> Burn:
+    """The burn with its margin and in how many cycles in a row that was short, kg; nothing else is sought for it."""
+    doubt = margin_doubt_kg(flight, burn, now, problem, burnout)
+    cycles = burn.margin.short_cycles + 1 if margin < -doubt else 0
+    return burn._replace(margin=Margin(margin, doubt, cycles))
+
+
+def margin_doubt_kg(flight: Flight, burn: Burn, now: Navigation, problem: Problem, burnout: float) -> float:
     """How much a margin may be short by without being so, kg: three times its own sigma."""
-    law = memory.law
-    sigma = margin_sigma_kg(memory, now, problem, law) if law is not None else 0.0
+    sigma = margin_sigma_kg(flight, now, problem, burn.law) if burn.law is not None else 0.0
     return max(SHORT_FRAC * burnout, SHORT_SIGMAS * sigma)
 
 
-def search_over(memory: Memory) -> Memory:
+def search_over(own: InsertionMemory) -> InsertionMemory:
     """The memory without a search for a lesser target: while there is one, every state has a major cycle."""
-    return memory if memory.lesser_search is None else replace(memory, lesser_search=None)
+    return own if own.lesser_search is None else own._replace(lesser_search=None)
 
 
-def margin_sigma_kg(memory: Memory, now: Navigation, problem: Problem, law: Steering) -> float:
+def margin_sigma_kg(flight: Flight, now: Navigation, problem: Problem, law: Steering) -> float:
     """One sigma of the margin, as far as the telemetry of the present stage has to do with it.
 
     Final mass is present mass times exp(-gain / exhaust velocity); gravity takes a share of the gain that grows
     as the thrust falls. Before there is telemetry the plan's figures are taken at their word.
     """
-    engine = memory.engine
+    engine = flight.engine.estimate
     if engine.noise is None:
         return 0.0
     share = 0.0
     for arc, duration in allot(problem.arcs, law.burn_s):
-        if arc.powered and arc.stage == memory.stage:
+        if arc.powered and arc.stage == flight.stage:
             share += arc.speed_gain_m_s(duration) / arc.exhaust_velocity_m_s
     slow = 2.0 * engine.noise_m_s / problem.arcs[-1].exhaust_velocity_m_s
     thrust = GRAVITY_SHARE * engine.known.thrust_sigma
@@ -118,9 +141,9 @@ def margin_sigma_kg(memory: Memory, now: Navigation, problem: Problem, law: Stee
     )
 
 
-def surely_short(memory: Memory) -> bool:
+def surely_short(burn: Burn) -> bool:
     """Whether the propellant has been found short, by more than its doubt, for more than one cycle."""
-    return memory.short_cycles >= SURELY_SHORT_CYCLES
+    return burn.margin.short_cycles >= SURELY_SHORT_CYCLES
 
 
 def burnout_kg(detour: Detour | None, problem: Problem, plan: FlightPlan) -> float:
@@ -129,23 +152,21 @@ def burnout_kg(detour: Detour | None, problem: Problem, plan: FlightPlan) -> flo
     return burnout * exp(detour.second_m_s / problem.arcs[-1].exhaust_velocity_m_s) if detour else burnout
 
 
-def back_to_plan(memory: Memory, now: Navigation, problem: Problem, plan: FlightPlan) -> Memory:
+def back_to_plan(own: InsertionMemory, now: Navigation, problem: Problem, plan: FlightPlan) -> InsertionMemory:
     """The plan's own target again, if it is within reach by now."""
-    before = memory.law
+    before = own.burn.law
     if plan.target is None or before is None:
-        return memory
-    if memory.tried_at_s is not None and now.time_s - memory.tried_at_s < TRY_AGAIN_S:
-        return memory
-    memory = replace(memory, tried_at_s=now.time_s)
+        return own
+    if own.tried_at_s is not None and now.time_s - own.tried_at_s < TRY_AGAIN_S:
+        return own
+    own = own._replace(tried_at_s=now.time_s)
     whole = replace(problem, target=plan.target)
     law = refine(whole, before, STEPS)
     burnout = burnout_kg(None, problem, plan)
     if not law.converged or margin_kg(whole, law, burnout) < BACK_FRAC * burnout:
-        return memory
-    return replace(
-        memory, lesser=None, given_up="", law=law, trial=law, cutoff_at_s=law.cutoff_s, short_cycles=0,
-        margin_kg=margin_kg(whole, law, burnout),
-    )  # fmt: skip
+        return own
+    burn = own.burn._replace(lesser=None, given_up="", law=law, trial=law, cutoff_at_s=law.cutoff_s)
+    return with_burn_margin(own._replace(burn=burn), short_cycles=0, kg=margin_kg(whole, law, burnout))
 
 
 def still_missing_m_s(now: Navigation, target: Target, plan: FlightPlan) -> float:
@@ -156,50 +177,59 @@ def still_missing_m_s(now: Navigation, target: Target, plan: FlightPlan) -> floa
     return sqrt(max(wanted, 0.0)) - norm(now.velocity_m_s)
 
 
-def burn_missed(memory: Memory, now: Navigation, plan: FlightPlan) -> bool:
+def burn_missed(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> bool:
     """Whether, past its cutoff, the burn plainly did not happen: the script was silent, or the engine off."""
-    target = memory.lesser or (memory.detour.target if memory.detour else plan.target)
+    target = burn.lesser or (burn.detour.target if burn.detour else plan.target)
     if target is None or now.engine_on or still_missing_m_s(now, target, plan) < MISSED_BURN_M_S:
         return False
-    arcs = tuple(stage_arcs(plan.vehicle, memory.stage, now.mass_kg, memory.flown))
+    arcs = tuple(stage_arcs(plan.vehicle, flight.stage, now.mass_kg, flight.engine.flown))
     return gain_m_s(arcs, arcs[0].duration_s) > MISSED_BURN_M_S
 
 
-def safe_direction(memory: Memory, now: Navigation, direction: Vec) -> Vec:
+def safe_direction(burn: Burn, now: Navigation, direction: Vec) -> Vec:
     """With no orbit within reach, never below the horizon: the ground is no target."""
     below = dot(direction, now.local.up)
-    if not memory.given_up or memory.lesser is not None or below >= 0.0:
+    if not burn.given_up or burn.lesser is not None or below >= 0.0:
         return direction
     level = along(direction, -below, now.local.up)
     return unit(level) if norm(level) > 1e-6 else now.local.up
 
 
-def shortage(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
-    """What is short and what is flown instead, in words."""
-    if not memory.given_up:
-        short = f"propellant short by {-(memory.margin_kg or 0.0):.0f} kg for this target"
-        return (short,) if surely_short(memory) else ()
-    if memory.lesser is None:
-        return (f"out of reach: {memory.given_up}",)
-    low, high = ((r - plan.body.radius_m) / 1000.0 for r in (
-        memory.lesser.perigee_radius_m, memory.lesser.apogee_radius_m))  # fmt: skip
-    return (f"propellant does not reach the plan's target; given up: {memory.given_up}; "
-            f"flying to {low:.1f} x {high:.1f} km",)  # fmt: skip
+def shortage(burn: Burn, plan: FlightPlan) -> tuple[str, ...]:
+    """What is short, or what was given up and is flown instead, in words."""
+    if burn.given_up:
+        return given_up_words(burn.given_up, burn.lesser, plan)
+    short = f"propellant short by {-(burn.margin.kg or 0.0):.0f} kg for this target"
+    return (short,) if surely_short(burn) else ()
 
 
-def low_path(memory: Memory, plan: FlightPlan) -> tuple[str, ...]:
+def given_up_words(given_up: str, lesser: Target | None, plan: FlightPlan) -> tuple[str, ...]:
+    """What was given up and is flown instead, in words; none while the plan's own target is flown."""
+    if not given_up:
+        return ()
+    if lesser is None:
+        return (f"out of reach: {given_up}",)
+    low, high = ((r - plan.body.radius_m) / 1000.0 for r in (lesser.perigee_radius_m, lesser.apogee_radius_m))
+    return (
+        f"propellant does not reach the plan's target; given up: {given_up}; flying to {low:.1f} x {high:.1f} km",
+    )
+
+
+def low_path(own: InsertionMemory, plan: FlightPlan) -> tuple[str, ...]:
     """A path that leads through the ground or thick air, in words."""
     floor = -plan.body.flattening * plan.body.radius_m if plan.body.atmosphere == "none" else THICK_AIR_BELOW_M
-    if memory.law is None or memory.lowest_m is None or memory.lowest_m >= floor - LOW_SLACK_M:
+    if own.burn.law is None or own.lowest_m is None or own.lowest_m >= floor - LOW_SLACK_M:
         return ()
-    return (f"the way to the target dips to {memory.lowest_m / 1000.0:.1f} km",)
+    return (f"the way to the target dips to {own.lowest_m / 1000.0:.1f} km",)
 
 
-def missed_at_the_end(memory: Memory, now: Navigation, plan: FlightPlan) -> tuple[str, ...]:
+def missed_at_the_end(
+    given_up: str, lesser: Target | None, now: Navigation, plan: FlightPlan
+) -> tuple[str, ...]:
     """What the orbit at the end lacks, in words; empty when it is an orbit in the wanted plane."""
     low, _ = apsides(now.position_m, now.velocity_m_s, plan.body.mu_m3_s2)
     ground = plan.body.radius_m * (1.0 - plan.body.flattening)
-    words = list(shortage(memory, plan)) if memory.given_up else []
+    words = list(given_up_words(given_up, lesser, plan))
     if low < ground:
         words.append(f"no orbit: the path meets the ground, perigee {(low - plan.body.radius_m) / 1000.0:.1f} km")
     elif low < safe_perigee_radius_m(plan.body):

@@ -82,3 +82,9 @@ def arcs_with_drop(
         before.append(arc)
         left -= arc.duration_s
     return tuple(before)
+
+
+def limits_held(stages: tuple[Stage, ...]) -> str:
+    """The acceleration limits of some stages, in words; empty where there are none."""
+    limits = [f"{s.acceleration_limit_m_s2:g} m/s2 ({s.name})" for s in stages if s.acceleration_limit_m_s2 < inf]
+    return f"; thrust acceleration at most {', '.join(limits)}" if limits else ""

@@ -9,19 +9,21 @@ The plan may leave phases out; the order is the plan's. Behind an insertion that
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
+from types import NoneType
+from typing import cast
 
-from guidance_svc.domain import Coast, FlightPlan, Insertion, Law, Phase, Raise
-from guidance_svc.laws import ascent, insertion, orbit
-from guidance_svc.laws.memory import Memory, Numbers, Order
-from guidance_svc.laws.navigation import Navigation
+from guidance_svc.domain import Boost, Circularize, Coast, FlightPlan, Hold, Insertion, Orbit, Phase, Raise
+from guidance_svc.laws import boost, circularize, coast, hold, insertion, orbit
+from guidance_svc.laws.burning import burn_figures, note_burn_failure
+from guidance_svc.laws.cover import DROP_COVER
+from guidance_svc.laws.insertion_memory import InsertionMemory
+from guidance_svc.laws.memory import Burn, Own
+from guidance_svc.laws.rows import Kind, LawRow
+from guidance_svc.laws.signs import CIRCULARIZE, COAST, CUTOFF, IGNITE, ORBIT, RELEASE, SEPARATE, EventKind
 
-Change = Callable[[Memory, Navigation, FlightPlan, Any], Memory]
-Test = Callable[[Memory, Navigation, FlightPlan, Any], bool]
-Fly = Callable[[Memory, Navigation, FlightPlan, Any], Order]
-Count = Callable[[Memory, Navigation, FlightPlan, Any], Numbers]
+LAWS: dict[str, LawRow[Phase, object]] = {}
+EVENTS: dict[str, EventKind] = {DROP_COVER.name: DROP_COVER}
 
 
 def with_detours(plan: FlightPlan) -> FlightPlan:
@@ -32,71 +34,110 @@ def with_detours(plan: FlightPlan) -> FlightPlan:
     return replace(plan, phases=tuple(phases))
 
 
-def unchanged(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> Memory:
-    """Nothing to remember."""
-    return memory
+def register(name: str, row: LawRow[Kind, Own]) -> None:
+    """Take a law into the table; its functions get only phases and memories of their own kinds from then on."""
+    EVENTS.update({kind.name: kind for kind in row.events})
+    LAWS[name] = cast("LawRow[Phase, object]", row)
 
 
-def never(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> bool:
-    """No."""
-    return False
+def memories() -> tuple[type, ...]:
+    """The types of what the laws remember."""
+    return tuple(dict.fromkeys(row.own for row in LAWS.values()))
 
 
-def major_cycle_due(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> bool:
-    """Whether the guidance equations should be solved anew from this state."""
-    if memory.law is None or memory.solved_at_s is None or memory.attempts > 0:
-        return True
-    if memory.search is not None or memory.lesser_search is not None:
-        return True
-    return now.time_s - memory.solved_at_s >= plan.major_cycle_s
-
-
-def no_numbers(memory: Memory, now: Navigation, plan: FlightPlan, phase: Phase) -> Numbers:
-    """Nothing stands behind this order but the orbit."""
-    return Numbers()
-
-
-@dataclass(frozen=True, slots=True)
-class LawRow:
-    """One row of the phase table.
-
-    Args:
-        enter: once, when the phase begins.
-        follow: on every state, before `done`.
-        done: whether the next phase begins with this state.
-        fly: the order for this state.
-        due: whether `solve` should run for this state.
-        solve: the major cycle; may run after the reply has gone out.
-        numbers: what stands behind the order, for scripts that ask for detail.
-    """
-
-    fly: Fly
-    enter: Change = unchanged
-    follow: Change = unchanged
-    done: Test = never
-    due: Test = never
-    solve: Change = unchanged
-    numbers: Count = no_numbers
-
-
-LAWS: dict[Law, LawRow] = {
-    "hold": LawRow(ascent.hold_fly, ascent.hold_enter, done=ascent.hold_done),
-    "boost": LawRow(ascent.boost_fly, ascent.boost_enter, ascent.boost_follow, ascent.boost_done),
-    "insertion": LawRow(
-        insertion.insertion_fly, insertion.insertion_enter, insertion.insertion_follow, insertion.insertion_done,
-        major_cycle_due, insertion.insertion_solve, insertion.insertion_numbers,
+register("hold", LawRow(Hold, NoneType, hold.sentence, (IGNITE, RELEASE), hold.enter, hold.order, done=hold.done))
+register(
+    "boost",
+    LawRow(
+        Boost,
+        boost.BoostMemory,
+        boost.sentence,
+        (IGNITE, RELEASE, CUTOFF, SEPARATE),
+        boost.enter,
+        boost.order,
+        boost.follow,
+        boost.done,
     ),
-    "coast": LawRow(
-        orbit.coast_fly, orbit.coast_enter, done=orbit.coast_done, due=orbit.coast_due, solve=orbit.coast_solve,
-        numbers=orbit.coast_numbers,
+)
+register(
+    "insertion",
+    LawRow(
+        Insertion,
+        InsertionMemory,
+        insertion.sentence,
+        (SEPARATE, IGNITE, CUTOFF),
+        insertion.enter,
+        insertion.order,
+        insertion.follow,
+        insertion.done,
+        insertion.leave,
+        insertion.due,
+        insertion.overdue,
+        insertion.solve,
+        insertion.note_failure,
+        insertion.figures,
+        insertion.numbers,
     ),
-    "circularize": LawRow(
-        orbit.circularize_fly, orbit.circularize_enter, orbit.circularize_follow, orbit.circularize_done,
-        major_cycle_due, orbit.circularize_solve, orbit.circularize_numbers,
+)
+register(
+    "coast",
+    LawRow(
+        Coast,
+        Burn,
+        coast.sentence,
+        (COAST, IGNITE, CIRCULARIZE),
+        coast.enter,
+        coast.order,
+        done=coast.done,
+        leave=coast.leave,
+        due=coast.due,
+        overdue=coast.overdue,
+        solve=coast.solve,
+        failed=note_burn_failure,
+        figures=burn_figures,
+        numbers=coast.numbers,
     ),
-    "raise": LawRow(
-        orbit.circularize_fly, orbit.circularize_enter, orbit.circularize_follow, orbit.circularize_done,
-        major_cycle_due, orbit.circularize_solve, orbit.circularize_numbers,
+)
+register(
+    "circularize",
+    LawRow(
+        Circularize,
+        Burn,
+        circularize.sentence,
+        (CUTOFF,),
+        circularize.enter,
+        circularize.order,
+        circularize.follow,
+        circularize.done,
+        circularize.leave,
+        circularize.due,
+        circularize.overdue,
+        circularize.solve,
+        note_burn_failure,
+        burn_figures,
+        circularize.numbers,
     ),
-    "orbit": LawRow(orbit.orbit_fly, orbit.orbit_enter),
-}  # fmt: skip
+)
+register(
+    "raise",
+    LawRow(
+        Raise,
+        Burn,
+        circularize.sentence,
+        (CUTOFF,),
+        circularize.enter,
+        circularize.order,
+        circularize.follow,
+        circularize.done,
+        circularize.leave,
+        circularize.due,
+        circularize.overdue,
+        circularize.solve,
+        note_burn_failure,
+        burn_figures,
+        circularize.numbers,
+    ),
+)
+register(
+    "orbit", LawRow(Orbit, orbit.OrbitMemory, orbit.sentence, (ORBIT,), orbit.enter, orbit.order, numbers=orbit.numbers)
+)

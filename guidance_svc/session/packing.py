@@ -19,6 +19,7 @@ import numpy as np
 
 T = TypeVar("T")
 Turn = Callable[[Any], Any]
+OPEN: Final[dict[Any, Callable[[], tuple[type, ...]]]] = {}  # names of types that stand for one of several
 PLAIN: Final = (float, int, str, bool, NoneType)  # what msgpack gives back as it was
 
 
@@ -43,6 +44,11 @@ def unpack(kind: type[T], data: bytes) -> T:
     return value
 
 
+def keep_open(name: TypeVar, kinds: Callable[[], tuple[type, ...]]) -> None:
+    """A type parameter stands for one of several records or None, which may become more: each is kept with its name."""
+    OPEN[name] = kinds
+
+
 def shape(*kinds: type) -> str:
     """A short name for what the bytes of these types look like; it changes with any field of theirs."""
     seen: dict[str, list[str]] = {}
@@ -61,6 +67,8 @@ def writer(kind: Any) -> Turn:
     kind = behind(kind)
     if _is_record(kind):
         return _record_writer(kind)
+    if kind in OPEN:
+        return _write_open
     origin, args = class_of(kind), get_args(kind)
     if origin in (Union, UnionType):
         return _union(args, writer, lambda turns: lambda value: [name := type(value).__name__, turns[name](value)])
@@ -88,6 +96,9 @@ def reader(kind: Any) -> Turn:
         names = [name for name, _ in _hints(kind)]
         parts = [reader(hint) for _, hint in _hints(kind)]
         return lambda value: kind(**{n: turn(v) for n, turn, v in zip(names, parts, value, strict=True)})
+    if kind in OPEN:
+        named = OPEN[kind]
+        return lambda value: None if value is None else reader(_kind_named(named(), value[0]))(value[1])
     origin, args = class_of(kind), get_args(kind)
     if origin in (Union, UnionType):
         return _union(args, reader, lambda turns: lambda value: turns[value[0]](value[1]))
@@ -101,6 +112,15 @@ def reader(kind: Any) -> Turn:
     if origin is np.ndarray:
         return lambda value: np.array(value, dtype=np.float64)
     return _plain_turn(kind)
+
+
+def _write_open(value: Any) -> list[Any] | None:
+    kind: Any = type(value)
+    return None if value is None else [kind.__name__, writer(kind)(value)]
+
+
+def _kind_named(kinds: tuple[type, ...], name: str) -> type:
+    return {kind.__name__: kind for kind in kinds}[name]
 
 
 def _record_writer(kind: Any) -> Turn:
@@ -164,6 +184,8 @@ def behind(kind: Any) -> Any:
             kind = kind.__value__
         elif hasattr(kind, "__supertype__"):
             kind = kind.__supertype__
+        elif _is_record(origin):
+            kind = origin
         else:
             return kind
 
@@ -203,6 +225,10 @@ def _describe(kind: Any, seen: dict[str, list[str]]) -> None:
     """
     kind = behind(kind)
     writer(kind)
+    if kind in OPEN:
+        for kept in OPEN[kind]():
+            _describe(kept, seen)
+        return
     if class_of(kind) in (Literal, np.ndarray):
         return
     for arg in get_args(kind):
@@ -217,6 +243,8 @@ def _describe(kind: Any, seen: dict[str, list[str]]) -> None:
 def _text(kind: Any) -> str:
     """A hint in words that are the same in every version of Python and numpy."""
     kind = behind(kind)
+    if kind in OPEN:
+        return f"open {kind.__name__}"
     origin, args = class_of(kind), get_args(kind)
     if origin is Literal:
         return f"one of {args!r}"

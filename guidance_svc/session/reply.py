@@ -12,7 +12,7 @@ from guidance_svc.domain import Command, Detail, FlightPlan, Frame, Vec
 from guidance_svc.errors import NotConverged
 from guidance_svc.laws.engine import flown_stage
 from guidance_svc.laws.events import next_event
-from guidance_svc.laws.memory import Memory, Numbers, Order, Turning
+from guidance_svc.laws.memory import Flight, Numbers, Order, Turning
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.stack import mass_at_burnout_kg
 
@@ -24,23 +24,25 @@ STANDSTILL_M_S = 1.0  # over ground: slower than this is no direction of flight
 
 
 def command_for(
-    seq: int, order: Order, memory: Memory, now: Navigation, plan: FlightPlan, frame: Frame, numbers: Numbers | None
+    seq: int, order: Order, flight: Flight, rates: Turning | None, now: Navigation, plan: FlightPlan, frame: Frame,
+    numbers: Numbers | None,
 ) -> Command:
     """The reply to one state.
 
     Args:
+        rates: of pitch and heading; None while there are none.
         numbers: None for scripts that did not ask for detail.
 
     Raises:
         NotConverged: a number that goes out is not finite.
     """
-    pitch, heading = told_angles(order.direction, now.local, held_heading_rad(memory, now))
-    pitch_rate, heading_rate = memory.turning[:2] if memory.turning else (0.0, 0.0)
+    pitch, heading = told_angles(order.direction, now.local, held_heading_rad(flight, rates, now))
+    pitch_rate, heading_rate = (rates.pitch_rad_s, rates.heading_rad_s) if rates else (0.0, 0.0)
     cutoff = order.cutoff_at_s
     command = Command(
         seq=seq,
         time_s=now.time_s,
-        phase=plan.phases[memory.phase].law,
+        phase=plan.phases[flight.phase].law,
         direction=order.direction,
         pointing_script=direction_from_bci(order.direction, frame, plan.body, now.time_s),
         pitch_rad=pitch,
@@ -51,19 +53,19 @@ def command_for(
         engine_on=order.engine_on,
         cutoff_at_s=cutoff,
         time_to_cutoff_s=None if cutoff is None else max(cutoff - now.time_s, 0.0),
-        event=next_event(order, memory, now.time_s),
+        event=next_event(order, flight, now.time_s),
         next_contact_s=order.next_contact_s,
         status=order.status,
         warnings=order.warnings,
-        detail=detail_for(numbers, memory, now, plan) if numbers else None,
+        detail=detail_for(numbers, flight, now, plan) if numbers else None,
         throttle_down=order.throttle_down,
-        latest_off_at_s=latest_off_s(order, memory, now, plan),
+        latest_off_at_s=latest_off_s(order, flight, now, plan),
     )
     require_finite(command)
     return command
 
 
-def latest_off_s(order: Order, memory: Memory, now: Navigation, plan: FlightPlan) -> float | None:
+def latest_off_s(order: Order, flight: Flight, now: Navigation, plan: FlightPlan) -> float | None:
     """Vehicle time beyond which the engine must not burn, whatever becomes of the link; None while it is off.
 
     It is the cutoff where one is planned, else the time at which the stage has burnt all it may at this throttle: a
@@ -71,18 +73,18 @@ def latest_off_s(order: Order, memory: Memory, now: Navigation, plan: FlightPlan
     """
     if not order.engine_on or order.cutoff_at_s is not None:
         return order.cutoff_at_s if order.engine_on else None
-    stage = flown_stage(memory, plan)
+    stage = flown_stage(flight, plan)
     throttle = max(order.throttle_frac, stage.throttle_min_frac, LOWEST_THROTTLE_FRAC)
-    left_kg = max(now.mass_kg - mass_at_burnout_kg(plan.vehicle, memory.stage), 0.0)
+    left_kg = max(now.mass_kg - mass_at_burnout_kg(plan.vehicle, flight.stage), 0.0)
     return now.time_s + left_kg / (throttle * stage.mass_flow_kg_s)
 
 
-def turning(order: Order, memory: Memory, now: Navigation, plan: FlightPlan, frame: Frame) -> Turning:
+def turning(order: Order, flight: Flight, now: Navigation, plan: FlightPlan, frame: Frame) -> Turning:
     """Rates of pitch and heading over the next second, and when they were worked out; kept for a quarter second."""
-    before = memory.turning
+    before = flight.turning
     if before is not None and before.at_s <= now.time_s < before.at_s + TURNING_KEPT_S:
         return before
-    held = held_heading_rad(memory, now)
+    held = held_heading_rad(flight, before, now)
     pitch, heading = told_angles(order.direction, now.local, held)
     later = triad(add(now.position_m, now.velocity_m_s), frame.up, plan.body)
     pitch_soon, heading_soon = told_angles(order.direction_soon, later, heading)
@@ -96,16 +98,16 @@ def kept_heading(before: Turning | None) -> Turning | None:
     return None if before is None else Turning(before.pitch_rad_s, before.heading_rad_s, -inf, before.heading_rad)
 
 
-def held_heading_rad(memory: Memory, now: Navigation) -> float:
+def held_heading_rad(flight: Flight, last: Turning | None, now: Navigation) -> float:
     """The heading to hold while the thrust is vertical: the last one sent, else that of the ascent, else the flight's.
 
     Returns:
         [0, 2 pi), clockwise from north; east where nothing has a direction.
     """
-    if memory.turning is not None:
-        return memory.turning.heading_rad
-    if memory.heading_rad is not None:
-        return memory.heading_rad
+    if last is not None:
+        return last.heading_rad
+    if flight.heading_rad is not None:
+        return flight.heading_rad
     north, east = (dot(now.ground_velocity_m_s, axis) for axis in (now.local.north, now.local.east))
     return atan2(east, north) % TWO_PI if abs(north) + abs(east) > STANDSTILL_M_S else 0.5 * pi
 
@@ -131,15 +133,15 @@ def told_angles(direction: Vec, local: Triad, held_rad: float) -> tuple[float, f
     return (shown if pitch > 0.0 else -shown, heading if heading < TWO_PI else 0.0)
 
 
-def detail_for(numbers: Numbers, memory: Memory, now: Navigation, plan: FlightPlan) -> Detail:
+def detail_for(numbers: Numbers, flight: Flight, now: Navigation, plan: FlightPlan) -> Detail:
     """The numbers behind the command."""
-    law, stage = memory.trial, flown_stage(memory, plan)
+    law, stage = numbers.trial, flown_stage(flight, plan)
     return Detail(
         velocity_to_gain_m_s=numbers.velocity_to_gain_m_s,
         present_orbit=orbit_report(now.position_m, now.velocity_m_s, plan.body),
         predicted_orbit=numbers.predicted_orbit,
-        radius_spread_m=memory.spread_m,
-        height_spread_m=memory.height_spread_m,
+        radius_spread_m=numbers.radius_spread_m,
+        height_spread_m=numbers.height_spread_m,
         propellant_margin_kg=numbers.propellant_margin_kg,
         exhaust_velocity_m_s=stage.exhaust_velocity_m_s,
         mass_flow_kg_s=stage.mass_flow_kg_s,

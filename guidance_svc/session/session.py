@@ -10,21 +10,21 @@ from typing import NamedTuple
 
 from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.core.vectors import norm, unit
-from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Vec, VehicleState
+from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Phase, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, MessageFault, NotConverged, SessionFault
-from guidance_svc.laws.air import cover_settled, cover_watched, uncovered, with_cover_event
+from guidance_svc.laws.cover import forget_look_ahead, settle_engine, uncovered, watch_drop, with_drop_event
 from guidance_svc.laws.events import acknowledged, noted, require_known, shown, to_the_instant
-from guidance_svc.laws.memory import Memory, Order
+from guidance_svc.laws.memory import Burn, Flight, Memory, Order, Own
 from guidance_svc.laws.navigation import Navigation, navigate
-from guidance_svc.laws.table import LAWS, with_detours
+from guidance_svc.laws.rows import LawRow
+from guidance_svc.laws.table import LAWS, memories, with_detours
 from guidance_svc.session.first_state import explained, first_warnings
 from guidance_svc.session.history import History, Place
-from guidance_svc.session.packing import pack, unpack
+from guidance_svc.session.packing import keep_open, pack, unpack
 from guidance_svc.session.reply import command_for, kept_heading, turning
 
 DOUBTS_S = 30.0  # vehicle time in which a first state that does not fit the plan is spoken of
 EXPLAINED = 3  # refusals of a first state: 7 ms each, 150 times what a refusal costs otherwise
-FRESH_CYCLES = 2.0  # a law older than this many major cycles is solved anew before the reply, not after it
 PHYSICS_ERRORS = (GuidanceError, ArithmeticError, LookupError, ValueError)  # numpy's LinAlgError is a ValueError
 HISTORY_BYTES = 8_388_608  # 18 minutes at 50 states a second, 15 hours at one
 REPLY_STEPS = 2400  # integrator steps before a reply: 30 ms without compiled kernels; the usual reply takes none
@@ -33,6 +33,9 @@ LIGHT_STEPS = 600  # a reply that took more has no major cycle after it
 STATE_STEPS = 20  # what a state costs besides the steps that it counts
 DAMAGED = "what was kept of the flight is damaged; after going back in time guidance goes on from an earlier moment"
 MARK_STEPS = 1000  # counted between two marks: 12 ms to fly them again
+
+
+keep_open(Own, memories)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +48,7 @@ class Point:
     """
 
     time_s: float
-    memory: Memory
+    memory: Memory[object]
     due: Navigation | None
     command: Command
 
@@ -105,8 +108,8 @@ class Session:
         if start is not None and message.time_s < start.time_s:
             earlier = self.restored(self.history, message.time_s)
             start = earlier.point
-        memory, last = (start.memory, start.command) if start else (Memory(), None)
-        require_known(message.seen_event, memory, self.plan, last)
+        flight, last = (start.memory.flight, start.command) if start else (Flight(), None)
+        require_known(message.seen_event, flight, self.plan, last)
         if earlier is not None:
             self.go_back(earlier)
             self._damaged_until_s = message.time_s + DOUBTS_S if earlier.place.damaged else -inf
@@ -131,7 +134,7 @@ class Session:
         try:
             return navigate(message, self.plan, self.frame)
         except MessageFault as fault:
-            if (self.point is not None and self.point.memory.begun) or self._refused >= EXPLAINED:
+            if (self.point is not None and self.point.memory.flight.begun) or self._refused >= EXPLAINED:
                 raise
             self._refused += 1
             raise explained(fault, message, self.plan, self.frame) from None
@@ -153,78 +156,83 @@ class Session:
 
     def after(self, point: Point | None, message: VehicleState, now: Navigation) -> tuple[Point, Command]:
         """The session after a state, and the reply; nothing is changed."""
-        memory = point.memory if point else self.first_memory(message, now)
-        memory = acknowledged(message.seen_event, memory, now, uncovered(self.plan, memory))
+        flight = point.memory.flight if point else self.first_flight(message, now)
+        flight = acknowledged(message.seen_event, flight, now, uncovered(self.plan, flight))
         with allowed(UNBOUNDED) as effort:
-            after, command = self.fly(point, memory, now, message.seq)
-        if not after.begun:
+            after, command = self.fly(point, flight, now, message.seq)
+        if not after.flight.begun:
             return Point(now.time_s, after, None, command), command
-        phase = self.plan.phases[after.phase]
-        solved = after.solved_at_s == now.time_s and after.search is None and after.lesser_search is None
-        due = not solved and effort.spent <= LIGHT_STEPS and LAWS[phase.law].due(after, now, self.plan, phase)
+        phase = self.plan.phases[after.flight.phase]
+        due = effort.spent <= LIGHT_STEPS and LAWS[phase.law].due(after, now, self.plan, phase)
         return Point(now.time_s, after, now if due else None, command), command
 
-    def first_memory(self, message: VehicleState, now: Navigation) -> Memory:
-        """Memory of a flight that begins with this state, with what does not fit between it and the plan."""
+    def first_flight(self, message: VehicleState, now: Navigation) -> Flight:
+        """A flight that begins with this state, with what does not fit between it and the plan."""
         try:
             doubts = first_warnings(message, self.plan, self.frame)
         except PHYSICS_ERRORS:
             doubts = ()
         hold = self.plan.phases[0]
         until_s = max(now.time_s + DOUBTS_S, hold.release_at_s if isinstance(hold, Hold) else now.time_s)
-        return replace(Memory(), since_s=now.time_s, doubts=doubts, doubts_until_s=until_s)
+        return Flight(since_s=now.time_s, doubts=doubts, doubts_until_s=until_s)
 
-    def fly(self, point: Point | None, memory: Memory, now: Navigation, seq: int) -> tuple[Memory, Command]:
+    def fly(self, point: Point | None, flight: Flight, now: Navigation, seq: int) -> tuple[Memory[object], Command]:
         """Phase table, order, command; a failure of the physics repeats the last good command as stale."""
+        before: Memory[object] = Memory(flight, point.memory.own if point else None)
         try:
-            return self.flown(memory, now, seq)
+            return self.flown(before, now, seq)
         except PHYSICS_ERRORS as problem:
-            return memory, self.stale(point, memory, now, seq, problem)
+            return before, self.stale(point, flight, now, seq, problem)
 
-    def flown(self, memory: Memory, now: Navigation, seq: int) -> tuple[Memory, Command]:
+    def flown(self, before: Memory[object], now: Navigation, seq: int) -> tuple[Memory[object], Command]:
         """Phase table, order, command, within the steps that a reply may take."""
         with allowed(REPLY_STEPS):
-            memory = memory if memory.begun else self.entered(memory, now)
-            memory = self.moved_on(cover_settled(memory, now), now)
-            memory = self.kept_fresh(cover_watched(memory, now, self.plan), now)
-            row, phase = LAWS[self.plan.phases[memory.phase].law], self.plan.phases[memory.phase]
-            plan = uncovered(self.plan, memory)
-            order = with_cover_event(row.fly(memory, now, plan, phase), memory)
-            memory = shown(order, memory, now, self.plan)
-            order = with_doubts(to_the_instant(order, memory, now), memory, now)
-            rates = turning(order, memory, now, plan, self.frame)
-            memory = memory if rates is memory.turning else replace(memory, turning=rates)
-            numbers = row.numbers(memory, now, plan, phase) if self.detail else None
-            command = command_for(seq, order, memory, now, plan, self.frame, numbers)
-            return noted(memory, command.event, now), command
+            memory = before if before.flight.begun else self.entered(before.flight, None, now)
+            memory = self.moved_on(Memory(settle_engine(memory.flight, now), memory.own), now)
+            memory = self.kept_fresh(Memory(watch_drop(memory.flight, now, self.plan), memory.own), now)
+            flight, own = memory
+            phase = self.plan.phases[flight.phase]
+            row, plan = LAWS[phase.law], uncovered(self.plan, flight)
+            order = with_drop_event(row.order(memory, now, plan, phase), flight)
+            flight = shown(order, flight, now, self.plan)
+            order = with_doubts(to_the_instant(order, flight, now), flight, now)
+            rates = turning(order, flight, now, plan, self.frame)
+            numbers = row.numbers(Memory(flight, own), now, plan, phase) if self.detail else None
+            command = command_for(seq, order, flight, rates, now, plan, self.frame, numbers)
+            return Memory(noted(flight, command.event, rates, now), own), command
 
-    def entered(self, memory: Memory, now: Navigation) -> Memory:
-        """The phase begins with this state."""
-        memory = replace(memory, begun=True, since_s=now.time_s, turning=kept_heading(memory.turning))
-        phase = self.plan.phases[memory.phase]
-        return LAWS[phase.law].enter(memory, now, self.plan, phase)
+    def entered(self, flight: Flight, left: Burn | None, now: Navigation) -> Memory[object]:
+        """The phase begins with this state.
 
-    def moved_on(self, memory: Memory, now: Navigation) -> Memory:
+        Args:
+            left: by the phase before.
+        """
+        flight = flight._replace(begun=True, since_s=now.time_s, turning=kept_heading(flight.turning))
+        flight = forget_look_ahead(flight)
+        phase = self.plan.phases[flight.phase]
+        return LAWS[phase.law].enter(flight, left, now, self.plan, phase)
+
+    def moved_on(self, memory: Memory[object], now: Navigation) -> Memory[object]:
         """Follow the state; begin later phases as long as the present one is done."""
         for _ in range(len(self.plan.phases)):
-            phase = self.plan.phases[memory.phase]
-            memory = LAWS[phase.law].follow(memory, now, uncovered(self.plan, memory), phase)
-            if memory.phase + 1 == len(self.plan.phases) or not LAWS[phase.law].done(
-                memory, now, uncovered(self.plan, memory), phase
+            phase = self.plan.phases[memory.flight.phase]
+            row = LAWS[phase.law]
+            memory = row.follow(memory, now, uncovered(self.plan, memory.flight), phase)
+            flight, own = memory
+            if flight.phase + 1 == len(self.plan.phases) or not row.done(
+                memory, now, uncovered(self.plan, flight), phase
             ):
                 break
-            memory = self.entered(replace(memory, phase=memory.phase + 1), now)
+            memory = self.entered(flight._replace(phase=flight.phase + 1), row.leave(own), now)
         return memory
 
-    def kept_fresh(self, memory: Memory, now: Navigation) -> Memory:
+    def kept_fresh(self, memory: Memory[object], now: Navigation) -> Memory[object]:
         """Solve before replying when there is no law yet, or only one from long ago."""
-        phase = self.plan.phases[memory.phase]
+        phase = self.plan.phases[memory.flight.phase]
         row = LAWS[phase.law]
-        age_s = now.time_s - memory.solved_at_s if memory.solved_at_s is not None else None
-        old = age_s is None or age_s > FRESH_CYCLES * self.plan.major_cycle_s
-        if old and row.due(memory, now, self.plan, phase):
-            memory = row.solve(memory, now, uncovered(self.plan, memory), phase)
-            require_finite_memory(memory)
+        if row.overdue(memory, now, self.plan, phase):
+            memory = row.solve(memory, now, uncovered(self.plan, memory.flight), phase)
+            require_finite_memory(memory, row)
         return memory
 
     def work(self) -> None:
@@ -236,7 +244,7 @@ class Session:
         point = self.point
         if point is None or point.due is None:
             return
-        self.point = unsolved(point)
+        self.point = self.unsolved(point)
         with self.counted():
             self.point = self.worked(point)
 
@@ -244,13 +252,15 @@ class Session:
         """The point after the major cycle that is due; nothing is changed."""
         if point.due is None:
             return point
-        phase, memory = self.plan.phases[point.memory.phase], point.memory
+        memory = point.memory
+        phase = self.plan.phases[memory.flight.phase]
+        row = LAWS[phase.law]
         try:
             with allowed(CYCLE_STEPS):
-                solved = LAWS[phase.law].solve(memory, point.due, uncovered(self.plan, memory), phase)
-            require_finite_memory(solved)
+                solved = row.solve(memory, point.due, uncovered(self.plan, memory.flight), phase)
+            require_finite_memory(solved, row)
         except PHYSICS_ERRORS:
-            return unsolved(point)  # the attempt is counted; the last law stays in force
+            return self.unsolved(point)  # the attempt is counted; the last law stays in force
         return replace(point, memory=solved, due=None)
 
     @contextmanager
@@ -267,7 +277,7 @@ class Session:
         point = self.point
         if point is None:
             return
-        here = (point.memory.phase, point.memory.stage)
+        here = (point.memory.flight.phase, point.memory.flight.stage)
         firm = self._unmarked >= MARK_STEPS or here != self._marked
         if not firm and not self._went_back:
             return
@@ -309,9 +319,9 @@ class Session:
         """A script has resumed: it may count from anywhere."""
         self.detail, self.resumed = detail, True
 
-    def stale(self, point: Point | None, memory: Memory, now: Navigation, seq: int, problem: Exception) -> Command:
+    def stale(self, point: Point | None, flight: Flight, now: Navigation, seq: int, problem: Exception) -> Command:
         """The last good command for this state, marked stale, saying why."""
-        last = point.command if point and point.memory.begun else None
+        last = point.command if point and point.memory.flight.begun else None
         direction: Vec = last.direction if last else now.local.up
         if last is None and norm(now.velocity_m_s) > 0.0:
             direction = unit(now.velocity_m_s)
@@ -324,22 +334,22 @@ class Session:
             status="stale" if last else "converging",
             warnings=(f"guidance could not be computed: {reason_of(problem)}",),
         )
-        return command_for(seq, with_doubts(order, memory, now), memory, now, self.plan, self.frame, None)
+        order, rates = with_doubts(order, flight, now), flight.turning
+        return command_for(seq, order, flight, rates, now, self.plan, self.frame, None)
+
+    def unsolved(self, point: Point) -> Point:
+        """The point with its major cycle tried and not solved."""
+        flight, own = point.memory
+        return replace(point, memory=Memory(flight, LAWS[self.plan.phases[flight.phase].law].failed(own)), due=None)
 
 
-def require_finite_memory(memory: Memory) -> None:
+def require_finite_memory(memory: Memory[object], row: LawRow[Phase, object]) -> None:
     """Take no major cycle in whose numbers would spoil every reply after it.
 
     Raises:
         NotConverged: naming the number.
     """
-    numbers = [
-        (name, getattr(memory, name)) for name in ("throttle_frac", "cutoff_at_s", "ignite_at_s", "separate_at_s")
-    ]  # fmt: skip
-    for name, law in (("law", memory.law), ("trial", memory.trial)):
-        if law is not None:
-            numbers += [(name, x) for x in (*law.steer, *law.steer_rate, law.burn_s, law.cutoff_s)]
-    for name, value in numbers:
+    for name, value in (("throttle_frac", memory.flight.throttle_frac), *row.figures(memory.own)):
         if value is not None and not isfinite(value):
             raise NotConverged("not_finite", name, "a finite number", value)
 
@@ -351,13 +361,8 @@ def reason_of(problem: Exception) -> str:
     return "this state lies outside of what the equations can be solved for (a division by zero, a root of less than 0)"
 
 
-def with_doubts(order: Order, memory: Memory, now: Navigation) -> Order:
+def with_doubts(order: Order, flight: Flight, now: Navigation) -> Order:
     """The order with what did not fit at the first state, for its first half minute and all the time on the pad."""
-    if not memory.doubts or now.time_s > memory.doubts_until_s:
+    if not flight.doubts or now.time_s > flight.doubts_until_s:
         return order
-    return replace(order, warnings=memory.doubts + order.warnings)
-
-
-def unsolved(point: Point) -> Point:
-    """The point with its major cycle tried and not solved."""
-    return replace(point, memory=replace(point.memory, attempts=point.memory.attempts + 1), due=None)
+    return order._replace(warnings=flight.doubts + order.warnings)

@@ -48,7 +48,7 @@ def flown(plan: FlightPlan, world: World, state: SimState) -> tuple[SimState, li
 
     def guide(message: VehicleState) -> Command:
         command = session.state(message)
-        foreseen.append(session.point.memory.cover_goes_s if session.point else None)
+        foreseen.append(session.point.memory.flight.cover.goes_s if session.point else None)
         session.work()
         return command
 

@@ -26,7 +26,7 @@ from guidance_svc.core.steering import (
 )
 from guidance_svc.core.vectors import add, cross, dot, norm, scale, turn_about, unit
 from guidance_svc.domain import Body, Target
-from guidance_svc.laws.insertion import LOFTED_PITCHES_RAD
+from guidance_svc.laws.insertion_cycle import LOFTED_PITCHES_RAD
 from tests.closed_loop.optimum_cases import CASES, insertion_case
 from tests.core.dense import flown
 

@@ -11,13 +11,15 @@ from guidance_svc.core.detour_search import DetourSearch
 from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.domain import Circularize, Coast, Command, FlightPlan, Frame, Insertion, Orbit, Phase, VehicleState
 from guidance_svc.errors import BudgetSpent
-from guidance_svc.laws import insertion
-from guidance_svc.laws.insertion import MOST_CUT_SHORT
+from guidance_svc.laws import insertion_cycle
+from guidance_svc.laws.insertion_cycle import MOST_CUT_SHORT
+from guidance_svc.laws.insertion_memory import InsertionMemory
 from guidance_svc.laws.memory import Memory
 from guidance_svc.session.packing import pack, unpack
 from guidance_svc.session.session import CYCLE_STEPS, LIGHT_STEPS, MARK_STEPS, REPLY_STEPS, STATE_STEPS, Session
 from tests.closed_loop.optimum_cases import insertion_case
 from tests.session.exchange import EARTH, LATE, flown, late_start
+from tests.session.remembered import insertion_of
 
 MESSAGE_STEPS = max(REPLY_STEPS, LIGHT_STEPS + CYCLE_STEPS) + MARK_STEPS
 
@@ -73,11 +75,11 @@ def test_what_takes_too_long_is_stale_with_its_reason(monkeypatch: pytest.Monkey
     first = flown(LATE, late_start(), 0.2, 2)
     session.state(first[0].message)
     session.work()
-    monkeypatch.setattr("guidance_svc.session.session.REPLY_STEPS", 10)
+    monkeypatch.setattr("guidance_svc.session.session.REPLY_STEPS", 5)
     command = session.state(replace(first[1].message, time_s=5.0))  # the law is old: it is solved before the reply
     assert command.status == "stale"
     (said,) = command.warnings
-    assert said.startswith("guidance could not be computed: budget spent; expected at most 10 steps of computing")
+    assert said.startswith("guidance could not be computed: budget spent; expected at most 5 steps of computing")
     monkeypatch.undo()
     assert session.state(replace(first[1].message, seq=9, time_s=5.1)).status == "ok"
 
@@ -123,8 +125,8 @@ def test_a_session_in_the_middle_of_a_search_can_be_kept() -> None:
     for exchange in exchanges[:4]:
         session.state(exchange.message)
     session.work()
+    assert insertion_of(session).search is not None
     assert session.point is not None
-    assert session.point.memory.search is not None
     session.point = unpack(type(session.point), pack(session.point))
     assert [session.state(exchange.message) for exchange in exchanges[4:]] == [e.reply for e in exchanges[4:]]
 
@@ -142,7 +144,7 @@ def test_a_search_for_a_coast_outlives_a_message_whose_budget_ended(
 ) -> None:
     plan, states = coasting_flight(40)
     session, calls = Session(plan, Frame()), []
-    step = insertion.stepped
+    step = insertion_cycle.stepped
 
     def out_of_budget(search: DetourSearch) -> DetourSearch:
         calls.append(search)
@@ -150,7 +152,7 @@ def test_a_search_for_a_coast_outlives_a_message_whose_budget_ended(
             raise BudgetSpent("budget_spent", "", "less", "more")
         return step(search)
 
-    monkeypatch.setattr(insertion, "stepped", out_of_budget)
+    monkeypatch.setattr(insertion_cycle, "stepped", out_of_budget)
     replies = [session.state(state) for state in states]
     found = any("a coast saves 331 kg" in word for reply in replies for word in reply.warnings)
     assert found is (in_a_row < MOST_CUT_SHORT)
@@ -160,15 +162,15 @@ def test_a_search_for_a_coast_outlives_a_message_whose_budget_ended(
 
 def test_a_coast_that_is_found_outlives_a_message_whose_budget_ended(monkeypatch: pytest.MonkeyPatch) -> None:
     plan, states = coasting_flight(40)
-    session, take_up, calls = Session(plan, Frame()), insertion.taken_up, []
+    session, take_up, calls = Session(plan, Frame()), insertion_cycle.taken_up, []
 
-    def out_of_budget(*arguments: object) -> Memory:
+    def out_of_budget(*arguments: object) -> Memory[InsertionMemory]:
         calls.append(1)
         if len(calls) < 3:
             raise BudgetSpent("budget_spent", "", "less", "more")
         return take_up(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(insertion, "taken_up", out_of_budget)
+    monkeypatch.setattr(insertion_cycle, "taken_up", out_of_budget)
     replies = [session.state(state) for state in states]
     assert any("a coast saves 331 kg" in word for word in replies[-1].warnings)
     assert {reply.status for reply in replies} == {"ok"}

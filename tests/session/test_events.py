@@ -14,6 +14,7 @@ from guidance_svc.domain import Command, Frame, VehicleState
 from guidance_svc.errors import SessionFault
 from guidance_svc.session.session import Session
 from tests.session.exchange import CLIMB, LATE, Exchange, climb_flight, late_start, telemetry
+from tests.session.remembered import flight_of
 
 CLIMBED = tuple(climb_flight(900))
 WITH_BOTH_KG = CLIMB.vehicle.mass_at_ignition_kg(0)
@@ -68,10 +69,9 @@ def test_what_is_kept_of_events_does_not_grow_with_what_a_script_says() -> None:
     script = Script()
     for exchange in CLIMBED:
         script.send(exchange.message, seen_event="1-0-cutoff")
-    assert script.session.point is not None
-    memory = script.session.point.memory
-    assert len(memory.seen) <= 8
-    assert len(memory.sent) <= 8
+    flight = flight_of(script.session)
+    assert len(flight.seen) <= 8
+    assert len(flight.sent) <= 8
 
 
 def test_an_event_is_not_believed_before_its_time() -> None:
@@ -87,8 +87,7 @@ def test_an_event_that_was_never_sent_is_not_believed() -> None:
     script.send(CLIMBED[0].message)
     after = [e.message for e in CLIMBED if 10.0 < e.message.time_s < 11.0]
     script.send(after[0], seen_event="1-0-separate")
-    assert script.session.point is not None
-    assert "1-0-separate" not in script.session.point.memory.seen
+    assert "1-0-separate" not in flight_of(script.session).seen
 
 
 def test_a_stale_acknowledgement_after_a_reloaded_save_separates_nothing() -> None:

@@ -11,12 +11,14 @@ import pytest
 
 from guidance_svc.core.finite import not_finite
 from guidance_svc.domain import Command, Detail, Event, Frame, OrbitReport, ThrottleDown
+from guidance_svc.laws.insertion_memory import InsertionMemory
 from guidance_svc.laws.memory import Memory
 from guidance_svc.laws.table import LAWS
 from guidance_svc.session.session import Session
 from guidance_svc.wire.codec import encode
 from guidance_svc.wire.replies import command_message
 from tests.session.exchange import LATE, flown, late_start
+from tests.session.remembered import flight_of, insertion_of
 
 ORBIT = OrbitReport(2e5, 3e5, 0.5, 0.1, 5400.0, 100.0)
 WHOLE = Command(
@@ -57,8 +59,12 @@ def test_a_major_cycle_with_a_bad_number_is_not_taken_in(name: str, monkeypatch:
     exchanges = flown(LATE, late_start(), 0.2, 24)
     session, good = Session(LATE, Frame()), LAWS["insertion"]
 
-    def spoil(memory: Memory, *rest: Any) -> Memory:
-        return replace(good.solve(memory, *rest), **{name: nan})
+    def spoil(memory: Memory[object], *rest: Any) -> Memory[object]:
+        flight, own = good.solve(memory, *rest)
+        assert isinstance(own, InsertionMemory)
+        if name == "throttle_frac":
+            return Memory(flight._replace(throttle_frac=nan), own)
+        return Memory(flight, own._replace(burn=own.burn._replace(**{name: nan})))
 
     for exchange in exchanges[:3]:
         session.state(exchange.message)
@@ -66,8 +72,7 @@ def test_a_major_cycle_with_a_bad_number_is_not_taken_in(name: str, monkeypatch:
     for exchange in exchanges[3:12]:
         reply = session.state(exchange.message)
         assert isfinite(reply.throttle_frac)
-        assert session.point is not None
-        kept = getattr(session.point.memory, name)
+        kept = getattr(flight_of(session) if name == "throttle_frac" else insertion_of(session).burn, name)
         assert kept is None or isfinite(kept)
     assert reply.status == "stale"  # by then the law is old, and solved before the reply
     monkeypatch.undo()
@@ -87,7 +92,7 @@ def test_a_law_that_orders_a_bad_number_is_stale_and_the_session_goes_on(
     session, good = Session(LATE, Frame()), LAWS["insertion"]
     for exchange in exchanges[:3]:
         session.state(exchange.message)
-    spoil = replace(good, fly=lambda *now: replace(good.fly(*now), **bad))
+    spoil = replace(good, order=lambda *now: good.order(*now)._replace(**bad))
     monkeypatch.setitem(LAWS, "insertion", spoil)
     for exchange in exchanges[3:5]:
         reply = session.state(exchange.message)

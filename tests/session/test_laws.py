@@ -7,9 +7,9 @@ from typing import get_args
 
 import pytest
 
-from guidance_svc.domain import Boost, Circularize, Coast, Hold, Insertion, Law, Orbit, Phase, Raise
+from guidance_svc.domain import Boost, Circularize, Coast, EventName, Hold, Insertion, Law, Orbit, Phase, Raise
 from guidance_svc.laws import table as laws
-from guidance_svc.laws.table import LAWS
+from guidance_svc.laws.table import EVENTS, LAWS
 from guidance_svc.session.describe import phase_sentences
 from tests.closed_loop.optimum_cases import insertion_case
 from tests.session.exchange import CLIMB, LATE, climb_flight, flown, late_flight
@@ -28,7 +28,7 @@ def test_the_drawing_shows_every_law_in_the_order_of_the_type() -> None:
 
 @pytest.mark.parametrize("phase", [Hold(), Boost(), Insertion(), Coast(), Raise(), Circularize(), Orbit()])
 def test_every_phase_names_a_law_of_the_table(phase: Phase) -> None:
-    assert LAWS[phase.law].fly is not None
+    assert isinstance(phase, LAWS[phase.law].kind)
 
 
 def test_every_phase_of_the_union_is_known() -> None:
@@ -69,3 +69,15 @@ def test_a_two_stage_insertion_asks_for_separation_ignition_and_cutoff_in_order(
     stages = [e.message.stage for e in exchanges]
     assert stages == sorted(stages)  # type: ignore[type-var]
     assert stages[-1] == 1
+
+
+def test_what_laws_ask_for_is_what_messages_can_say_and_no_flight_asks_for_more() -> None:
+    assert set(EVENTS) == set(get_args(EventName))
+    for exchange in (*climb_flight(), *late_flight()):
+        event = exchange.reply.event
+        assert event is None or event.name in {kind.name for kind in LAWS[exchange.reply.phase].events}
+
+
+def test_two_laws_with_an_event_of_one_name_mean_the_same_by_it() -> None:
+    for row in LAWS.values():
+        assert all(EVENTS[kind.name] is kind for kind in row.events)

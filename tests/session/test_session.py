@@ -13,13 +13,14 @@ import pytest
 from guidance_svc.core.vectors import scale
 from guidance_svc.domain import Command, FlightPlan, Frame, OpenRequest, Vec, VehicleState
 from guidance_svc.errors import MessageFault, SessionFault
-from guidance_svc.laws.memory import Memory, Order
+from guidance_svc.laws.memory import Flight, Order
 from guidance_svc.laws.navigation import navigate
 from guidance_svc.laws.table import LAWS
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.reply import latest_off_s
 from guidance_svc.session.session import Session
 from tests.session.exchange import CLIMB, LATE, STACK, UPPER, Exchange, climb_flight, late_flight
+from tests.session.remembered import insertion_of
 
 DICE_SEED = 20261125
 
@@ -261,9 +262,9 @@ def test_a_stale_command_after_a_reload_repeats_nothing_of_the_part_never_flown(
     message, row = replace(sent(late())[100], seq=900), LAWS["insertion"]
 
     def breaks_there(memory, now, *rest):  # type: ignore[no-untyped-def]
-        return row.fly(memory, now, *rest) if now.time_s < message.time_s else broken()
+        return row.order(memory, now, *rest) if now.time_s < message.time_s else broken()
 
-    monkeypatch.setitem(LAWS, "insertion", replace(row, fly=breaks_there))
+    monkeypatch.setitem(LAWS, "insertion", replace(row, order=breaks_there))
     stale = flown.state(message)
     assert stale.status == "stale"
     assert stale == clean.state(message)
@@ -273,7 +274,7 @@ def test_a_clock_before_the_first_state_leaves_nothing_of_the_later_flight(monke
     messages = sent(late())
     flown, opened = fresh(LATE), fresh(LATE)
     replies(flown, messages[20:200])
-    broke = {"insertion": replace(LAWS["insertion"], fly=broken)}
+    broke = {"insertion": replace(LAWS["insertion"], order=broken)}
     for law, row in broke.items():
         monkeypatch.setitem(LAWS, law, row)
     assert flown.state(replace(messages[0], seq=900)) == opened.state(replace(messages[0], seq=900))
@@ -289,14 +290,14 @@ def test_a_major_cycle_that_breaks_in_an_unexpected_way_does_not_lock_the_sessio
     messages = sent(late())
     replies(session, messages[:30])
     at = next(k for k in range(30, 60) if session.state(messages[k]) and session.point and session.point.due)
-    assert session.point is not None
-    attempts = session.point.memory.attempts
+    attempts = insertion_of(session).burn.attempts
     with monkeypatch.context() as patched:
         patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], solve=wrong))
         with pytest.raises(TypeError):
             session.work()
+        assert session.point is not None
         assert session.point.due is None
-        assert session.point.memory.attempts == attempts + 1
+        assert insertion_of(session).burn.attempts == attempts + 1
     assert session.state(messages[at + 1]).status == "ok"
 
 
@@ -358,7 +359,7 @@ def test_when_the_physics_fail_the_last_command_is_repeated_as_stale(monkeypatch
     messages = sent(late())
     *_, good = replies(session, messages[:30])
     with monkeypatch.context() as patched:
-        patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], fly=broken))
+        patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], order=broken))
         stale = session.state(messages[30])
     assert stale.status == "stale"
     assert "outside of what the equations can be solved for" in stale.warnings[0]
@@ -376,7 +377,7 @@ def test_when_the_physics_fail_the_last_command_is_repeated_as_stale(monkeypatch
 def test_when_the_very_first_state_fails_the_session_waits_with_the_engine_off(monkeypatch: pytest.MonkeyPatch) -> None:
     session = fresh(LATE)
     with monkeypatch.context() as patched:
-        patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], fly=broken))
+        patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], order=broken))
         first = session.state(sent(late())[0])
     assert first.status == "converging"
     assert not first.engine_on
@@ -387,12 +388,11 @@ def test_a_major_cycle_that_fails_leaves_the_last_law_in_force(monkeypatch: pyte
     session = fresh(LATE)
     messages = sent(late())
     replies(session, messages[:30])
-    assert session.point is not None
-    before = session.point.memory.law
+    before = insertion_of(session).burn.law
     with monkeypatch.context() as patched:
         patched.setitem(LAWS, "insertion", replace(LAWS["insertion"], solve=broken))
         got = replies(session, messages[30:36])
-    assert session.point.memory.law is before
+    assert insertion_of(session).burn.law is before
     assert {c.status for c in got} <= {"ok", "stale"}
     assert all(c.direction for c in got)
 
@@ -484,7 +484,7 @@ def test_the_latest_time_is_when_the_propellant_ends_at_the_throttle_as_ordered(
     order = Order((1.0, 0.0, 0.0), (1.0, 0.0, 0.0), engine_on=True, throttle_frac=throttle)
     for mass_kg in (20_000.0, 9000.0, 4100.0):
         now = navigate(replace(late()[0].message, mass_kg=mass_kg), plan, Frame())
-        latest_s = latest_off_s(order, Memory(), now, plan)
+        latest_s = latest_off_s(order, Flight(), now, plan)
         assert latest_s is not None
         ends_s = (mass_kg - only.dry_mass_kg) / (throttle * only.mass_flow_kg_s)
         assert latest_s - now.time_s == pytest.approx(ends_s, rel=1e-12)

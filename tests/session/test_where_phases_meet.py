@@ -9,11 +9,12 @@ import pytest
 
 from guidance_svc.core.detour_search import DetourSearch
 from guidance_svc.domain import Circularize, Coast, FlightPlan, Frame, Insertion, Orbit, Target, VehicleState
-from guidance_svc.laws.insertion import insertion_enter, insertion_solve, problem_now
-from guidance_svc.laws.memory import Finish, LesserSearch, Memory
+from guidance_svc.laws import coast, insertion
+from guidance_svc.laws.insertion_memory import InsertionMemory, LesserSearch, problem_now
+from guidance_svc.laws.memory import Burn, Finish, Flight, Memory
 from guidance_svc.laws.navigation import navigate
-from guidance_svc.laws.orbit import coast_enter
 from guidance_svc.laws.reach import SHORT_CYCLES, THROUGH_THE_GROUND, within_reach
+from guidance_svc.laws.table import LAWS
 from guidance_svc.session import session as session_module
 from guidance_svc.session.session import Session
 from guidance_svc.sim.telemetry import telemetry
@@ -34,15 +35,15 @@ def test_a_circle_that_the_coast_finds_met_is_not_burnt_for_at_once(missing_m_s:
     assert (command.phase, command.engine_on) == (phase, False)
 
 
-def first_law(plan: FlightPlan, before: Memory | None = None) -> Memory:
+def first_law(plan: FlightPlan, before: Memory[InsertionMemory] | None = None) -> Memory[InsertionMemory]:
     """The memory after the first cycles of an insertion from the late start."""
     world, state = late_start()
     now, phase = navigate(telemetry(state, world, Frame(), 0), plan, Frame()), plan.phases[0]
     assert isinstance(phase, Insertion)
-    memory = before or insertion_enter(Memory(), now, plan, phase)
+    memory = before or insertion.enter(Flight(), None, now, plan, phase)
     for _ in range(8):
-        memory = insertion_solve(memory, now, plan, phase)
-        if memory.law is not None:
+        memory = insertion.solve(memory, now, plan, phase)
+        if memory.own.burn.law is not None:
             return memory
     raise AssertionError("no law")
 
@@ -55,44 +56,48 @@ COASTING = replace(
 def test_no_coast_is_looked_for_while_a_lesser_target_is_flown() -> None:
     world, state = late_start()
     now = navigate(telemetry(state, world, Frame(), 0), COASTING, Frame())
-    begun = insertion_enter(Memory(), now, COASTING, Insertion(may_coast=True))
-    assert first_law(COASTING).search is not None
-    lesser = replace(begun, lesser=COASTING.target, given_up="the apogee")
-    assert first_law(COASTING, lesser).search is None
+    flight, own = insertion.enter(Flight(), None, now, COASTING, Insertion(may_coast=True))
+    assert first_law(COASTING).own.search is not None
+    lesser = own._replace(burn=own.burn._replace(lesser=COASTING.target, given_up="the apogee"))
+    assert first_law(COASTING, Memory(flight, lesser)).own.search is None
 
 
 def test_a_coast_forgets_the_searches_of_the_burn_before_it() -> None:
     # with one left every state of the phases after it was taken for one that needs a major cycle
-    memory = first_law(COASTING)
-    search, law = memory.search, memory.law
+    flight, own = first_law(COASTING)
+    search, law = own.search, own.burn.law
     assert isinstance(search, DetourSearch)
     assert law is not None
-    memory = replace(memory, lesser_search=LesserSearch(search.problem, law, 4000.0))
+    own = own._replace(lesser_search=LesserSearch(search.problem, law, 4000.0))
     world, state = late_start()
     now = navigate(telemetry(state, world, Frame(), 0), COASTING, Frame())
-    after = coast_enter(memory, now, replace(LATE, phases=(Coast(), Orbit())), Coast())
-    assert (after.search, after.lesser_search) == (None, None)
+    plan = replace(LATE, phases=(Coast(), Orbit()))
+    after = coast.enter(flight, insertion.leave(own), now, plan, Coast())
+    assert isinstance(after.own, Burn)  # which has no searches
+    assert not LAWS["coast"].due(Memory(after.flight, after.own), now, plan, Coast())
 
 
 @pytest.mark.parametrize("what", ["through the ground", "last seconds", "frozen"])
 def test_a_search_that_is_not_gone_on_with_is_over(what: str) -> None:
-    """It made every state one that needs a major cycle (`major_cycle_due`)."""
+    """It made every state one that needs a major cycle."""
     world, state = late_start()
     now, memory = navigate(telemetry(state, world, Frame(), 0), LATE, Frame()), first_law(LATE)
-    law = memory.law
+    flight, own = memory
+    law = own.burn.law
     assert law is not None
     search = LesserSearch(problem_now(memory, now, LATE), law, 4000.0)
-    memory = replace(memory, lesser_search=search, short_cycles=SHORT_CYCLES)
+    burn = own.burn._replace(margin=own.burn.margin._replace(short_cycles=SHORT_CYCLES))
+    own = own._replace(lesser_search=search, burn=burn)
     if what == "through the ground":
         short = replace(UPPER, stages=(replace(UPPER.stages[0], reserve_kg=12_000.0),))
-        memory = within_reach(replace(memory, given_up=THROUGH_THE_GROUND), now, search.problem,
-                              replace(LATE, vehicle=short))  # fmt: skip
+        own = own._replace(burn=burn._replace(given_up=THROUGH_THE_GROUND))
+        after = within_reach(Memory(flight, own), now, search.problem, replace(LATE, vehicle=short))
     elif what == "last seconds":
-        memory = insertion_solve(replace(memory, finish=Finish(0.0, 8.0, 1.0, 0.0, (1.0,), None, None)), now, LATE,
-                                 Insertion())  # fmt: skip
+        own = own._replace(burn=burn._replace(finish=Finish(0.0, 8.0, 1.0, 0.0, (1.0,), None, None)))
+        after = insertion.solve(Memory(flight, own), now, LATE, Insertion())
     else:
-        memory = insertion_solve(memory, replace(now, time_s=law.cutoff_s - 1.0), LATE, Insertion())
-    assert memory.lesser_search is None
+        after = insertion.solve(Memory(flight, own), now._replace(time_s=law.cutoff_s - 1.0), LATE, Insertion())
+    assert after.own.lesser_search is None
 
 
 def test_a_first_reply_without_guidance_says_what_does_not_fit_as_well(monkeypatch: pytest.MonkeyPatch) -> None:

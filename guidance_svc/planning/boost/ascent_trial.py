@@ -20,7 +20,7 @@ from guidance_svc.core.steering import Problem, Steering, refine
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Vec, Vehicle
 from guidance_svc.errors import ConfigError
-from guidance_svc.laws.ascent import SEPARATION_DELAY_S
+from guidance_svc.laws.boost import SEPARATION_DELAY_S
 from guidance_svc.laws.engine import cruise_throttle
 from guidance_svc.laws.stack import mass_at_burnout_kg, remaining_arcs
 from guidance_svc.planning.boost.ascent_kernel import fly_boost, fly_steered

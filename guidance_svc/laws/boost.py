@@ -1,0 +1,193 @@
+"""The law `boost`: through the air along the air flow, then the stage is let go."""
+
+from __future__ import annotations
+
+from math import degrees, inf
+from typing import NamedTuple
+
+from guidance_svc.core.boost import (
+    curve_of,
+    guided,
+    limits_of,
+    program_of,
+    shape_of,
+    time_to_speed_s,
+    velocity_soon,
+    wanted_normal,
+)
+from guidance_svc.core.gravity import acceleration
+from guidance_svc.core.vectors import add, along, norm, scale
+from guidance_svc.domain import Boost, Event, EventName, FlightPlan, Hold, Vec
+from guidance_svc.laws.air import air_here
+from guidance_svc.laws.heading import ascent_heading_rad
+from guidance_svc.laws.instants import CONTACT_S, event_id
+from guidance_svc.laws.memory import Burn, Flight, Memory, Order
+from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.separation import dropped
+from guidance_svc.laws.signs import ON_PAD_M_S
+from guidance_svc.laws.stack import limits_held, mass_at_burnout_kg
+
+SEPARATION_DELAY_S = 1.0  # between the booster's cutoff and the separation, for the thrust to die away
+LATE_S = 2.0  # after release in which the hold's own events are still repeated
+ASIDE_S = 5.0  # how long the script may stay silent once nothing is left to do
+
+
+class BoostMemory(NamedTuple):
+    """What a boost remembers: the planned end of the burn, and the planned separation."""
+
+    cutoff_at_s: float | None = None
+    separate_at_s: float | None = None
+
+
+def enter(flight: Flight, left: Burn | None, now: Navigation, plan: FlightPlan, phase: Boost) -> Memory[BoostMemory]:
+    """Choose the launch heading, once."""
+    heading = ascent_heading_rad(phase, now.position_m, plan, now.local)
+    return Memory(flight._replace(heading_rad=heading), BoostMemory())
+
+
+def released_at_s(flight: Flight, plan: FlightPlan) -> float:
+    """Vehicle time of release: the hold's, or the begin of the boost when there was no hold."""
+    before = plan.phases[flight.phase - 1] if flight.phase else None
+    return before.release_at_s if isinstance(before, Hold) else flight.since_s
+
+
+def late_events(flight: Flight, now: Navigation, plan: FlightPlan) -> list[Event]:
+    """Release, and ignition at the same instant: the script hears of one event at a time, so the second comes late.
+
+    A vehicle that stays on the pad goes on hearing of them, then with the time at which they were due.
+    """
+    before = plan.phases[flight.phase - 1] if flight.phase else None
+    if not isinstance(before, Hold):
+        return []
+    late = now.time_s > before.release_at_s + LATE_S
+    if late and norm(now.ground_velocity_m_s) > ON_PAD_M_S:
+        return []
+    names: tuple[EventName, ...] = ("ignite", "release")
+    held = flight._replace(phase=flight.phase - 1)
+    return [Event(event_id(held, name), name, before.release_at_s if late else now.time_s) for name in names]
+
+
+def push_m_s2(flight: Flight, now: Navigation, plan: FlightPlan) -> float:
+    """Thrust acceleration at the ordered throttle, in vacuum."""
+    return flight.throttle_frac * plan.vehicle.stages[flight.stage].thrust_n / now.mass_kg
+
+
+def boost_end_s(flight: Flight, now: Navigation, plan: FlightPlan, phase: Boost, direction: Vec) -> float:
+    """Vehicle time at which the boost must end, by whichever limit comes first."""
+    burnout = mass_at_burnout_kg(plan.vehicle, flight.stage, phase.separate_at_reserve)
+    flow = flight.throttle_frac * plan.vehicle.stages[flight.stage].mass_flow_kg_s
+    left = max(0.0, now.mass_kg - burnout) / flow
+    pull = acceleration(now.position_m, plan.body.mu_m3_s2, plan.body.radius_m, plan.body.j2)
+    total = add(pull, scale(push_m_s2(flight, now, plan), direction))
+    to_speed = time_to_speed_s(phase.separate_at_speed_m_s, now.ground_velocity_m_s, total)
+    return min(now.time_s + left, now.time_s + to_speed, released_at_s(flight, plan) + phase.separate_at_s)
+
+
+def follow(memory: Memory[BoostMemory], now: Navigation, plan: FlightPlan, phase: Boost) -> Memory[BoostMemory]:
+    """Throttle; keep the planned end up to date until it is past, then it stands."""
+    flight, own = memory
+    if own.cutoff_at_s is not None and now.time_s >= own.cutoff_at_s:
+        return memory
+    direction, throttle = law_at(flight, now.time_s, now, plan, phase)
+    if throttle != flight.throttle_frac:
+        flight = flight._replace(throttle_frac=throttle)
+    end = max(now.time_s, boost_end_s(flight, now, plan, phase, direction))
+    return Memory(flight, BoostMemory(end, end + SEPARATION_DELAY_S))
+
+
+def law_at(flight: Flight, time_s: float, now: Navigation, plan: FlightPlan, phase: Boost) -> tuple[Vec, float]:
+    """The boost law's direction and throttle at a vehicle time, for the motion that `now` holds."""
+    vehicle, target = plan.vehicle, plan.target
+    stage = vehicle.stages[flight.stage]
+    limits = limits_of(phase)
+    limits = (limits[0], limits[1], min(limits[2], stage.acceleration_limit_m_s2), limits[3])
+    normal = wanted_normal(now.position_m, target, now.local) if phase.max_yaw_rad > 0.0 else None
+    speed = target.cutoff_speed_m_s if target else 0.0
+    yaw = phase.max_yaw_rad if normal else 0.0
+    return guided(
+        time_s - released_at_s(flight, plan), (now.position_m, now.velocity_m_s, now.ground_velocity_m_s),
+        (now.local.up, now.local.north, now.local.east), now.mass_kg, air_here(now, plan.body),
+        (stage.thrust_n, stage.exit_area_m2, stage.throttle_min_frac), vehicle.drag_area_m2,
+        *curve_of(vehicle.drag_curve, 0.0), (normal or now.local.up, speed, yaw, flight.heading_rad or 0.0),
+        shape_of(phase), *program_of(phase), *curve_of(phase.throttle, 1.0), limits, plan.body.mu_m3_s2,
+    )  # fmt: skip
+
+
+def direction_soon(flight: Flight, now: Navigation, plan: FlightPlan, phase: Boost, direction: Vec) -> Vec:
+    """The boost direction in one second, drag left out."""
+    push = push_m_s2(flight, now, plan)
+    later = velocity_soon(now.position_m, now.ground_velocity_m_s, direction, push, plan.body, 1.0)
+    if norm(later) == 0.0:
+        return direction
+    gained = along(later, -1.0, now.ground_velocity_m_s)
+    soon = now._replace(ground_velocity_m_s=later, velocity_m_s=add(now.velocity_m_s, gained))
+    return law_at(flight, now.time_s + 1.0, soon, plan, phase)[0]
+
+
+def done(memory: Memory[BoostMemory], now: Navigation, plan: FlightPlan, phase: Boost) -> bool:
+    """Whether the stage has been let go and a later phase takes over."""
+    last = memory.flight.phase + 1 == len(plan.phases)
+    at = memory.own.separate_at_s
+    return not last and at is not None and now.time_s >= at and dropped(memory.flight, now, plan)
+
+
+def order(memory: Memory[BoostMemory], now: Navigation, plan: FlightPlan, phase: Boost) -> Order:
+    """Thrust along the air flow until the planned end, then hold and separate."""
+    flight, (cutoff, separate) = memory
+    direction = law_at(flight, now.time_s, now, plan, phase)[0]
+    burning = cutoff is not None and now.time_s < cutoff
+    soon = direction_soon(flight, now, plan, phase, direction) if burning else direction
+    events = late_events(flight, now, plan)
+    if cutoff is not None and separate is not None:
+        events += [
+            Event(event_id(flight, "cutoff"), "cutoff", cutoff),
+            Event(event_id(flight, "separate"), "separate", separate),
+        ]
+    through = not burning and flight.phase + 1 == len(plan.phases) and separate is not None and now.time_s > separate
+    return Order(
+        direction=direction,
+        direction_soon=soon,
+        engine_on=burning,
+        throttle_frac=flight.throttle_frac,
+        cutoff_at_s=cutoff if burning else None,
+        events=tuple(events),
+        next_contact_s=ASIDE_S if through else CONTACT_S,
+        status="complete" if through else "ok",
+    )
+
+
+def sentence(phase: Boost, plan: FlightPlan) -> str:
+    """Rise, tip over, follow, separate."""
+    limits = []
+    if phase.separate_at_reserve:
+        limits.append("the propellant reserve is reached")
+    else:
+        limits.append("the propellant is spent")
+    if phase.separate_at_speed_m_s < inf:
+        limits.append(f"the speed over ground is {phase.separate_at_speed_m_s:g} m/s")
+    if phase.separate_at_s < inf:
+        limits.append(f"{phase.separate_at_s:g} s have passed since release")
+    heading = "in the target's plane" if phase.azimuth_rad is None else f"{degrees(phase.azimuth_rad):.3f} deg"
+    way = f"tip {degrees(phase.pitch_over_rad):g} deg towards heading {heading}, then along the velocity over ground"
+    if phase.pitch:
+        last_s, last = phase.pitch[-1]
+        way = f"then a pitch program towards heading {heading}, down to {degrees(last):.1f} deg at {last_s:g} s"
+    elif phase.bias:
+        way += f" with a program of {len(phase.bias)} angles of attack"
+    kept = boost_limits(phase)
+    return (
+        f"vertical for {phase.rise_s:g} s, {way}"
+        f"{'; within ' + ', '.join(kept) if kept else ''}; separate when {' or '.join(limits)}"
+        f"{limits_held(plan.vehicle.stages[:1])}"
+    )
+
+
+def boost_limits(phase: Boost) -> list[str]:
+    """The limits that a boost keeps, in words."""
+    named = (
+        (phase.max_dynamic_pressure_pa, "dynamic pressure {:g} Pa"),
+        (degrees(phase.max_q_alpha_pa_rad), "dynamic pressure times angle of attack {:g} Pa deg"),
+        (degrees(phase.max_alpha_rad), "angle of attack {:g} deg"),
+        (phase.max_acceleration_m_s2, "acceleration {:g} m/s2"),
+    )
+    return [text.format(value) for value, text in named if value < inf]

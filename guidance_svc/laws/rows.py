@@ -1,0 +1,90 @@
+"""What a law consists of: the shape of a row of the phase table."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+from guidance_svc.domain import FlightPlan
+from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order, Own
+from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.signs import EventKind
+
+Kind = TypeVar("Kind")  # of the phase
+
+Enter = Callable[[Flight, Burn | None, Navigation, FlightPlan, Kind], Memory[Own]]
+Change = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Memory[Own]]
+Test = Callable[[Memory[Own], Navigation, FlightPlan, Kind], bool]
+Fly = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Order]
+Count = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Numbers]
+Figures = Iterable[tuple[str, float | None]]
+
+
+def unchanged(memory: Memory[Own], now: Navigation, plan: FlightPlan, phase: object) -> Memory[Own]:
+    """The memory as it is: this law takes nothing from a state, or solves nothing."""
+    return memory
+
+
+def never(memory: Memory[Own], now: Navigation, plan: FlightPlan, phase: object) -> bool:
+    """False: this law does not end by itself, or has nothing to solve."""
+    return False
+
+
+def nothing_left(own: object) -> None:
+    """None: this law leaves no burn to the next phase."""
+    return None
+
+
+def as_it_is(own: Own) -> Own:
+    """What the law remembers, where an attempt that failed is not counted."""
+    return own
+
+
+def no_figures(own: object) -> Figures:
+    """No numbers: this law's major cycle makes none."""
+    return ()
+
+
+def no_numbers(memory: Memory[Own], now: Navigation, plan: FlightPlan, phase: object) -> Numbers:
+    """Nothing stands behind this order but the orbit."""
+    return Numbers()
+
+
+@dataclass(frozen=True, slots=True)
+class LawRow(Generic[Kind, Own]):
+    """One row of the phase table.
+
+    Args:
+        kind: of its phase in a plan.
+        own: type of what it remembers.
+        sentence: what one phase does, for `opened`.
+        events: that it asks for.
+        enter: once, when the phase begins; takes what the phase before has left.
+        order: what it wants at this state.
+        follow: on every state, before `done`.
+        done: whether the next phase begins with this state.
+        leave: the burn that it leaves to the next phase.
+        due: whether `solve` should run for this state.
+        overdue: whether it must run before the reply.
+        solve: the major cycle; may run after the reply has gone out.
+        failed: counts a major cycle that came to nothing.
+        figures: numbers that a major cycle must not leave infinite or undefined, with their names.
+        numbers: what stands behind the order, for scripts that ask for detail.
+    """
+
+    kind: type[Kind]
+    own: type[Own]
+    sentence: Callable[[Kind, FlightPlan], str]
+    events: tuple[EventKind, ...]
+    enter: Enter[Kind, Own]
+    order: Fly[Own, Kind]
+    follow: Change[Own, Kind] = unchanged
+    done: Test[Own, Kind] = never
+    leave: Callable[[Own], Burn | None] = nothing_left
+    due: Test[Own, Kind] = never
+    overdue: Test[Own, Kind] = never
+    solve: Change[Own, Kind] = unchanged
+    failed: Callable[[Own], Own] = as_it_is
+    figures: Callable[[Own], Figures] = no_figures
+    numbers: Count[Own, Kind] = no_numbers

@@ -192,7 +192,7 @@ BY_FILES = {
 }
 
 
-@pytest.mark.parametrize("name", ["python", pytest.param("lua", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("name", [pytest.param(name, marks=pytest.mark.slow) for name in BY_FILES])
 def test_a_script_with_files_alone_flies_the_upper_stage_to_orbit(
     service: Service, curlew: Craft, vehicle: str, tmp_path: Path, name: str
 ) -> None:

@@ -206,6 +206,7 @@ def an_answer(dice: random.Random, seq: int, time_s: float) -> dict[str, Any]:
     )
 
 
+@pytest.mark.slow
 def test_the_python_example_for_real_time_flies_the_upper_stage_to_orbit(
     curlew: Craft, vehicle: str, service: Service
 ) -> None:

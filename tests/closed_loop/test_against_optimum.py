@@ -123,6 +123,7 @@ def test_circular_burn_is_round_within_fifty_metres_and_near_the_optimum(name: s
     assert abs(outcome.propellant_excess_percent) < propellant_percent
 
 
+@SLOW
 def test_the_hand_written_law_is_a_fair_baseline_good_in_plane_and_dearer() -> None:
     # The comparison column of the insertion table means something only if the baseline really reaches the orbit.
     plan, world, state = insertion_case("V08")

@@ -111,7 +111,9 @@ def test_a_script_that_fails_ends_the_demo_with_a_sentence_and_code_1(
 
 @pytest.mark.skipif(os.name != "posix", reason="a signal to one process")
 @pytest.mark.parametrize(
-    ("number", "code", "said"), [(signal.SIGINT, 1, "interrupted"), (signal.SIGTERM, 128 + signal.SIGTERM, "")]
+    ("number", "code", "said"),
+    [(signal.SIGINT, 1, "interrupted"),
+     pytest.param(signal.SIGTERM, 128 + signal.SIGTERM, "", marks=pytest.mark.slow)]
 )
 def test_a_signal_ends_the_demo_and_everything_it_started(tmp_path: Path, number: int, code: int, said: str) -> None:
     command = [sys.executable, "-m", "guidance_svc", "demo", "--speed", "1", "--out", str(tmp_path)]

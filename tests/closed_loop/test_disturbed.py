@@ -74,6 +74,7 @@ def test_wrong_figures_in_the_vehicle_file_are_found_out_in_flight() -> None:
     assert_within(ours(Disturbance(thrust=0.97, isp=0.98, mass=1.01), 0, COARSE_S), 100.0)
 
 
+@pytest.mark.slow  # and in test_tail_off.py
 def test_a_known_tail_off_is_taken_off_in_advance() -> None:
     # 0.15 s of 45 m/s2 is 7 m/s: 25 km of apogee if it were not
     assert_within(ours(TAIL_OFF, 0, COARSE_S), 100.0)

@@ -150,8 +150,13 @@ LOCAL = [
 ]
 
 
+OFTEN = (CARTESIAN[2], CARTESIAN[3], LOCAL[1], LOCAL[2], LOCAL[4])  # between them each way at least once
+
+
 @pytest.mark.parametrize(
-    ("frame", "form"), [(f, "cartesian") for f in CARTESIAN] + [(f, "local") for f in LOCAL],
+    ("frame", "form"),
+    [pytest.param(f, form, marks=[] if f in OFTEN else [pytest.mark.slow])
+     for form, frames in (("cartesian", CARTESIAN), ("local", LOCAL)) for f in frames],
     ids=lambda value: value if isinstance(value, str) else "".join(value.axes) + ("-turning" if value.turning else "")
     + f"-{value.up}-{value.height_above}-{value.local_velocity}",
 )  # fmt: skip

@@ -75,6 +75,7 @@ def test_an_engine_with_a_floor_keeps_the_limit_as_long_as_it_can_and_then_stays
     assert told[-1][1].throttle_frac == lowest  # so that the floor was reached
 
 
+@SLOW
 def test_an_engine_that_does_not_throttle_is_never_asked_to_and_still_arrives() -> None:
     plan, world, state = insertion_case("V14")
     plan, world = with_stage(plan, world, throttle_min_frac=1.0)

@@ -1,4 +1,4 @@
-"""Where compiled kernels are kept, so that a restart does not wait for the compiler: 1.2 s instead of 8.5.
+"""Where compiled kernels are kept, so that a restart does not wait for the compiler: 1.2 s instead of half a minute.
 
 numba's own cache looks at one source file and not at what it calls; a folder named after all kernel sources, numba and
 Python does. What lies there is executed: it must be this user's own. To be called before `guidance_svc.core` is

@@ -230,7 +230,8 @@ def solve(
     needed = (task.unknowns + STEP_PREDICTIONS) * steps + 3 * SOLUTION_STEPS
     finite = True
     for _ in range(iterations):
-        if largest_of(here.rows) < RESIDUAL_MET or steps > SOLVE_STEPS or task.most_steps - steps < needed:
+        room = steps <= SOLVE_STEPS and task.most_steps - steps >= needed  # else for a step with the kept Jacobian alone
+        if largest_of(here.rows) < RESIDUAL_MET or not (room or kept) or steps + here.arrival.steps > task.most_steps:
             break
         if not isfinite(length_of(here.rows)):
             finite = False
@@ -244,6 +245,8 @@ def solve(
             if length_of(trial.rows) < KEPT_GAIN * length_of(here.rows):
                 learn_step(inverse, step, product(inverse, trial.rows, task.unknowns), len(trial.rows))
                 here, moved_on = trial, True
+        if not moved_on and not room:
+            break
         if not moved_on:
             more, finite = set_inverse_at(task, here, inverse)
             steps += more

@@ -23,7 +23,7 @@ from guidance_svc.report.odm import ephemeris, orbit_parameters, parse_epoch
 from guidance_svc.systems import file_stem
 
 HOW_TO_GET_PAGES = (
-    "no page and no PNG: matplotlib or jinja2 is not installed; get both with  pip install '[.report]'  in the "
+    "no page and no PNG: matplotlib or jinja2 is not installed; get both with  pip install '.[report]'  in the "
     "checkout, or ask for --csv or --odm, which need nothing"
 )
 HISTORY_BYTES_OF_REPLAY: Final = 128 << 20  # of the sessions that are played again: 900,000 states

@@ -49,7 +49,7 @@ class Leg:
 
     @property
     def phase(self) -> str:
-        """Last told."""
+        """The phase that was told last; empty before the first reply."""
         return self.log.phases[-1][1] if self.log is not None and self.log.phases else ""
 
     @property

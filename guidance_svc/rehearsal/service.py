@@ -67,5 +67,5 @@ class NearService:
         return Speaking(lambda message: self.ask(vehicle, message), Frame(), body)
 
     def close(self) -> None:
-        """Finish the recording."""
+        """End the recording; its file is whole then."""
         self.recorder.close()

@@ -141,7 +141,8 @@ class Desk:
         try:
             quick = read_state(payload, encoding) if len(payload) <= self._limit_bytes else None
             if quick is not None:
-                message, reply = quick.body, self._command(link, quick.state)
+                message = quick.body
+                reply = self._command(link, quick.state)
             else:
                 message = decode(payload, self._limit_bytes, json_lines)
                 reply = self._handlers[message_type(message)](link, message)

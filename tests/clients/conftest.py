@@ -18,10 +18,10 @@ import zmq
 from guidance_svc.domain import Frame
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.orders import controls_for
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import SimState, World
 from guidance_svc.wire.parse import parse_close, parse_open, parse_state
-from guidance_svc.wire.replies import command_message
 from tests.clients.loading import CLIENTS as CLIENTS
 from tests.clients.loading import load as load
 from tests.clients.running_service import WAIT_S, Service
@@ -177,16 +177,16 @@ def let_go() -> Callable[[], Craft]:
 @pytest.fixture(scope="session")
 def near_cutoff(let_go: Callable[[], Craft]) -> Callable[[], Craft]:
     """Curlew in its insertion burn, BEFORE_CUTOFF_S before the end of it, as often as wanted; flown there once."""
-    from tests.closed_loop.demo_flights import MOST_EXCHANGES, STEP_S, controls_for
+    from tests.closed_loop.demo_flights import MOST_EXCHANGES, STEP_S
 
     craft, session = let_go(), Session(load_library(default_folder()).plan("curlew_to_lagoon", "upper_stage"), Frame())
     fields = load("examples/simulated_vehicle").STATE_FIELDS
     for seq in range(MOST_EXCHANGES):
         told = craft.telemetry()
         state = {name: told[name] for name in fields} | {"type": "state", "seq": seq}
-        command = command_message(session.state(parse_state(state)))
+        command = session.state(parse_state(state))
         session.work()
-        cutoff_s = command["cutoff_at_s"]
+        cutoff_s = command.cutoff_at_s
         if told["engine_on"] and cutoff_s is not None and cutoff_s - told["time_s"] <= BEFORE_CUTOFF_S:
             break
         craft.command(controls_for(command, told["time_s"]))

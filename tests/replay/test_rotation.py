@@ -21,7 +21,7 @@ from guidance_svc.storage import housekeeping
 from guidance_svc.storage.recorder import McapRecorder
 from guidance_svc.storage.rotating import RotatingRecorder, Storage
 
-PART_BYTES = 40_000  # 40 exchanges of two vehicles
+PART_BYTES = 50_000  # 50 exchanges of two vehicles; the last part holds some too
 
 
 class Stale(RecordedSessions):

@@ -230,8 +230,10 @@ def solve(
     needed = (task.unknowns + STEP_PREDICTIONS) * steps + 3 * SOLUTION_STEPS
     finite = True
     for _ in range(iterations):
-        room = steps <= SOLVE_STEPS and task.most_steps - steps >= needed  # else for a step with the kept Jacobian alone
-        if largest_of(here.rows) < RESIDUAL_MET or not (room or kept) or steps + here.arrival.steps > task.most_steps:
+        left = task.most_steps - steps
+        room = steps <= SOLVE_STEPS and left >= needed
+        kept_room = kept and left >= 2 * here.arrival.steps + KEPT_STEPS  # for a step with the kept Jacobian alone
+        if largest_of(here.rows) < RESIDUAL_MET or not (room or kept_room):
             break
         if not isfinite(length_of(here.rows)):
             finite = False

@@ -47,23 +47,27 @@ class Peers:
         self._limit = unfinished_bytes
         self._marks: dict[int, int] = {}
         self._spoke: set[int] = set()
-        self._links: dict[int, Link] = {}
+        self._links: dict[int, set[Link]] = {}
 
     def __len__(self) -> int:
         """Connections now, those at their handshake included."""
         return len(self._marks)
 
     def spoke(self, descriptor: int, link: Link) -> None:
-        """A whole message was read from this connection."""
+        """A whole message was read from this connection, or from one before it that had the same descriptor.
+
+        What a connection sent is read after it has been cut, too, when another one may have its descriptor already:
+        so a descriptor has all links that spoke from it.
+        """
         self._spoke.add(descriptor)
-        self._links[descriptor] = link
+        self._links.setdefault(descriptor, set()).add(link)
 
     def make_room(self, most: int, commands: Callable[[Link], bool]) -> None:
         """End connections that command no vehicle while there are more than `most`: first those without a message.
 
         The newest one stays: it has had no time to say anything.
         """
-        idle = [one for one in list(self._marks)[:-1] if one not in self._links or not commands(self._links[one])]
+        idle = [one for one in list(self._marks)[:-1] if not any(map(commands, self._links.get(one, ())))]
         idle.sort(key=lambda one: one in self._links)  # and the oldest before the others
         for descriptor in idle[: max(0, len(self._marks) - most)]:
             self.shut(descriptor, "it commands no vehicle, and another needs its place (limits.zmq_connections)")

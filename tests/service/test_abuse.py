@@ -21,6 +21,7 @@ from guidance_svc.domain import Command, VehicleState
 from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 from guidance_svc.service.desk import Desk
 from guidance_svc.service.logs import LineFormatter
+from guidance_svc.service.peers import Peers
 
 
 def ask(sock: zmq.Socket[bytes], message: object) -> dict[str, Any]:
@@ -195,6 +196,21 @@ def test_connections_over_zeromq_beyond_the_limit_get_no_session(run_server, ses
     assert "limits.zmq_connections" in fault["expected"]
     assert ask(first, STATE)["type"] == "command"
     assert set(sessions.vehicles.values()) == {"curlew", "gannet"}
+
+
+def test_what_a_cut_connection_had_sent_does_not_cost_another_its_place() -> None:
+    # read late, it has the descriptor that a script's connection has by now
+    with zmq.Context() as context, context.socket(zmq.ROUTER) as router:
+        peers = Peers(context, router, 1000)
+        peers._marks.update({100_000: 0, 100_001: 0})  # no descriptor of this process
+        peers.spoke(100_000, "the script")
+        peers.spoke(100_000, "cut before")
+        peers.make_room(1, lambda link: link == "the script")
+        assert peers.cut == 0
+        peers.make_room(1, lambda link: False)
+        assert peers.cut == 1
+        router.disable_monitor()
+        peers.close()
 
 
 @pytest.mark.parametrize("says", [b"", b"\xc1"], ids=["nothing", "garbage"])

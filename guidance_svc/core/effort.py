@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from guidance_svc.errors import BudgetSpent
 
 SOLUTION_STEPS = 7  # one small least-squares solution takes as long as so many integrator steps
+ROTATION_STEPS = 1  # two rows of a small matrix turned against each other
 UNBOUNDED = 1 << 62  # an allowance that only counts
 CALL_STEPS = 1  # what one more arc costs besides its steps
 

@@ -21,7 +21,7 @@ from guidance_svc.core.conditions import (
     energy_excess,
     length_of,
 )
-from guidance_svc.core.effort import SOLUTION_STEPS
+from guidance_svc.core.effort import ROTATION_STEPS, SOLUTION_STEPS
 from guidance_svc.core.linear import learn_step, product, set_pseudo_inverse
 from guidance_svc.core.vectors import add, cross, dot
 from guidance_svc.domain import Vec
@@ -51,6 +51,7 @@ class Task(NamedTuple):
         held_rate: p', in the mode DIRECTION, with ...
         turning: ... the part `turning` x p added.
         most_steps: beyond this count nothing further is computed (core.effort).
+        counted: one number, the steps so far: it outlives an exception from the middle of the search.
     """
 
     position_m: Vec
@@ -63,6 +64,7 @@ class Task(NamedTuple):
     held_rate: Vec
     turning: Vec
     most_steps: int
+    counted: MutableSequence[float]
 
 
 class Law(NamedTuple):
@@ -87,7 +89,6 @@ class Solved(NamedTuple):
     Args:
         position_miss_m, velocity_miss_m_s: left at cutoff, of the conditions that the target sets.
         residual: the largest of all conditions.
-        steps: counted.
         finite: False where the search met infinity or NaN; the rest is then of no use.
         kept: whether the inverse of the Jacobian is good for the next call.
     """
@@ -97,7 +98,6 @@ class Solved(NamedTuple):
     position_miss_m: float
     velocity_miss_m_s: float
     residual: float
-    steps: int
     finite: bool
     kept: bool
 
@@ -115,12 +115,13 @@ def law_at(task: Task, x: Sequence[float]) -> Law:
 
 @kernel
 def point_at(task: Task, x: list[float]) -> Point:
-    """Fly the law that the unknowns mean, and see what the conditions lack."""
+    """Fly the law that the unknowns mean, count it, and see what the conditions lack."""
     law = law_at(task, x)
     arrival = fly_burn(
         task.position_m, task.velocity_m_s, law.steer, law.steer_rate, law.burn_s, task.tail_m_s, task.arcs,
         task.gravity,
     )  # fmt: skip
+    task.counted[0] += arrival.steps
     rows = [0.0] * 0
     add_velocity(rows, task.wanted, arrival, task.gravity.mu_m3_s2)
     if task.unknowns == WHOLE:
@@ -160,24 +161,23 @@ def largest_of(rows: Sequence[float]) -> float:
 
 
 @kernel
-def set_inverse_at(task: Task, here: Point, inverse: MutableSequence[float]) -> tuple[int, bool]:
-    """Write the inverse of the Jacobian, found by differences; steps counted, and whether it is finite."""
+def set_inverse_at(task: Task, here: Point, inverse: MutableSequence[float]) -> bool:
+    """Write the inverse of the Jacobian, found by differences; returns whether it is finite."""
     count, rows = task.unknowns, len(here.rows)
     slope = [0.0] * (rows * count)
-    steps = SOLUTION_STEPS
+    task.counted[0] += SOLUTION_STEPS
     for k in range(count):
         x = moved(here.x, here.rows[0:0], 0.0)
         x[place_of(k, count)] += DIFFERENCE
         beside = point_at(task, x)
-        steps += beside.arrival.steps
         for i in range(rows):
             slope[i * count + k] = (beside.rows[i] - here.rows[i]) / DIFFERENCE
-        if steps > task.most_steps:
-            return steps, True
+        if task.counted[0] > task.most_steps:
+            return True
     if not isfinite(length_of(slope)):
-        return steps, False
-    set_pseudo_inverse(slope, rows, count, inverse)
-    return steps, True
+        return False
+    task.counted[0] += ROTATION_STEPS * set_pseudo_inverse(slope, rows, count, inverse)
+    return True
 
 
 @kernel
@@ -199,19 +199,16 @@ def bounded_step(task: Task, ahead: Sequence[float], first_burn: float) -> list[
 
 
 @kernel
-def newton_step(
-    task: Task, here: Point, inverse: Sequence[float], first_burn: float, counted: int
-) -> tuple[Point, int]:
-    """One Newton step, bounded, and shortened while it does not help; and the steps counted."""
+def newton_step(task: Task, here: Point, inverse: Sequence[float], first_burn: float) -> Point:
+    """One Newton step, bounded, and shortened while it does not help."""
     step = bounded_step(task, product(inverse, here.rows, task.unknowns), first_burn)
-    size, part, steps = length_of(here.rows), 1.0, counted
+    size, part = length_of(here.rows), 1.0
     for _ in range(SHORTENINGS + 1):  # one call for all: each is compiled in
         trial = point_at(task, moved(here.x, step, part))
-        steps += trial.arrival.steps
-        if length_of(trial.rows) < size or steps > task.most_steps:
+        if length_of(trial.rows) < size or task.counted[0] > task.most_steps:
             break
         part *= 0.4
-    return trial, steps
+    return trial
 
 
 @kernel
@@ -226,12 +223,11 @@ def solve(
     """
     first_burn = start[6]
     here = point_at(task, start)
-    steps = here.arrival.steps
-    needed = (task.unknowns + STEP_PREDICTIONS) * steps + 3 * SOLUTION_STEPS
+    needed = (task.unknowns + STEP_PREDICTIONS) * here.arrival.steps + 3 * SOLUTION_STEPS
     finite = True
     for _ in range(iterations):
-        left = task.most_steps - steps
-        room = steps <= SOLVE_STEPS and left >= needed
+        left = task.most_steps - task.counted[0]
+        room = task.counted[0] <= SOLVE_STEPS and left >= needed
         kept_room = kept and left >= 2 * here.arrival.steps + KEPT_STEPS  # for a step with the kept Jacobian alone
         if largest_of(here.rows) < RESIDUAL_MET or not (room or kept_room):
             break
@@ -243,63 +239,61 @@ def solve(
             ahead = product(inverse, here.rows, task.unknowns)
             step = [-value for value in ahead]
             trial = point_at(task, moved(here.x, step, 1.0))
-            steps += trial.arrival.steps + KEPT_STEPS
+            task.counted[0] += KEPT_STEPS
             if length_of(trial.rows) < KEPT_GAIN * length_of(here.rows):
                 learn_step(inverse, step, product(inverse, trial.rows, task.unknowns), len(trial.rows))
                 here, moved_on = trial, True
         if not moved_on and not room:
             break
         if not moved_on:
-            more, finite = set_inverse_at(task, here, inverse)
-            steps += more
-            if not finite or steps > task.most_steps:
+            finite = set_inverse_at(task, here, inverse)
+            if not finite or task.counted[0] > task.most_steps:
                 break
             kept = True
-            here, steps = newton_step(task, here, inverse, first_burn, steps)
+            here = newton_step(task, here, inverse, first_burn)
         here.x[6] = max(here.x[6], LEAST_BURN)
-    return solved_at(task, here, steps, finite, kept)
+    return solved_at(task, here, finite, kept)
 
 
 @kernel
-def solved_at(task: Task, here: Point, steps: int, finite: bool, kept: bool) -> Solved:
+def solved_at(task: Task, here: Point, finite: bool, kept: bool) -> Solved:
     """What is found at a point."""
     place, speed = [0.0] * 0, [0.0] * 0
     add_position(place, task.wanted, here.arrival)
     add_velocity(speed, task.wanted, here.arrival, task.gravity.mu_m3_s2)
     return Solved(
         law_at(task, here.x), here.arrival, task.wanted.length_m * length_of(place),
-        task.wanted.speed_m_s * length_of(speed), largest_of(here.rows), steps, finite, kept,
+        task.wanted.speed_m_s * length_of(speed), largest_of(here.rows), finite, kept,
     )  # fmt: skip
 
 
 @kernel
 def solve_cutoff(task: Task, start: list[float]) -> Solved:
     """The burn time alone, on orbital energy, with the direction held."""
-    x, excess, steps = list(start), 0.0, 0
+    x, excess = list(start), 0.0
     beside = CUTOFF_DIFFERENCE_S / task.wanted.time_s
     for k in range(2 * CUTOFF_ROUNDS + 1):  # one call for all: each is compiled in
         here = point_at(task, moved(x, [beside if k % 2 else 0.0], 1.0))
-        steps += here.arrival.steps
-        if k == 2 * CUTOFF_ROUNDS or steps > task.most_steps:
+        if k == 2 * CUTOFF_ROUNDS or task.counted[0] > task.most_steps:
             break
         now = energy_excess(task.wanted, here.arrival, task.gravity.mu_m3_s2)
         if k % 2 == 0:
             excess = now
         else:
             x[6] = max(x[6] - excess / (now - excess) * beside, 0.0)
-    return solved_at(task, here, steps, True, False)
+    return solved_at(task, here, True, False)
 
 
 Place = tuple[Vec, Vec, float]
 Counts = tuple[int, int]
 Way = tuple[int, Vec, Vec, int]
-Found = tuple[Vec, Vec, float, float, Vec, Vec, float, float, float, float, int, bool, bool]
+Found = tuple[Vec, Vec, float, float, Vec, Vec, float, float, float, float, bool, bool]
 
 
 @kernel
 def task_from(
     place: Place, flat_arcs: Sequence[float], counts: Counts, gravity: tuple[float, float, float],
-    wanted: tuple[Any, ...], way: Way,
+    wanted: tuple[Any, ...], way: Way, counted: MutableSequence[float],
 ) -> Task:  # fmt: skip
     """A task from plain tuples: named ones take five times as long to cross into compiled code.
 
@@ -308,6 +302,7 @@ def task_from(
         flat_arcs, counts: see `arcs_from`.
         gravity, wanted: the fields of `Gravity` and `Wanted`.
         way: unknowns, held rate, turning, most steps, as in `Task`.
+        counted: as in `Task`.
     """
     position_m, velocity_m_s, tail_m_s = place
     open_count, last_burn = counts
@@ -315,7 +310,7 @@ def task_from(
     arcs = arcs_from(flat_arcs, open_count, last_burn)
     return Task(
         position_m, velocity_m_s, tail_m_s, arcs, Gravity(*gravity), Wanted(*wanted), unknowns, held_rate, turning,
-        most_steps,
+        most_steps, counted,
     )  # fmt: skip
 
 
@@ -325,7 +320,7 @@ def as_plain(s: Solved) -> Found:
     a = s.arrival
     return (
         s.law.steer, s.law.steer_rate, s.law.burn_s, a.total_s, a.position_m, a.velocity_m_s, s.position_miss_m,
-        s.velocity_miss_m_s, a.gain_m_s, s.residual, s.steps, s.finite, s.kept,
+        s.velocity_miss_m_s, a.gain_m_s, s.residual, s.finite, s.kept,
     )  # fmt: skip
 
 
@@ -333,10 +328,10 @@ def as_plain(s: Solved) -> Found:
 def solve_plain(
     place: Place, flat_arcs: Sequence[float], counts: Counts, gravity: tuple[float, float, float],
     wanted: tuple[Any, ...], way: Way, start: tuple[float, ...], inverse: MutableSequence[float], kept: bool,
-    iterations: int,
+    iterations: int, counted: MutableSequence[float],
 ) -> Found:  # fmt: skip
     """`solve`, or with no iterations at all `solve_cutoff`, from plain tuples."""
-    task = task_from(place, flat_arcs, counts, gravity, wanted, way)
+    task = task_from(place, flat_arcs, counts, gravity, wanted, way, counted)
     x = list(start)
     if iterations == 0:
         return as_plain(solve_cutoff(task, x))
@@ -346,12 +341,12 @@ def solve_plain(
 @kernel
 def hard_rows(
     place: Place, flat_arcs: Sequence[float], counts: Counts, gravity: tuple[float, float, float],
-    wanted: tuple[Any, ...], law: tuple[Vec, Vec, float],
-) -> tuple[list[float], Vec, Vec, int]:  # fmt: skip
-    """What a law lacks of the conditions that the target sets and of |p| = 1; where it leads, and steps counted."""
+    wanted: tuple[Any, ...], law: tuple[Vec, Vec, float], counted: MutableSequence[float],
+) -> tuple[list[float], Vec, Vec]:  # fmt: skip
+    """What a law lacks of the conditions that the target sets and of |p| = 1, and where it leads."""
     steer, steer_rate, burn_s = law
     nothing = (0.0, 0.0, 0.0)
-    task = task_from(place, flat_arcs, counts, gravity, wanted, (WHOLE, nothing, nothing, 0))
+    task = task_from(place, flat_arcs, counts, gravity, wanted, (WHOLE, nothing, nothing, 0), counted)
     k = task.wanted.time_s
     (a, b, c), (d, e, f) = steer, steer_rate
     rows = [0.0] * 0
@@ -359,4 +354,4 @@ def hard_rows(
     add_velocity(rows, task.wanted, arrival, task.gravity.mu_m3_s2)
     add_position(rows, task.wanted, arrival)
     rows.append(dot(steer, steer) - 1.0)
-    return rows, arrival.position_m, arrival.velocity_m_s, arrival.steps
+    return rows, arrival.position_m, arrival.velocity_m_s

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from guidance_svc.core.burns import allot, counts, flat
+from guidance_svc.core.compiled import column
 from guidance_svc.core.conditions import FIXED, INCLINED, Wanted
 from guidance_svc.core.effort import spend
 from guidance_svc.core.gravity import acceleration
@@ -74,8 +75,9 @@ def curvatures(problem: Problem, law: Steering) -> Unknowns:
     def rows(y: Unknowns) -> Unknowns:
         px, py, pz, qx, qy, qz, burn = y.tolist()
         steer, rate = (px, py, pz), scale(1.0 / c.time_s, (qx, qy, qz))
-        hard, position, velocity, steps = hard_rows(*fixed, (steer, rate, burn * c.time_s))
-        spend(steps)
+        counted = column([0.0])
+        hard, position, velocity = hard_rows(*fixed, (steer, rate, burn * c.time_s), counted)
+        spend(int(counted[0]))
         about = scale(1.0 / c.speed_m_s, sub(cross(v, steer), cross(r, rate)))
         soft = [dot(about, axis) for axis in axes]
         place = [*scale(1.0 / c.length_m, position), *scale(1.0 / c.speed_m_s, velocity)]

@@ -133,7 +133,11 @@ def predict(problem: Problem, steer: Vec, steer_rate: Vec, burn_s: float) -> Arr
     """Fly the law to cutoff, tail-off included."""
     place, arcs = (problem.position_m, problem.velocity_m_s, problem.tail_m_s), problem.arcs
     law = steer, steer_rate, burn_s
-    arrival = Arrival(*arrival_plain(place, law, flat(arcs), counts(arcs), gravity_of(problem.body)))
+    try:
+        arrival = Arrival(*arrival_plain(place, law, flat(arcs), counts(arcs), gravity_of(problem.body)))
+    except (ArithmeticError, ValueError):
+        spend(PREDICTION_STEPS)
+        raise
     spend(arrival.steps)
     return arrival
 
@@ -184,17 +188,18 @@ def solved(
     known = guess.inverse if guess.inverse is not None and len(guess.inverse) == rows * unknowns else None
     inverse = column([0.0] * (rows * unknowns) if known is None else known.tolist())
     place = problem.position_m, problem.velocity_m_s, problem.tail_m_s
+    counted = column([0.0])
     try:
         found = solve_plain(
             place, flat(arcs), counts(arcs), gravity_of(problem.body), tuple(wanted),
             (unknowns, held_rate, turning, left()), (a, b, c, d, e, f, guess.burn_s / wanted.time_s), inverse,
-            known is not None, iterations,
+            known is not None, iterations, counted,
         )  # fmt: skip
     except (ArithmeticError, ValueError):
-        spend(PREDICTION_STEPS)
+        spend(int(counted[0]) + PREDICTION_STEPS)
         raise
-    (steer, rate, burn, total, position, velocity, miss, speed_miss, gain, residual, steps, finite, kept) = found
-    spend(steps)
+    (steer, rate, burn, total, position, velocity, miss, speed_miss, gain, residual, finite, kept) = found
+    spend(int(counted[0]))
     if not finite:
         raise NotConverged("not_finite", "steering", "finite residuals", "infinity or NaN")
     return Steering(

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 
 import pytest
 
+from guidance_svc.core import newton
 from guidance_svc.core.burns import Arc
+from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.core.cover import MOST_PIECES, cover_drop_s
 from guidance_svc.core.effort import UNBOUNDED, allowed, left, spend, spent
 from guidance_svc.core.newton import SOLVE_STEPS
@@ -106,3 +109,46 @@ def test_the_look_for_the_covers_drop_takes_a_bounded_number_of_steps_however_lo
         cover_drop_s(problem, first_guess(replace(problem, target=TARGET)), vehicle)
     assert effort.spent <= 2 * (MOST_PIECES + 2 * 21)
     assert effort.spent > 2 * 20
+
+
+def flown_problem() -> Problem:
+    """An ignition that is solved in a few steps."""
+    position, velocity = (EARTH.radius_m + 100e3, 0.0, 0.0), (300.0, 4000.0, 0.0)
+    arc = Arc(30e3, 400.0, 300e3, 3300.0)
+    return Problem(0.0, position, velocity, (arc,), TARGET, EARTH)
+
+
+def spent_by(problem: Problem) -> int:
+    """Steps counted of one solution, ended by an exception or not."""
+    guess = first_guess(problem)
+    with allowed(UNBOUNDED) as effort, suppress(ArithmeticError):
+        refine(problem, guess, 2)
+    return effort.spent
+
+
+@pytest.mark.skipif(HAVE_NUMBA, reason="compiled kernels call each other, not what a test puts in their place")
+def test_a_solution_that_ends_in_an_exception_has_spent_what_it_computed(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole, flights, fly_burn = spent_by(flown_problem()), [], newton.fly_burn
+
+    def fails_late(*args: object) -> object:
+        flights.append(fly_burn(*args))
+        if len(flights) == 8:
+            raise OverflowError
+        return flights[-1]
+
+    monkeypatch.setattr(newton, "fly_burn", fails_late)
+    so_far = spent_by(flown_problem())
+    assert len(flights) == 8
+    assert whole > so_far >= sum(arrival.steps for arrival in flights[:-1])
+
+
+@pytest.mark.skipif(HAVE_NUMBA, reason="compiled kernels call each other, not what a test puts in their place")
+def test_the_rotations_of_a_singular_jacobian_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    few, set_pseudo_inverse = spent_by(flown_problem()), newton.set_pseudo_inverse
+
+    def turned_often(*args: object) -> int:
+        set_pseudo_inverse(*args)
+        return 500
+
+    monkeypatch.setattr(newton, "set_pseudo_inverse", turned_often)
+    assert spent_by(flown_problem()) >= few + 500 * newton.ROTATION_STEPS

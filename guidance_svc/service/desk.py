@@ -88,6 +88,9 @@ class Sessions(Protocol):
     def vehicle_of(self, link: Hashable) -> str | None:
         """The vehicle that a connection commands."""
 
+    def has_flown(self, link: Hashable) -> bool:
+        """Whether a connection commands a vehicle that has had a state."""
+
 
 class Desk:
     """Answers every message, whatever it is; one vehicle's message never disturbs another's session.
@@ -186,6 +189,10 @@ class Desk:
     def commands(self, link: Hashable) -> bool:
         """Whether a connection commands a vehicle."""
         return self._sessions.vehicle_of(link) is not None
+
+    def has_flown(self, link: Hashable) -> bool:
+        """Whether a connection commands a vehicle that has had a state: its first solution is behind it."""
+        return self._sessions.has_flown(link)
 
     def _given_up(self, vehicle: str, why: str) -> None:
         self.health.ended(vehicle)

@@ -5,10 +5,9 @@ from __future__ import annotations
 import errno
 import logging
 import socket
-from collections import deque
 from collections.abc import Callable, Hashable
 from contextlib import suppress
-from typing import Final
+from typing import Any, Final
 
 import zmq
 
@@ -18,6 +17,7 @@ from guidance_svc.service.desk import Desk
 from guidance_svc.service.lines import LineConnection
 from guidance_svc.service.metrics import http_answer, http_refusal
 from guidance_svc.service.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
+from guidance_svc.service.pieces import Pieces
 from guidance_svc.systems import own_port
 from guidance_svc.wire.codec import encode
 from guidance_svc.wire.replies import fault_message
@@ -36,7 +36,7 @@ class LinePort:
     Args:
         address: loopback, checked before.
         poller: of the loop; the port registers what it waits for.
-        pace: of the turn, shared with the other transport.
+        pace, pieces: of the turn, shared with the other transport.
         clock_s: any clock that only goes forward.
 
     Raises:
@@ -50,12 +50,13 @@ class LinePort:
         limits: Limits,
         poller: zmq.Poller,
         pace: PaceKeeper,
+        pieces: Pieces,
         clock_s: Callable[[], float],
     ) -> None:
         self._listener = _listen(address)
-        self._desk, self._limits, self._poller, self._pace, self._clock_s = desk, limits, poller, pace, clock_s
+        self._desk, self._limits, self._poller, self._pace = desk, limits, poller, pace
+        self._pieces, self._clock_s = pieces, clock_s
         self._connections: dict[int, LineConnection] = {}
-        self._order: deque[int] = deque()
         self._count = 0
         self._deaf_until_s: float | None = None
         self.turned_away = 0
@@ -77,31 +78,53 @@ class LinePort:
         """Whether lines wait that have been read."""
         return any(connection.lines for fd, connection in self._connections.items() if fd not in self.paused)
 
-    def answer(self, ready: dict[object, int]) -> None:
-        """Take new connections, and answer what has come; the turn's limits leave the rest for the next one."""
-        if self._deaf_until_s is not None and self._clock_s() >= self._deaf_until_s:
-            self._poller.register(self._listener, zmq.POLLIN)
-            self._deaf_until_s = None
+    def answer(self, ready: dict[Any, int]) -> None:
+        """Take new connections, and answer what has come; the turn's limits leave the rest for the next one.
+
+        Vehicles that fly come first. Whoever was answered goes to the end of the order.
+        """
+        self._listen_again()
         if self._listener.fileno() in ready:
             self._accept()
         for fd in [fd for fd, until_s in self.paused.items() if self._clock_s() >= until_s]:
             del self.paused[fd]
+        flown, newcomers = self._read(ready)
         left = self._limits.batch_messages
         self._pace.begin_part()
-        for _ in range(len(self._order)):
-            fd = self._order[0]
-            connection = self._connections[fd]
+        for connection in flown:
+            if left <= 0 or self._pace.full() or self._pieces.enough():
+                break
+            left -= self._answer_some(connection, left)
+            self._goes_last(connection)
+        for connection in newcomers:
+            if self._pace.full() or not self._pieces.newcomer():
+                break
+            if self._answer_some(connection, 1):
+                self._pieces.answered_newcomer()
+            self._goes_last(connection)
+
+    def _read(self, ready: dict[Any, int]) -> tuple[list[LineConnection], list[LineConnection]]:
+        """Read what has come: the connections that have something to answer, of vehicles that fly, and others."""
+        flown, newcomers = list[LineConnection](), list[LineConnection]()
+        for fd, connection in self._connections.items():
             if fd in self.paused:
-                self._order.rotate(-1)
                 continue
             if ready.get(fd, 0) & (zmq.POLLIN | zmq.POLLERR) and connection.wants_read:
                 connection.read()
-            left -= self._answer_one(connection, left)
-            if left <= 0:
-                return  # who was not asked comes first next time
-            self._order.rotate(-1)
-            if self._pace.full():
-                return
+            if connection.wants_answer:
+                (flown if self._desk.has_flown(connection.link) else newcomers).append(connection)
+        return flown, newcomers
+
+    def _goes_last(self, connection: LineConnection) -> None:
+        if not connection.closed:
+            fd = connection.sock.fileno()
+            self._connections[fd] = self._connections.pop(fd)
+
+    def _listen_again(self) -> None:
+        """Take connections again a while after that failed."""
+        if self._deaf_until_s is not None and self._clock_s() >= self._deaf_until_s:
+            self._poller.register(self._listener, zmq.POLLIN)
+            self._deaf_until_s = None
 
     def flush(self) -> None:
         """Send replies, drop closed connections, and wait for what each needs."""
@@ -111,7 +134,6 @@ class LinePort:
                 if fd in self._poller:
                     self._poller.unregister(fd)
                 del self._connections[fd]
-                self._order.remove(fd)
                 self.paused.pop(fd, None)
                 self._pace.forget(connection.link)
                 self._desk.drop(connection.link)
@@ -125,10 +147,9 @@ class LinePort:
         for connection in self._connections.values():
             connection.close()
         self._connections.clear()
-        self._order.clear()
         self._listener.close()
 
-    def _answer_one(self, connection: LineConnection, left: int) -> int:
+    def _answer_some(self, connection: LineConnection, left: int) -> int:
         """Answer a few lines of one connection; how many."""
         many = 0
         while connection.lines and many < left:
@@ -197,7 +218,6 @@ class LinePort:
                 continue
             self._count += 1
             self._connections[sock.fileno()] = LineConnection(sock, self._count, self._limits)
-            self._order.append(sock.fileno())
             self._poller.register(sock.fileno(), zmq.POLLIN)
 
 

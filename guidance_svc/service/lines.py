@@ -56,6 +56,11 @@ class LineConnection:
         return not self._no_more and not self.lines
 
     @property
+    def wants_answer(self) -> bool:
+        """Whether there is a line, or the end of what can be read, to answer."""
+        return bool(self.lines) or self.asks_metrics or self.foreign is not None or self.too_long is not None
+
+    @property
     def wants_write(self) -> bool:
         """Whether replies wait for the peer to read."""
         return bool(self._outgoing)

@@ -68,7 +68,6 @@ class PaceKeeper:
         self._counts: dict[Hashable, int] = {}
         self._took_s: dict[Hashable, float] = {}
         self._ahead: set[Hashable] = set()
-        self._ran_ahead = False
         self._now_s = clock_s()
         self._latest: Hashable = None
         self._other_at_s = self._now_s - CROWD_S
@@ -96,18 +95,18 @@ class PaceKeeper:
         return self._stopping or self._part_took_s >= PART_S
 
     def took(self, link: Hashable, seconds: float, refused: bool = False, payer: Hashable = None) -> bool:
-        """The last message judged took so much processor time; whether its connection has had its part of this turn.
+        """A message took so much processor time; whether its connection has had its part of this turn.
 
         Args:
             payer: who is charged where the connection waits for its replies; None for the connection.
         """
         self._part_took_s += seconds
         total_s = self._took_s[link] = self._took_s.get(link, 0.0) + seconds
-        if self._ran_ahead:
+        if self._runs_ahead(link):
             self._bucket(link).tokens -= LONG_COSTS * self._price(seconds) + (FAULT_TOKENS - 1.0 if refused else 0.0)
         elif seconds > self._token_s:
             self._bucket(payer or link).tokens -= self._price(seconds)
-        return self._counts.get(link, 0) >= self._per_turn or total_s >= self._turn_s
+        return total_s >= self._turn_s or self.had_share(link)
 
     def worked(self, link: Hashable, seconds: float) -> None:
         """Deferred work for a connection took so much processor time."""
@@ -125,21 +124,35 @@ class PaceKeeper:
         Args:
             payer: as for `took`.
         """
-        count = self._counts[link] = self._counts.get(link, 0) + 1
-        self._ran_ahead = count > 1 or link in self._ahead
-        if link != self._latest:
-            self._other_at_s = self._other_at_s if self._latest is None else self._now_s
-            self._latest = link
-        if not self._ran_ahead:
-            if self.owes(payer or link):
-                self._counts[link] = count - 1
-                return Pace.HOLD
+        if link in self._counts or link in self._ahead or not self.owes(payer or link):
+            return self.arrived(link)
+        self._speaks(link)
+        return Pace.HOLD
+
+    def arrived(self, link: Hashable) -> Pace:
+        """Count one message of this turn, and say whether it is to be answered at all; never HOLD."""
+        self._counts[link] = self._counts.get(link, 0) + 1
+        self._speaks(link)
+        if not self._runs_ahead(link):
             return Pace.ANSWER
         bucket = self._bucket(link)
         if bucket.tokens >= 1.0:
             bucket.tokens -= 1.0
             return Pace.ANSWER
         return self._too_fast(bucket)
+
+    def had_share(self, link: Hashable) -> bool:
+        """Whether so many messages of a connection have come in this turn as a turn may take of one."""
+        return self._counts.get(link, 0) >= self._per_turn
+
+    def _runs_ahead(self, link: Hashable) -> bool:
+        """Whether a connection sends without waiting for its replies."""
+        return link in self._ahead or self._counts.get(link, 0) > 1
+
+    def _speaks(self, link: Hashable) -> None:
+        if link != self._latest:
+            self._other_at_s = self._other_at_s if self._latest is None else self._now_s
+            self._latest = link
 
     def beyond_held(self, link: Hashable) -> Pace:
         """What is done with a message of a connection whose earlier one is held: it did not wait for its reply."""

@@ -8,8 +8,7 @@ import time
 from collections.abc import Callable, Hashable
 from contextlib import suppress
 from dataclasses import dataclass
-from itertools import chain, islice
-from typing import Final
+from typing import Any, Final
 
 import zmq
 
@@ -20,7 +19,9 @@ from guidance_svc.service.addresses import host_and_port, zmq_endpoint
 from guidance_svc.service.desk import Desk, Sessions
 from guidance_svc.service.line_port import PAUSE_S, LinePort, too_fast
 from guidance_svc.service.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
+from guidance_svc.service.pieces import Pieces
 from guidance_svc.service.router import Request, Router
+from guidance_svc.service.waiting import Waiting
 from guidance_svc.storage.recorder import Recorder
 
 IDLE_MS: Final = 1000  # nothing depends on it: every cause to act wakes the poller
@@ -70,6 +71,7 @@ class Server:
         self._pace = PaceKeeper(
             limits.unanswered_per_second, limits.batch_per_connection, 1e-6 * limits.batch_us_per_connection, clock_s
         )
+        self._waiting, self._pieces = Waiting(limits.zmq_unread_messages), Pieces()
         self._poller = zmq.Poller()
         self._router = Router(endpoint, limits, access)
         try:
@@ -83,14 +85,14 @@ class Server:
         self._stopping = False
         self._guard_at_s = self._expire_at_s = clock_s()
         self._turned_away = 0
-        self._held: dict[Link, Request] = {}  # one of each connection that has had its share of the time
+        self._tcp_first = self._all_held = False
         for source in (*self._router.sources(), self._wake_read):
             self._poller.register(source, zmq.POLLIN)
         self._count_for_health()
         self.ready = Ready(self._router.endpoint, "none" if self._port is None else self._port.address)
 
     def _line_port(self, address: tuple[str, int]) -> LinePort:
-        return LinePort(address, self._desk, self._limits, self._poller, self._pace, self._clock_s)
+        return LinePort(address, self._desk, self._limits, self._poller, self._pace, self._pieces, self._clock_s)
 
     def _count_for_health(self) -> None:
         router, port = self._router, self._port
@@ -126,17 +128,14 @@ class Server:
         return self._wake_write.fileno()
 
     def _turn(self) -> None:
-        """One round: wait, take at most a batch, answer, record, send, and one piece of deferred work."""
-        waiting = self._sessions.pending() or (self._port is not None and self._port.waiting())
-        idle_ms = int(1000 * GUARD_S) if len(self._router.peers) else IDLE_MS
-        if self._held or (self._port is not None and self._port.paused):
-            idle_ms = int(1000 * PAUSE_S)
-        ready = dict(self._poller.poll(0 if waiting else idle_ms))
+        """One round: wait, take what has come, answer at most a batch, record, send, and do one piece of what waits."""
+        ready = dict(self._poller.poll(self._patience_ms()))
         self._pace.begin_turn()
         self._router.answer_handshakes(ready, self._desk.commands)
-        replies = self._answer_zmq() if self._router.socket in ready or self._held else []
-        if self._port is not None:
-            self._port.answer(ready)
+        if self._router.socket in ready:
+            self._take_zmq()
+        with self._pieces.begin_turn(self._sessions.pending()):
+            replies = self._answer(ready)
         self._recorder.flush()
         for request, reply in replies:
             if not self._router.send(request.envelope, reply):
@@ -144,52 +143,88 @@ class Server:
                 self._pace.forget(request.link)
         if self._port is not None:
             self._port.flush()
-        if self._sessions.pending():
+        if self._pieces.cycle() and self._sessions.pending():
             self._work()
         self._look_after()
 
-    def _answer_zmq(self) -> list[tuple[Request, bytes]]:
-        """Take and answer messages; libzmq hands them out in turn, so a flood ends the batch and delays nobody."""
-        replies, dropped = [], 0
-        self._pace.begin_part()
-        free = [link for link in self._held if not self._pace.owes(self._payer(link))]
-        requests = chain((self._held.pop(link) for link in free), iter(self._router.receive, None))
-        for request in islice(requests, self._limits.batch_messages):
-            began_s, work_s, refused = self._clock_s(), work_clock_s(), self._desk.health.refused
-            payer = self._payer(request.link)
-            held = request.link in self._held
-            pace = self._pace.beyond_held(request.link) if held else self._pace.judge(request.link, payer)
-            if pace is Pace.HOLD and len(self._held) < self._limits.zmq_connections:
-                self._held[request.link] = request
-                continue
-            reply = self._answer(request, pace)
-            if reply is None:
+    def _patience_ms(self) -> int:
+        """How long the loop may wait for something to come."""
+        port = self._port
+        if self._sessions.pending() or (self._waiting and not self._all_held) or (port is not None and port.waiting()):
+            return 0
+        if self._waiting or (port is not None and port.paused):
+            return int(1000 * PAUSE_S)
+        return int(1000 * GUARD_S) if len(self._router.peers) else IDLE_MS
+
+    def _take_zmq(self) -> None:
+        """Take the messages that have come, until one connection has had its share of them.
+
+        libzmq hands them out in turn: by then it has shown what the others had. A vehicle that flies and has as many
+        waiting as a turn answers has had its share as well: what else it sent stays where it is.
+        """
+        dropped = 0
+        for request in iter(self._router.receive, None):
+            link = request.link
+            room = self._waiting.has_room(link) and not (link in self._waiting and self._pace.owes(self._payer(link)))
+            pace = self._pace.arrived(link) if room else self._pace.beyond_held(link)
+            if pace is not Pace.DROP:
+                self._waiting.add(request, too_fast(self._limits) if pace is Pace.REFUSE else request.fault())
+            else:
                 self._desk.health.dropped()
                 dropped += 1
-                if dropped < DROPPED_A_TURN:
-                    continue
+            full = self._waiting.count(link) >= self._limits.batch_per_connection and self._desk.has_flown(link)
+            if dropped >= DROPPED_A_TURN or (pace is Pace.ANSWER and (full or self._pace.had_share(link))):
                 break
-            replies.append((request, reply))
-            self._desk.health.took(self._clock_s() - began_s)
-            refusal = self._desk.health.refused > refused
-            enough = self._pace.took(request.link, work_clock_s() - work_s, refusal, payer)
-            if enough or self._pace.full():
-                break
+
+    def _answer(self, ready: dict[Any, int]) -> list[tuple[Request, bytes]]:
+        """What both transports have; who comes first changes from turn to turn."""
+        port, replies = self._port, list[tuple[Request, bytes]]()
+        self._tcp_first = not self._tcp_first
+        if port is not None and self._tcp_first:
+            port.answer(ready)
+        if self._waiting:
+            self._pace.begin_part()
+            self._answer_zmq(replies)
+        if port is not None and not self._tcp_first:
+            port.answer(ready)
         return replies
+
+    def _answer_zmq(self, replies: list[tuple[Request, bytes]]) -> None:
+        """Answer vehicles that fly, then as much of the others as a turn may have of them; replies go to the list."""
+        newcomers, pieces, most = [], self._pieces, self._limits.batch_messages
+        free = [link for link in self._waiting.links() if not self._pace.owes(self._payer(link))]
+        self._all_held = not free
+        for link in free:
+            if not self._desk.has_flown(link):
+                newcomers.append(link)
+                continue
+            if self._pace.full() or pieces.enough() or len(replies) >= most:
+                break
+            while not self._answer_one(link, replies) and link in self._waiting and len(replies) < most:
+                pass
+        for link in newcomers:
+            if self._pace.full() or not pieces.newcomer():
+                break
+            self._answer_one(link, replies)
+            pieces.answered_newcomer()
+
+    def _answer_one(self, link: Link, replies: list[tuple[Request, bytes]]) -> bool:
+        """Answer the next message of a connection; whether it has had its part of this turn."""
+        began_s, work_s, refused = self._clock_s(), work_clock_s(), self._desk.health.refused
+        payer = self._payer(link)
+        waits = self._waiting.take(link)
+        replies.append((waits.request, self._reply(*waits)))
+        self._desk.health.took(self._clock_s() - began_s)
+        return self._pace.took(link, work_clock_s() - work_s, self._desk.health.refused > refused, payer)
 
     def _payer(self, link: Hashable) -> Hashable:
         """Who is charged for what a connection costs."""
         return link if self._desk.commands(link) else STRANGERS
 
-    def _answer(self, request: Request, pace: Pace) -> bytes | None:
-        """The reply to one message; None where its connection sends too fast."""
+    def _reply(self, request: Request, fault: MessageFault | None) -> bytes:
+        """The reply to one message."""
         link = request.link
-        if pace in (Pace.DROP, Pace.HOLD):  # held: as many are held as may be
-            return None
-        fault = request.fault()
-        if pace is Pace.REFUSE:
-            fault = too_fast(self._limits)
-        elif fault is None and self._router.full() and self._sessions.vehicle_of(link) is None:
+        if fault is None and self._router.full() and self._sessions.vehicle_of(link) is None:
             self._turned_away += 1
             expected = f"at most {self._limits.zmq_connections} connections at once (limits.zmq_connections)"
             fault = MessageFault("too_many_connections", "", expected)

@@ -272,6 +272,11 @@ class Registry:
         """The vehicle that a connection commands."""
         return self.vehicles.get(link)
 
+    def has_flown(self, link: Hashable) -> bool:
+        """Whether a connection commands a vehicle that has had a state."""
+        vehicle = self.vehicles.get(link)
+        return vehicle is not None and self.seats[vehicle].session.begun
+
     def pending(self) -> bool:
         """Whether major cycles are waiting."""
         return bool(self.due)

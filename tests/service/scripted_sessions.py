@@ -72,5 +72,8 @@ class ScriptedSessions:
         self._waiting = 0
         self.work_done += 1
 
+    def has_flown(self, link: Hashable) -> bool:
+        return any(vehicle == self.vehicles.get(link) for vehicle, _ in self.states)
+
     def vehicle_of(self, link: Hashable) -> str | None:
         return self.vehicles.get(link)

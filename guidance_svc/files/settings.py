@@ -82,8 +82,8 @@ class Limits(BaseModel):
     """Frames of one ZeroMQ message; beyond it the connection is cut."""
     unfinished_bytes: Annotated[int, Field(ge=65536, le=1_073_741_824)] = 8_388_608
     """What a ZeroMQ connection may send without a message that the service gets to read; beyond it it is cut."""
-    batch_messages: Count = 256
-    """Messages taken before their replies go out."""
+    batch_messages: Count = 16
+    """Messages answered before their replies go out."""
     batch_per_connection: Count = 4
     """Messages of one connection in a batch."""
     batch_us_per_connection: Count = 500

@@ -48,6 +48,6 @@ class Pieces:
         self._newcomers += 1
 
     def cycle(self) -> bool:
-        """Whether this turn has a major cycle, if one is due: not after a newcomer's message that was a piece itself."""
+        """Whether this turn has a major cycle, if one is due: not after a newcomer's message that was a piece."""
         self._newcomer_was_last = self._newcomers > 0 and self.enough()
         return not self._newcomer_was_last

@@ -6,7 +6,6 @@ import json
 import socket
 from collections.abc import Callable, Hashable, Iterator
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import msgpack
@@ -30,7 +29,7 @@ CYCLE_STEPS = 40
 
 
 class Costly(ScriptedSessions):
-    """A vehicle's first state takes many steps, each state makes a major cycle due; notes what is done in which turn."""
+    """A vehicle's first state takes many steps, each state makes a major cycle due; notes what comes in which turn."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -62,7 +61,8 @@ class Turns:
     def __init__(self, limits: Limits, monkeypatch: pytest.MonkeyPatch) -> None:
         self.sessions = Costly()
         desk = Desk(self.sessions, small_library())
-        self.server = Server(desk, self.sessions, NoRecorder(), Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0"), limits)
+        addresses = Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0")
+        self.server = Server(desk, self.sessions, NoRecorder(), addresses, limits)
         self._come: list[Request] = []
         self.sent: list[tuple[int, str, Any]] = []
         router, poller = self.server._router, self.server._poller

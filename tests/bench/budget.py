@@ -7,6 +7,7 @@ wall clock beside a bare echo: only an idle machine says something about those.
 
 from __future__ import annotations
 
+import logging
 import time
 import tomllib
 from pathlib import Path
@@ -24,6 +25,7 @@ FILE: Final = Path(__file__).with_name("budgets.toml")
 def run(console: Console) -> bool:
     """Print the table; whether every figure is within its budget."""
     began_s = time.perf_counter()
+    logging.getLogger("guidance_svc").setLevel(logging.ERROR)  # what the slow messages are warned of is no figure
     budgets = tomllib.loads(FILE.read_text())
     figures = budget_processor.measured(budgets.pop("codec_us")) | budget_sockets.measured()
     table, kept = compared(figures, budgets, "fast" if HAVE_NUMBA else "plain")

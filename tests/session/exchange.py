@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from math import radians
 
 from guidance_svc.core.kepler import ellipse_speed_and_angle
@@ -87,11 +88,13 @@ def flown(plan: FlightPlan, start: tuple[World, SimState], tick_s: float, most: 
     return out
 
 
-def late_flight() -> list[Exchange]:
+@cache
+def late_flight() -> tuple[Exchange, ...]:
     """The late plan flown at five states a second."""
-    return flown(LATE, late_start(), 0.2)
+    return tuple(flown(LATE, late_start(), 0.2))
 
 
-def climb_flight(most: int = 1200) -> list[Exchange]:
+@cache
+def climb_flight(most: int = 1200) -> tuple[Exchange, ...]:
     """The climb flown at five states a second."""
-    return flown(CLIMB, pad_start(), 0.2, most)
+    return tuple(flown(CLIMB, pad_start(), 0.2, most))

@@ -6,11 +6,12 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from guidance_svc.domain.body import Vec
-from guidance_svc.domain.plan import FlightPlan, Law, Role
+from guidance_svc.domain.plan import FlightPlan, Role
 from guidance_svc.domain.state import Frame
 
 Status = Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
-EventName = Literal["release", "ignite", "cutoff", "separate", "drop_cover", "coast", "circularize", "orbit"]
+Act = Literal["release", "ignite", "cutoff", "separate", "drop_cover"]
+"""What a vehicle can be asked to do at an instant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +19,7 @@ class Event:
     """Something the script must do at a stated vehicle time."""
 
     id: str
-    name: EventName
+    name: str
     at_s: float
 
 
@@ -74,7 +75,7 @@ class Command:
 
     seq: int
     time_s: float
-    phase: Law
+    phase: str
     direction: Vec
     pointing_script: Vec
     pitch_rad: float

@@ -118,11 +118,15 @@ def settle_engine(flight: Flight, now: Navigation) -> Flight:
     return flight._replace(engine=flight.engine._replace(estimate=begun_anew(flight.engine.estimate)))
 
 
-def watch_drop(flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
-    """The planned drop kept up to date until shortly before it; then it stands."""
+def watch_drop(flight: Flight, now: Navigation, plan: FlightPlan, events: tuple[EventKind, ...]) -> Flight:
+    """The planned drop kept up to date until shortly before it; then it stands.
+
+    Args:
+        events: that the present law asks for; one without `drop_cover` plans none.
+    """
     if plan.vehicle.cover_mass_kg == 0.0 or not drops_cover(plan):
         return flight
-    if plan.phases[flight.phase].law not in ("boost", "insertion"):
+    if DROP_COVER not in events:
         return flight
     if flight.cover.drops_at_s is not None and now.time_s >= flight.cover.drops_at_s - COVER_STANDS_S:
         return flight
@@ -144,7 +148,7 @@ def with_drop_event(order: Order, flight: Flight) -> Order:
     """The order with the drop of the cover among its events, before those that come later."""
     if flight.cover.drops_at_s is None or COVER_ID in flight.seen:
         return order
-    events = [*order.events, Event(COVER_ID, "drop_cover", flight.cover.drops_at_s)]
+    events = [*order.events, Event(COVER_ID, DROP_COVER.name, flight.cover.drops_at_s)]
     return order._replace(events=tuple(sorted(events, key=lambda event: event.at_s)))
 
 
@@ -158,4 +162,7 @@ def cover_gone(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) 
     return burnt < COVER_STEP_FRAC * cover and abs(step - cover - 0.5 * burnt) < COVER_STEP_FRAC * cover
 
 
-DROP_COVER = EventKind("drop_cover", "let the cover go", cover_gone)
+DROP_COVER = EventKind(
+    COVER_ID, "let go of the payload's cover", "drop_cover", cover_gone, "the cover's step in mass",
+    word="cover dropped",
+)  # fmt: skip

@@ -3,30 +3,60 @@
 from __future__ import annotations
 
 from math import degrees, inf
+from typing import Annotated, Literal
+
+from pydantic import Field
 
 from guidance_svc.core.burns import gain_m_s, mass_at_end_kg
 from guidance_svc.core.detour import Detour
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.steering import Steering
 from guidance_svc.core.vectors import unit
-from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
+from guidance_svc.domain import Event, FlightPlan, Insertion, SecondBurn, Status, Vec
 from guidance_svc.laws.air import within_air_limits
 from guidance_svc.laws.burning import burn_due, burn_figures, burn_overdue, note_burn_failure
-from guidance_svc.laws.cover import bare_at_cutoff
+from guidance_svc.laws.cover import DROP_COVER, bare_at_cutoff
 from guidance_svc.laws.engine import cruise_throttle, finish_burn, flown_stage, near_end, throttle_down, watch_engine
 from guidance_svc.laws.insertion_cycle import solve as solve
 from guidance_svc.laws.insertion_memory import RELIGHT_S, InsertionMemory, arcs_now, problem_now
-from guidance_svc.laws.instants import CLOCK_SLACK_S, CONTACT_S, NEAR_CUTOFF_CONTACT_S, event_id, lit_by
+from guidance_svc.laws.instants import CLOCK_SLACK_S, CONTACT_S, NEAR_CUTOFF_CONTACT_S, lit_by
 from guidance_svc.laws.lean import leaned
 from guidance_svc.laws.limit_learnt import limit_words, ordered_throttle, watch_limit
 from guidance_svc.laws.memory import Burn, Engine, Flight, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import burn_missed, low_path, safe_direction, shortage, surely_short
-from guidance_svc.laws.separation import dropped
+from guidance_svc.laws.rows import LawRow
+from guidance_svc.laws.signs import CUTOFF, IGNITE, SEPARATE, dropped
 from guidance_svc.laws.stack import burn_left_s, limits_held, mass_at_burnout_kg, spent
+from guidance_svc.wire.plans import PhaseModel
+from guidance_svc.wire.quantities import NotNegative, Time
 
 STALE_AFTER_CYCLES = 4  # of attempts, and of time: while it fails, every state is an attempt
 OFF_ALLOWED_S = 1.0  # an engine may be told off so long after its ignition
+
+
+class InsertionModel(PhaseModel):
+    """Closed-loop burn to the target."""
+
+    law: Literal["insertion"]
+    first_stage: Annotated[int, Field(ge=0, le=100)] = 0
+    """Index, from 0, of the stage that burns first in this phase."""
+    ignite_at_s: Time | None = None
+    """Vehicle time; None: pause_s after the phase begins."""
+    pause_s: NotNegative = 0.0
+    may_coast: bool = False
+    """The engine can be lit again: insert low and coast to the target's perigee height where that saves propellant."""
+    lowest_altitude_km: Annotated[float, Field(ge=0.0, le=1e6)] | None = None
+    """Floor for that coast and the burn before it, above the equatorial radius; None: 110 km in air, 15 km without."""
+    second_burn_at: SecondBurn = "cutoff"
+    """Where the burn after that coast is: at the target's cutoff, or at its apogee."""
+
+    def to_domain(self) -> Insertion:
+        """The phase."""
+        lowest_m = None if self.lowest_altitude_km is None else 1000.0 * self.lowest_altitude_km
+        return Insertion(
+            self.first_stage, self.ignite_at_s, self.pause_s, self.may_coast, lowest_m, self.second_burn_at
+        )
 
 
 def enter(
@@ -226,17 +256,18 @@ def more_stages_needed(flight: Flight, plan: FlightPlan, law: Steering, spent_at
 def insertion_events(
     flight: Flight, own: InsertionMemory, plan: FlightPlan, spent_at_s: float | None
 ) -> tuple[Event, ...]:
-    """Ignition, separations and the cutoff that are known by now."""
-    burn, events = own.burn, []
+    """Ignition, separations and the cutoff that are known by now; a burn lit again after a miss has ids of its own."""
+    burn, events = own.burn, list[Event]()
+    suffix = "" if own.relit_at_s is None else f"-again{own.relit_at_s:.0f}"
     if own.separate_at_s is not None:
-        events.append(Event(event_id(flight, "separate"), "separate", own.separate_at_s))
+        events.append(SEPARATE.of(flight, own.separate_at_s))
     elif spent_at_s is not None:
-        events.append(Event(event_id(flight, "separate"), "separate", spent_at_s))
+        events.append(SEPARATE.of(flight, spent_at_s))
     if burn.ignite_at_s is not None:
         lit = flight if own.separate_at_s is None else flight._replace(stage=flight.stage + 1)
-        events.append(Event(burn_event_id(lit, own, "ignite"), "ignite", burn.ignite_at_s))
+        events.append(IGNITE.of(lit, burn.ignite_at_s, suffix))
     elif burn.law is not None and burn.cutoff_at_s is not None and spent_at_s is None:
-        events.append(Event(burn_event_id(flight, own, "cutoff"), "cutoff", burn.cutoff_at_s))
+        events.append(CUTOFF.of(flight, burn.cutoff_at_s, suffix))
     return tuple(events)
 
 
@@ -267,12 +298,6 @@ def stale_words(burn: Burn, now: Navigation, plan: FlightPlan) -> tuple[str, ...
     return (f"guidance has not converged since {burn.law.epoch_s:.1f} s; the law of that time is flown on",)
 
 
-def burn_event_id(flight: Flight, own: InsertionMemory, name: str) -> str:
-    """Id of an ignition or cutoff; a burn lit again after a miss has ids of its own."""
-    again = "" if own.relit_at_s is None else f"-again{own.relit_at_s:.0f}"
-    return event_id(flight, name) + again
-
-
 def sentence(phase: Insertion, plan: FlightPlan) -> str:
     """Ignition, stages, cutoff."""
     when = f"at vehicle time {phase.ignite_at_s:g} s" if phase.ignite_at_s is not None else (
@@ -287,3 +312,10 @@ def sentence(phase: Insertion, plan: FlightPlan) -> str:
         f"{plan.target.cutoff_speed_m_s:.3f} m/s, {degrees(plan.target.cutoff_flight_path_angle_rad):z.4f} deg{coast}"
         f"{limits_held(plan.vehicle.stages[phase.first_stage :])}"
     )
+
+
+ROW = LawRow(
+    Insertion, InsertionMemory, sentence, (SEPARATE, IGNITE, CUTOFF, DROP_COVER), enter, order, follow, done, leave,
+    due, overdue, solve, note_failure, figures, numbers,
+    model=InsertionModel, successors=("coast", "orbit"), ended_by="cutoff",
+)  # fmt: skip

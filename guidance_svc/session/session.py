@@ -17,7 +17,7 @@ from guidance_svc.laws.events import acknowledged, noted, require_known, shown, 
 from guidance_svc.laws.memory import Burn, Flight, Memory, Order, Own
 from guidance_svc.laws.navigation import Navigation, navigate
 from guidance_svc.laws.rows import LawRow
-from guidance_svc.laws.table import LAWS, memories, with_detours
+from guidance_svc.laws.table import LAWS, kinds, memories, with_detours
 from guidance_svc.session.first_state import explained, first_warnings
 from guidance_svc.session.history import History, Place
 from guidance_svc.session.packing import keep_open, pack, unpack
@@ -36,6 +36,7 @@ MARK_STEPS = 1000  # counted between two marks: 12 ms to fly them again
 
 
 keep_open(Own, memories)
+keep_open(Phase, kinds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,10 +190,12 @@ class Session:
         with allowed(REPLY_STEPS):
             memory = before if before.flight.begun else self.entered(before.flight, None, now)
             memory = self.moved_on(Memory(settle_engine(memory.flight, now), memory.own), now)
-            memory = self.kept_fresh(Memory(watch_drop(memory.flight, now, self.plan), memory.own), now)
+            phase = self.plan.phases[memory.flight.phase]
+            row = LAWS[phase.law]
+            flight = watch_drop(memory.flight, now, self.plan, row.events)
+            memory = self.kept_fresh(Memory(flight, memory.own), now)
             flight, own = memory
-            phase = self.plan.phases[flight.phase]
-            row, plan = LAWS[phase.law], uncovered(self.plan, flight)
+            plan = uncovered(self.plan, flight)
             order = with_drop_event(row.order(memory, now, plan, phase), flight)
             flight = shown(order, flight, now, self.plan)
             order = with_doubts(to_the_instant(order, flight, now), flight, now)

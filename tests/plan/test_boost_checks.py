@@ -10,8 +10,8 @@ import pytest
 
 from guidance_svc.domain import Body, Boost, FlightPlan, Hold, Stage, Target, Vehicle
 from guidance_svc.errors import ConfigError
+from guidance_svc.laws.boost import BoostModel
 from guidance_svc.plan.checks import check_plan
-from guidance_svc.wire.boost_model import BoostModel
 from guidance_svc.wire.plans import VehicleModel, parse_table
 
 EARTH = Body("earth", 3.986004418e14, 6378137.0, atmosphere="us1976")

@@ -207,7 +207,7 @@ def test_a_session_of_another_version_is_set_aside_and_kept(
     life = Life(folder)
     life.open()
     life.fly(FLIGHT[:50])
-    monkeypatch.setattr(journal_files, "SHAPE", "0" * 16)
+    monkeypatch.setattr(journal_files, "session_shape", lambda: "0" * 16)
     monkeypatch.setattr(journal_files, "__version__", "9.9")
     life.registry.seats["curlew"].session.history.save_anew()
     life.registry.touched.add("curlew")

@@ -21,6 +21,7 @@ from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan, Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
+from guidance_svc.laws.table import EVENTS, LAWS, is_over
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.service.addresses import host_and_port, zmq_endpoint
 from guidance_svc.wire.messages import ClosedMessage, CommandMessage, FaultMessage, OpenedMessage
@@ -186,7 +187,19 @@ def shaped(name: str, reply: Message, wanted: str) -> Check:
         first = error.errors()[0]
         where = ".".join(map(str, first["loc"]))
         return failed(name, words, f"{where}: {first['msg']}", f"see {wanted} in PROTOCOL.md")
+    if (odd := unknown_word(reply)) is not None:
+        return failed(name, words, odd, f"see {wanted} in PROTOCOL.md")
     return passed(name, words, "it is")
+
+
+def unknown_word(reply: Message) -> str | None:
+    """A phase or an event that no law has, in words; the fields of the reply are whole."""
+    phase, event = reply.get("phase"), reply.get("event")
+    if phase is not None and phase not in LAWS:
+        return f"phase: expected one of {', '.join(LAWS)}"
+    if event is not None and event["name"] not in EVENTS:
+        return f"event.name: expected one of {', '.join(EVENTS)}"
+    return None
 
 
 def refused(name: str, reply: Message, code: str) -> Check:
@@ -255,7 +268,7 @@ def flight_checks(client: Client) -> Iterator[Check]:
             yield failed("flies", words, str(command.get("message", command)), "answer good states with commands")
             return
         worst = max(worst, pitch_gap_rad(client, command))
-        if command["phase"] == "orbit" or command["status"] == "complete":
+        if is_over(command["phase"], command["status"]):
             break
         client.obey(command)
     yield shaped("last_command", command, "command")

@@ -7,7 +7,7 @@ import secrets
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from math import radians
+from math import pi, radians
 from typing import Any, Final, Protocol
 
 import msgpack
@@ -24,6 +24,7 @@ from guidance_svc.files.config_files import Library
 from guidance_svc.laws.table import EVENTS, LAWS, is_over
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.service.addresses import host_and_port, zmq_endpoint
+from guidance_svc.session.reply import OWN_RAD
 from guidance_svc.wire.messages import ClosedMessage, CommandMessage, FaultMessage, OpenedMessage
 
 Message = dict[str, Any]
@@ -285,10 +286,14 @@ def failed_flight(name: str, words: str, seen: str) -> Check:
 
 
 def pitch_gap_rad(client: Client, command: Message) -> float:
-    """Difference of pitch_deg from the pitch of pointing (inertial frame, geocentric vertical), rad."""
+    """Difference of pitch_deg from the pitch of pointing (inertial frame, geocentric vertical), rad.
+
+    Near the vertical, where the heading is a held one and the pitch goes with it, nothing is compared.
+    """
     x, y, z = command["pointing"]
     local = triad(client.vehicle.craft.state.position_m, "geocentric", client.plan.body)
-    return abs(pitch_and_heading((x, y, z), local)[0] - radians(float(command["pitch_deg"])))
+    pitch = pitch_and_heading((x, y, z), local)[0]
+    return abs(pitch - radians(float(command["pitch_deg"]))) if 0.5 * pi - abs(pitch) >= OWN_RAD else 0.0
 
 
 def angles_check(worst_rad: float) -> Check:

@@ -25,6 +25,10 @@ def test_the_table_names_each_law_as_its_phases_do_and_its_models_only_those_tha
         assert type(model.model_validate({"law": row.name}).to_domain()) is row.kind
 
 
+def test_every_law_that_may_come_next_or_before_is_one_of_the_table() -> None:
+    assert {law for row in LAWS.values() for law in (*row.successors, *row.predecessors)} <= set(LAWS)
+
+
 def test_a_second_law_or_kind_of_event_of_one_name_is_refused() -> None:
     with pytest.raises(ValueError, match="two laws named coast"):
         register(LAWS["coast"])

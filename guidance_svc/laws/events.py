@@ -15,7 +15,7 @@ from guidance_svc.laws.instants import CLOCK_SLACK_S
 from guidance_svc.laws.memory import Flight, Order, Turning
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.signs import OVERDUE_S
-from guidance_svc.laws.table import EVENTS, act_of
+from guidance_svc.laws.table import EVENTS
 
 MOST_SENT = 8  # events sent and not done that are remembered; at most four stand at once
 SOME_ID = re.compile(r"(\d{1,3})-(\d{1,3})-([a-z_]+)(-again-?\d+)?")
@@ -103,9 +103,9 @@ def engine_at_instant(order: Order, time_s: float) -> bool:
     """Engine on or off, an ignition or cutoff less than the clock's rounding ahead taken as met."""
     if order.cutoff_at_s is not None and 0.0 < order.cutoff_at_s - time_s <= CLOCK_SLACK_S:
         return False
-    if any(act_of(event.name) == "separate" for event in order.events):
+    if any(EVENTS[event.name].act == "separate" for event in order.events):
         return order.engine_on
-    lights = [event.at_s for event in order.events if act_of(event.name) == "ignite"]
+    lights = [event.at_s for event in order.events if EVENTS[event.name].act == "ignite"]
     return order.engine_on or any(0.0 < at - time_s <= CLOCK_SLACK_S for at in lights)
 
 

@@ -257,7 +257,8 @@ def insertion_events(
     flight: Flight, own: InsertionMemory, plan: FlightPlan, spent_at_s: float | None
 ) -> tuple[Event, ...]:
     """Ignition, separations and the cutoff that are known by now; a burn lit again after a miss has ids of its own."""
-    burn, events = own.burn, list[Event]()
+    burn = own.burn
+    events: list[Event] = []
     suffix = "" if own.relit_at_s is None else f"-again{own.relit_at_s:.0f}"
     if own.separate_at_s is not None:
         events.append(SEPARATE.of(flight, own.separate_at_s))

@@ -17,7 +17,7 @@ from guidance_svc import domain
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.settings import Settings
 from guidance_svc.laws.plan_model import FlightPlanModel, flight_plan_model
-from guidance_svc.laws.succession import check_order
+from guidance_svc.laws.plan_rules import check_order, check_phases
 from guidance_svc.plan.checks import check_plan
 from guidance_svc.plan.targets import resolve_target
 from guidance_svc.wire.plans import BodyModel, TargetModel, VehicleModel, parse_table
@@ -127,6 +127,7 @@ class Library:
         try:
             check_order(plan)
             check_plan(plan)
+            check_phases(plan)
         except ConfigError as error:
             if model.phases is not None or not error.field.startswith("phases."):
                 raise

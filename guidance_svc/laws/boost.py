@@ -21,6 +21,7 @@ from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import add, along, norm, scale
 from guidance_svc.domain import Boost, Event, FlightPlan, Hold, Vec
 from guidance_svc.laws.air import air_here
+from guidance_svc.laws.boost_checks import check_boost
 from guidance_svc.laws.cover import DROP_COVER
 from guidance_svc.laws.heading import ascent_heading_rad
 from guidance_svc.laws.instants import CONTACT_S
@@ -268,5 +269,5 @@ def boost_limits(phase: Boost) -> list[str]:
 
 ROW = LawRow(
     Boost, BoostMemory, sentence, (RELEASE, IGNITE, CUTOFF, SEPARATE, DROP_COVER), enter, order, follow, done,
-    model=BoostModel, successors=("insertion", "coast", "orbit"), ended_by="separation",
+    model=BoostModel, check=check_boost, successors=("insertion", "coast", "orbit"), ended_by="separation",
 )  # fmt: skip

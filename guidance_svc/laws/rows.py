@@ -52,6 +52,10 @@ def no_numbers(memory: Memory[Own], now: Navigation, plan: FlightPlan, phase: ob
     return Numbers()
 
 
+def nothing_refused(phase: object, plan: FlightPlan, at: str) -> None:
+    """Nothing that the model of the keys lets through is refused."""
+
+
 @dataclass(frozen=True, slots=True)
 class LawRow(Generic[Kind, Own]):
     """One row of the phase table.
@@ -73,6 +77,7 @@ class LawRow(Generic[Kind, Own]):
         figures: numbers that a major cycle must not leave infinite or undefined, with their names.
         numbers: what stands behind the order, for scripts that ask for detail.
         model: of its phase's keys; None where no plan may name it and only the session puts it in.
+        check: refuses a phase that contradicts itself or the plan; takes its key in the plan, raises ConfigError.
         successors, predecessors: names of laws that may come next and before, where those do not name this one.
         first, last: whether a plan may begin and end with it.
         ended_by: what its end is, in a word.
@@ -95,6 +100,7 @@ class LawRow(Generic[Kind, Own]):
     figures: Callable[[Own], Figures] = no_figures
     numbers: Count[Own, Kind] = no_numbers
     model: type[PhaseModel] | None = None
+    check: Callable[[Kind, FlightPlan, str], None] = nothing_refused
     successors: tuple[str, ...] = ()
     predecessors: tuple[str, ...] = ()
     first: bool = True

@@ -6,7 +6,7 @@ import re
 from itertools import pairwise
 
 from guidance_svc.laws.plan_model import DEFAULT_PHASES
-from guidance_svc.laws.succession import may_follow
+from guidance_svc.laws.plan_rules import may_follow
 from guidance_svc.laws.table import EVENTS, LAWS
 
 BEGIN, END = "<!-- made from the phase table by `python -m tests.conformance.build` -->", "<!-- to here -->"

@@ -92,9 +92,14 @@ def sentence(phase: Hop, plan: FlightPlan) -> str:
     return f"straight up for {phase.burn_s:g} s"
 
 
+def check(phase: Hop, plan: FlightPlan, at: str) -> None:
+    if phase.burn_s > 60.0:
+        raise ConfigError("bad_value", f"{at}.burn_s", "a hop of a minute at most", phase.burn_s)
+
+
 ROW = LawRow(
     Hop, HopMemory, sentence, (DOUSE,), enter, order, done=done,
-    model=HopModel, successors=("coast",), predecessors=("hold",), first=False, ended_by="burnout",
+    model=HopModel, check=check, successors=("coast",), predecessors=("hold",), first=False, ended_by="burnout",
 )  # fmt: skip
 
 # --- the proof ------------------------------------------------------------------------------------------------------
@@ -273,6 +278,7 @@ def test_plans_with_it_keep_to_its_keys_and_its_order(library: Library) -> None:
 
     hold, hop = PHASES
     assert refused(hold, hop | {"burn_s": -1.0}).field == "phases.1.burn_s"
+    assert refused(hold, hop | {"burn_s": 90.0}).expected == "a hop of a minute at most"
     assert refused(hop).expected == "a hold phase before hop"
     assert refused(hold, hop, {"law": "orbit"}).expected == "after hop one of coast"
     assert "hold, hop, insertion" in refused(hold, {"law": "hip"}).expected

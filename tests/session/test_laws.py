@@ -9,8 +9,8 @@ import pytest
 
 from guidance_svc.domain import FlightPlan, Insertion, Phase
 from guidance_svc.errors import ConfigError
+from guidance_svc.laws.plan_rules import check_order, may_follow
 from guidance_svc.laws.signs import IGNITE, EventKind
-from guidance_svc.laws.succession import check_order, may_follow
 from guidance_svc.laws.table import EVENTS, LAWS, register, with_detours
 from guidance_svc.session.describe import phase_sentences
 from tests.closed_loop.optimum_cases import insertion_case

@@ -1,4 +1,4 @@
-"""Which law may follow which: the check of a plan's order, by what the phase table says of each law."""
+"""What the laws ask of a plan: which may follow which, and what each refuses, by what the phase table says of it."""
 
 from __future__ import annotations
 
@@ -40,6 +40,16 @@ def check_order(plan: FlightPlan) -> None:
             raise ConfigError("impossible_order", f"phases.{i}.law", expected, after)
     if not LAWS[laws[-1]].last:
         raise ConfigError("impossible_order", f"phases.{len(laws) - 1}.law", wanted_after(laws[-1]), "nothing")
+
+
+def check_phases(plan: FlightPlan) -> None:
+    """Refuse a plan with a phase that its own law refuses.
+
+    Raises:
+        ConfigError: with the key, what would work, and what stands there.
+    """
+    for i, phase in enumerate(plan.phases):
+        LAWS[phase.law].check(phase, plan, f"phases.{i}")
 
 
 def wanted_before(law: str) -> str:

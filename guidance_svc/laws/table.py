@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import cast
+from itertools import product
+from typing import cast, get_args
 
 from guidance_svc.domain import Act, Aim, Coast, FlightPlan, Insertion, Phase, Raise
 from guidance_svc.laws import boost, circularize, coast, hold, insertion, orbit
@@ -19,26 +20,20 @@ def register(row: LawRow[Kind, Own]) -> None:
     """Take a law into the table; its functions get only phases and memories of their own kinds from then on.
 
     Raises:
-        ValueError: two laws, or two kinds of event, of one name; or a model that names another law.
+        ValueError: two laws, kinds of event or types that are kept, of one name; or a model that names another law.
     """
     if row.name in LAWS:
         raise ValueError(f"two laws named {row.name}")
     for kind in row.events:
         if EVENTS.get(kind.name, kind) is not kind:
             raise ValueError(f"two kinds of event named {kind.name}")
-    if row.model is not None and row.model.model_json_schema()["properties"]["law"]["const"] != row.name:
+    for kept, other in product((row.kind, row.own), (*kinds(), *memories())):
+        if kept.__name__ == other.__name__ and kept is not other:
+            raise ValueError(f"two types that are kept named {kept.__name__}")
+    if row.model is not None and get_args(row.model.model_fields["law"].annotation) != (row.name,):
         raise ValueError(f"the model of {row.name} names another law")
     EVENTS.update({kind.name: kind for kind in row.events})
     LAWS[row.name] = cast("LawRow[Phase, object]", row)
-
-
-register(hold.ROW)
-register(boost.ROW)
-register(insertion.ROW)
-register(coast.ROW)
-register(circularize.RAISE_ROW)
-register(circularize.ROW)
-register(orbit.ROW)
 
 
 def memories() -> tuple[type, ...]:
@@ -49,6 +44,15 @@ def memories() -> tuple[type, ...]:
 def kinds() -> tuple[type[Phase], ...]:
     """The types of the laws' phases."""
     return tuple(row.kind for row in LAWS.values())
+
+
+register(hold.ROW)
+register(boost.ROW)
+register(insertion.ROW)
+register(coast.ROW)
+register(circularize.RAISE_ROW)
+register(circularize.ROW)
+register(orbit.ROW)
 
 
 def with_detours(plan: FlightPlan) -> FlightPlan:

@@ -37,6 +37,8 @@ def test_a_second_law_or_kind_of_event_of_one_name_is_refused() -> None:
         register(other)
     with pytest.raises(ValueError, match="the model of elsewhere names another law"):
         register(replace(other, events=(), model=LAWS["coast"].model))
+    with pytest.raises(ValueError, match="two types that are kept named OrbitMemory"):
+        register(replace(other, events=(), own=type("OrbitMemory", (), {})))
     assert "elsewhere" not in LAWS
     assert EVENTS["ignite"] is IGNITE
 

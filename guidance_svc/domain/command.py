@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from guidance_svc.domain.body import Vec
 from guidance_svc.domain.plan import FlightPlan, Law, Role
@@ -13,8 +13,7 @@ Status = Literal["ok", "converging", "stale", "short_of_propellant", "unreachabl
 EventName = Literal["release", "ignite", "cutoff", "separate", "drop_cover", "coast", "circularize", "orbit"]
 
 
-@dataclass(frozen=True, slots=True)
-class Event:
+class Event(NamedTuple):
     """Something the script must do at a stated vehicle time."""
 
     id: str
@@ -22,8 +21,7 @@ class Event:
     at_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class ThrottleDown:
+class ThrottleDown(NamedTuple):
     """The throttle that the end of a burn is flown at, and from when on; the cutoff reckons with it."""
 
     at_s: float
@@ -57,9 +55,8 @@ class Detail:
     solver_residual: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Command:
-    """The reply to one state.
+class Command(NamedTuple):
+    """The reply to one state; a named tuple, because one is made with every state.
 
     Args:
         direction: unit thrust direction, BCI.

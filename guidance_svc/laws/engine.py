@@ -29,6 +29,7 @@ SETTLE_S = 0.5  # after ignition, before the estimator listens
 MOST_NEEDS = 25  # states that the speed to gain is averaged over; more would carry the thrust model's error
 QUIET_M_S = 0.002  # velocity noise below which one state is enough
 TAPER_FRAC = 0.3  # throttle for the end, where the engine can go so low
+LONGEST_CLOSING_S = FREEZE_BELOW_S / TAPER_FRAC  # of any engine, see `End.closing_s`
 TAPER_ROOM = 1.15  # over the lowest throttle, so that trimming can go down as well
 TRIM_UNTIL_STATES = 3.0  # before the cutoff: the throttle is left alone
 TAIL_OVER_S = 2.0  # after a cutoff its tail-off is over
@@ -176,6 +177,8 @@ def throttle_down(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan)
     """The taper that the planned cutoff reckons with, until it has begun; None where the burn ends as it goes."""
     if burn.law is None or burn.finish is not None or burn.ignite_at_s is not None:
         return None
+    if plan.vehicle.stages[flight.stage].throttle_min_frac >= 1.0:
+        return None
     end = end_of(flight, plan, flight.stage, now.mass_kg)
     at_s = burn.law.cutoff_s - end.closing_s
     if not end.tapers or flight.throttle_frac <= end.taper or at_s <= now.time_s:
@@ -210,7 +213,8 @@ def near_end(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> b
         return False
     if burn.finish is not None:
         return True
-    return burn.law.cutoff_s - now.time_s < end_of(flight, plan, flight.stage, now.mass_kg).closing_s
+    to_go = burn.law.cutoff_s - now.time_s
+    return to_go < LONGEST_CLOSING_S and to_go < end_of(flight, plan, flight.stage, now.mass_kg).closing_s
 
 
 def finish_burn(

@@ -16,6 +16,7 @@ from guidance_svc.core.thrust_line import Known
 from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
 
 Own = TypeVar("Own")
+TURNING_KEPT_S = 0.25  # the rates of a steering law change by a hundredth of themselves in that time
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,11 @@ class Turning(NamedTuple):
     heading_rad_s: float
     at_s: float
     heading_rad: float
+
+
+def rates_kept(last: Turning | None, time_s: float) -> bool:
+    """Whether the rates last worked out still stand at a vehicle time."""
+    return last is not None and last.at_s <= time_s < last.at_s + TURNING_KEPT_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,12 +266,13 @@ class Order(NamedTuple):
     """What a phase law wants now.
 
     Args:
-        direction, direction_soon: unit thrust direction now and in one second, BCI.
+        direction, direction_soon: unit thrust direction now and in one second, BCI; the second is None where it is
+            the first, or not asked for because the rates last told still stand (`rates_kept`).
         events: in order; the first one that the script has not seen goes out.
     """
 
     direction: Vec
-    direction_soon: Vec
+    direction_soon: Vec | None
     engine_on: bool
     throttle_frac: float = 1.0
     cutoff_at_s: float | None = None

@@ -29,7 +29,7 @@ def command(message: VehicleState, **changes: Any) -> Command:
     """Burn on, straight ahead, unless changed."""
     said = Command(message.seq, message.time_s, "insertion", EAST, EAST, 0.0, 1.57, 0.0, 0.0, 1.0, True, None, None,
                    None, 1.0, "ok")  # fmt: skip
-    return replace(said, **changes)
+    return said._replace(**changes)
 
 
 def steady(**changes: Any) -> Guide:

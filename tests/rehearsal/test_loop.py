@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import log
 from statistics import fmean, pstdev
 from typing import Any

@@ -6,7 +6,6 @@ import json
 import logging
 import random
 import shutil
-from dataclasses import replace
 from pathlib import Path
 
 import pytest

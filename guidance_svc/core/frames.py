@@ -12,7 +12,7 @@ from functools import lru_cache
 from math import atan2, cos, pi, sin, sqrt
 from typing import Literal, NamedTuple
 
-from guidance_svc.core.compiled import kernel
+from guidance_svc.core.compiled import kernel, part
 from guidance_svc.core.vectors import dot
 from guidance_svc.domain import Body, Frame, LocalState, Site, Vec, VehicleState
 from guidance_svc.errors import GuidanceError
@@ -80,14 +80,14 @@ def meridian_rad(body: Body, frame: Frame, time_s: float) -> float:
     return (frame.meridian_at_zero_rad + body.rotation_rad_s * time_s) % TWO_PI
 
 
-@kernel
+@part
 def turn_z(vector: Vec, angle_rad: float) -> Vec:
     """A vector turned about z; body-fixed to inertial when the angle is the meridian's."""
     c, s = cos(angle_rad), sin(angle_rad)
     return (c * vector[0] - s * vector[1], s * vector[0] + c * vector[1], vector[2])
 
 
-@kernel
+@part
 def ground_velocity(position_m: Vec, rotation_rad_s: float) -> Vec:
     """Velocity (BCI) of the air and ground that turn with the body: rotation x position."""
     return (-rotation_rad_s * position_m[1], rotation_rad_s * position_m[0], 0.0)

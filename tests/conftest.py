@@ -1,4 +1,5 @@
-"""For all tests. Hypothesis: untimed, since kernels may be compiled inside a case; the same cases every time in CI.
+"""For all tests. Hypothesis: untimed, since kernels may be compiled inside a case, and the same cases every time, so
+that a run that passed passes again; `pytest --hypothesis-profile search` draws new ones.
 
 In parallel a file goes to one process, so that what its fixtures fly is flown once; files that share a long flight go
 to the same one.
@@ -14,9 +15,9 @@ from hypothesis import settings
 # as cores that costs three times the processor time (fits of tests/report/test_calibration.py: 14 s for 4.3 s).
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-settings.register_profile("untimed", deadline=None)
-settings.register_profile("ci", deadline=None, derandomize=True)
-settings.load_profile("ci" if os.environ.get("CI") else "untimed")
+settings.register_profile("search", deadline=None)
+settings.register_profile("fixed", deadline=None, derandomize=True)
+settings.load_profile("fixed")
 
 WITH_THE_TANKER = {"tests/closed_loop/test_demo_numbers.py", *(
     f"tests/report/test_{name}.py" for name in ("losses", "odm", "report_command", "report_page", "reported_flight")

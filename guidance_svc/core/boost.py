@@ -138,8 +138,12 @@ def held_near(direction: Vec, flow: Vec, most_rad: float) -> Vec:
     """A unit vector turned towards the unit vector `flow` where it is further from it than `most_rad`."""
     axis = cross(flow, direction)
     sine = norm(axis)
-    if atan2(sine, dot(flow, direction)) <= most_rad or sine == 0.0:
+    if atan2(sine, dot(flow, direction)) <= most_rad:
         return direction
+    if sine == 0.0:  # straight against the flow: no side is nearer than another
+        _, _, z = flow
+        axis = cross(flow, (0.0, 0.0, 1.0) if abs(z) < 0.5 else (1.0, 0.0, 0.0))
+        sine = norm(axis)
     side = cross(scale(1.0 / sine, axis), flow)
     return along(scale(cos(most_rad), flow), sin(most_rad), side)
 

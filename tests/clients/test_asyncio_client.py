@@ -170,7 +170,8 @@ def test_another_machine_is_refused_for_there_are_no_keys(module: ModuleType) ->
         module.GuidanceClient("tcp://192.0.2.1:5771")
 
 
-@pytest.mark.parametrize("cut_at", [pytest.param(None, marks=pytest.mark.slow), CUT_AT])
+@pytest.mark.slow
+@pytest.mark.parametrize("cut_at", [None, CUT_AT])
 def test_the_example_flies_the_upper_stage_to_orbit_even_when_its_connection_is_cut(
     service: Service, curlew: Craft, vehicle: str, cut_at: int | None
 ) -> None:

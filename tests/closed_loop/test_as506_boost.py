@@ -20,6 +20,8 @@ import pytest
 from tests.closed_loop.as506 import number
 from tests.closed_loop.as506_boost import Difference, differences, flown, greatest_pressure, mach_one_s, whole_vehicle
 
+pytestmark = pytest.mark.slow
+
 SLOW_M_S = 120.0  # 88 m/s of unburnt propellant, and a third more for drag and steering, which are not known
 
 

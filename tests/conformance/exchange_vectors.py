@@ -10,6 +10,7 @@ import msgpack
 from guidance_svc.conform.record import Run
 from guidance_svc.conform.vehicle import Witnessed
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 
@@ -94,16 +95,8 @@ class Flight:
         return rounded({"type": "state", "seq": self.seq} | {name: told[name] for name in FIELDS}) | changes
 
     def fly(self, command: Message, step_s: float = STEP_S) -> None:
-        """As told, for a step or to the next instant."""
-        now, cut, event = self.craft.state.time_s, command["cutoff_at_s"], command["event"]
-        on = command["engine_on"] and not (cut is not None and now + 1e-6 >= cut)
-        controls = {name: command[name] for name in ("pointing", "throttle", "cutoff_at_s")} | {"engine_on": on}
-        if event and event["name"] in ("ignite", "circularize"):
-            controls["ignite_at_s"] = event["at_s"]
-        ahead = [at - now for at in (cut, event["at_s"] if event else None) if at is not None and at > now + 1e-6]
-        span = step_s if command["engine_on"] else max(step_s, command["next_contact_s"])
-        self.craft.command(controls)
-        self.craft.fly(max(0.1, min([span, *ahead])))
+        """As told, for a step under power."""
+        obey(self.craft, command, step_s)
 
 
 def flight() -> list[Message]:

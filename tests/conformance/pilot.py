@@ -13,9 +13,11 @@ from guidance_svc.conform.checks import checks_of
 from guidance_svc.conform.record import Check, Run
 from guidance_svc.conform.trials import USUAL, Mishap, Reference
 from guidance_svc.conform.vehicle import Witnessed
-from guidance_svc.core.frames import direction_from_bci, direction_to_bci, from_bci, local_from_bci
-from guidance_svc.domain import Body, Frame, Role, Vec
+from guidance_svc.core.frames import direction_from_bci, from_bci, local_from_bci
+from guidance_svc.domain import Body, Command, Frame, Role, Vec
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.rehearsal.orders import controls_for, seconds_for
+from guidance_svc.rehearsal.speaking import command_of
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 
@@ -171,30 +173,19 @@ class Pilot:
 
     def obey(self, command: Message) -> None:
         """Carry a command out and fly on."""
-        event, cut = command["event"], command["cutoff_at_s"]
-        pointing = direction_to_bci(as_vec(command["pointing"]), self.meant, BODY, self.time_s)
-        controls: Message = {
-            "pointing": list(pointing), "throttle": command["throttle"], "cutoff_at_s": cut,
-            "engine_on": command["engine_on"] and not (cut is not None and self.time_s + 1e-6 >= cut),
-        }  # fmt: skip
-        if event and event["name"] in ("ignite", "circularize"):
-            controls["ignite_at_s"] = event["at_s"]
-        if event and event["name"] == "release":
-            controls["release_at_s"] = event["at_s"]
+        event, order = command["event"], command_of(command, self.meant, BODY)
+        controls = controls_for(order, self.time_s, self.vehicle.craft.cut_s)
         if self.steer is not None:
             self.steer(self, command, controls)
-        self.vehicle.answer({"do": "advance", "seconds": self.span(command), "controls": controls}, None)
+        self.vehicle.answer({"do": "advance", "seconds": self.span(order), "controls": controls}, None)
         if event and (self.time_s >= event["at_s"] or self.acks_early):
             self.done = event["id"]
 
-    def span(self, command: Message) -> float:
+    def span(self, command: Command) -> float:
         """How far to fly before the next state."""
-        if command["engine_on"] or self.vehicle.craft.state.engine_on:
-            return min(self.step_s, max(0.1, float(command["next_contact_s"])))
-        event, limit = command["event"], float(command["next_contact_s"])
-        if event and event["at_s"] > self.time_s:
-            limit = min(limit, event["at_s"] - self.time_s)
-        return max(limit, self.step_s)
+        if command.engine_on or self.vehicle.craft.state.engine_on:
+            return min(self.step_s, max(0.1, command.next_contact_s))
+        return seconds_for(command, self.time_s, self.step_s)
 
     def ask(self, message: Message) -> Message | None:
         """One message over the script's present connection; None when it is hung up on."""

@@ -51,7 +51,6 @@ class Script:
     tools: tuple[str, ...] = ()
     needs: tuple[tuple[str, ...], ...] = ()
     build: tuple[tuple[str, ...], ...] = ()
-    slow: bool = False
 
 
 PYTHON = sys.executable
@@ -59,17 +58,15 @@ AT = ("--guidance", "{guidance}", "--vehicle", "{vehicle}")
 UPPER = f"{EXAMPLES}/fly_upper_stage.py"
 SCRIPTS = [
     Script("python, zeromq", (PYTHON, UPPER, *AT), "zmq"),
-    Script("python, standard library", (PYTHON, "-c", WITH_STDLIB, str(CLIENTS), str(EXAMPLES), UPPER, *AT), slow=True),
-    Script("python, tanker", (PYTHON, f"{EXAMPLES}/fly_tanker.py", *AT), plan="bargeman_to_lagoon", role="tanker",
-           slow=True),
-    Script("python, asyncio", (PYTHON, f"{EXAMPLES}/fly_upper_stage_asyncio.py", *AT), slow=True),
+    Script("python, standard library", (PYTHON, "-c", WITH_STDLIB, str(CLIENTS), str(EXAMPLES), UPPER, *AT)),
+    Script("python, tanker", (PYTHON, f"{EXAMPLES}/fly_tanker.py", *AT), plan="bargeman_to_lagoon", role="tanker"),
+    Script("python, asyncio", (PYTHON, f"{EXAMPLES}/fly_upper_stage_asyncio.py", *AT)),
     Script("files", (PYTHON, f"{EXAMPLES}/fly_by_files.py", "{folder}", "--vehicle", "{vehicle}"), beside=(
         PYTHON, f"{CLIENTS}/file_bridge.py", "{folder}", "--vehicle", "Curlew", "--role", "upper_stage",
-        "--plan", "curlew_to_lagoon", "--guidance", "{guidance}"), slow=True),
-    *(Script(one.name, (*one.example, *AT), tools=one.tools, needs=one.needs, build=one.build, slow=True)
+        "--plan", "curlew_to_lagoon", "--guidance", "{guidance}")),
+    *(Script(one.name, (*one.example, *AT), tools=one.tools, needs=one.needs, build=one.build)
       for one in LANGUAGES),
 ]  # fmt: skip
-ROWS = [pytest.param(one, id=one.name, marks=[pytest.mark.slow] if one.slow else []) for one in SCRIPTS]
 
 
 class Kit:
@@ -128,7 +125,8 @@ def judged(
     return kit.checks, done.returncode, done.stderr[-500:]
 
 
-@pytest.mark.parametrize("script", ROWS)
+@pytest.mark.slow
+@pytest.mark.parametrize("script", SCRIPTS, ids=lambda one: one.name)
 def test_every_client_passes(script: Script, tmp_path: Path) -> None:
     checks, code, words = judged(script, tmp_path)
     assert [f"{name}: {check.seen}" for name, check in checks.items() if check.outcome == "fail"] == [], words
@@ -140,7 +138,9 @@ def test_every_client_passes(script: Script, tmp_path: Path) -> None:
     assert wanted - {name for name, check in checks.items() if check.outcome == "pass"} == set()
 
 
-@pytest.mark.parametrize("script", [ROWS[0], pytest.param(SCRIPTS[1], id=SCRIPTS[1].name, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "script", [SCRIPTS[0], pytest.param(SCRIPTS[1], marks=pytest.mark.slow)], ids=lambda one: one.name
+)
 def test_the_python_clients_yield_to_who_took_their_session_over(script: Script, tmp_path: Path) -> None:
     checks, code, words = judged(script, tmp_path, ("fault",))
     assert checks["yields"].outcome == "pass"

@@ -159,7 +159,8 @@ def test_a_wrong_frame_or_unit_is_named_from_the_states_alone(fault: str) -> Non
     assert check.follows == "frame_and_units"
 
 
-@pytest.mark.parametrize("fault", WRONG)
+@pytest.mark.parametrize("fault", [
+    name if name not in ALONE else pytest.param(name, marks=SLOW) for name in WRONG])  # fmt: skip
 def test_a_wrong_frame_or_unit_is_named_by_the_kits_vehicle(fault: str) -> None:
     how, _, words, _ = WRONG[fault]
     check = Pilot(**(GO | {"until_s": 170.0} | how)).checked()["truth"]

@@ -6,7 +6,7 @@ from dataclasses import replace
 from math import acos, asin, atan2, cos, degrees, exp, inf, log, radians, sin
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from guidance_svc.core.boost import (
@@ -192,6 +192,8 @@ def test_tipping_over_is_held_within_the_angle_of_attack() -> None:
     flow=st.tuples(*[st.floats(-3e3, 3e3)] * 3).filter(lambda v: norm(v) > 10.0),
     density=st.floats(1e-6, 1.2),
 )
+@example(wanted=(1.0, 0.0, 0.0), flow=(-11.0, 0.0, 0.0), density=1.0)
+@example(wanted=(0.0, 0.0, -1.0), flow=(0.0, 0.0, 900.0), density=1.0)
 def test_closed_loop_directions_never_leave_the_limits_and_stay_where_they_are_within(
     wanted: tuple[float, float, float], flow: tuple[float, float, float], density: float
 ) -> None:

@@ -52,6 +52,7 @@ def northwards(library: Library, tmp_path_factory: pytest.TempPathFactory) -> Fo
     return Found(run_windows(library, ask, said.append), out, said)
 
 
+@pytest.mark.slow
 def test_the_flown_ascent_needs_another_azimuth_and_an_earlier_release(northwards: Found) -> None:
     one, ascent = northwards.calendar.found[0], northwards.calendar.ascents[0]
     assert len(northwards.calendar.ascents) == 1

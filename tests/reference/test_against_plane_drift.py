@@ -61,7 +61,10 @@ def test_the_integrator_with_moon_and_sun_has_the_published_node_each_day(case: 
         assert off_deg(degrees(inclination_rad(state.position_m, state.velocity_m_s)), tilts[day]) < 1e-5
 
 
-@pytest.mark.parametrize(("zonals", "output"), [(1, "raan_osculating_J2"), (3, "raan_osculating_J2J3J4")])
+@pytest.mark.parametrize(
+    ("zonals", "output"),
+    [pytest.param(1, "raan_osculating_J2", marks=pytest.mark.slow), (3, "raan_osculating_J2J3J4")],
+)
 @pytest.mark.parametrize("case", CASES.values(), ids=list(CASES))
 def test_the_integrator_has_the_published_node_for_each_set_of_zonals(
     case: dict[str, Any], zonals: int, output: str
@@ -102,6 +105,7 @@ def test_an_osculating_axis_taken_for_a_mean_one_drifts_wrong(case: dict[str, An
     assert 10.0 * abs(wrong - value(case, "outputs", "mean_rate_J2J3J4")) > 4.0 * NODE_DEG
 
 
+@pytest.mark.slow
 def test_moon_and_sun_turn_the_mean_node_by_a_tenth_of_what_matters() -> None:
     """Why `rates` leaves them out. The published mean rates differ by up to 5e-5 deg a day, and that grows."""
     for case in (CASES[name] for name in FLOWN_ALWAYS):

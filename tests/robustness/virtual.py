@@ -19,10 +19,11 @@ from random import Random
 from typing import Any, Final
 
 from guidance_svc.domain import Frame
+from guidance_svc.rehearsal.speaking import state_message
 from guidance_svc.sim.state import Controls
 from guidance_svc.sim.step import step
 from guidance_svc.sim.telemetry import telemetry
-from tests.robustness.world import TICK_S, KeptService, Service, as_message, start
+from tests.robustness.world import TICK_S, KeptService, Service, start
 
 CLIENTS: Final = Path(__file__).parents[2] / "clients"
 THRUST_FRAC, EXHAUST_FRAC = 0.01, 0.005  # by which the true engine may differ from the plan's, either way
@@ -126,7 +127,7 @@ class Rig:
 
     def message(self) -> dict[str, Any]:
         """The vehicle's state now, as a script reads it."""
-        message = as_message(telemetry(self.state, self.world, Frame(), 0))
+        message = state_message(telemetry(self.state, self.world, Frame(), 0))
         for key, sigma in zip(("velocity_m_s", "position_m"), self.trouble.noise, strict=True):
             if sigma > 0.0:
                 message[key] = [x + self.draw.gauss(0.0, sigma) for x in message[key]]

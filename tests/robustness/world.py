@@ -13,13 +13,14 @@ from typing import Any, Final
 
 import msgpack
 
-from guidance_svc.domain import FlightPlan, VehicleState
+from guidance_svc.domain import FlightPlan
 from guidance_svc.files.config_files import Library, default_folder, load_library
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.loop import fly
+from guidance_svc.rehearsal.speaking import Speaking
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
-from guidance_svc.sim.state import Controls, SimState, World, full_tanks
-from guidance_svc.sim.step import step
-from guidance_svc.sim.telemetry import telemetry
+from guidance_svc.sim.state import SimState, World, full_tanks
 from guidance_svc.storage.journal import FolderJournal
 from guidance_svc.wire.codec import Encoding, encode
 
@@ -64,17 +65,6 @@ def opening(vehicle: str, resume: str | None = None, **more: Any) -> dict[str, A
     """The `open` of one vehicle."""
     message = {"type": "open", "protocol": 1, "vehicle": vehicle, "role": "upper_stage", "plan": PLAN, **more}
     return message if resume is None else {**message, "resume": resume}
-
-
-def as_message(state: VehicleState) -> dict[str, Any]:
-    """What a script sends for a state."""
-    message = {
-        "type": "state", "seq": state.seq, "time_s": state.time_s, "mass_kg": state.mass_kg,
-        "position_m": list(state.position_script_m or ()), "velocity_m_s": list(state.velocity_script_m_s or ()),
-        "thrust_n": state.thrust_n, "throttle": state.throttle_frac, "pointing": list(state.pointing_script or ()),
-        "engine_on": state.engine_on, "stage": state.stage, "propellant_kg": state.propellant_kg,
-    }  # fmt: skip
-    return message if state.seen_event is None else {**message, "seen_event": state.seen_event}
 
 
 class Service:
@@ -154,27 +144,16 @@ def honest_flight(tick_s: float = TICK_S) -> HonestFlight:
     """The burn flown once by itself, to one reply after its end; the `open` is not in it."""
     service, (world, state) = Service(), start()
     assert service.told("honest", opening("honest"))["type"] == "opened"
-    messages, requests, replies, frame = [], [], [], service.registry.seats["honest"].session.frame
-    seen: str | None = None
-    for seq in range(1, 20_000):
-        messages.append(as_message(telemetry(state, world, frame, seq, seen_event=seen)))
-        requests.append(encode(messages[-1], "msgpack"))
+    messages, requests, replies = list[dict[str, Any]](), list[bytes](), list[bytes]()
+
+    def ask(message: dict[str, Any]) -> dict[str, Any]:
+        messages.append(message)
+        requests.append(encode(message, "msgpack"))
         replies.append(service.ask("honest", requests[-1]))
-        command = msgpack.unpackb(replies[-1])
-        if command["type"] == "fault":
-            raise AssertionError(command)
-        if command["phase"] == "orbit":
-            break
-        state = step(state, controls_of(command), tick_s, world)
-        event = command["event"]
-        seen = event["id"] if event is not None and event["at_s"] <= state.time_s else seen
+        command: dict[str, Any] = msgpack.unpackb(replies[-1])
+        return command
+
+    frame = service.registry.seats["honest"].session.frame
+    log = fly(Craft("honest", world, state), Speaking(ask, frame, world.body), tick_s=tick_s, first_seq=1)
+    assert log.refused is None
     return HonestFlight(tuple(messages), tuple(requests), tuple(replies))
-
-
-def controls_of(command: dict[str, Any]) -> Controls:
-    """What a script that obeys at once tells its vehicle."""
-    x, y, z = command["pointing"]
-    return Controls(
-        pointing=(x, y, z), throttle_frac=command["throttle"], engine_on=command["engine_on"],
-        cutoff_at_s=command["cutoff_at_s"],
-    )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from math import radians
 
 from guidance_svc.core.kepler import ellipse_speed_and_angle
@@ -23,10 +24,10 @@ from guidance_svc.domain import (
     Vehicle,
     VehicleState,
 )
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.loop import FlightLog, fly, in_process
 from guidance_svc.session.session import Session
-from guidance_svc.sim.state import Controls, SimState, World, full_tanks, on_pad
-from guidance_svc.sim.step import coast, step
-from guidance_svc.sim.telemetry import telemetry
+from guidance_svc.sim.state import SimState, World, full_tanks, on_pad
 
 EARTH = Body("earth", 3.986004418e14, 6378137.0, 1.0 / 298.257223563, 1.08262668e-3, 7.292115e-5)
 LOW, HIGH = EARTH.radius_m + 200e3, EARTH.radius_m + 260e3
@@ -72,45 +73,28 @@ def pad_start() -> tuple[World, SimState]:
     return world, on_pad(PAD, world)
 
 
-def controls_of(command: Command) -> Controls:
-    """What a script tells its vehicle after a reply."""
-    event = command.event
-
-    def at(*names: str) -> float | None:
-        return event.at_s if event is not None and event.name in names else None
-
-    return Controls(
-        pointing=command.direction, throttle_frac=command.throttle_frac, cutoff_at_s=command.cutoff_at_s,
-        ignite_at_s=at("ignite", "circularize"), separate_at_s=at("separate"), release_at_s=at("release"),
-    )  # fmt: skip
-
-
 def flown(plan: FlightPlan, start: tuple[World, SimState], tick_s: float, most: int = 4000) -> list[Exchange]:
     """Fly with a fresh session until the status is complete or `most` states were sent."""
-    session, (world, state) = Session(plan, Frame()), start
     out: list[Exchange] = []
-    seen: str | None = None
-    for seq in range(most):
-        message = telemetry(state, world, session.frame, seq, seen_event=seen)
-        command = session.state(message)
+
+    def over(log: FlightLog) -> bool:
+        return len(out) == most or (log.last is not None and log.last.status == "complete")
+
+    def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
         out.append(Exchange(message, command))
-        if command.status == "complete":
-            break
-        wait = command.next_contact_s
-        if not state.engine_on and not state.held_down and wait > 60.0:
-            state = coast(state, wait - 1.0, world, command.direction)
-        else:
-            state = step(state, controls_of(command), tick_s, world)
-        if command.event is not None and state.time_s > command.event.at_s:
-            seen = command.event.id
+
+    world, state = start
+    fly(Craft(plan.name, world, state), in_process(Session(plan, Frame())), over, tick_s=tick_s, watch=watch)
     return out
 
 
-def late_flight() -> list[Exchange]:
+@cache
+def late_flight() -> tuple[Exchange, ...]:
     """The late plan flown at five states a second."""
-    return flown(LATE, late_start(), 0.2)
+    return tuple(flown(LATE, late_start(), 0.2))
 
 
-def climb_flight(most: int = 1200) -> list[Exchange]:
+@cache
+def climb_flight(most: int = 1200) -> tuple[Exchange, ...]:
     """The climb flown at five states a second."""
-    return flown(CLIMB, pad_start(), 0.2, most)
+    return tuple(flown(CLIMB, pad_start(), 0.2, most))

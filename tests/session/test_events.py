@@ -13,7 +13,8 @@ import pytest
 from guidance_svc.domain import Command, Frame, VehicleState
 from guidance_svc.errors import SessionFault
 from guidance_svc.session.session import Session
-from tests.session.exchange import CLIMB, LATE, Exchange, climb_flight, late_start, telemetry
+from guidance_svc.sim.telemetry import telemetry
+from tests.session.exchange import CLIMB, LATE, Exchange, climb_flight, late_start
 from tests.session.remembered import flight_of
 
 CLIMBED = tuple(climb_flight(900))
@@ -77,7 +78,7 @@ def test_what_is_kept_of_events_does_not_grow_with_what_a_script_says() -> None:
 def test_an_event_is_not_believed_before_its_time() -> None:
     script = Script()
     script.send(CLIMBED[0].message)
-    early = script.send(CLIMBED[1].message, seen_event="0-0-ignite")  # at 7 s; the state is of 0.2 s
+    early = script.send(replace(CLIMBED[0].message, time_s=0.2), seen_event="0-0-ignite")  # its time is 7 s
     assert early.event is not None
     assert early.event.name == "ignite"
 

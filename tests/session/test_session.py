@@ -399,15 +399,16 @@ def test_a_major_cycle_that_fails_leaves_the_last_law_in_force(monkeypatch: pyte
 
 def test_an_event_repeats_until_a_state_says_that_it_was_seen() -> None:
     session = fresh(CLIMB)
-    unseen = [replace(message, seen_event=None) for message in sent(climb())[:35]]  # ignition is at 7 s
+    on_pad = sent(climb())[0]
+    unseen = [replace(on_pad, seq=k, time_s=0.2 * k) for k in range(35)]  # ignition is at 7 s
     ids = [c.event.id if c.event else None for c in replies(session, unseen)]
     assert ids == ["0-0-ignite"] * 35
-    seen = replace(sent(climb())[35], time_s=7.0, engine_on=False, seen_event="0-0-ignite")
+    seen = replace(on_pad, seq=35, time_s=7.0, seen_event="0-0-ignite")
     told = session.state(seen)
     assert told.event is not None
     assert told.event.name == "release"
     # and stays seen when later states no longer say so
-    later = session.state(replace(sent(climb())[36], engine_on=False, seen_event=None))
+    later = session.state(replace(on_pad, seq=36, time_s=7.2))
     assert later.event is not None
     assert later.event.name == "release"
 

@@ -150,8 +150,8 @@ def cover_gone(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) 
     cover = plan.vehicle.cover_mass_kg
     if flight.weighed is None or cover == 0.0:
         return False
-    burnt = flow_kg_s(flight, plan) * (now.time_s - flight.weighed[0])
-    step = flight.weighed[1] - now.mass_kg
+    burnt = flow_kg_s(flight, plan) * (now.time_s - flight.weighed.time_s)
+    step = flight.weighed.mass_kg - now.mass_kg
     return burnt < COVER_STEP_FRAC * cover and abs(step - cover - 0.5 * burnt) < COVER_STEP_FRAC * cover
 
 

@@ -13,7 +13,7 @@ from guidance_svc.domain import Command, Event, FlightPlan
 from guidance_svc.errors import SessionFault
 from guidance_svc.laws.cover import COVER_ID, DROP_COVER
 from guidance_svc.laws.instants import CLOCK_SLACK_S
-from guidance_svc.laws.memory import Flight, Order, Turning
+from guidance_svc.laws.memory import Flight, Order, Turning, Weighed
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.signs import CIRCULARIZE, IGNITE, OVERDUE_S, SEPARATE
 from guidance_svc.laws.table import EVENTS
@@ -135,4 +135,4 @@ def noted(flight: Flight, event: Event | None, turning: Turning, now: Navigation
     if event is not None and not (sent and sent[-1] == event) and event.id not in flight.seen:
         others = tuple(before for before in sent if before.id != event.id)
         sent = (*others[1 - MOST_SENT :], event)
-    return flight._replace(weighed=(now.time_s, now.mass_kg), sent=sent, turning=turning)
+    return flight._replace(weighed=Weighed(now.time_s, now.mass_kg), sent=sent, turning=turning)

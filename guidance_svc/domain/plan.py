@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from math import inf, radians
 from typing import ClassVar, Literal
 
@@ -178,6 +178,8 @@ class FlightPlan:
         body: with `j2` = 0 where the plan asks for spherical gravity.
         phases: in the order in which they are flown.
         major_cycle_s: vehicle time between solutions of the guidance equations.
+
+    Made from these once: `boost`, the first phase of that law, and `bare`, the plan without the cover's mass.
     """
 
     name: str
@@ -187,3 +189,14 @@ class FlightPlan:
     phases: tuple[Phase, ...]
     site: Site | None = None
     major_cycle_s: float = 0.5
+
+    boost: Boost | None = field(init=False, repr=False, compare=False)
+    bare: FlightPlan = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Work out what every state asks for."""
+        boost = next((phase for phase in self.phases if isinstance(phase, Boost)), None)
+        object.__setattr__(self, "boost", boost)
+        covered = self.vehicle.cover_mass_kg != 0.0
+        bare = replace(self, vehicle=replace(self.vehicle, cover_mass_kg=0.0)) if covered else self
+        object.__setattr__(self, "bare", bare)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import degrees, inf
+from math import degrees
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -22,7 +22,7 @@ from guidance_svc.laws.insertion_memory import RELIGHT_S, InsertionMemory, arcs_
 from guidance_svc.laws.instants import CLOCK_SLACK_S, CONTACT_S, NEAR_CUTOFF_CONTACT_S, lit_by
 from guidance_svc.laws.lean import leaned
 from guidance_svc.laws.limit_learnt import limit_words, ordered_throttle, watch_limit
-from guidance_svc.laws.memory import Burn, Engine, Flight, Memory, Numbers, Order
+from guidance_svc.laws.memory import Burn, Engine, Flight, Memory, Numbers, Order, rates_kept
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import burn_missed, low_path, safe_direction, shortage, surely_short
 from guidance_svc.laws.rows import LawRow
@@ -189,34 +189,53 @@ def order(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, ph
     law = burn.law or burn.trial
     if law is None:
         raise ValueError("insertion flown before its first solution")
-    waiting = burn.ignite_at_s is not None
-    spent_at = own.spent_at_s if own.spent_at_s is not None else inf
-    staging = burn.law is not None and not waiting and more_stages_needed(flight, plan, law, spent_at)
-    cutoff = spent_at if staging else burn.cutoff_at_s
-    at_the_instant = burn.ignite_at_s is not None and burn.ignite_at_s - now.time_s <= CLOCK_SLACK_S
-    lit = not waiting or (at_the_instant and own.separate_at_s is None)
-    burning = lit and (waiting or cutoff is None or now.time_s < cutoff)
+    time_s, ignite_at, cutoff = now.time_s, burn.ignite_at_s, burn.cutoff_at_s
+    spent_at = spent_before_cutoff_s(flight, own, plan) if burn.law is not None and ignite_at is None else None
+    cutoff = cutoff if spent_at is None else spent_at
+    if ignite_at is None:
+        burning = cutoff is None or time_s < cutoff
+    else:
+        burning = ignite_at - time_s <= CLOCK_SLACK_S and own.separate_at_s is None
+    soon = None if rates_kept(flight.turning, time_s) else steered(burn, law, now, plan, time_s + 1.0)
     return Order(
-        direction=steered(burn, law, now, plan, now.time_s),
-        direction_soon=steered(burn, law, now, plan, now.time_s + 1.0),
+        direction=steered(burn, law, now, plan, time_s),
+        direction_soon=soon,
         engine_on=burning,
         throttle_frac=ordered_throttle(flight, plan),
-        cutoff_at_s=cutoff if burn.law is not None and not waiting else None,
-        events=insertion_events(flight, own, plan, spent_at if staging else None),
-        throttle_down=None if staging else throttle_down(flight, burn, now, plan),
-        next_contact_s=CONTACT_S if law.cutoff_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
+        cutoff_at_s=cutoff if burn.law is not None and ignite_at is None else None,
+        events=insertion_events(flight, own, spent_at),
+        throttle_down=None if spent_at is not None else throttle_down(flight, burn, now, plan),
+        next_contact_s=CONTACT_S if law.cutoff_s - time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status=insertion_status(own, now, plan),
-        warnings=(
-            *shortage(burn, plan), *low_path(own, plan), *saving(burn.detour, plan), *engine_words(own, now),
-            *stale_words(burn, now, plan), *limit_words(flight.engine.limit),
-        ),
-    )  # fmt: skip
+        warnings=insertion_words(flight, own, now, plan),
+    )
+
+
+def insertion_words(
+    flight: Flight, own: InsertionMemory, now: Navigation, plan: FlightPlan
+) -> tuple[str, ...]:
+    """All that is out of the ordinary, in words."""
+    burn, limit = own.burn, flight.engine.limit
+    words = low_path(own, plan)
+    if burn.given_up or burn.margin.short_cycles > 0:
+        words = shortage(burn, plan) + words
+    if burn.detour is not None:
+        words += saving(burn.detour, plan)
+    if own.off_since_s is not None or own.relit_at_s is not None:
+        words += engine_words(own, now)
+    if burn.attempts > 0:
+        words += stale_words(burn, now, plan)
+    return words if limit is None else words + limit_words(limit)
 
 
 def steered(burn: Burn, law: Steering, now: Navigation, plan: FlightPlan, time_s: float) -> Vec:
     """The law's direction at a time, kept off the ground and within the air's limits."""
-    direction = leaned(unit(law.vector_at(time_s)), burn.lean, time_s)
-    return within_air_limits(safe_direction(burn, now, direction), now, plan)
+    direction = unit(law.vector_at(time_s))
+    if burn.lean is not None:
+        direction = leaned(direction, burn.lean, time_s)
+    if burn.given_up:
+        direction = safe_direction(burn, now, direction)
+    return direction if plan.boost is None else within_air_limits(direction, now, plan, plan.boost)
 
 
 def numbers(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, phase: Insertion) -> Numbers:
@@ -234,10 +253,8 @@ def numbers(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, 
     return Numbers(gain_m_s(arcs, to_go), left, predicted, burn.trial)
 
 
-def saving(detour: Detour | None, plan: FlightPlan) -> tuple[str, ...]:
+def saving(detour: Detour, plan: FlightPlan) -> tuple[str, ...]:
     """What a coast part of the way saves, in words."""
-    if detour is None:
-        return ()
     low, high = ((r - plan.body.radius_m) / 1000.0 for r in (
         detour.target.perigee_radius_m, detour.target.apogee_radius_m))  # fmt: skip
     said = (f"a coast saves {detour.saved_kg:.0f} kg: first to {low:.1f} x {high:.1f} km, then "
@@ -248,28 +265,32 @@ def saving(detour: Detour | None, plan: FlightPlan) -> tuple[str, ...]:
                   f"that costs {detour.floor_cost_kg:.0f} kg")  # fmt: skip
 
 
-def more_stages_needed(flight: Flight, plan: FlightPlan, law: Steering, spent_at_s: float) -> bool:
-    """Whether the present stage will be spent before the cutoff."""
-    return flight.stage + 1 < len(plan.vehicle.stages) and spent_at_s < law.cutoff_s
+def spent_before_cutoff_s(flight: Flight, own: InsertionMemory, plan: FlightPlan) -> float | None:
+    """When the present stage will be spent, where that is before the law's cutoff and another one follows."""
+    at_s, law = own.spent_at_s, own.burn.law
+    if at_s is None or law is None or at_s >= law.cutoff_s or flight.stage + 1 == len(plan.vehicle.stages):
+        return None
+    return at_s
 
 
-def insertion_events(
-    flight: Flight, own: InsertionMemory, plan: FlightPlan, spent_at_s: float | None
-) -> tuple[Event, ...]:
-    """Ignition, separations and the cutoff that are known by now; a burn lit again after a miss has ids of its own."""
+def insertion_events(flight: Flight, own: InsertionMemory, spent_at_s: float | None) -> tuple[Event, ...]:
+    """Ignition, separations and the cutoff that are known by now; a burn lit again after a miss has ids of its own.
+
+    Args:
+        spent_at_s: when the present stage will be spent, where that is before the cutoff.
+    """
     burn = own.burn
-    events: list[Event] = []
+    events: tuple[Event, ...] = ()
+    separate_at = own.separate_at_s if own.separate_at_s is not None else spent_at_s
+    if separate_at is not None:
+        events = (SEPARATE.of(flight, separate_at),)
     suffix = "" if own.relit_at_s is None else f"-again{own.relit_at_s:.0f}"
-    if own.separate_at_s is not None:
-        events.append(SEPARATE.of(flight, own.separate_at_s))
-    elif spent_at_s is not None:
-        events.append(SEPARATE.of(flight, spent_at_s))
     if burn.ignite_at_s is not None:
         lit = flight if own.separate_at_s is None else flight._replace(stage=flight.stage + 1)
-        events.append(IGNITE.of(lit, burn.ignite_at_s, suffix))
-    elif burn.law is not None and burn.cutoff_at_s is not None and spent_at_s is None:
-        events.append(CUTOFF.of(flight, burn.cutoff_at_s, suffix))
-    return tuple(events)
+        return (*events, IGNITE.of(lit, burn.ignite_at_s, suffix))
+    if burn.law is None or burn.cutoff_at_s is None or spent_at_s is not None:
+        return events
+    return (*events, CUTOFF.of(flight, burn.cutoff_at_s, suffix))
 
 
 def insertion_status(own: InsertionMemory, now: Navigation, plan: FlightPlan) -> Status:

@@ -64,10 +64,10 @@ def flow_kg_s(flight: Flight, plan: FlightPlan) -> float:
 
 def falls(flight: Flight, now: Navigation, plan: FlightPlan) -> bool | None:
     """Whether the mass has fallen since the last state as a burning engine lets it; None when that cannot be said."""
-    if flight.weighed is None or now.time_s <= flight.weighed[0]:
+    if flight.weighed is None or now.time_s <= flight.weighed.time_s:
         return None
-    lost = BURNING_FRAC * flow_kg_s(flight, plan) * (now.time_s - flight.weighed[0])
-    return flight.weighed[1] - now.mass_kg > lost
+    lost = BURNING_FRAC * flow_kg_s(flight, plan) * (now.time_s - flight.weighed.time_s)
+    return flight.weighed.mass_kg - now.mass_kg > lost
 
 
 def engine_burns(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
@@ -77,7 +77,7 @@ def engine_burns(event: Event, flight: Flight, now: Navigation, plan: FlightPlan
 
 def engine_is_off(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
     """By the engine's word, else by a mass that has stayed since the event's time."""
-    after = flight.weighed is not None and flight.weighed[0] >= event.at_s - CLOCK_SLACK_S
+    after = flight.weighed is not None and flight.weighed.time_s >= event.at_s - CLOCK_SLACK_S
     return now.engine_on is False or (now.engine_on is None and after and falls(flight, now, plan) is False)
 
 

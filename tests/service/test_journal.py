@@ -50,7 +50,7 @@ class Life:
         replies = []
         for exchange in exchanges:
             message = replace(exchange.message, seq=exchange.message.seq + seq)
-            replies.append(replace(self.registry.state(f"link of {vehicle}", message), seq=exchange.message.seq))
+            replies.append(self.registry.state(f"link of {vehicle}", message)._replace(seq=exchange.message.seq))
             self.journal.sync()
             while self.registry.pending():
                 self.registry.work()

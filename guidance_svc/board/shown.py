@@ -24,7 +24,8 @@ from guidance_svc.core.frames import (
 )
 from guidance_svc.core.kepler import orbit_report, vis_viva_speed
 from guidance_svc.core.vectors import cross, dot, norm, unit
-from guidance_svc.domain import Body, FlightPlan, Site, Vec, VehicleState
+from guidance_svc.domain import Aim, Body, FlightPlan, Site, Vec, VehicleState
+from guidance_svc.laws.table import act_of, aim_of, is_powered, word_for
 from guidance_svc.playback.course import Session
 from guidance_svc.playback.setting import Setting
 from guidance_svc.wire.parse import parse_state
@@ -33,6 +34,8 @@ WARNINGS_SHOWN: Final = 8
 BELOW_RESERVE: Final = "margin below the reserve"
 MARGIN_NOISE_KG: Final = 0.5  # a margin is shown in whole kilograms
 LEAST_WAY_RAD: Final = 1e-6  # 6 m over ground; less adds up later, so that noise on the pad does not
+
+IN_ORBIT: Final[tuple[Aim, ...]] = ("target", "circle")  # what is left then is left of the flight
 
 # What the eye should find first: one word of five, then why.
 VERDICTS: Final = {
@@ -123,10 +126,16 @@ def commanded(command: dict[str, Any], travel: Travel) -> dict[str, Any]:
         "to_cutoff_s": command["time_to_cutoff_s"] if command["engine_on"] else None,
         "burn_since_s": travel.burn_since_s,
         "cutoff_at_s": cutoff,
-        "event": None if event is None else {"name": event["name"], "in_s": event["at_s"] - now_s},
+        "event": None if event is None else coming(event, now_s),
         "next_contact_s": command["next_contact_s"],
         "warnings": [str(text)[:TEXT_LIMIT] for text in command["warnings"]][:WARNINGS_SHOWN],
     }
+
+
+def coming(event: dict[str, Any], now_s: float) -> dict[str, Any]:
+    """An event of a reply: its name, the word for it, what a vehicle does at it, and how far ahead it is."""
+    name = str(event["name"])
+    return {"name": name, "word": word_for(name), "act": act_of(name), "in_s": event["at_s"] - now_s}
 
 
 def flown(state: VehicleState, setting: Setting, travel: Travel) -> dict[str, Any]:
@@ -184,8 +193,8 @@ def outlook(command: dict[str, Any], state: VehicleState, setting: Setting, now:
         vehicle = setting.plan.vehicle
         stage = stage_now(vehicle, state.stage, state.mass_kg)
         ahead = burn_ahead(vehicle, stage, state.mass_kg, command["throttle"], to_go)
-        gain, margin = ahead.gain_m_s, None if command["phase"] == "boost" else ahead.margin_kg
-    elif gain is None and command["phase"] == "coast" and aim and aim["from"] == "circle":
+        gain, margin = ahead.gain_m_s, ahead.margin_kg if aim_of(command["phase"]) in IN_ORBIT else None
+    elif gain is None and not is_powered(command["phase"]) and aim and aim["from"] == "circle":
         gain = to_circle_m_s(now["perigee_m"], now["apogee_m"], setting.plan.body)
     return {"at_cutoff": aim, "velocity_to_gain_m_s": gain, "margin_kg": margin}
 
@@ -200,12 +209,12 @@ def to_circle_m_s(perigee_m: float, apogee_m: float, body: Body) -> float:
 
 
 def aimed_at(phase: str, now: dict[str, Any], plan: FlightPlan) -> dict[str, Any] | None:
-    """The apsides that a phase aims for; altitudes above the equatorial radius. None before and without insertion."""
-    target, radius_m = plan.target, plan.body.radius_m
-    if phase in ("insertion", "raise") and target is not None:
+    """The apsides that a phase aims for; altitudes above the equatorial radius. None where it aims for no orbit."""
+    target, radius_m, aim = plan.target, plan.body.radius_m, aim_of(phase)
+    if aim == "target" and target is not None:
         low, high = target.perigee_radius_m - radius_m, target.apogee_radius_m - radius_m
         return {"perigee_m": low, "apogee_m": high, "from": "target"}
-    if phase in ("coast", "circularize") and now["apogee_m"] is not None:
+    if aim == "circle" and now["apogee_m"] is not None:
         return {"perigee_m": now["apogee_m"], "apogee_m": now["apogee_m"], "from": "circle"}
     return None
 

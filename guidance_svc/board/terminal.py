@@ -204,7 +204,7 @@ def row(moment: Mapping[str, Any], now_s: float | None) -> tuple[str, ...]:
     if silent and kind in ("good", "settling"):
         kind, word = "look", "silent"
     event, aim, link = moment.get("event"), moment.get("at_cutoff") or {}, moment["link"]
-    coming = event is not None and event["in_s"] > 0.0 and event["name"] != "cutoff"
+    coming = event is not None and event["in_s"] > 0.0 and event["act"] != "cutoff"
     parts = [f"gaps {link['gaps']}", f"faults {link['faults']}"]
     if age_s is not None and not moment["closed"]:
         parts.insert(0, f"{age_s:.1f} s ago")

@@ -7,7 +7,7 @@ import secrets
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from math import radians
+from math import pi, radians
 from typing import Any, Final, Protocol
 
 import msgpack
@@ -21,8 +21,10 @@ from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan, Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
+from guidance_svc.laws.table import EVENTS, LAWS, is_over
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.service.addresses import host_and_port, zmq_endpoint
+from guidance_svc.session.reply import OWN_RAD
 from guidance_svc.wire.messages import ClosedMessage, CommandMessage, FaultMessage, OpenedMessage
 
 Message = dict[str, Any]
@@ -186,7 +188,19 @@ def shaped(name: str, reply: Message, wanted: str) -> Check:
         first = error.errors()[0]
         where = ".".join(map(str, first["loc"]))
         return failed(name, words, f"{where}: {first['msg']}", f"see {wanted} in PROTOCOL.md")
+    if (odd := unknown_word(reply)) is not None:
+        return failed(name, words, odd, f"see {wanted} in PROTOCOL.md")
     return passed(name, words, "it is")
+
+
+def unknown_word(reply: Message) -> str | None:
+    """A phase or an event that no law has, in words; the fields of the reply are whole."""
+    phase, event = reply.get("phase"), reply.get("event")
+    if phase is not None and phase not in LAWS:
+        return f"phase: expected one of {', '.join(LAWS)}"
+    if event is not None and event["name"] not in EVENTS:
+        return f"event.name: expected one of {', '.join(EVENTS)}"
+    return None
 
 
 def refused(name: str, reply: Message, code: str) -> Check:
@@ -255,7 +269,7 @@ def flight_checks(client: Client) -> Iterator[Check]:
             yield failed("flies", words, str(command.get("message", command)), "answer good states with commands")
             return
         worst = max(worst, pitch_gap_rad(client, command))
-        if command["phase"] == "orbit" or command["status"] == "complete":
+        if is_over(command["phase"], command["status"]):
             break
         client.obey(command)
     yield shaped("last_command", command, "command")
@@ -272,10 +286,14 @@ def failed_flight(name: str, words: str, seen: str) -> Check:
 
 
 def pitch_gap_rad(client: Client, command: Message) -> float:
-    """Difference of pitch_deg from the pitch of pointing (inertial frame, geocentric vertical), rad."""
+    """Difference of pitch_deg from the pitch of pointing (inertial frame, geocentric vertical), rad.
+
+    Near the vertical, where the heading is a held one and the pitch goes with it, nothing is compared.
+    """
     x, y, z = command["pointing"]
     local = triad(client.vehicle.craft.state.position_m, "geocentric", client.plan.body)
-    return abs(pitch_and_heading((x, y, z), local)[0] - radians(float(command["pitch_deg"])))
+    pitch = pitch_and_heading((x, y, z), local)[0]
+    return abs(pitch - radians(float(command["pitch_deg"]))) if 0.5 * pi - abs(pitch) >= OWN_RAD else 0.0
 
 
 def angles_check(worst_rad: float) -> Check:

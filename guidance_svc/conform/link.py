@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import Any, Final
 
 from guidance_svc.conform.record import INSTANT_S, Check, Heard, Run, failed, not_seen, passed
-from guidance_svc.conform.trials import ACTIONS
+from guidance_svc.laws.table import act_of, asks_of, is_over
 
 SILENCE_SLACK_S: Final = 0.15  # a script that asks ten times a second cannot be more exact
 OVERDUE_S: Final = 2.0  # as the service warns
@@ -138,7 +138,7 @@ def seen_check(run: Run) -> Check:
         event = one.reply.get("event") if one.is_command else None
         if event is not None:
             at_s[event["id"]] = event["at_s"]
-            late = now > event["at_s"] + OVERDUE_S and event["name"] in ACTIONS and event["id"] not in acknowledged
+            late = now > event["at_s"] + OVERDUE_S and asks_of(event["name"]) and event["id"] not in acknowledged
             if late and not one.trial:
                 overdue.append(event["id"])
     return seen_verdict(at_s, acknowledged, overdue)
@@ -163,16 +163,16 @@ def twice_check(run: Run) -> Check:
     if not repeated:
         return not_seen("does_once", TWICE, "no event was done while the kit could repeat it")
     event, since = repeated[0].reply["event"], repeated[0].request["time_s"]
-    acts_as = "ignite" if event["name"] == "circularize" else event["name"]
-    again = [at for at, mark in run.acts if mark == acts_as and since + INSTANT_S < at <= since + AGAIN_S]
+    act = act_of(event["name"])
+    again = [at for at, mark in run.acts if mark == act and since + INSTANT_S < at <= since + AGAIN_S]
     after = [one for one in run.commands() if since <= one.request["time_s"] <= since + AGAIN_S]
-    wanted = {"ignite": True, "circularize": True, "cutoff": False}.get(event["name"])
+    wanted = {"ignite": True, "cutoff": False}.get(act or "")
     broken = [
         one for one in after[2:]
         if wanted is not None and one.request.get("engine_on", wanted) != wanted and one.reply["engine_on"] == wanted
     ]  # fmt: skip
     stages = {one.request.get("stage") for one in after}
-    if again or broken or (event["name"] == "separate" and len(stages) > 1):
+    if again or broken or (act == "separate" and len(stages) > 1):
         seen = f"{event['name']} was carried out again after {since:.2f} s"
         return failed("does_once", TWICE, seen, "remember the ids of events that were done, and pass over them")
     return passed("does_once", TWICE, f"{event['id']} came {len(repeated)} times more and was done once")
@@ -253,6 +253,6 @@ def closes_check(run: Run) -> Check:
     commands = run.commands()
     if run.ended == "closed":
         return passed("closes", CLOSES, "it did")
-    if commands and (commands[-1].reply["phase"] == "orbit" or commands[-1].reply["status"] == "complete"):
+    if commands and is_over(commands[-1].reply["phase"], commands[-1].reply["status"]):
         return failed("closes", CLOSES, "the flight was over and no close came", "send close when phase is orbit")
     return not_seen("closes", CLOSES, "the flight did not come to its end")

@@ -20,6 +20,7 @@ from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import add, along
 from guidance_svc.domain import Body, Frame, LocalState, Vec, VehicleState
 from guidance_svc.errors import GuidanceError
+from guidance_svc.laws.table import is_from_ground
 from guidance_svc.session.readings import Change
 from guidance_svc.wire.messages import LOCAL_FIELDS
 
@@ -35,7 +36,6 @@ FALL_STEP_S: Final = 10.0  # RK4 steps of that; 1e-4 m over 120 s in a low orbit
 KINEMATIC_FLOOR_M_S: Final = 0.5  # a mean of two speeds over a second of thrust is this wrong at most
 FALL_FLOOR_M_S2: Final = 0.06  # the air above 70 km, and gravity beyond J2; the turning Earth makes 0.4 to 1.2
 FALL_FLOOR_M_S: Final = 1.0
-FLYING: Final = frozenset({"insertion", "coast", "raise", "circularize", "orbit"})  # not on the pad, not in the air
 MOST_STATES: Final = 6000  # that are looked at; what comes after them is more of the same
 
 
@@ -116,7 +116,7 @@ def track_of(heard: Sequence[Heard], frame: Frame, body: Body, change: Change | 
     return Track(
         table[:, 0], table[:, 1:4], table[:, 4:7], table[:, 7], table[:, 8:11],
         np.array([is_burning(one) for one in kept], dtype=bool),
-        np.array([one.reply.get("phase", "coast") in FLYING for one in kept], dtype=bool), tuple(kept),
+        np.array([not is_from_ground(one.reply.get("phase", "")) for one in kept], dtype=bool), tuple(kept),
     )  # fmt: skip
 
 

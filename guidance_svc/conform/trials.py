@@ -13,7 +13,7 @@ from guidance_svc.conform.record import Heard, Run, Trial
 from guidance_svc.domain import Role
 from guidance_svc.errors import GuidanceError, SessionFault
 from guidance_svc.files.config_files import Library
-from guidance_svc.laws.table import EVENTS
+from guidance_svc.laws.table import asks_of
 from guidance_svc.service.desk import Desk, Sessions
 from guidance_svc.wire.codec import Encoding, decode, encode, encoding_of
 from guidance_svc.wire.parse import parse_frame, parse_open
@@ -27,7 +27,6 @@ DELAY_AFTER: Final = 20  # burning states: far enough from ignition that the veh
 DROP_AFTER: Final = 60
 FAULT_AFTER: Final = 100
 REPEATS: Final = 3  # replies that carry an event once more after it was done
-ACTIONS: Final = frozenset(kind.name for kind in EVENTS.values() if kind.asks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +129,7 @@ class Reference:
         standing, event = self._standing, reply["event"]
         self._standing = event
         changed = standing is not None and (event is None or event["id"] != standing["id"])
-        if changed and "repeat" in self._left and standing is not None and standing["name"] in ACTIONS:
+        if changed and "repeat" in self._left and standing is not None and asks_of(standing["name"]):
             self._left.discard("repeat")
             self._again, self._repeats = standing, REPEATS
         if self._again is None or self._repeats == 0:

@@ -18,11 +18,11 @@ from __future__ import annotations
 
 from math import exp, sqrt
 
-from guidance_svc.core.compiled import kernel
+from guidance_svc.core.compiled import kernel, part
 from guidance_svc.domain import Vec
 
 
-@kernel
+@part
 def second_rates(
     x: float, y: float, z: float, a: float, b: float, c: float, push_m_s2: float, mu_m3_s2: float, oblate_m2: float
 ) -> tuple[float, float, float, float, float, float]:
@@ -46,7 +46,7 @@ def second_rates(
     )  # fmt: skip
 
 
-@kernel
+@part
 def thrust_acceleration(mass_kg: float, thrust_n: float, mass_flow_kg_s: float, held_m_s2: float, t_s: float) -> float:
     """Thrust acceleration `t_s` into an arc: `held_m_s2` if that is positive, else thrust over the falling mass."""
     if held_m_s2 > 0.0:
@@ -56,7 +56,7 @@ def thrust_acceleration(mass_kg: float, thrust_n: float, mass_flow_kg_s: float, 
     return thrust_n / (mass_kg - mass_flow_kg_s * t_s)
 
 
-@kernel
+@part
 def mass_after(mass_kg: float, thrust_n: float, exhaust_velocity_m_s: float, held_m_s2: float, t_s: float) -> float:
     """Mass `t_s` into an arc, for constant thrust or held acceleration."""
     if held_m_s2 > 0.0:

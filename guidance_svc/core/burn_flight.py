@@ -7,7 +7,7 @@ from math import ceil, inf, log
 from typing import NamedTuple
 
 from guidance_svc.core.arcs import fly_arc, mass_after
-from guidance_svc.core.compiled import kernel
+from guidance_svc.core.compiled import kernel, part
 from guidance_svc.core.effort import CALL_STEPS
 from guidance_svc.core.vectors import along, unit
 from guidance_svc.domain import Vec
@@ -72,7 +72,7 @@ class Filled(NamedTuple):
 COLUMNS = 6  # of `Arcs`
 
 
-@kernel
+@part
 def arcs_from(flat: Sequence[float], open_count: int, last_burn: int) -> Arcs:
     """Arcs from their columns, one after another in one sequence: how they cross into compiled code."""
     n = len(flat) // COLUMNS
@@ -82,7 +82,7 @@ def arcs_from(flat: Sequence[float], open_count: int, last_burn: int) -> Arcs:
     )  # fmt: skip
 
 
-@kernel
+@part
 def longest_s(mass_kg: float, thrust_n: float, exhaust_velocity_m_s: float, held_m_s2: float) -> float:
     """Duration beyond which an arc is no longer physical, even when stretched past its propellant."""
     if thrust_n <= 0.0 or held_m_s2 > 0.0:
@@ -90,7 +90,7 @@ def longest_s(mass_kg: float, thrust_n: float, exhaust_velocity_m_s: float, held
     return (1.0 - MASS_FLOOR_FRAC) * mass_kg * exhaust_velocity_m_s / thrust_n
 
 
-@kernel
+@part
 def filled(arcs: Arcs, burn_s: float) -> Filled:
     """The arcs that a burn time fills, each with its duration; a closing arc comes on top.
 
@@ -123,7 +123,7 @@ def filled(arcs: Arcs, burn_s: float) -> Filled:
     return out
 
 
-@kernel
+@part
 def add_arc(out: Filled, arcs: Arcs, i: int, begins_kg: float, lasts_s: float) -> None:
     """One more arc."""
     out.arc.append(i)
@@ -135,7 +135,7 @@ def add_arc(out: Filled, arcs: Arcs, i: int, begins_kg: float, lasts_s: float) -
     out.steps.append(step_count(lasts_s, burnt_frac))
 
 
-@kernel
+@part
 def remove_last(out: Filled) -> None:
     """One arc less."""
     out.arc.pop()
@@ -144,25 +144,25 @@ def remove_last(out: Filled) -> None:
     out.steps.pop()
 
 
-@kernel
+@part
 def bounded_steps(steps: int, total: int) -> int:
     """Steps of one arc; fewer where all arcs together would ask for more than PREDICTION_STEPS."""
     return max(1, steps * PREDICTION_STEPS // total) if total > PREDICTION_STEPS else steps
 
 
-@kernel
+@part
 def step_count(duration_s: float, burnt_frac: float) -> int:
     """Integrator steps for one arc: 60 s each, more where the acceleration climbs, 2 to 16."""
     return max(2, ceil(min(16.0, duration_s / 60.0 + 8.0 * burnt_frac)))
 
 
-@kernel
+@part
 def mass_in_arc_kg(arcs: Arcs, i: int, begins_kg: float, time_s: float) -> float:
     """Mass some time into an arc."""
     return mass_after(begins_kg, arcs.thrust_n[i], arcs.exhaust_velocity_m_s[i], arcs.held_m_s2[i], time_s)
 
 
-@kernel
+@part
 def fly_burn(
     position_m: Vec, velocity_m_s: Vec, steer: Vec, steer_rate: Vec, burn_s: float, tail_m_s: float, arcs: Arcs,
     gravity: Gravity,

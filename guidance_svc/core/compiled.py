@@ -1,4 +1,4 @@
-"""One decorator: compile a kernel with numba when the extra `fast` is installed, else leave it plain Python."""
+"""Two decorators: compile a kernel or a part of kernels where the extra `fast` is there; else it stays plain Python."""
 
 from __future__ import annotations
 
@@ -26,6 +26,19 @@ def kernel(function: F) -> F:
 
     on_disk = bool(getattr(config, "CACHE_DIR", ""))
     return cast(F, njit(fastmath=False, cache=on_disk)(function))
+
+
+def part(function: F) -> F:
+    """The same function, compiled into the kernels that call it; called from Python it runs as it is.
+
+    For what only kernels call: no way in from Python has to be compiled, which for named tuples takes longer than the
+    function itself. And for a few products and sums, which take less time than crossing into compiled code.
+    """
+    if not HAVE_NUMBA:
+        return function
+    from numba.extending import register_jitable
+
+    return cast(F, register_jitable(function))
 
 
 def column(numbers: Iterable[float]) -> MutableSequence[float]:

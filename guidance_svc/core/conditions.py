@@ -10,7 +10,7 @@ from math import cos, sin, sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.burn_flight import Arrival
-from guidance_svc.core.compiled import kernel
+from guidance_svc.core.compiled import part
 from guidance_svc.core.vectors import cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Target, Vec
 
@@ -85,7 +85,7 @@ def wanted_of(target: Target | None, radius_m: float, offset_m_s: tuple[float, f
     )
 
 
-@kernel
+@part
 def energy_excess(wanted: Wanted, arrival: Arrival, mu_m3_s2: float) -> float:
     """Orbital energy above the target's, or above that of the circle through the place reached."""
     r, v = arrival.position_m, arrival.velocity_m_s
@@ -97,7 +97,7 @@ def energy_excess(wanted: Wanted, arrival: Arrival, mu_m3_s2: float) -> float:
     return (0.5 * dot(v, v) - potential - energy) / (wanted.speed_m_s * wanted.speed_m_s)
 
 
-@kernel
+@part
 def add_velocity(rows: list[float], wanted: Wanted, arrival: Arrival, mu_m3_s2: float) -> None:
     """Energy and radial speed, and the plane's direction: none, inclination, or speed across a fixed plane."""
     r, v = arrival.position_m, arrival.velocity_m_s
@@ -110,7 +110,7 @@ def add_velocity(rows: list[float], wanted: Wanted, arrival: Arrival, mu_m3_s2: 
         rows.append(z / sqrt(x * x + y * y + z * z) - wanted.cos_inclination)
 
 
-@kernel
+@part
 def add_position(rows: list[float], wanted: Wanted, arrival: Arrival) -> None:
     """Radius, and distance from a fixed plane."""
     r = arrival.position_m
@@ -119,7 +119,7 @@ def add_position(rows: list[float], wanted: Wanted, arrival: Arrival) -> None:
         rows.append(dot(r, wanted.normal) / wanted.length_m)
 
 
-@kernel
+@part
 def add_stationary(
     rows: list[float], wanted: Wanted, arrival: Arrival, position_m: Vec, velocity_m_s: Vec, steer: Vec, steer_rate: Vec
 ) -> None:
@@ -137,7 +137,7 @@ def add_stationary(
         rows.append(z)
 
 
-@kernel
+@part
 def length_of(rows: list[float]) -> float:
     """Root of the sum of squares; not finite where a row is not."""
     total = 0.0

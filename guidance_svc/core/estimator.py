@@ -12,7 +12,6 @@ the readings must be a hundred million times as likely with the jump as without 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from math import copysign, exp, sqrt
 from typing import NamedTuple
 
@@ -49,8 +48,7 @@ LOOK_SIGMAS = 2.2  # of the newest reading's departure from the line: below it n
 FIRST = Known(1.0, 1.0, PRIOR_FRAC, PRIOR_EXHAUST_FRAC)
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """One state of the burn, with its running integrals.
 
     Args:
@@ -80,8 +78,7 @@ class Sample:
         return sub(self.velocity_m_s, self.fallen_m_s)
 
 
-@dataclass(frozen=True, slots=True)
-class EngineEstimate:
+class EngineEstimate(NamedTuple):
     """What the telemetry says of the engine.
 
     Args:
@@ -219,8 +216,8 @@ def begun_anew(engine: EngineEstimate, doubt: float = 0.0) -> EngineEstimate:
     Args:
         doubt: least relative sigma of what they taught.
     """
-    return replace(
-        engine, anchors=(), readings=(), fresh=0, last=None, line=None, tested=None,
+    return engine._replace(
+        anchors=(), readings=(), fresh=0, last=None, line=None, tested=None,
         before=doubted(engine.known, doubt, doubt),
     )  # fmt: skip
 
@@ -246,12 +243,12 @@ def closed(engine: EngineEstimate, time_s: float) -> EngineEstimate:
     anchor = anchor_of(engine.readings[-engine.fresh :])
     anchors = (*engine.anchors, anchor)[-MOST_ANCHORS:]
     if len(anchors) < 2:
-        return replace(engine, anchors=anchors, fresh=0)
+        return engine._replace(anchors=anchors, fresh=0)
     found = line_through(anchors, engine.before)
     if found is None:
-        return replace(engine, anchors=anchors, fresh=0)
+        return engine._replace(anchors=anchors, fresh=0)
     line, noise = found
-    return replace(engine, anchors=anchors, fresh=0, line=line, tested=engine.line, noise=noise, known=line.known)
+    return engine._replace(anchors=anchors, fresh=0, line=line, tested=engine.line, noise=noise, known=line.known)
 
 
 def jump_in(engine: EngineEstimate, readings: Sequence[Reading]) -> Jump | None:
@@ -379,8 +376,8 @@ def after_jump(engine: EngineEstimate, here: Sample, jump: Jump) -> EngineEstima
     flow = max(thrust * base.flow / base.thrust, LEAST_SCALE)
     doubt = min(max(3.0 * jump.sigma, least), most) / thrust
     now = Known(thrust, flow, doubt, max(base.exhaust_sigma, PRIOR_EXHAUST_FRAC))
-    return replace(
-        engine, anchors=(), readings=(reading_of(here),), fresh=1, last=here, line=None, tested=None, before=now,
+    return engine._replace(
+        anchors=(), readings=(reading_of(here),), fresh=1, last=here, line=None, tested=None, before=now,
         known=now, jumped_at_s=here.time_s,
     )  # fmt: skip
 

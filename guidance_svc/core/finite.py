@@ -46,17 +46,17 @@ def orbit_numbers(name: str, orbit: OrbitReport | None) -> list[tuple[str, float
 
 def total_of(command: Command) -> float:
     """The sum of the same numbers: as long as it is finite, so are they all. A fifth of the cost of the list."""
-    c = command
-    (x, y, z), (u, v, w) = c.direction, c.pointing_script
-    total = x + y + z + u + v + w + c.pitch_rad + c.heading_rad + c.pitch_rate_rad_s + c.heading_rate_rad_s
-    total += c.throttle_frac + c.time_s + c.next_contact_s
-    total += (c.cutoff_at_s or 0.0) + (c.latest_off_at_s or 0.0) + (c.time_to_cutoff_s or 0.0)
-    if c.event is not None:
-        total += c.event.at_s
-    if c.throttle_down is not None:
-        total += c.throttle_down.at_s + c.throttle_down.throttle_frac
-    if c.detail is not None:
-        for orbit in (c.detail.present_orbit, c.detail.predicted_orbit):
+    (_, time_s, _, direction, pointing, pitch, heading, pitch_rate, heading_rate, throttle, _, cutoff, to_cutoff,
+     event, contact, _, _, detail, down, latest_off) = command  # fmt: skip
+    total = pitch + heading + pitch_rate + heading_rate + throttle + time_s + contact
+    total += sum(direction) + (0.0 if pointing is direction else sum(pointing))
+    total += (cutoff or 0.0) + (latest_off or 0.0) + (to_cutoff or 0.0)
+    if event is not None:
+        total += event.at_s
+    if down is not None:
+        total += sum(down)
+    if detail is not None:
+        for orbit in (detail.present_orbit, detail.predicted_orbit):
             total += sum(number for _, number in orbit_numbers("", orbit))
     return total
 

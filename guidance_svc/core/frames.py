@@ -12,7 +12,7 @@ from functools import lru_cache
 from math import atan2, cos, pi, sin, sqrt
 from typing import Literal, NamedTuple
 
-from guidance_svc.core.compiled import kernel
+from guidance_svc.core.compiled import kernel, part
 from guidance_svc.core.vectors import dot
 from guidance_svc.domain import Body, Frame, LocalState, Site, Vec, VehicleState
 from guidance_svc.errors import GuidanceError
@@ -20,7 +20,6 @@ from guidance_svc.errors import GuidanceError
 Up = Literal["geocentric", "geodetic"]
 
 TWO_PI = 2.0 * pi
-STRAIGHT = ("x", "y", "z")  # axes of a script that already counts as the canonical frame does
 AXES = {"x": (0, 1.0), "y": (1, 1.0), "z": (2, 1.0), "-x": (0, -1.0), "-y": (1, -1.0), "-z": (2, -1.0)}
 
 
@@ -81,14 +80,14 @@ def meridian_rad(body: Body, frame: Frame, time_s: float) -> float:
     return (frame.meridian_at_zero_rad + body.rotation_rad_s * time_s) % TWO_PI
 
 
-@kernel
+@part
 def turn_z(vector: Vec, angle_rad: float) -> Vec:
     """A vector turned about z; body-fixed to inertial when the angle is the meridian's."""
     c, s = cos(angle_rad), sin(angle_rad)
     return (c * vector[0] - s * vector[1], s * vector[0] + c * vector[1], vector[2])
 
 
-@kernel
+@part
 def ground_velocity(position_m: Vec, rotation_rad_s: float) -> Vec:
     """Velocity (BCI) of the air and ground that turn with the body: rotation x position."""
     return (-rotation_rad_s * position_m[1], rotation_rad_s * position_m[0], 0.0)
@@ -106,7 +105,7 @@ def to_bci(
 
     Accuracy: there and back within 1e-6 m (rounding).
     """
-    if frame.axes == STRAIGHT and not frame.turning:
+    if frame.canonical:
         return (position_script_m, velocity_script_m_s)
     position = to_canonical(position_script_m, frame.axes)
     velocity = to_canonical(velocity_script_m_s, frame.axes)
@@ -130,7 +129,7 @@ def from_bci(position_m: Vec, velocity_m_s: Vec, frame: Frame, body: Body, time_
 
 def direction_to_bci(direction_script: Vec, frame: Frame, body: Body, time_s: float) -> Vec:
     """A direction of the script's frame in BCI."""
-    if frame.axes == STRAIGHT and not frame.turning:
+    if frame.canonical:
         return direction_script
     direction = to_canonical(direction_script, frame.axes)
     return turn_z(direction, meridian_rad(body, frame, time_s)) if frame.turning else direction
@@ -138,7 +137,7 @@ def direction_to_bci(direction_script: Vec, frame: Frame, body: Body, time_s: fl
 
 def direction_from_bci(direction: Vec, frame: Frame, body: Body, time_s: float) -> Vec:
     """A BCI direction in the script's frame; the inverse of `direction_to_bci`."""
-    if frame.axes == STRAIGHT and not frame.turning:
+    if frame.canonical:
         return direction
     if frame.turning:
         direction = turn_z(direction, -meridian_rad(body, frame, time_s))
@@ -243,9 +242,11 @@ def pitch_and_heading(direction: Vec, local: Triad) -> tuple[float, float]:
     >>> pitch_and_heading((0.0, 1.0, 0.0), triad_at(0.0, 0.0))
     (0.0, 1.5707963267948966)
     """
-    north, east = dot(direction, local.north), dot(direction, local.east)
+    x, y, z = direction
+    (a, b, c), (d, e, f), (g, h, i) = local
+    up, north, east = x * a + y * b + z * c, x * d + y * e + z * f, x * g + y * h + z * i
     heading = atan2(east, north) % TWO_PI
-    return (atan2(dot(direction, local.up), sqrt(north * north + east * east)), heading if heading < TWO_PI else 0.0)
+    return (atan2(up, sqrt(north * north + east * east)), heading if heading < TWO_PI else 0.0)
 
 
 def direction_of(pitch_rad: float, heading_rad: float, local: Triad) -> Vec:

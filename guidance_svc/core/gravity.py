@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from math import sqrt
 
-from guidance_svc.core.compiled import kernel
+from guidance_svc.core.compiled import part
 from guidance_svc.domain import Vec
 
 
-@kernel
+@part
 def acceleration(position_m: Vec, mu_m3_s2: float, radius_m: float, j2: float) -> Vec:
     """Gravitational acceleration, BCI, m/s2.
 
@@ -32,7 +32,7 @@ def acceleration(position_m: Vec, mu_m3_s2: float, radius_m: float, j2: float) -
     return (plane * x, plane * y, k * (1.0 + q * (3.0 - s)) * z)
 
 
-@kernel
+@part
 def potential(position_m: Vec, mu_m3_s2: float, radius_m: float, j2: float) -> float:
     """Gravitational potential (negative), m2/s2; its gradient is `acceleration` with the sign turned."""
     x, y, z = position_m

@@ -8,14 +8,14 @@ from __future__ import annotations
 from collections.abc import MutableSequence, Sequence
 from math import sqrt
 
-from guidance_svc.core.compiled import kernel
+from guidance_svc.core.compiled import part
 
 LEAST_FRAC = 1e-11  # a pivot or a singular value below this part of the largest counts as none
 SWEEPS = 12  # of Jacobi rotations; 6 to 8 are usual
 RIGHT_ANGLE = 4e-15  # cosine at which two rows count as at right angles: rounding over seven terms reaches 1e-15
 
 
-@kernel
+@part
 def set_pseudo_inverse(matrix: Sequence[float], rows: int, columns: int, inverse: MutableSequence[float]) -> int:
     """Write the pseudo-inverse (columns x rows) of a matrix (rows x columns) into `inverse`.
 
@@ -29,7 +29,7 @@ def set_pseudo_inverse(matrix: Sequence[float], rows: int, columns: int, inverse
     return set_pseudo_inverse_by_rotations(matrix, rows, columns, inverse)
 
 
-@kernel
+@part
 def set_inverse(matrix: Sequence[float], count: int, inverse: MutableSequence[float]) -> bool:
     """Write the inverse of a square matrix into `inverse`; False where it is singular, and `inverse` is then undefined.
 
@@ -65,7 +65,7 @@ def set_inverse(matrix: Sequence[float], count: int, inverse: MutableSequence[fl
     return True
 
 
-@kernel
+@part
 def set_pseudo_inverse_by_rotations(
     matrix: Sequence[float], rows: int, columns: int, inverse: MutableSequence[float]
 ) -> int:
@@ -100,7 +100,7 @@ def set_pseudo_inverse_by_rotations(
     return rotations
 
 
-@kernel
+@part
 def squares_of(w: Sequence[float], rows: int, columns: int) -> list[float]:
     """The square of each row's length."""
     out = [0.0] * rows
@@ -110,7 +110,7 @@ def squares_of(w: Sequence[float], rows: int, columns: int) -> list[float]:
     return out
 
 
-@kernel
+@part
 def right_angled(
     w: MutableSequence[float], turned: MutableSequence[float], p: int, q: int, rows: int, columns: int
 ) -> float:
@@ -135,7 +135,7 @@ def right_angled(
     return abs(pq) / sizes
 
 
-@kernel
+@part
 def product(matrix: Sequence[float], vector: Sequence[float], rows: int) -> list[float]:
     """Matrix (rows x the vector's length) times vector."""
     out = [0.0] * rows
@@ -149,7 +149,7 @@ def product(matrix: Sequence[float], vector: Sequence[float], rows: int) -> list
     return out
 
 
-@kernel
+@part
 def learn_step(inverse: MutableSequence[float], step: Sequence[float], ahead: Sequence[float], rows: int) -> None:
     """Bring an inverse Jacobian (the step's length x rows) up to date with what one step showed.
 

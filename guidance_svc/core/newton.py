@@ -12,7 +12,7 @@ from math import isfinite
 from typing import Any, NamedTuple
 
 from guidance_svc.core.burn_flight import Arcs, Arrival, Gravity, arcs_from, fly_burn
-from guidance_svc.core.compiled import kernel
+from guidance_svc.core.compiled import kernel, part
 from guidance_svc.core.conditions import (
     Wanted,
     add_position,
@@ -102,7 +102,7 @@ class Solved(NamedTuple):
     kept: bool
 
 
-@kernel
+@part
 def law_at(task: Task, x: Sequence[float]) -> Law:
     """The law that the unknowns mean."""
     k = 1.0 / task.wanted.time_s
@@ -113,7 +113,7 @@ def law_at(task: Task, x: Sequence[float]) -> Law:
     return Law(steer, rate, x[6] * task.wanted.time_s)
 
 
-@kernel
+@part
 def point_at(task: Task, x: list[float]) -> Point:
     """Fly the law that the unknowns mean, count it, and see what the conditions lack."""
     law = law_at(task, x)
@@ -133,13 +133,13 @@ def point_at(task: Task, x: list[float]) -> Point:
     return Point(x, rows, arrival)
 
 
-@kernel
+@part
 def place_of(k: int, unknowns: int) -> int:
     """Where the k-th free unknown stands among the seven: the burn time is the last of both modes."""
     return MOST_UNKNOWNS - 1 if k == unknowns - 1 else k
 
 
-@kernel
+@part
 def moved(x: Sequence[float], step: Sequence[float], part: float) -> list[float]:
     """Unknowns moved by a part of a step of the free ones."""
     out = list(x)
@@ -148,7 +148,7 @@ def moved(x: Sequence[float], step: Sequence[float], part: float) -> list[float]
     return out
 
 
-@kernel
+@part
 def largest_of(rows: Sequence[float]) -> float:
     """The largest amount; NaN where there is one."""
     most = 0.0
@@ -160,7 +160,7 @@ def largest_of(rows: Sequence[float]) -> float:
     return most
 
 
-@kernel
+@part
 def set_inverse_at(task: Task, here: Point, inverse: MutableSequence[float]) -> bool:
     """Write the inverse of the Jacobian, found by differences; returns whether it is finite."""
     count, rows = task.unknowns, len(here.rows)
@@ -180,7 +180,7 @@ def set_inverse_at(task: Task, here: Point, inverse: MutableSequence[float]) -> 
     return True
 
 
-@kernel
+@part
 def bounded_step(task: Task, ahead: Sequence[float], first_burn: float) -> list[float]:
     """The step against `ahead` (inverse times residual), shortened to what one step may change.
 
@@ -198,7 +198,7 @@ def bounded_step(task: Task, ahead: Sequence[float], first_burn: float) -> list[
     return [-value / over for value in ahead]
 
 
-@kernel
+@part
 def newton_step(task: Task, here: Point, inverse: Sequence[float], first_burn: float) -> Point:
     """One Newton step, bounded, and shortened while it does not help."""
     step = bounded_step(task, product(inverse, here.rows, task.unknowns), first_burn)
@@ -211,7 +211,7 @@ def newton_step(task: Task, here: Point, inverse: Sequence[float], first_burn: f
     return trial
 
 
-@kernel
+@part
 def solve(
     task: Task, start: list[float], inverse: MutableSequence[float], kept: bool, iterations: int
 ) -> Solved:
@@ -255,7 +255,7 @@ def solve(
     return solved_at(task, here, finite, kept)
 
 
-@kernel
+@part
 def solved_at(task: Task, here: Point, finite: bool, kept: bool) -> Solved:
     """What is found at a point."""
     place, speed = [0.0] * 0, [0.0] * 0
@@ -267,7 +267,7 @@ def solved_at(task: Task, here: Point, finite: bool, kept: bool) -> Solved:
     )  # fmt: skip
 
 
-@kernel
+@part
 def solve_cutoff(task: Task, start: list[float]) -> Solved:
     """The burn time alone, on orbital energy, with the direction held."""
     x, excess = list(start), 0.0
@@ -290,7 +290,7 @@ Way = tuple[int, Vec, Vec, int]
 Found = tuple[Vec, Vec, float, float, Vec, Vec, float, float, float, float, bool, bool]
 
 
-@kernel
+@part
 def task_from(
     place: Place, flat_arcs: Sequence[float], counts: Counts, gravity: tuple[float, float, float],
     wanted: tuple[Any, ...], way: Way, counted: MutableSequence[float],
@@ -314,7 +314,7 @@ def task_from(
     )  # fmt: skip
 
 
-@kernel
+@part
 def as_plain(s: Solved) -> Found:
     """The same as a plain tuple."""
     a = s.arrival

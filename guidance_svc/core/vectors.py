@@ -4,60 +4,60 @@ from __future__ import annotations
 
 from math import cos, sin, sqrt
 
-from guidance_svc.core.compiled import kernel
+from guidance_svc.core.compiled import part
 from guidance_svc.domain import Vec
 
 
-@kernel
+@part
 def add(a: Vec, b: Vec) -> Vec:
     """a + b."""
     return (a[0] + b[0], a[1] + b[1], a[2] + b[2])
 
 
-@kernel
+@part
 def sub(a: Vec, b: Vec) -> Vec:
     """a - b."""
     return (a[0] - b[0], a[1] - b[1], a[2] - b[2])
 
 
-@kernel
+@part
 def scale(k: float, a: Vec) -> Vec:
     """k a."""
     return (k * a[0], k * a[1], k * a[2])
 
 
-@kernel
+@part
 def along(a: Vec, k: float, b: Vec) -> Vec:
     """a + k b."""
     return (a[0] + k * b[0], a[1] + k * b[1], a[2] + k * b[2])
 
 
-@kernel
+@part
 def dot(a: Vec, b: Vec) -> float:
     """Scalar product."""
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
-@kernel
+@part
 def cross(a: Vec, b: Vec) -> Vec:
     """Vector product."""
     return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
 
 
-@kernel
+@part
 def norm(a: Vec) -> float:
     """Length."""
     return sqrt(a[0] * a[0] + a[1] * a[1] + a[2] * a[2])
 
 
-@kernel
+@part
 def unit(a: Vec) -> Vec:
     """a / |a|; raises ZeroDivisionError for the null vector."""
     k = 1.0 / sqrt(a[0] * a[0] + a[1] * a[1] + a[2] * a[2])
     return (k * a[0], k * a[1], k * a[2])
 
 
-@kernel
+@part
 def turn_about(a: Vec, axis_unit: Vec, angle_rad: float) -> Vec:
     """a turned about a unit axis by the right-hand rule (Rodrigues' formula)."""
     c, s = cos(angle_rad), sin(angle_rad)

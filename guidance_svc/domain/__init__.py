@@ -7,23 +7,23 @@ are measured, right-handed. Everything here is immutable and free of behaviour t
 
 from guidance_svc.domain.body import AirRow, Body, Site, Vec
 from guidance_svc.domain.command import (
+    Act,
     Command,
     Detail,
     Event,
-    EventName,
     OpenRequest,
     OrbitReport,
     Status,
     ThrottleDown,
 )
 from guidance_svc.domain.plan import (
+    Aim,
     Boost,
     Circularize,
     Coast,
     FlightPlan,
     Hold,
     Insertion,
-    Law,
     Orbit,
     Phase,
     PlaneMode,
@@ -37,6 +37,8 @@ from guidance_svc.domain.state import Frame, LocalState, VehicleState
 from guidance_svc.domain.vehicle import Stage, Vehicle
 
 __all__ = [
+    "Act",
+    "Aim",
     "AirRow",
     "Body",
     "Boost",
@@ -45,12 +47,10 @@ __all__ = [
     "Command",
     "Detail",
     "Event",
-    "EventName",
     "FlightPlan",
     "Frame",
     "Hold",
     "Insertion",
-    "Law",
     "LocalState",
     "OpenRequest",
     "Orbit",

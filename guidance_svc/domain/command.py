@@ -3,27 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from guidance_svc.domain.body import Vec
-from guidance_svc.domain.plan import FlightPlan, Law, Role
+from guidance_svc.domain.plan import FlightPlan, Role
 from guidance_svc.domain.state import Frame
 
 Status = Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
-EventName = Literal["release", "ignite", "cutoff", "separate", "drop_cover", "coast", "circularize", "orbit"]
+Act = Literal["release", "ignite", "cutoff", "separate", "drop_cover"]
+"""What a vehicle can be asked to do at an instant."""
 
 
-@dataclass(frozen=True, slots=True)
-class Event:
+class Event(NamedTuple):
     """Something the script must do at a stated vehicle time."""
 
     id: str
-    name: EventName
+    name: str
     at_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class ThrottleDown:
+class ThrottleDown(NamedTuple):
     """The throttle that the end of a burn is flown at, and from when on; the cutoff reckons with it."""
 
     at_s: float
@@ -57,9 +56,8 @@ class Detail:
     solver_residual: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Command:
-    """The reply to one state.
+class Command(NamedTuple):
+    """The reply to one state; a named tuple, because one is made with every state.
 
     Args:
         direction: unit thrust direction, BCI.
@@ -74,7 +72,7 @@ class Command:
 
     seq: int
     time_s: float
-    phase: Law
+    phase: str
     direction: Vec
     pointing_script: Vec
     pitch_rad: float

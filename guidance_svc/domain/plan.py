@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from math import inf, radians
-from typing import Literal
+from typing import ClassVar, Literal
 
 from guidance_svc.domain.body import Body, Site
 from guidance_svc.domain.vehicle import Vehicle
 
 Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
-Law = Literal["hold", "boost", "insertion", "coast", "raise", "circularize", "orbit"]
 SecondBurn = Literal["cutoff", "apogee"]
 Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]
+Aim = Literal["", "separation", "target", "circle"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,16 +39,34 @@ class Target:
 
 
 @dataclass(frozen=True, slots=True)
-class Hold:
-    """Hold-down on the pad until a vehicle time, engines lit `ignition_lead_s` before release."""
+class Phase:
+    """One phase of a plan; each law has a value of its own made of this.
 
-    release_at_s: float = 0.0
-    ignition_lead_s: float = 0.0
-    law: Law = "hold"
+    What is the same for all phases of a law:
+        law: its name, in plans and in replies.
+        aims: what the burn that it flies or prepares ends in: a separation, the plan's target, a circle, or nothing.
+        powered: it flies a burn.
+        from_ground: it holds the vehicle on the pad or flies it up from there through the air.
+    """
+
+    law: ClassVar[str]
+    aims: ClassVar[Aim] = ""
+    powered: ClassVar[bool] = False
+    from_ground: ClassVar[bool] = False
 
 
 @dataclass(frozen=True, slots=True)
-class Boost:
+class Hold(Phase):
+    """Hold-down on the pad until a vehicle time, engines lit `ignition_lead_s` before release."""
+
+    law: ClassVar[str] = "hold"
+    from_ground: ClassVar[bool] = True
+    release_at_s: float = 0.0
+    ignition_lead_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Boost(Phase):
     """Through the air: rise, pitch over, near zero angle of attack, separate.
 
     Args:
@@ -68,6 +86,10 @@ class Boost:
         max_alpha_rad: angle of attack.
     """
 
+    law: ClassVar[str] = "boost"
+    aims: ClassVar[Aim] = "separation"
+    powered: ClassVar[bool] = True
+    from_ground: ClassVar[bool] = True
     rise_s: float = 10.0
     pitch_over_rad: float = radians(3.0)
     pitch_over_rate_rad_s: float = radians(1.0)
@@ -83,11 +105,10 @@ class Boost:
     max_q_alpha_pa_rad: float = inf
     max_acceleration_m_s2: float = inf
     max_alpha_rad: float = inf
-    law: Law = "boost"
 
 
 @dataclass(frozen=True, slots=True)
-class Insertion:
+class Insertion(Phase):
     """Closed-loop burn to the target.
 
     Args:
@@ -101,48 +122,52 @@ class Insertion:
             before the orbit comes by the cutoff's place.
     """
 
+    law: ClassVar[str] = "insertion"
+    aims: ClassVar[Aim] = "target"
+    powered: ClassVar[bool] = True
     first_stage: int = 0
     ignite_at_s: float | None = None
     pause_s: float = 0.0
     may_coast: bool = False
     lowest_altitude_m: float | None = None
     second_burn_at: SecondBurn = "cutoff"
-    law: Law = "insertion"
 
 
 @dataclass(frozen=True, slots=True)
-class Coast:
+class Coast(Phase):
     """Unpowered, to the next apoapsis; prograde attitude held."""
 
-    law: Law = "coast"
+    law: ClassVar[str] = "coast"
+    aims: ClassVar[Aim] = "circle"
 
 
 @dataclass(frozen=True, slots=True)
-class Raise:
+class Raise(Phase):
     """Burn at apoapsis that makes the orbit the plan's target, after an insertion that coasts part of the way.
 
     It does not stand in plans: the session puts it, with the coast before it, behind an insertion that may coast.
     """
 
-    law: Law = "raise"
+    law: ClassVar[str] = "raise"
+    aims: ClassVar[Aim] = "target"
+    powered: ClassVar[bool] = True
 
 
 @dataclass(frozen=True, slots=True)
-class Circularize:
+class Circularize(Phase):
     """Finite burn centred on apoapsis that makes the orbit circular there, in the target plane."""
 
+    law: ClassVar[str] = "circularize"
+    aims: ClassVar[Aim] = "circle"
+    powered: ClassVar[bool] = True
     roundness: Roundness = "osculating"
-    law: Law = "circularize"
 
 
 @dataclass(frozen=True, slots=True)
-class Orbit:
+class Orbit(Phase):
     """The end: attitude held, orbit reported."""
 
-    law: Law = "orbit"
-
-
-Phase = Hold | Boost | Insertion | Coast | Raise | Circularize | Orbit
+    law: ClassVar[str] = "orbit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +178,8 @@ class FlightPlan:
         body: with `j2` = 0 where the plan asks for spherical gravity.
         phases: in the order in which they are flown.
         major_cycle_s: vehicle time between solutions of the guidance equations.
+
+    Made from these once: `boost`, the first phase of that law, and `bare`, the plan without the cover's mass.
     """
 
     name: str
@@ -162,3 +189,14 @@ class FlightPlan:
     phases: tuple[Phase, ...]
     site: Site | None = None
     major_cycle_s: float = 0.5
+
+    boost: Boost | None = field(init=False, repr=False, compare=False)
+    bare: FlightPlan = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Work out what every state asks for."""
+        boost = next((phase for phase in self.phases if isinstance(phase, Boost)), None)
+        object.__setattr__(self, "boost", boost)
+        covered = self.vehicle.cover_mass_kg != 0.0
+        bare = replace(self, vehicle=replace(self.vehicle, cover_mass_kg=0.0)) if covered else self
+        object.__setattr__(self, "bare", bare)

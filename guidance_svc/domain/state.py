@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from guidance_svc.domain.body import Vec
@@ -21,6 +21,8 @@ class Frame:
         height_above: surface that altitudes are counted from.
         up: which vertical pitch and heading refer to.
         local_velocity: how vertical, north and east speeds of the local form are counted.
+
+    `canonical`, made from these: whether vectors in it are the inertial frame's own.
     """
 
     turning: bool = False
@@ -29,6 +31,12 @@ class Frame:
     height_above: Literal["sphere", "ellipsoid"] = "sphere"
     up: Literal["geocentric", "geodetic"] = "geocentric"
     local_velocity: Literal["over_ground", "inertial"] = "over_ground"
+
+    canonical: bool = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Compare the axes once."""
+        object.__setattr__(self, "canonical", not self.turning and self.axes == ("x", "y", "z"))
 
 
 @dataclass(frozen=True, slots=True)

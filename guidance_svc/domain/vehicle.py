@@ -71,13 +71,19 @@ class Vehicle:
     drop_cover_below_w_m2: float = 0.0
 
     stack_kg: tuple[float, ...] = field(init=False, repr=False, compare=False)
+    burnout_kg: tuple[float, ...] = field(init=False, repr=False, compare=False)
+    lightest_stage_kg: float = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        """Add the stack up once: mass at each stage's ignition, and what is left above the last one."""
+        """Add the stack up once: mass at each ignition, above the last stage, and when each has burnt all it may."""
         masses = [self.payload_kg + self.cover_mass_kg]
         for stage in reversed(self.stages):
             masses.append(masses[-1] + stage.dry_mass_kg + stage.propellant_kg)
-        object.__setattr__(self, "stack_kg", tuple(reversed(masses)))
+        stack = tuple(reversed(masses))
+        burnout = tuple(stack[i + 1] + stage.dry_mass_kg + stage.reserve_kg for i, stage in enumerate(self.stages))
+        object.__setattr__(self, "stack_kg", stack)
+        object.__setattr__(self, "burnout_kg", burnout)
+        object.__setattr__(self, "lightest_stage_kg", min((s.dry_mass_kg for s in self.stages), default=0.0))
 
     def mass_at_ignition_kg(self, stage: int) -> float:
         """Mass of the stack when stage number `stage` (from 0) lights, all its propellant and the cover on board."""

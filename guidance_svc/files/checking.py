@@ -66,7 +66,7 @@ def role_lines(plan: FlightPlan, role: Role, implied: bool, chosen: bool) -> Ite
     ground = "no site" if plan.site is None else f"a site and {count} stage{'s' if count > 1 else ''}"
     why = f", because the plan has {ground}" if chosen else ""
     yield f'  role     the phases are those of "{role}"{why}; your script must open with this role'
-    if plan.site is not None and not any(phase.law in ("hold", "boost") for phase in plan.phases):
+    if plan.site is not None and not any(phase.from_ground for phase in plan.phases):
         yield f'  warning  {plan.site.name} is not used: "{role}" begins in flight; from the pad it is "launch_vehicle"'
 
 
@@ -90,7 +90,7 @@ def _thrust_over_weight(plan: FlightPlan, index: int) -> tuple[float, str]:
     """
     stage, mass_kg = plan.vehicle.stages[index], plan.vehicle.mass_at_ignition_kg(index)
     pressure_pa, where = 0.0, ""
-    on_pad = plan.site is not None and any(phase.law in ("hold", "boost") for phase in plan.phases)
+    on_pad = plan.site is not None and any(phase.from_ground for phase in plan.phases)
     if index == 0 and on_pad and plan.body.atmosphere != "none":
         pressure_pa = site_pressure_pa(plan)
         where = f" in the site's air of {pressure_pa / 1e3:z.1f} kPa"

@@ -16,9 +16,11 @@ from pydantic import BaseModel
 from guidance_svc import domain
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.settings import Settings
+from guidance_svc.laws.plan_model import FlightPlanModel, flight_plan_model
+from guidance_svc.laws.plan_rules import check_order, check_phases
 from guidance_svc.plan.checks import check_plan
 from guidance_svc.plan.targets import resolve_target
-from guidance_svc.wire.plans import BodyModel, FlightPlanModel, TargetModel, VehicleModel, parse_table
+from guidance_svc.wire.plans import BodyModel, TargetModel, VehicleModel, parse_table
 
 M = TypeVar("M")
 Model = TypeVar("Model", bound=BaseModel)
@@ -51,7 +53,7 @@ class Library:
         """
         if isinstance(source, str):
             return _lookup(self.flights, source, "plan", "a flight plan", self.folder)
-        return parse_table(FlightPlanModel, source)
+        return parse_table(flight_plan_model(), source)
 
     def plan(
         self, source: str | Mapping[str, Any], role: domain.Role, own_plane: bool = True
@@ -79,8 +81,8 @@ class Library:
         """
         model = self.model(source)
         if model.phases is not None:
-            laws = {phase.law for phase in model.phases}
-            from_pad, to_orbit = bool(laws & {"hold", "boost"}), "insertion" in laws
+            phases = [phase.to_domain() for phase in model.phases]
+            from_pad, to_orbit = any(p.from_ground for p in phases), any(p.aims == "target" for p in phases)
         else:
             vehicle = self._named(model.vehicle, self.vehicles, "vehicle")
             from_pad, to_orbit = model.site is not None, len(vehicle.stages) > 1
@@ -123,7 +125,9 @@ class Library:
         if plan.target is not None and not own_plane:
             plan = replace(plan, target=replace(plan.target, plane="free"))
         try:
+            check_order(plan)
             check_plan(plan)
+            check_phases(plan)
         except ConfigError as error:
             if model.phases is not None or not error.field.startswith("phases."):
                 raise
@@ -157,7 +161,7 @@ def load_library(folder: Path) -> Library:
     return Library(
         bodies=_load_all(folder, "bodies", BodyModel, files),
         vehicles=_load_all(folder, "vehicles", VehicleModel, files),
-        flights=_load_all(folder, "flights", FlightPlanModel, files),
+        flights=_load_all(folder, "flights", flight_plan_model(), files),
         files=files,
         folder=str(folder),
     )
@@ -169,7 +173,7 @@ def load_flight_file(path: Path, library: Library) -> Library:
     Raises:
         ConfigError: it cannot be read, or is a bad plan.
     """
-    model = parse_table(FlightPlanModel, read_toml(path), str(path))
+    model = parse_table(flight_plan_model(), read_toml(path), str(path))
     flights = {**library.flights, path.stem: model}
     return replace(library, flights=flights, files={**library.files, f"flights/{path.stem}": str(path)})
 

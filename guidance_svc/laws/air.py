@@ -25,10 +25,9 @@ def air_here(now: Navigation, body: Body) -> tuple[float, float, float, float]:
     return density, pressure, sound, air_of(body, height + PRESSURE_TIME_S * climb)[0]
 
 
-def within_air_limits(direction: Vec, now: Navigation, plan: FlightPlan) -> Vec:
+def within_air_limits(direction: Vec, now: Navigation, plan: FlightPlan, boost: Boost) -> Vec:
     """A closed-loop direction held near the air flow where the plan's boost limits the load across it."""
-    boost = next((phase for phase in plan.phases if isinstance(phase, Boost)), None)
-    if boost is None or plan.body.atmosphere == "none":
+    if plan.body.atmosphere == "none":
         return direction
     whole = limits_of(boost)
     thin = (whole[0], whole[1], whole[2], 3.2)  # the limit on the angle itself is the booster's; 3.2 rad is none

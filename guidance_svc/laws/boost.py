@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from math import degrees, inf
-from typing import NamedTuple
+from math import degrees, inf, radians
+from typing import Annotated, Literal, NamedTuple
+
+from pydantic import Field, model_validator
 
 from guidance_svc.core.boost import (
     curve_of,
@@ -17,19 +19,94 @@ from guidance_svc.core.boost import (
 )
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import add, along, norm, scale
-from guidance_svc.domain import Boost, Event, EventName, FlightPlan, Hold, Vec
+from guidance_svc.domain import Boost, Event, FlightPlan, Hold, Vec
 from guidance_svc.laws.air import air_here
+from guidance_svc.laws.boost_checks import check_boost
+from guidance_svc.laws.cover import DROP_COVER
 from guidance_svc.laws.heading import ascent_heading_rad
-from guidance_svc.laws.instants import CONTACT_S, event_id
+from guidance_svc.laws.instants import CONTACT_S
 from guidance_svc.laws.memory import Burn, Flight, Memory, Order
 from guidance_svc.laws.navigation import Navigation
-from guidance_svc.laws.separation import dropped
-from guidance_svc.laws.signs import ON_PAD_M_S
+from guidance_svc.laws.rows import LawRow
+from guidance_svc.laws.signs import CUTOFF, IGNITE, ON_PAD_M_S, RELEASE, SEPARATE, dropped
 from guidance_svc.laws.stack import limits_held, mass_at_burnout_kg
+from guidance_svc.wire.plans import PhaseModel
+from guidance_svc.wire.quantities import NotNegative, Positive, Program, require_rising
 
 SEPARATION_DELAY_S = 1.0  # between the booster's cutoff and the separation, for the thrust to die away
 LATE_S = 2.0  # after release in which the hold's own events are still repeated
 ASIDE_S = 5.0  # how long the script may stay silent once nothing is left to do
+
+
+class BoostModel(PhaseModel):
+    """Through the air: rise, pitch over, near zero angle of attack, separate at whichever limit comes first."""
+
+    law: Literal["boost"]
+    rise_s: NotNegative = 10.0
+    """Vertical flight after release."""
+    pitch_over_deg: Annotated[float, Field(ge=0.0, le=45.0)] = 3.0
+    """From the vertical, at the end of the rise."""
+    pitch_over_rate_deg_s: Annotated[float, Field(gt=0.0, le=90.0)] = 1.0
+    azimuth_deg: Annotated[float, Field(ge=0.0, lt=360.0)] | None = None
+    """Over ground, clockwise from north; None: from the target's plane."""
+    separate_at_speed_m_s: Positive | None = None
+    """Over ground."""
+    separate_at_s: Positive | None = None
+    """From release."""
+    separate_at_reserve: bool = True
+    """When the stage's reserve_kg is reached."""
+    bias_deg: Program = Field([])
+    """[seconds since release, angle of attack, nose up positive] pairs; linear between, flat outside."""
+    pitch_deg: Program = Field([])
+    """[seconds since release, deg above the horizon] pairs, instead of pitch_over_deg and bias_deg; the angle of attack
+    that leads there is bounded by the limits."""
+    throttle: Program = Field([])
+    """[seconds since release, throttle] pairs; none: full."""
+    max_yaw_deg: Annotated[float, Field(ge=0.0, le=45.0)] = 0.0
+    """Lean towards the target's plane once past the pitch-over."""
+    max_dynamic_pressure_pa: Positive | None = None
+    """Kept by throttling back."""
+    max_q_alpha_pa_deg: Positive | None = None
+    """Dynamic pressure times angle of attack; holds in the insertion that follows as well."""
+    max_acceleration_m_s2: Positive | None = None
+    """Of the thrust; kept by throttling back."""
+    max_alpha_deg: Annotated[float, Field(gt=0.0, le=90.0)] | None = None
+    """Angle of attack."""
+
+    @model_validator(mode="after")
+    def _programs_hold(self) -> BoostModel:
+        if self.bias_deg and self.pitch_deg:
+            raise ValueError("bias_deg or pitch_deg, not both")
+        require_rising("bias_deg", self.bias_deg, -90.0, 90.0, "angle")
+        require_rising("pitch_deg", self.pitch_deg, 0.0, 90.0, "pitch")
+        require_rising("throttle", self.throttle, 0.0, 1.0, "throttle")
+        return self
+
+    @model_validator(mode="after")
+    def _ends(self) -> BoostModel:
+        if not self.separate_at_reserve and self.separate_at_speed_m_s is None and self.separate_at_s is None:
+            raise ValueError("at least one of separate_at_speed_m_s, separate_at_s, separate_at_reserve = true")
+        return self
+
+    def to_domain(self) -> Boost:
+        """The phase in radians."""
+        return Boost(
+            rise_s=self.rise_s,
+            pitch_over_rad=radians(self.pitch_over_deg),
+            pitch_over_rate_rad_s=radians(self.pitch_over_rate_deg_s),
+            azimuth_rad=None if self.azimuth_deg is None else radians(self.azimuth_deg),
+            separate_at_speed_m_s=inf if self.separate_at_speed_m_s is None else self.separate_at_speed_m_s,
+            separate_at_s=inf if self.separate_at_s is None else self.separate_at_s,
+            separate_at_reserve=self.separate_at_reserve,
+            bias=tuple((time, radians(angle)) for time, angle in self.bias_deg),
+            pitch=tuple((time, radians(angle)) for time, angle in self.pitch_deg),
+            throttle=tuple((time, frac) for time, frac in self.throttle),
+            max_yaw_rad=radians(self.max_yaw_deg),
+            max_dynamic_pressure_pa=inf if self.max_dynamic_pressure_pa is None else self.max_dynamic_pressure_pa,
+            max_q_alpha_pa_rad=inf if self.max_q_alpha_pa_deg is None else radians(self.max_q_alpha_pa_deg),
+            max_acceleration_m_s2=inf if self.max_acceleration_m_s2 is None else self.max_acceleration_m_s2,
+            max_alpha_rad=inf if self.max_alpha_deg is None else radians(self.max_alpha_deg),
+        )
 
 
 class BoostMemory(NamedTuple):
@@ -62,9 +139,9 @@ def late_events(flight: Flight, now: Navigation, plan: FlightPlan) -> list[Event
     late = now.time_s > before.release_at_s + LATE_S
     if late and norm(now.ground_velocity_m_s) > ON_PAD_M_S:
         return []
-    names: tuple[EventName, ...] = ("ignite", "release")
     held = flight._replace(phase=flight.phase - 1)
-    return [Event(event_id(held, name), name, before.release_at_s if late else now.time_s) for name in names]
+    at_s = before.release_at_s if late else now.time_s
+    return [IGNITE.of(held, at_s), RELEASE.of(held, at_s)]
 
 
 def push_m_s2(flight: Flight, now: Navigation, plan: FlightPlan) -> float:
@@ -139,10 +216,7 @@ def order(memory: Memory[BoostMemory], now: Navigation, plan: FlightPlan, phase:
     soon = direction_soon(flight, now, plan, phase, direction) if burning else direction
     events = late_events(flight, now, plan)
     if cutoff is not None and separate is not None:
-        events += [
-            Event(event_id(flight, "cutoff"), "cutoff", cutoff),
-            Event(event_id(flight, "separate"), "separate", separate),
-        ]
+        events += [CUTOFF.of(flight, cutoff), SEPARATE.of(flight, separate)]
     through = not burning and flight.phase + 1 == len(plan.phases) and separate is not None and now.time_s > separate
     return Order(
         direction=direction,
@@ -191,3 +265,9 @@ def boost_limits(phase: Boost) -> list[str]:
         (phase.max_acceleration_m_s2, "acceleration {:g} m/s2"),
     )
     return [text.format(value) for value, text in named if value < inf]
+
+
+ROW = LawRow(
+    Boost, BoostMemory, sentence, (RELEASE, IGNITE, CUTOFF, SEPARATE, DROP_COVER), enter, order, follow, done,
+    model=BoostModel, check=check_boost, successors=("insertion", "coast", "orbit"), ended_by="separation",
+)  # fmt: skip

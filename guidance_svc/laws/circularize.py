@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.starter import circular_guess
 from guidance_svc.core.steering import refine_circular
 from guidance_svc.core.vectors import unit
-from guidance_svc.domain import Circularize, Event, FlightPlan, Raise
+from guidance_svc.domain import Circularize, FlightPlan, Raise, Roundness
 from guidance_svc.laws.apoapsis import (
     ROUND_ENOUGH_M_S,
     STEPS_A_CYCLE,
@@ -19,7 +20,7 @@ from guidance_svc.laws.apoapsis import (
     skipped,
     status_after,
 )
-from guidance_svc.laws.burning import burn_due, burn_overdue
+from guidance_svc.laws.burning import burn_due, burn_figures, burn_overdue, note_burn_failure
 from guidance_svc.laws.engine import (
     FREEZE_BELOW_S,
     finish_burn,
@@ -30,15 +31,31 @@ from guidance_svc.laws.engine import (
     throttle_down,
     watch_engine,
 )
-from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S, event_id
+from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.laws.lean import leaned
 from guidance_svc.laws.limit_learnt import ordered_throttle
 from guidance_svc.laws.memory import Burn, Flight, Margin, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import shortage, surely_short, weigh_margin
+from guidance_svc.laws.rows import LawRow
+from guidance_svc.laws.signs import CUTOFF
 from guidance_svc.laws.stack import mass_at_burnout_kg, spent
+from guidance_svc.wire.plans import PhaseModel
 
 ApoapsisBurn = Circularize | Raise
+
+
+class CircularizeModel(PhaseModel):
+    """Finite burn centred on apoapsis."""
+
+    law: Literal["circularize"]
+    roundness: Roundness = "osculating"
+    """Which circle is meant when gravity is not a sphere's: circular at cutoff, or with the least spread of the
+    distance from the centre, or of the height above the ellipsoid, over the next revolution."""
+
+    def to_domain(self) -> Circularize:
+        """The phase."""
+        return Circularize(self.roundness)
 
 
 def enter(flight: Flight, left: Burn | None, now: Navigation, plan: FlightPlan, phase: ApoapsisBurn) -> Memory[Burn]:
@@ -121,7 +138,7 @@ def order(memory: Memory[Burn], now: Navigation, plan: FlightPlan, phase: Apoaps
         engine_on=now.time_s < burn.cutoff_at_s,
         throttle_frac=ordered_throttle(flight, plan),
         cutoff_at_s=burn.cutoff_at_s,
-        events=(Event(event_id(flight, "cutoff"), "cutoff", burn.cutoff_at_s),),
+        events=(CUTOFF.of(flight, burn.cutoff_at_s),),
         throttle_down=throttle_down(flight, burn, now, plan),
         next_contact_s=CONTACT_S if burn.cutoff_at_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status="short_of_propellant" if surely_short(burn) else status,
@@ -152,3 +169,11 @@ def sentence(phase: ApoapsisBurn, plan: FlightPlan) -> str:
     if isinstance(phase, Raise):
         return "burn centred on apoapsis that makes the orbit the plan's target, in the present plane"
     return "burn centred on apoapsis that makes the osculating orbit circular there, in the present plane"
+
+
+ROW: LawRow[ApoapsisBurn, Burn] = LawRow(
+    Circularize, Burn, sentence, (CUTOFF,), enter, order, follow, done, leave, due, overdue, solve, note_burn_failure,
+    burn_figures, numbers,
+    model=CircularizeModel, successors=("orbit",), first=False, ended_by="cutoff",
+)  # fmt: skip
+RAISE_ROW = replace(ROW, kind=Raise, model=None, successors=("coast", "orbit"))

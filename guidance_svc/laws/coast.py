@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 from guidance_svc.core.burns import allot, gain_m_s, time_at_gain_s
 from guidance_svc.core.kepler import orbit_report
@@ -10,7 +11,7 @@ from guidance_svc.core.roundness import roundest
 from guidance_svc.core.starter import circular_guess, flight_direction
 from guidance_svc.core.steering import Steering, refine_circular
 from guidance_svc.core.vectors import norm, sub, unit
-from guidance_svc.domain import Circularize, Coast, Event, EventName, FlightPlan
+from guidance_svc.domain import Circularize, Coast, FlightPlan
 from guidance_svc.laws.apoapsis import (
     ROUND_ENOUGH_M_S,
     STEPS_A_CYCLE,
@@ -22,18 +23,31 @@ from guidance_svc.laws.apoapsis import (
     status_after,
     time_to_apoapsis,
 )
-from guidance_svc.laws.burning import burn_overdue
+from guidance_svc.laws.burning import burn_figures, burn_overdue, note_burn_failure
 from guidance_svc.laws.engine import TAIL_OVER_S, end_of, learn_tail_off
 from guidance_svc.laws.holding import hold_cutoff_attitude, with_attitude_held
-from guidance_svc.laws.instants import CLOCK_SLACK_S, CONTACT_S, NEAR_CUTOFF_CONTACT_S, event_id, lit_by
+from guidance_svc.laws.instants import CLOCK_SLACK_S, CONTACT_S, NEAR_CUTOFF_CONTACT_S, lit_by
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import SPENT_EARLY, given_up_words
+from guidance_svc.laws.rows import LawRow
+from guidance_svc.laws.signs import CIRCULARIZE, COAST, IGNITE
+from guidance_svc.wire.plans import PhaseModel
 
 REPLAN_BEFORE_S = 20.0  # the ignition stands from this long before it, so that the script can prepare
 REPLAN_EVERY_S = 10.0
 ALL_TAPER = 1.5  # times the taper's own speed gain: a burn smaller than this is flown at the taper throttle throughout
 WAKE_BEFORE_S = 30.0
+
+
+class CoastModel(PhaseModel):
+    """Unpowered, to the next apoapsis."""
+
+    law: Literal["coast"]
+
+    def to_domain(self) -> Coast:
+        """The phase."""
+        return Coast()
 
 
 def enter(flight: Flight, left: Burn | None, now: Navigation, plan: FlightPlan, phase: Coast) -> Memory[Burn]:
@@ -129,10 +143,10 @@ def order(memory: Memory[Burn], now: Navigation, plan: FlightPlan, phase: Coast)
     ignite_at = burn.ignite_at_s if burn.ignite_at_s is not None else now.time_s
     lit = burns_next(flight, burn, plan) and missing_speed_m_s(flight, burn, now, plan, burn.law) > ROUND_ENOUGH_M_S
     hold = burn.law.steer if burn.law else flight_direction(now.position_m, now.velocity_m_s)
-    events = [Event(event_id(flight, "coast"), "coast", flight.since_s)]
+    events = [COAST.of(flight, flight.since_s)]
     if lit:
-        name: EventName = "circularize" if isinstance(plan.phases[flight.phase + 1], Circularize) else "ignite"
-        events.append(Event(event_id(flight, name), name, ignite_at))
+        lights = CIRCULARIZE if isinstance(plan.phases[flight.phase + 1], Circularize) else IGNITE
+        events.append(lights.of(flight, ignite_at))
     wait = ignite_at - now.time_s
     ordered = Order(
         direction=unit(hold),
@@ -167,3 +181,10 @@ def numbers(memory: Memory[Burn], now: Navigation, plan: FlightPlan, phase: Coas
 def sentence(phase: Coast, plan: FlightPlan) -> str:
     """What the phase does."""
     return "engine off to the next apoapsis, attitude of the next burn held"
+
+
+ROW = LawRow(
+    Coast, Burn, sentence, (COAST, CIRCULARIZE, IGNITE), enter, order, done=done, leave=leave, due=due, overdue=overdue,
+    solve=solve, failed=note_burn_failure, figures=burn_figures, numbers=numbers,
+    model=CoastModel, successors=("raise", "circularize", "orbit"), ended_by="ignition",
+)  # fmt: skip

@@ -5,7 +5,6 @@ No law knows more of it than the plan as it is now, and as it will be at the cut
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import inf
 
 from guidance_svc.core.atmosphere import air_of
@@ -33,9 +32,7 @@ COVER_LATE_S = 10.0  # past its time a cover that is still on is taken to stay o
 
 def uncovered(plan: FlightPlan, flight: Flight) -> FlightPlan:
     """The plan as it is now: without the mass of a cover that is gone."""
-    if COVER_ID not in flight.seen or plan.vehicle.cover_mass_kg == 0.0:
-        return plan
-    return replace(plan, vehicle=replace(plan.vehicle, cover_mass_kg=0.0))
+    return plan.bare if COVER_ID in flight.seen else plan
 
 
 def drops_cover(plan: FlightPlan) -> bool:
@@ -66,7 +63,7 @@ def bare_at_cutoff(plan: FlightPlan, flight: Flight, law: Steering | None, now: 
     cutoff = law.cutoff_s if law is not None else inf
     drop = now.time_s + drop_time_s(flight, now, plan)
     gone = drop < inf and drop <= cutoff
-    return replace(plan, vehicle=replace(plan.vehicle, cover_mass_kg=0.0)) if gone else plan
+    return plan.bare if gone else plan
 
 
 def foresee_drop(flight: Flight, problem: Problem, law: Steering, plan: FlightPlan) -> Flight:
@@ -118,11 +115,15 @@ def settle_engine(flight: Flight, now: Navigation) -> Flight:
     return flight._replace(engine=flight.engine._replace(estimate=begun_anew(flight.engine.estimate)))
 
 
-def watch_drop(flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
-    """The planned drop kept up to date until shortly before it; then it stands."""
+def watch_drop(flight: Flight, now: Navigation, plan: FlightPlan, events: tuple[EventKind, ...]) -> Flight:
+    """The planned drop kept up to date until shortly before it; then it stands.
+
+    Args:
+        events: that the present law asks for; one without `drop_cover` plans none.
+    """
     if plan.vehicle.cover_mass_kg == 0.0 or not drops_cover(plan):
         return flight
-    if plan.phases[flight.phase].law not in ("boost", "insertion"):
+    if DROP_COVER not in events:
         return flight
     if flight.cover.drops_at_s is not None and now.time_s >= flight.cover.drops_at_s - COVER_STANDS_S:
         return flight
@@ -144,7 +145,7 @@ def with_drop_event(order: Order, flight: Flight) -> Order:
     """The order with the drop of the cover among its events, before those that come later."""
     if flight.cover.drops_at_s is None or COVER_ID in flight.seen:
         return order
-    events = [*order.events, Event(COVER_ID, "drop_cover", flight.cover.drops_at_s)]
+    events = [*order.events, Event(COVER_ID, DROP_COVER.name, flight.cover.drops_at_s)]
     return order._replace(events=tuple(sorted(events, key=lambda event: event.at_s)))
 
 
@@ -153,9 +154,12 @@ def cover_gone(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) 
     cover = plan.vehicle.cover_mass_kg
     if flight.weighed is None or cover == 0.0:
         return False
-    burnt = flow_kg_s(flight, plan) * (now.time_s - flight.weighed[0])
-    step = flight.weighed[1] - now.mass_kg
+    burnt = flow_kg_s(flight, plan) * (now.time_s - flight.weighed.time_s)
+    step = flight.weighed.mass_kg - now.mass_kg
     return burnt < COVER_STEP_FRAC * cover and abs(step - cover - 0.5 * burnt) < COVER_STEP_FRAC * cover
 
 
-DROP_COVER = EventKind("drop_cover", "let the cover go", cover_gone)
+DROP_COVER = EventKind(
+    COVER_ID, "let go of the payload's cover", "drop_cover", cover_gone, "the cover's step in mass",
+    word="cover dropped",
+)  # fmt: skip

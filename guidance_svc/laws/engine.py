@@ -9,8 +9,9 @@ on the script's own clock grid. The tail-off's impulse is taken off in advance.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import ceil, inf, sqrt
+from typing import NamedTuple
 
 from guidance_svc.core.burns import Arc, mass_at_end_kg
 from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, begun_anew, due, watch
@@ -29,6 +30,7 @@ SETTLE_S = 0.5  # after ignition, before the estimator listens
 MOST_NEEDS = 25  # states that the speed to gain is averaged over; more would carry the thrust model's error
 QUIET_M_S = 0.002  # velocity noise below which one state is enough
 TAPER_FRAC = 0.3  # throttle for the end, where the engine can go so low
+LONGEST_CLOSING_S = FREEZE_BELOW_S / TAPER_FRAC  # of any engine, see `End.closing_s`
 TAPER_ROOM = 1.15  # over the lowest throttle, so that trimming can go down as well
 TRIM_UNTIL_STATES = 3.0  # before the cutoff: the throttle is left alone
 TAIL_OVER_S = 2.0  # after a cutoff its tail-off is over
@@ -113,12 +115,11 @@ def frozen(law: Steering, now: Navigation) -> Steering:
     return replace(law, epoch_s=now.time_s, steer=steer, burn_s=max(law.cutoff_s - now.time_s, 0.0))
 
 
-@dataclass(frozen=True, slots=True)
-class End:
+class End(NamedTuple):
     """The engine in the last seconds: stage as flown, throttle before the taper, lowest throttle by the plan."""
 
     stage: Stage
-    index: int
+    stage_index: int
     cruise: float
     burnout_kg: float
     lowest: float
@@ -143,7 +144,7 @@ class End:
         """Burn from here at a throttle."""
         thrust = throttle * self.stage.thrust_n
         lasts = max(mass_kg - self.burnout_kg, 0.0) * self.stage.exhaust_velocity_m_s / thrust
-        return Arc(mass_kg, lasts, thrust, self.stage.exhaust_velocity_m_s, stage=self.index)
+        return Arc(mass_kg, lasts, thrust, self.stage.exhaust_velocity_m_s, stage=self.stage_index)
 
     def closing_arc(self) -> Arc:
         """The taper at the end of any burn."""
@@ -175,6 +176,8 @@ def end_of(flight: Flight, plan: FlightPlan, index: int, mass_kg: float) -> End:
 def throttle_down(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> ThrottleDown | None:
     """The taper that the planned cutoff reckons with, until it has begun; None where the burn ends as it goes."""
     if burn.law is None or burn.finish is not None or burn.ignite_at_s is not None:
+        return None
+    if plan.vehicle.stages[flight.stage].throttle_min_frac >= 1.0:
         return None
     end = end_of(flight, plan, flight.stage, now.mass_kg)
     at_s = burn.law.cutoff_s - end.closing_s
@@ -210,7 +213,8 @@ def near_end(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> b
         return False
     if burn.finish is not None:
         return True
-    return burn.law.cutoff_s - now.time_s < end_of(flight, plan, flight.stage, now.mass_kg).closing_s
+    to_go = burn.law.cutoff_s - now.time_s
+    return to_go < LONGEST_CLOSING_S and to_go < end_of(flight, plan, flight.stage, now.mass_kg).closing_s
 
 
 def finish_burn(
@@ -303,8 +307,8 @@ def need_added(finish: Finish | None, now: Navigation, gain_m_s: float, running:
     needs = () if stepped else finish.needs_m_s
     needs = (*needs, gain_m_s + given)[-MOST_NEEDS:]
     grid = dt if 0.0 < dt <= COARSEST_GRID_S else None
-    return replace(
-        finish, time_s=now.time_s, full_push_m_s2=push, running_frac=running, given_m_s=given, needs_m_s=needs,
+    return finish._replace(
+        time_s=now.time_s, full_push_m_s2=push, running_frac=running, given_m_s=given, needs_m_s=needs,
         grid_s=grid,
     )  # fmt: skip
 
@@ -322,11 +326,11 @@ def trimmed(finish: Finish, now: Navigation, gain_m_s: float, end: End) -> tuple
     taper = end.taper
     lasts = end.time_for(now.mass_kg, gain_m_s, taper)
     if finish.aim_s is None and finish.grid_s is not None:
-        finish = replace(finish, aim_s=now.time_s + ceil(lasts / finish.grid_s) * finish.grid_s, throttle_frac=taper)
+        finish = finish._replace(aim_s=now.time_s + ceil(lasts / finish.grid_s) * finish.grid_s, throttle_frac=taper)
     if finish.aim_s is None or finish.grid_s is None:
         return taper, finish
     left = finish.aim_s - now.time_s
     if left <= TRIM_UNTIL_STATES * finish.grid_s:
         return finish.throttle_frac or taper, finish
     throttle = min(end.cruise, max(end.lowest, taper * lasts / left))
-    return throttle, replace(finish, throttle_frac=throttle)
+    return throttle, finish._replace(throttle_frac=throttle)

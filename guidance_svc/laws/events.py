@@ -7,12 +7,13 @@ Ids that were sent in a time that was never flown (a reloaded save, a service be
 from __future__ import annotations
 
 import re
+from typing import NamedTuple
 
 from guidance_svc.domain import Command, Event, FlightPlan
 from guidance_svc.errors import SessionFault
 from guidance_svc.laws.cover import COVER_ID, DROP_COVER
 from guidance_svc.laws.instants import CLOCK_SLACK_S
-from guidance_svc.laws.memory import Flight, Order, Turning
+from guidance_svc.laws.memory import Flight, Order, Turning, Weighed
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.signs import OVERDUE_S
 from guidance_svc.laws.table import EVENTS
@@ -60,12 +61,54 @@ def done(flight: Flight, ids: tuple[str, ...]) -> Flight:
 
 def shown(order: Order, flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
     """The flight with the events done whose time has come and that the state shows to have happened."""
-    ids = tuple(
+    ids = [
         e.id for e in order.events
-        if e.id not in flight.seen and now.time_s >= e.at_s - CLOCK_SLACK_S
+        if now.time_s >= e.at_s - CLOCK_SLACK_S and e.id not in flight.seen
         and EVENTS[e.name].shows(e, flight, now, plan)
-    )  # fmt: skip
-    return done(flight, ids) if ids else flight
+    ]  # fmt: skip
+    return done(flight, tuple(ids)) if ids else flight
+
+
+class Instant(NamedTuple):
+    """What an order comes to at one instant.
+
+    Args:
+        event: the first one that is not done; a cover that is long overdue hides no other.
+        engine_on: an ignition or cutoff less than the clock's rounding ahead is taken as met.
+        next_contact_s: no silence lasts past the next instant.
+        late: what should have happened long ago, in words.
+    """
+
+    event: Event | None
+    engine_on: bool
+    next_contact_s: float
+    late: tuple[str, ...] = ()
+
+
+def at_instant(order: Order, flight: Flight, time_s: float) -> Instant:
+    """The order at a vehicle time; `flight` knows which events are done. One pass: it is asked for with every state."""
+    seen, contact_s, cutoff_s = flight.seen, order.next_contact_s, order.cutoff_at_s
+    standing, lit, separating, late = None, False, False, False
+    for event in order.events:
+        act, at_s = EVENTS[event.name].act, event.at_s
+        if at_s > time_s + CLOCK_SLACK_S:
+            contact_s = min(contact_s, at_s - time_s)
+        if 0.0 < at_s - time_s <= CLOCK_SLACK_S and act == "ignite":
+            lit = True
+        separating = separating or act == "separate"
+        if event.id not in seen:
+            standing = standing or event
+            late = late or time_s > at_s + OVERDUE_S
+    engine_on = order.engine_on or (lit and not separating)
+    if cutoff_s is not None:
+        if cutoff_s > time_s + CLOCK_SLACK_S:
+            contact_s = min(contact_s, cutoff_s - time_s)
+        if 0.0 < cutoff_s - time_s <= CLOCK_SLACK_S:
+            engine_on = False
+    if not late:
+        return Instant(standing, engine_on, contact_s)
+    standing = next_event(order, flight, time_s)
+    return Instant(standing, engine_on, contact_s, overdue_words(order, standing, flight, time_s))
 
 
 def next_event(order: Order, flight: Flight, time_s: float) -> Event | None:
@@ -75,9 +118,8 @@ def next_event(order: Order, flight: Flight, time_s: float) -> Event | None:
     return next(iter(others or left), None)
 
 
-def overdue_words(order: Order, flight: Flight, time_s: float) -> tuple[str, ...]:
+def overdue_words(order: Order, standing: Event | None, flight: Flight, time_s: float) -> tuple[str, ...]:
     """Events that should have happened long ago, in words."""
-    standing = next_event(order, flight, time_s)
     late = [
         event for event in order.events
         if event.id not in flight.seen and time_s > event.at_s + OVERDUE_S and EVENTS[event.name].asks
@@ -86,33 +128,10 @@ def overdue_words(order: Order, flight: Flight, time_s: float) -> tuple[str, ...
     return tuple(f"{event.name} was due at {event.at_s:.1f} s and nothing shows that it happened" for event in late)
 
 
-def to_the_instant(order: Order, flight: Flight, now: Navigation) -> Order:
-    """The order with the engine as it is at an instant met but for a clock's rounding, no silence past the next one,
-    and a word on what is overdue.
-    """
-    ahead = [event.at_s for event in order.events] + ([order.cutoff_at_s] if order.cutoff_at_s is not None else [])
-    waits = [at - now.time_s for at in ahead if at > now.time_s + CLOCK_SLACK_S]
-    return order._replace(
-        engine_on=engine_at_instant(order, now.time_s),
-        next_contact_s=min([order.next_contact_s, *waits]),
-        warnings=order.warnings + overdue_words(order, flight, now.time_s),
-    )
-
-
-def engine_at_instant(order: Order, time_s: float) -> bool:
-    """Engine on or off, an ignition or cutoff less than the clock's rounding ahead taken as met."""
-    if order.cutoff_at_s is not None and 0.0 < order.cutoff_at_s - time_s <= CLOCK_SLACK_S:
-        return False
-    if any(event.name == "separate" for event in order.events):
-        return order.engine_on
-    lights = [event.at_s for event in order.events if event.name in ("ignite", "circularize")]
-    return order.engine_on or any(0.0 < at - time_s <= CLOCK_SLACK_S for at in lights)
-
-
 def noted(flight: Flight, event: Event | None, turning: Turning, now: Navigation) -> Flight:
     """The flight after the reply: the event that went out, as last said, the rates told, and the mass of this state."""
     sent = flight.sent
-    if event is not None and event.id not in flight.seen:
+    if event is not None and not (sent and sent[-1] == event) and event.id not in flight.seen:
         others = tuple(before for before in sent if before.id != event.id)
         sent = (*others[1 - MOST_SENT :], event)
-    return flight._replace(weighed=(now.time_s, now.mass_kg), sent=sent, turning=turning)
+    return flight._replace(weighed=Weighed(now.time_s, now.mass_kg), sent=sent, turning=turning)

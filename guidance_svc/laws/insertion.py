@@ -2,31 +2,61 @@
 
 from __future__ import annotations
 
-from math import degrees, inf
+from math import degrees
+from typing import Annotated, Literal
+
+from pydantic import Field
 
 from guidance_svc.core.burns import gain_m_s, mass_at_end_kg
 from guidance_svc.core.detour import Detour
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.steering import Steering
 from guidance_svc.core.vectors import unit
-from guidance_svc.domain import Event, FlightPlan, Insertion, Status, Vec
+from guidance_svc.domain import Event, FlightPlan, Insertion, SecondBurn, Status, Vec
 from guidance_svc.laws.air import within_air_limits
 from guidance_svc.laws.burning import burn_due, burn_figures, burn_overdue, note_burn_failure
-from guidance_svc.laws.cover import bare_at_cutoff
+from guidance_svc.laws.cover import DROP_COVER, bare_at_cutoff
 from guidance_svc.laws.engine import cruise_throttle, finish_burn, flown_stage, near_end, throttle_down, watch_engine
 from guidance_svc.laws.insertion_cycle import solve as solve
 from guidance_svc.laws.insertion_memory import RELIGHT_S, InsertionMemory, arcs_now, problem_now
-from guidance_svc.laws.instants import CLOCK_SLACK_S, CONTACT_S, NEAR_CUTOFF_CONTACT_S, event_id, lit_by
+from guidance_svc.laws.instants import CLOCK_SLACK_S, CONTACT_S, NEAR_CUTOFF_CONTACT_S, lit_by
 from guidance_svc.laws.lean import leaned
 from guidance_svc.laws.limit_learnt import limit_words, ordered_throttle, watch_limit
-from guidance_svc.laws.memory import Burn, Engine, Flight, Memory, Numbers, Order
+from guidance_svc.laws.memory import Burn, Engine, Flight, Memory, Numbers, Order, rates_kept
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import burn_missed, low_path, safe_direction, shortage, surely_short
-from guidance_svc.laws.separation import dropped
+from guidance_svc.laws.rows import LawRow
+from guidance_svc.laws.signs import CUTOFF, IGNITE, SEPARATE, dropped
 from guidance_svc.laws.stack import burn_left_s, limits_held, mass_at_burnout_kg, spent
+from guidance_svc.wire.plans import PhaseModel
+from guidance_svc.wire.quantities import NotNegative, Time
 
 STALE_AFTER_CYCLES = 4  # of attempts, and of time: while it fails, every state is an attempt
 OFF_ALLOWED_S = 1.0  # an engine may be told off so long after its ignition
+
+
+class InsertionModel(PhaseModel):
+    """Closed-loop burn to the target."""
+
+    law: Literal["insertion"]
+    first_stage: Annotated[int, Field(ge=0, le=100)] = 0
+    """Index, from 0, of the stage that burns first in this phase."""
+    ignite_at_s: Time | None = None
+    """Vehicle time; None: pause_s after the phase begins."""
+    pause_s: NotNegative = 0.0
+    may_coast: bool = False
+    """The engine can be lit again: insert low and coast to the target's perigee height where that saves propellant."""
+    lowest_altitude_km: Annotated[float, Field(ge=0.0, le=1e6)] | None = None
+    """Floor for that coast and the burn before it, above the equatorial radius; None: 110 km in air, 15 km without."""
+    second_burn_at: SecondBurn = "cutoff"
+    """Where the burn after that coast is: at the target's cutoff, or at its apogee."""
+
+    def to_domain(self) -> Insertion:
+        """The phase."""
+        lowest_m = None if self.lowest_altitude_km is None else 1000.0 * self.lowest_altitude_km
+        return Insertion(
+            self.first_stage, self.ignite_at_s, self.pause_s, self.may_coast, lowest_m, self.second_burn_at
+        )
 
 
 def enter(
@@ -159,34 +189,53 @@ def order(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, ph
     law = burn.law or burn.trial
     if law is None:
         raise ValueError("insertion flown before its first solution")
-    waiting = burn.ignite_at_s is not None
-    spent_at = own.spent_at_s if own.spent_at_s is not None else inf
-    staging = burn.law is not None and not waiting and more_stages_needed(flight, plan, law, spent_at)
-    cutoff = spent_at if staging else burn.cutoff_at_s
-    at_the_instant = burn.ignite_at_s is not None and burn.ignite_at_s - now.time_s <= CLOCK_SLACK_S
-    lit = not waiting or (at_the_instant and own.separate_at_s is None)
-    burning = lit and (waiting or cutoff is None or now.time_s < cutoff)
+    time_s, ignite_at, cutoff = now.time_s, burn.ignite_at_s, burn.cutoff_at_s
+    spent_at = spent_before_cutoff_s(flight, own, plan) if burn.law is not None and ignite_at is None else None
+    cutoff = cutoff if spent_at is None else spent_at
+    if ignite_at is None:
+        burning = cutoff is None or time_s < cutoff
+    else:
+        burning = ignite_at - time_s <= CLOCK_SLACK_S and own.separate_at_s is None
+    soon = None if rates_kept(flight.turning, time_s) else steered(burn, law, now, plan, time_s + 1.0)
     return Order(
-        direction=steered(burn, law, now, plan, now.time_s),
-        direction_soon=steered(burn, law, now, plan, now.time_s + 1.0),
+        direction=steered(burn, law, now, plan, time_s),
+        direction_soon=soon,
         engine_on=burning,
         throttle_frac=ordered_throttle(flight, plan),
-        cutoff_at_s=cutoff if burn.law is not None and not waiting else None,
-        events=insertion_events(flight, own, plan, spent_at if staging else None),
-        throttle_down=None if staging else throttle_down(flight, burn, now, plan),
-        next_contact_s=CONTACT_S if law.cutoff_s - now.time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
+        cutoff_at_s=cutoff if burn.law is not None and ignite_at is None else None,
+        events=insertion_events(flight, own, spent_at),
+        throttle_down=None if spent_at is not None else throttle_down(flight, burn, now, plan),
+        next_contact_s=CONTACT_S if law.cutoff_s - time_s > 3.0 else NEAR_CUTOFF_CONTACT_S,
         status=insertion_status(own, now, plan),
-        warnings=(
-            *shortage(burn, plan), *low_path(own, plan), *saving(burn.detour, plan), *engine_words(own, now),
-            *stale_words(burn, now, plan), *limit_words(flight.engine.limit),
-        ),
-    )  # fmt: skip
+        warnings=insertion_words(flight, own, now, plan),
+    )
+
+
+def insertion_words(
+    flight: Flight, own: InsertionMemory, now: Navigation, plan: FlightPlan
+) -> tuple[str, ...]:
+    """All that is out of the ordinary, in words."""
+    burn, limit = own.burn, flight.engine.limit
+    words = low_path(own, plan)
+    if burn.given_up or burn.margin.short_cycles > 0:
+        words = shortage(burn, plan) + words
+    if burn.detour is not None:
+        words += saving(burn.detour, plan)
+    if own.off_since_s is not None or own.relit_at_s is not None:
+        words += engine_words(own, now)
+    if burn.attempts > 0:
+        words += stale_words(burn, now, plan)
+    return words if limit is None else words + limit_words(limit)
 
 
 def steered(burn: Burn, law: Steering, now: Navigation, plan: FlightPlan, time_s: float) -> Vec:
     """The law's direction at a time, kept off the ground and within the air's limits."""
-    direction = leaned(unit(law.vector_at(time_s)), burn.lean, time_s)
-    return within_air_limits(safe_direction(burn, now, direction), now, plan)
+    direction = unit(law.vector_at(time_s))
+    if burn.lean is not None:
+        direction = leaned(direction, burn.lean, time_s)
+    if burn.given_up:
+        direction = safe_direction(burn, now, direction)
+    return direction if plan.boost is None else within_air_limits(direction, now, plan, plan.boost)
 
 
 def numbers(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, phase: Insertion) -> Numbers:
@@ -204,10 +253,8 @@ def numbers(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, 
     return Numbers(gain_m_s(arcs, to_go), left, predicted, burn.trial)
 
 
-def saving(detour: Detour | None, plan: FlightPlan) -> tuple[str, ...]:
+def saving(detour: Detour, plan: FlightPlan) -> tuple[str, ...]:
     """What a coast part of the way saves, in words."""
-    if detour is None:
-        return ()
     low, high = ((r - plan.body.radius_m) / 1000.0 for r in (
         detour.target.perigee_radius_m, detour.target.apogee_radius_m))  # fmt: skip
     said = (f"a coast saves {detour.saved_kg:.0f} kg: first to {low:.1f} x {high:.1f} km, then "
@@ -218,26 +265,32 @@ def saving(detour: Detour | None, plan: FlightPlan) -> tuple[str, ...]:
                   f"that costs {detour.floor_cost_kg:.0f} kg")  # fmt: skip
 
 
-def more_stages_needed(flight: Flight, plan: FlightPlan, law: Steering, spent_at_s: float) -> bool:
-    """Whether the present stage will be spent before the cutoff."""
-    return flight.stage + 1 < len(plan.vehicle.stages) and spent_at_s < law.cutoff_s
+def spent_before_cutoff_s(flight: Flight, own: InsertionMemory, plan: FlightPlan) -> float | None:
+    """When the present stage will be spent, where that is before the law's cutoff and another one follows."""
+    at_s, law = own.spent_at_s, own.burn.law
+    if at_s is None or law is None or at_s >= law.cutoff_s or flight.stage + 1 == len(plan.vehicle.stages):
+        return None
+    return at_s
 
 
-def insertion_events(
-    flight: Flight, own: InsertionMemory, plan: FlightPlan, spent_at_s: float | None
-) -> tuple[Event, ...]:
-    """Ignition, separations and the cutoff that are known by now."""
-    burn, events = own.burn, []
-    if own.separate_at_s is not None:
-        events.append(Event(event_id(flight, "separate"), "separate", own.separate_at_s))
-    elif spent_at_s is not None:
-        events.append(Event(event_id(flight, "separate"), "separate", spent_at_s))
+def insertion_events(flight: Flight, own: InsertionMemory, spent_at_s: float | None) -> tuple[Event, ...]:
+    """Ignition, separations and the cutoff that are known by now; a burn lit again after a miss has ids of its own.
+
+    Args:
+        spent_at_s: when the present stage will be spent, where that is before the cutoff.
+    """
+    burn = own.burn
+    events: tuple[Event, ...] = ()
+    separate_at = own.separate_at_s if own.separate_at_s is not None else spent_at_s
+    if separate_at is not None:
+        events = (SEPARATE.of(flight, separate_at),)
+    suffix = "" if own.relit_at_s is None else f"-again{own.relit_at_s:.0f}"
     if burn.ignite_at_s is not None:
         lit = flight if own.separate_at_s is None else flight._replace(stage=flight.stage + 1)
-        events.append(Event(burn_event_id(lit, own, "ignite"), "ignite", burn.ignite_at_s))
-    elif burn.law is not None and burn.cutoff_at_s is not None and spent_at_s is None:
-        events.append(Event(burn_event_id(flight, own, "cutoff"), "cutoff", burn.cutoff_at_s))
-    return tuple(events)
+        return (*events, IGNITE.of(lit, burn.ignite_at_s, suffix))
+    if burn.law is None or burn.cutoff_at_s is None or spent_at_s is not None:
+        return events
+    return (*events, CUTOFF.of(flight, burn.cutoff_at_s, suffix))
 
 
 def insertion_status(own: InsertionMemory, now: Navigation, plan: FlightPlan) -> Status:
@@ -267,12 +320,6 @@ def stale_words(burn: Burn, now: Navigation, plan: FlightPlan) -> tuple[str, ...
     return (f"guidance has not converged since {burn.law.epoch_s:.1f} s; the law of that time is flown on",)
 
 
-def burn_event_id(flight: Flight, own: InsertionMemory, name: str) -> str:
-    """Id of an ignition or cutoff; a burn lit again after a miss has ids of its own."""
-    again = "" if own.relit_at_s is None else f"-again{own.relit_at_s:.0f}"
-    return event_id(flight, name) + again
-
-
 def sentence(phase: Insertion, plan: FlightPlan) -> str:
     """Ignition, stages, cutoff."""
     when = f"at vehicle time {phase.ignite_at_s:g} s" if phase.ignite_at_s is not None else (
@@ -287,3 +334,10 @@ def sentence(phase: Insertion, plan: FlightPlan) -> str:
         f"{plan.target.cutoff_speed_m_s:.3f} m/s, {degrees(plan.target.cutoff_flight_path_angle_rad):z.4f} deg{coast}"
         f"{limits_held(plan.vehicle.stages[phase.first_stage :])}"
     )
+
+
+ROW = LawRow(
+    Insertion, InsertionMemory, sentence, (SEPARATE, IGNITE, CUTOFF, DROP_COVER), enter, order, follow, done, leave,
+    due, overdue, solve, note_failure, figures, numbers,
+    model=InsertionModel, successors=("coast", "orbit"), ended_by="cutoff",
+)  # fmt: skip

@@ -131,7 +131,7 @@ def lean_planned(
     side = unit(cross(now.position_m, now.velocity_m_s))
     lean = Lean(start, end, 0.0, lean_rate_rad_s(plan), side, 0.0)
     excess = push * (end - law.cutoff_s)
-    lean = replace(lean, angle_rad=angle_for(lean, excess, push), planned_m_s=excess)
+    lean = lean._replace(angle_rad=angle_for(lean, excess, push), planned_m_s=excess)
     return burn._replace(lean=lean, cutoff_at_s=end)
 
 
@@ -157,13 +157,13 @@ def tuned(burn: Burn, now: Navigation, cutoff_s: float, arc: Arc, tick_s: float)
     lean = burn.lean
     if lean is None or now.time_s >= lean.end_s:
         return burn
-    to_come = still_to_come(lean, now.time_s, arc)[0]
+    to_come, _, _, _ = still_to_come(lean, now.time_s, arc)
     wanted = to_come + arc.thrust_n / arc.mass_after_kg(lean.end_s - now.time_s) * (lean.end_s - cutoff_s)
     if to_come <= TUNE_FRAC * lean.planned_m_s or lean.angle_rad == 0.0:
         return on_nearest_tick(burn, lean, cutoff_s, tick_s)
     factor = min(max(sqrt(max(wanted, 0.0) / to_come), 1.0 / TUNE_BY), TUNE_BY)
     most = lean.rate_rad_s * (lean.end_s - lean.start_s) / 7.0
-    return burn._replace(lean=replace(lean, angle_rad=min(factor * lean.angle_rad, most)), cutoff_at_s=lean.end_s)
+    return burn._replace(lean=lean._replace(angle_rad=min(factor * lean.angle_rad, most)), cutoff_at_s=lean.end_s)
 
 
 def on_nearest_tick(burn: Burn, lean: Lean, cutoff_s: float, tick_s: float) -> Burn:

@@ -86,7 +86,7 @@ def watch_limit(before: EngineEstimate, flight: Flight, plan: FlightPlan) -> Fli
         over = fits.acceleration_m_s2 > (1.0 + OVER_FRAC) * limit.acceleration_m_s2
         if over or fits.held_odds < -CERTAIN:
             return with_limit(flight, plan, None)
-        return measured_again(flight, plan, replace(limit, acceleration_m_s2=held_acceleration(anchors)))
+        return measured_again(flight, plan, limit._replace(acceleration_m_s2=held_acceleration(anchors)))
     if flight.throttle_frac < FULL:
         return flight
     if fits.held_odds < -STEADY:
@@ -102,7 +102,7 @@ def with_limit(flight: Flight, plan: FlightPlan, limit: LimitLearnt | None) -> F
     engine = flight.engine
     steady, estimate, told = engine.steady, engine.estimate, engine.told_scale
     if steady is not None:
-        estimate, told = replace(estimate, known=steady.known), steady.told_scale
+        estimate, told = estimate._replace(known=steady.known), steady.told_scale
     flown = within_limit(engine_as_flown(plan.vehicle.stages[flight.stage], estimate, told), limit)
     engine = engine._replace(estimate=begun_anew(estimate), told_scale=told, limit=limit, flown=flown)
     return flight._replace(engine=engine)

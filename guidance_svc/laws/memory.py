@@ -6,7 +6,6 @@ immutable, going back in time is taking up earlier ones.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Generic, NamedTuple, TypeVar
 
 from guidance_svc.core.detour import Detour
@@ -16,10 +15,10 @@ from guidance_svc.core.thrust_line import Known
 from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
 
 Own = TypeVar("Own")
+TURNING_KEPT_S = 0.25  # the rates of a steering law change by a hundredth of themselves in that time
 
 
-@dataclass(frozen=True, slots=True)
-class Finish:
+class Finish(NamedTuple):
     """The last seconds of a burn.
 
     Args:
@@ -42,8 +41,7 @@ class Finish:
     throttle_frac: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class CutoffSeen:
+class CutoffSeen(NamedTuple):
     """A cutoff whose tail-off is still to be seen.
 
     Args:
@@ -75,24 +73,33 @@ class Turning(NamedTuple):
     heading_rad: float
 
 
-@dataclass(frozen=True, slots=True)
-class Steady:
+class Weighed(NamedTuple):
+    """Vehicle time and mass of a state."""
+
+    time_s: float
+    mass_kg: float
+
+
+def rates_kept(last: Turning | None, time_s: float) -> bool:
+    """Whether the rates last worked out still stand at a vehicle time."""
+    return last is not None and last.at_s <= time_s < last.at_s + TURNING_KEPT_S
+
+
+class Steady(NamedTuple):
     """The engine as it was when its thrust was last found constant; see EngineEstimate and Engine.told_scale."""
 
     known: Known
     told_scale: float
 
 
-@dataclass(frozen=True, slots=True)
-class LimitLearnt:
+class LimitLearnt(NamedTuple):
     """A thrust acceleration that the vehicle does not exceed, unknown to the plan, and since when it was seen."""
 
     acceleration_m_s2: float
     since_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Lean:
+class Lean(NamedTuple):
     """A lean to the sides in the last seconds of a burn that is cut on a tick.
 
     Args:
@@ -110,8 +117,7 @@ class Lean:
     planned_m_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
+class Held(NamedTuple):
     """The attitude of a cutoff, held while the thrust dies away.
 
     Args:
@@ -191,7 +197,7 @@ class Flight(NamedTuple):
     doubts_until_s: float = 0.0
     seen: frozenset[str] = frozenset()
     sent: tuple[Event, ...] = ()
-    weighed: tuple[float, float] | None = None
+    weighed: Weighed | None = None
     left_behind: CutoffSeen | None = None
     held: Held | None = None
     tail_off_n_s: float | None = None
@@ -260,12 +266,13 @@ class Order(NamedTuple):
     """What a phase law wants now.
 
     Args:
-        direction, direction_soon: unit thrust direction now and in one second, BCI.
+        direction, direction_soon: unit thrust direction now and in one second, BCI; the second is None where it is
+            the first, or not asked for because the rates last told still stand (`rates_kept`).
         events: in order; the first one that the script has not seen goes out.
     """
 
     direction: Vec
-    direction_soon: Vec
+    direction_soon: Vec | None
     engine_on: bool
     throttle_frac: float = 1.0
     cutoff_at_s: float | None = None

@@ -6,7 +6,6 @@ from math import sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.frames import Triad, direction_to_bci, state_to_bci, triad
-from guidance_svc.core.vectors import cross, norm, sub
 from guidance_svc.domain import FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 
@@ -37,33 +36,33 @@ def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
     Raises:
         MessageFault: `out_of_range`, naming the field, the limit and the value.
     """
-    position, velocity = state_to_bci(state, frame, plan.body)
-    refuse_impossible(state, plan, position, velocity)
-    spin = cross((0.0, 0.0, plan.body.rotation_rad_s), position)
-    local = triad(position, frame.up, plan.body)
-    pointing = None
-    if state.pointing_script is not None:
-        pointing = direction_to_bci(state.pointing_script, frame, plan.body, state.time_s)
+    body = plan.body
+    position, velocity = state_to_bci(state, frame, body)
+    (x, y, z), (u, v, w), spin = position, velocity, body.rotation_rad_s
+    refuse_impossible(state, plan, sqrt(x * x + y * y + z * z), sqrt(u * u + v * v + w * w))
+    local = triad(position, frame.up, body)
+    pointing = state.pointing_script
+    if pointing is not None:
+        pointing = direction_to_bci(pointing, frame, body, state.time_s)
     return Navigation(
-        state.time_s, position, velocity, sub(velocity, spin), state.mass_kg, local, state.stage, state.engine_on,
-        pointing, state.throttle_frac, state.thrust_n,
+        state.time_s, position, velocity, (u + spin * y, v - spin * x, w), state.mass_kg, local, state.stage,
+        state.engine_on, pointing, state.throttle_frac, state.thrust_n,
     )  # fmt: skip
 
 
-def refuse_impossible(state: VehicleState, plan: FlightPlan, position_m: Vec, velocity_m_s: Vec) -> None:
+def refuse_impossible(state: VehicleState, plan: FlightPlan, radius_m: float, speed_m_s: float) -> None:
     """Radius under the surface, speed far beyond escape, a mass that the plan's vehicle cannot have."""
     body, vehicle = plan.body, plan.vehicle
-    radius = norm(position_m)
     lowest = body.radius_m * (1.0 - body.flattening) - min(DEPTH_ALLOWED_M, 0.02 * body.radius_m)
-    if radius < lowest:
+    if radius_m < lowest:
         place = "position_m" if state.local is None else "altitude_m"
-        raise MessageFault("out_of_range", place, f"at least {lowest:.0f} m from the centre of {body.name}", radius)
-    fastest = ESCAPE_SPEEDS_ALLOWED * sqrt(2.0 * body.mu_m3_s2 / radius)
-    if norm(velocity_m_s) > fastest:
+        raise MessageFault("out_of_range", place, f"at least {lowest:.0f} m from the centre of {body.name}", radius_m)
+    fastest = ESCAPE_SPEEDS_ALLOWED * sqrt(2.0 * body.mu_m3_s2 / radius_m)
+    if speed_m_s > fastest:
         place = "velocity_m_s" if state.local is None else "vertical_speed_m_s, north_speed_m_s, east_speed_m_s"
-        raise MessageFault("out_of_range", place, f"at most {fastest:.0f} m/s at this radius", norm(velocity_m_s))
-    heaviest = vehicle.mass_at_ignition_kg(0) * (1.0 + MASS_SLACK_FRAC)
-    lightest = min(stage.dry_mass_kg for stage in vehicle.stages) * (1.0 - MASS_SLACK_FRAC)
+        raise MessageFault("out_of_range", place, f"at most {fastest:.0f} m/s at this radius", speed_m_s)
+    heaviest = vehicle.stack_kg[0] * (1.0 + MASS_SLACK_FRAC)
+    lightest = vehicle.lightest_stage_kg * (1.0 - MASS_SLACK_FRAC)
     if not lightest <= state.mass_kg <= heaviest:
         expected = f"{lightest:.0f} to {heaviest:.0f} kg for vehicle {vehicle.name}"
         raise MessageFault("out_of_range", "mass_kg", expected, state.mass_kg)

@@ -2,21 +2,34 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.roundness import height_spread_m, radius_spread_m
 from guidance_svc.core.vectors import norm, unit
-from guidance_svc.domain import Event, FlightPlan, Orbit, Status, Target, Vec
+from guidance_svc.domain import FlightPlan, Orbit, Status, Target, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.laws.apoapsis import endless
 from guidance_svc.laws.holding import hold_cutoff_attitude, with_attitude_held
-from guidance_svc.laws.instants import NEAR_CUTOFF_CONTACT_S, event_id
+from guidance_svc.laws.instants import NEAR_CUTOFF_CONTACT_S
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import missed_at_the_end
+from guidance_svc.laws.rows import LawRow
+from guidance_svc.laws.signs import ORBIT
+from guidance_svc.wire.plans import PhaseModel
 
 ORBIT_CONTACT_S = 600.0
+
+
+class OrbitModel(PhaseModel):
+    """The end: attitude held, orbit reported."""
+
+    law: Literal["orbit"]
+
+    def to_domain(self) -> Orbit:
+        """The phase."""
+        return Orbit()
 
 
 class OrbitMemory(NamedTuple):
@@ -54,7 +67,7 @@ def order(memory: Memory[OrbitMemory], now: Navigation, plan: FlightPlan, phase:
         direction=ahead,
         direction_soon=ahead,
         engine_on=False,
-        events=(Event(event_id(flight, "orbit"), "orbit", flight.since_s),),
+        events=(ORBIT.of(flight, flight.since_s),),
         next_contact_s=ORBIT_CONTACT_S,
         status=orbit_status(own.given_up, now, plan),
         warnings=(*endless(now, plan), *missed_at_the_end(own.given_up, own.lesser, now, plan)),
@@ -80,3 +93,8 @@ def orbit_status(given_up: str, now: Navigation, plan: FlightPlan) -> Status:
 def sentence(phase: Orbit, plan: FlightPlan) -> str:
     """What the phase does."""
     return "nothing left to do; the orbit is reported"
+
+
+ROW = LawRow(
+    Orbit, OrbitMemory, sentence, (ORBIT,), enter, order, numbers=numbers, model=OrbitModel, is_verdict=True
+)

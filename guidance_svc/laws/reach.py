@@ -199,8 +199,9 @@ def shortage(burn: Burn, plan: FlightPlan) -> tuple[str, ...]:
     """What is short, or what was given up and is flown instead, in words."""
     if burn.given_up:
         return given_up_words(burn.given_up, burn.lesser, plan)
-    short = f"propellant short by {-(burn.margin.kg or 0.0):.0f} kg for this target"
-    return (short,) if surely_short(burn) else ()
+    if not surely_short(burn):
+        return ()
+    return (f"propellant short by {-(burn.margin.kg or 0.0):.0f} kg for this target",)
 
 
 def given_up_words(given_up: str, lesser: Target | None, plan: FlightPlan) -> tuple[str, ...]:

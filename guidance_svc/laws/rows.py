@@ -6,12 +6,13 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from guidance_svc.domain import FlightPlan
+from guidance_svc.domain import FlightPlan, Phase
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order, Own
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.signs import EventKind
+from guidance_svc.wire.plans import PhaseModel
 
-Kind = TypeVar("Kind")  # of the phase
+Kind = TypeVar("Kind", bound=Phase)
 
 Enter = Callable[[Flight, Burn | None, Navigation, FlightPlan, Kind], Memory[Own]]
 Change = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Memory[Own]]
@@ -51,15 +52,19 @@ def no_numbers(memory: Memory[Own], now: Navigation, plan: FlightPlan, phase: ob
     return Numbers()
 
 
+def nothing_refused(phase: object, plan: FlightPlan, at: str) -> None:
+    """Nothing that the model of the keys lets through is refused."""
+
+
 @dataclass(frozen=True, slots=True)
 class LawRow(Generic[Kind, Own]):
     """One row of the phase table.
 
     Args:
-        kind: of its phase in a plan.
+        kind: of its phase in a plan; names the law.
         own: type of what it remembers.
         sentence: what one phase does, for `opened`.
-        events: that it asks for.
+        events: that it asks for, and `drop_cover` where the cover may go while it flies.
         enter: once, when the phase begins; takes what the phase before has left.
         order: what it wants at this state.
         follow: on every state, before `done`.
@@ -71,6 +76,12 @@ class LawRow(Generic[Kind, Own]):
         failed: counts a major cycle that came to nothing.
         figures: numbers that a major cycle must not leave infinite or undefined, with their names.
         numbers: what stands behind the order, for scripts that ask for detail.
+        model: of its phase's keys; None where no plan may name it and only the session puts it in.
+        check: refuses a phase that contradicts itself or the plan; takes its key in the plan, raises ConfigError.
+        successors, predecessors: names of laws that may come next and before, where those do not name this one.
+        first, last: whether a plan may begin and end with it.
+        ended_by: what its end is, in a word.
+        is_verdict: its status is the flight's verdict, on which a script closes.
     """
 
     kind: type[Kind]
@@ -88,3 +99,16 @@ class LawRow(Generic[Kind, Own]):
     failed: Callable[[Own], Own] = as_it_is
     figures: Callable[[Own], Figures] = no_figures
     numbers: Count[Own, Kind] = no_numbers
+    model: type[PhaseModel] | None = None
+    check: Callable[[Kind, FlightPlan, str], None] = nothing_refused
+    successors: tuple[str, ...] = ()
+    predecessors: tuple[str, ...] = ()
+    first: bool = True
+    last: bool = True
+    ended_by: str = ""
+    is_verdict: bool = False
+
+    @property
+    def name(self) -> str:
+        """Of the law."""
+        return self.kind.law

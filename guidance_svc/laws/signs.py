@@ -6,15 +6,16 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from guidance_svc.core.vectors import norm
-from guidance_svc.domain import Event, EventName, FlightPlan
-from guidance_svc.laws.instants import CLOCK_SLACK_S
+from guidance_svc.domain import Act, Event, FlightPlan
+from guidance_svc.laws.instants import CLOCK_SLACK_S, event_id
 from guidance_svc.laws.memory import Flight
 from guidance_svc.laws.navigation import Navigation
-from guidance_svc.laws.separation import dropped, still_on
 
 OVERDUE_S = 2.0  # past its instant an event that does not show is warned of
 ON_PAD_M_S = 1.0  # over ground: slower than this is standing on the pad
 BURNING_FRAC = 0.2  # of the mass flow: a mass that falls so fast is an engine that burns
+CLEARLY_DRY_FRAC = 0.5  # of the spent stage's dry mass, and ...
+CLEARLY_FRAC = 0.01  # ... of what is above it: a mass more than that over the upper part's is not the upper part's
 
 Sign = Callable[[Event, Flight, Navigation, FlightPlan], bool]
 
@@ -29,16 +30,31 @@ class EventKind(NamedTuple):
 
     Args:
         asks: what the script is to do, in words; empty where there is nothing to do.
+        act: the same as a vehicle knows it; None where there is nothing to do.
         shows: whether a state shows that it has happened; asked only from its time on.
+        sign: the same in words, for clients/PROTOCOL.md; empty where no state shows it.
         belied: whether a state shows that it has not.
         again: a burn lit again after a miss has such an event with an id of its own.
+        word: as the board calls it; empty for its name.
     """
 
-    name: EventName
+    name: str
     asks: str = ""
+    act: Act | None = None
     shows: Sign = never_shows
+    sign: str = ""
     belied: Sign = never_shows
     again: bool = False
+    word: str = ""
+
+    def of(self, flight: Flight, at_s: float, suffix: str = "") -> Event:
+        """Such an event in the flight's present phase and stage.
+
+        Args:
+            at_s: vehicle time.
+            suffix: of the id, for one that comes again after a miss.
+        """
+        return Event(event_id(flight, self.name) + suffix, self.name, at_s)
 
 
 def flow_kg_s(flight: Flight, plan: FlightPlan) -> float:
@@ -48,10 +64,10 @@ def flow_kg_s(flight: Flight, plan: FlightPlan) -> float:
 
 def falls(flight: Flight, now: Navigation, plan: FlightPlan) -> bool | None:
     """Whether the mass has fallen since the last state as a burning engine lets it; None when that cannot be said."""
-    if flight.weighed is None or now.time_s <= flight.weighed[0]:
+    if flight.weighed is None or now.time_s <= flight.weighed.time_s:
         return None
-    lost = BURNING_FRAC * flow_kg_s(flight, plan) * (now.time_s - flight.weighed[0])
-    return flight.weighed[1] - now.mass_kg > lost
+    lost = BURNING_FRAC * flow_kg_s(flight, plan) * (now.time_s - flight.weighed.time_s)
+    return flight.weighed.mass_kg - now.mass_kg > lost
 
 
 def engine_burns(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
@@ -61,7 +77,7 @@ def engine_burns(event: Event, flight: Flight, now: Navigation, plan: FlightPlan
 
 def engine_is_off(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
     """By the engine's word, else by a mass that has stayed since the event's time."""
-    after = flight.weighed is not None and flight.weighed[0] >= event.at_s - CLOCK_SLACK_S
+    after = flight.weighed is not None and flight.weighed.time_s >= event.at_s - CLOCK_SLACK_S
     return now.engine_on is False or (now.engine_on is None and after and falls(flight, now, plan) is False)
 
 
@@ -73,6 +89,30 @@ def engine_told_on(event: Event, flight: Flight, now: Navigation, plan: FlightPl
 def moves(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
     """By the speed over ground."""
     return norm(now.ground_velocity_m_s) > ON_PAD_M_S
+
+
+def dropped(flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
+    """Whether the present stage has been let go: by its number, an acknowledgement or the mass, if none is belied."""
+    if still_on(flight, now, plan):
+        return False
+    if event_id(flight, SEPARATE.name) in flight.seen:
+        return True
+    if now.stage is not None and flight.stage + 1 < len(plan.vehicle.stages):
+        return now.stage > flight.stage
+    return now.mass_kg <= 1.002 * plan.vehicle.mass_at_ignition_kg(flight.stage + 1)
+
+
+def still_on(flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
+    """Whether the state shows that the present stage has not been let go: by its number, or by far too large a mass.
+
+    A vehicle whose last stage is let go flies on as that stage, so that its number says nothing.
+    """
+    vehicle = plan.vehicle
+    if now.stage is not None and now.stage <= flight.stage and flight.stage + 1 < len(vehicle.stages):
+        return True
+    above = vehicle.mass_at_ignition_kg(flight.stage + 1)
+    clearly = max(CLEARLY_DRY_FRAC * vehicle.stages[flight.stage].dry_mass_kg, CLEARLY_FRAC * above)
+    return now.mass_kg > above + clearly
 
 
 def stage_gone(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
@@ -90,10 +130,18 @@ def said_often_enough(event: Event, flight: Flight, now: Navigation, plan: Fligh
     return now.time_s > event.at_s + OVERDUE_S
 
 
-IGNITE = EventKind("ignite", "light the engine", engine_burns, again=True)
-CIRCULARIZE = EventKind("circularize", "light the engine", engine_burns)
-RELEASE = EventKind("release", "let the vehicle go", moves)
-CUTOFF = EventKind("cutoff", "cut the engine", engine_is_off, engine_told_on, again=True)
-SEPARATE = EventKind("separate", "let the spent stage go", stage_gone, stage_there)
+BURN_SHOWS = "`engine_on`, or the mass that falls"
+RELEASE = EventKind("release", "let the vehicle go", "release", moves, "motion over ground")
+IGNITE = EventKind("ignite", "light the engine", "ignite", engine_burns, BURN_SHOWS, again=True, word="ignition")
+CUTOFF = EventKind(
+    "cutoff", "cut the engine", "cutoff", engine_is_off, "`engine_on` false, or the mass that falls no more",
+    engine_told_on, again=True,
+)  # fmt: skip
+SEPARATE = EventKind(
+    "separate", "let the spent stage go", "separate", stage_gone, "`stage`, or the mass", stage_there, word="separation"
+)
 COAST = EventKind("coast", shows=said_often_enough)
+CIRCULARIZE = EventKind(
+    "circularize", "light the engine for the circular burn", "ignite", engine_burns, BURN_SHOWS, word="circularization"
+)
 ORBIT = EventKind("orbit")

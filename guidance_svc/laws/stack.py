@@ -25,8 +25,9 @@ def engine_as_flown(stage: Stage, engine: EngineEstimate, told_scale: float) -> 
 
 def mass_at_burnout_kg(vehicle: Vehicle, stage: int, keep_reserve: bool = True) -> float:
     """Mass of the stack when a stage has burnt all it may."""
-    kept = vehicle.stages[stage].reserve_kg if keep_reserve else 0.0
-    return vehicle.mass_at_ignition_kg(stage + 1) + vehicle.stages[stage].dry_mass_kg + kept
+    if keep_reserve:
+        return vehicle.burnout_kg[stage]
+    return vehicle.mass_at_ignition_kg(stage + 1) + vehicle.stages[stage].dry_mass_kg
 
 
 def stage_arcs(vehicle: Vehicle, index: int, mass_kg: float, flown: Stage | None = None) -> list[Arc]:
@@ -43,7 +44,7 @@ def burn_left_s(vehicle: Vehicle, index: int, mass_kg: float, flown: Stage | Non
 
 def spent(vehicle: Vehicle, index: int, mass_kg: float) -> bool:
     """Whether a stage has burnt all it may."""
-    return mass_kg <= mass_at_burnout_kg(vehicle, index) * (1.0 + GONE_FRAC)
+    return mass_kg <= vehicle.burnout_kg[index] * (1.0 + GONE_FRAC)
 
 
 def remaining_arcs(

@@ -1,43 +1,39 @@
-"""The phase table: for every law, what happens on entering, on each state, in a major cycle, and when it ends.
-
-    hold --release--> boost --separation--> insertion --cutoff--> coast --ignition--> circularize --cutoff--> orbit
-                                            insertion --cutoff--> coast --ignition--> raise --cutoff--> coast ...
-
-The plan may leave phases out; the order is the plan's. Behind an insertion that may coast stand a coast and a "raise"
-(`with_detours`), both skipped when the insertion goes straight to the target.
-"""
+"""The phase table: the only list of laws. What is known of a law's name, or of an event's, is asked here."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from types import NoneType
-from typing import cast
+from itertools import product
+from typing import cast, get_args
 
-from guidance_svc.domain import Boost, Circularize, Coast, FlightPlan, Hold, Insertion, Orbit, Phase, Raise
+from guidance_svc.domain import Act, Aim, Coast, FlightPlan, Insertion, Phase, Raise
 from guidance_svc.laws import boost, circularize, coast, hold, insertion, orbit
-from guidance_svc.laws.burning import burn_figures, note_burn_failure
-from guidance_svc.laws.cover import DROP_COVER
-from guidance_svc.laws.insertion_memory import InsertionMemory
-from guidance_svc.laws.memory import Burn, Own
+from guidance_svc.laws.memory import Own
 from guidance_svc.laws.rows import Kind, LawRow
-from guidance_svc.laws.signs import CIRCULARIZE, COAST, CUTOFF, IGNITE, ORBIT, RELEASE, SEPARATE, EventKind
+from guidance_svc.laws.signs import EventKind
 
 LAWS: dict[str, LawRow[Phase, object]] = {}
-EVENTS: dict[str, EventKind] = {DROP_COVER.name: DROP_COVER}
+EVENTS: dict[str, EventKind] = {}
 
 
-def with_detours(plan: FlightPlan) -> FlightPlan:
-    """The plan with a coast and a burn at apoapsis behind every insertion that may coast."""
-    phases: list[Phase] = []
-    for phase in plan.phases:
-        phases += [phase, Coast(), Raise()] if isinstance(phase, Insertion) and phase.may_coast else [phase]
-    return replace(plan, phases=tuple(phases))
+def register(row: LawRow[Kind, Own]) -> None:
+    """Take a law into the table; its functions get only phases and memories of their own kinds from then on.
 
-
-def register(name: str, row: LawRow[Kind, Own]) -> None:
-    """Take a law into the table; its functions get only phases and memories of their own kinds from then on."""
+    Raises:
+        ValueError: two laws, kinds of event or types that are kept, of one name; or a model that names another law.
+    """
+    if row.name in LAWS:
+        raise ValueError(f"two laws named {row.name}")
+    for kind in row.events:
+        if EVENTS.get(kind.name, kind) is not kind:
+            raise ValueError(f"two kinds of event named {kind.name}")
+    for kept, other in product((row.kind, row.own), (*kinds(), *memories())):
+        if kept.__name__ == other.__name__ and kept is not other:
+            raise ValueError(f"two types that are kept named {kept.__name__}")
+    if row.model is not None and get_args(row.model.model_fields["law"].annotation) != (row.name,):
+        raise ValueError(f"the model of {row.name} names another law")
     EVENTS.update({kind.name: kind for kind in row.events})
-    LAWS[name] = cast("LawRow[Phase, object]", row)
+    LAWS[row.name] = cast("LawRow[Phase, object]", row)
 
 
 def memories() -> tuple[type, ...]:
@@ -45,99 +41,61 @@ def memories() -> tuple[type, ...]:
     return tuple(dict.fromkeys(row.own for row in LAWS.values()))
 
 
-register("hold", LawRow(Hold, NoneType, hold.sentence, (IGNITE, RELEASE), hold.enter, hold.order, done=hold.done))
-register(
-    "boost",
-    LawRow(
-        Boost,
-        boost.BoostMemory,
-        boost.sentence,
-        (IGNITE, RELEASE, CUTOFF, SEPARATE),
-        boost.enter,
-        boost.order,
-        boost.follow,
-        boost.done,
-    ),
-)
-register(
-    "insertion",
-    LawRow(
-        Insertion,
-        InsertionMemory,
-        insertion.sentence,
-        (SEPARATE, IGNITE, CUTOFF),
-        insertion.enter,
-        insertion.order,
-        insertion.follow,
-        insertion.done,
-        insertion.leave,
-        insertion.due,
-        insertion.overdue,
-        insertion.solve,
-        insertion.note_failure,
-        insertion.figures,
-        insertion.numbers,
-    ),
-)
-register(
-    "coast",
-    LawRow(
-        Coast,
-        Burn,
-        coast.sentence,
-        (COAST, IGNITE, CIRCULARIZE),
-        coast.enter,
-        coast.order,
-        done=coast.done,
-        leave=coast.leave,
-        due=coast.due,
-        overdue=coast.overdue,
-        solve=coast.solve,
-        failed=note_burn_failure,
-        figures=burn_figures,
-        numbers=coast.numbers,
-    ),
-)
-register(
-    "circularize",
-    LawRow(
-        Circularize,
-        Burn,
-        circularize.sentence,
-        (CUTOFF,),
-        circularize.enter,
-        circularize.order,
-        circularize.follow,
-        circularize.done,
-        circularize.leave,
-        circularize.due,
-        circularize.overdue,
-        circularize.solve,
-        note_burn_failure,
-        burn_figures,
-        circularize.numbers,
-    ),
-)
-register(
-    "raise",
-    LawRow(
-        Raise,
-        Burn,
-        circularize.sentence,
-        (CUTOFF,),
-        circularize.enter,
-        circularize.order,
-        circularize.follow,
-        circularize.done,
-        circularize.leave,
-        circularize.due,
-        circularize.overdue,
-        circularize.solve,
-        note_burn_failure,
-        burn_figures,
-        circularize.numbers,
-    ),
-)
-register(
-    "orbit", LawRow(Orbit, orbit.OrbitMemory, orbit.sentence, (ORBIT,), orbit.enter, orbit.order, numbers=orbit.numbers)
-)
+def kinds() -> tuple[type[Phase], ...]:
+    """The types of the laws' phases."""
+    return tuple(row.kind for row in LAWS.values())
+
+
+register(hold.ROW)
+register(boost.ROW)
+register(insertion.ROW)
+register(coast.ROW)
+register(circularize.RAISE_ROW)
+register(circularize.ROW)
+register(orbit.ROW)
+
+
+def with_detours(plan: FlightPlan) -> FlightPlan:
+    """The plan with a coast and a burn at apoapsis behind every insertion that may coast.
+
+    Both are skipped when the insertion goes straight to the target.
+    """
+    phases: list[Phase] = []
+    for phase in plan.phases:
+        phases += [phase, Coast(), Raise()] if isinstance(phase, Insertion) and phase.may_coast else [phase]
+    return replace(plan, phases=tuple(phases))
+
+
+def is_over(phase: str, status: str) -> bool:
+    """Whether a reply with this phase and status is the flight's last word, on which a script closes."""
+    return status == "complete" or (phase in LAWS and LAWS[phase].is_verdict)
+
+
+def aim_of(phase: str) -> Aim:
+    """What the burn of a phase ends in; nothing for a phase that no law has, as in another version's recording."""
+    return LAWS[phase].kind.aims if phase in LAWS else ""
+
+
+def is_from_ground(phase: str) -> bool:
+    """Whether a phase is on the pad or in the air above it."""
+    return phase in LAWS and LAWS[phase].kind.from_ground
+
+
+def is_powered(phase: str) -> bool:
+    """Whether a phase flies a burn."""
+    return phase in LAWS and LAWS[phase].kind.powered
+
+
+def asks_of(event: str) -> str:
+    """What a script is to do at an event of this name, in words; empty for nothing."""
+    return EVENTS[event].asks if event in EVENTS else ""
+
+
+def act_of(event: str) -> Act | None:
+    """What a vehicle does at an event of this name; None for nothing."""
+    return EVENTS[event].act if event in EVENTS else None
+
+
+def word_for(event: str) -> str:
+    """An event of this name as it is shown to people."""
+    return (EVENTS[event].word if event in EVENTS else "") or event.replace("_", " ")

@@ -2,44 +2,28 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from math import atan, degrees, pi, tan
 from typing import Final
 
 from guidance_svc.core.atmosphere import air_of
-from guidance_svc.domain import Body, Boost, FlightPlan, Insertion, Law, Site
+from guidance_svc.domain import Body, Boost, FlightPlan, Insertion, Site
 from guidance_svc.errors import ConfigError
-from guidance_svc.plan.boost_checks import check_boost
 from guidance_svc.plan.reach_checks import check_reach
 
-ORDER: Final[tuple[Law, ...]] = ("hold", "boost", "insertion", "coast", "circularize", "orbit")
 LATITUDE_TOLERANCE_RAD: Final = 1e-6  # 6 m on the ground: "the site's latitude" typed with 4 decimals of a degree
 
 
 def check_plan(plan: FlightPlan) -> None:
-    """Refuse a plan whose parts contradict each other.
+    """Refuse a plan whose parts contradict each other; the phases are checked by `laws.plan_rules`.
 
     Raises:
         ConfigError: with the key, what would work, and what stands there.
     """
-    _check_order(plan)
     _check_stages(plan)
     _check_target(plan)
     check_reach(plan)
     _check_lift_off(plan)
-    check_boost(plan)
-
-
-def _check_order(plan: FlightPlan) -> None:
-    laws = [phase.law for phase in plan.phases]
-    for i, (before, after) in enumerate(pairwise(laws), start=1):
-        if ORDER.index(after) <= ORDER.index(before):
-            later = ORDER[ORDER.index(before) + 1 :]
-            expected = f"after {before} one of {', '.join(later)}" if later else f"nothing after {before}"
-            raise ConfigError("impossible_order", f"phases.{i}.law", expected, after)
-    if "circularize" in laws and "coast" not in laws:
-        key = f"phases.{laws.index('circularize')}.law"
-        raise ConfigError("impossible_order", key, "a coast phase before circularize, to reach apoapsis", "none")
+    _check_cover(plan)
 
 
 def _check_stages(plan: FlightPlan) -> None:
@@ -85,6 +69,14 @@ def _check_lift_off(plan: FlightPlan) -> None:
         loss = f" + {pressure_pa * stage.exit_area_m2:.0f} N for the air's pressure" if pressure_pa else ""
         expected = f"more than the weight at lift-off, {weight_n:.0f} N{loss}"
         raise ConfigError("cannot_lift_off", "vehicle.stages.0.thrust_n", expected, f"{stage.thrust_n:.0f} N")
+
+
+def _check_cover(plan: FlightPlan) -> None:
+    vehicle = plan.vehicle
+    heated = vehicle.drop_cover_below_w_m2 > 0.0
+    if vehicle.cover_mass_kg > 0.0 and heated and plan.body.atmosphere == "none":
+        expected = f"drop_cover_above_km, because {plan.body.name} has no air that heats"
+        raise ConfigError("limits_contradict", "vehicle.drop_cover_below_w_m2", expected, vehicle.drop_cover_below_w_m2)
 
 
 def site_pressure_pa(plan: FlightPlan) -> float:

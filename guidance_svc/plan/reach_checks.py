@@ -6,7 +6,7 @@ from math import cos, sqrt
 from typing import Final
 
 from guidance_svc.core.rocket import speed_gain_m_s
-from guidance_svc.domain import Body, Circularize, FlightPlan, Hold, Insertion, Site, Target, Vehicle
+from guidance_svc.domain import Body, Boost, Circularize, FlightPlan, Hold, Insertion, Site, Target, Vehicle
 from guidance_svc.errors import ConfigError
 
 SWAPPED_RATIO: Final = 2.0  # in both thrust and mass; stages that burn later are smaller (common practice, no source)
@@ -61,8 +61,8 @@ def _check_stage_order(vehicle: Vehicle) -> None:
 
 def _check_weight(plan: FlightPlan) -> None:
     """Boost's lift-off is checked elsewhere; this is a lift-off straight into the closed loop."""
-    laws = [phase.law for phase in plan.phases]
-    if not any(isinstance(phase, Hold) for phase in plan.phases) or "boost" in laws:
+    boosted = any(isinstance(phase, Boost) for phase in plan.phases)
+    if boosted or not any(isinstance(phase, Hold) for phase in plan.phases):
         return
     for phase in plan.phases:
         if isinstance(phase, Insertion):
@@ -76,7 +76,7 @@ def _check_weight(plan: FlightPlan) -> None:
 
 def _check_propellant(plan: FlightPlan) -> None:
     """From a site only: a plan without one may begin in orbit for all it says."""
-    on_ground = any(phase.law in ("hold", "boost") for phase in plan.phases)
+    on_ground = any(phase.from_ground for phase in plan.phases)
     if plan.site is None or plan.target is None or not on_ground:
         return
     if not any(isinstance(phase, Insertion) for phase in plan.phases):

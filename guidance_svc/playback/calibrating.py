@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from guidance_svc.errors import ConfigError, GuidanceError, RecordingError
+from guidance_svc.laws.plan_model import flight_plan_model
 from guidance_svc.playback.recordings import MISSHAPEN
 from guidance_svc.playback.report_reading import Kept, read_recording
 from guidance_svc.playback.setting import Setting, setting_of
@@ -17,7 +18,7 @@ from guidance_svc.playback.tracks import burning, track_of
 from guidance_svc.report.calibration import calibrate
 from guidance_svc.report.calibration_text import Calibrated, vehicle_file
 from guidance_svc.report.track import Track
-from guidance_svc.wire.plans import FlightPlanModel, VehicleModel, parse_table
+from guidance_svc.wire.plans import VehicleModel, parse_table
 
 WANTED = "states of a burn of a few seconds, several a second"
 
@@ -116,7 +117,7 @@ def _flown(path: Path, kept: Kept) -> Burned:
     except GuidanceError as error:
         expected = f"the flight plan that {kept.vehicle} flew, with body and vehicle"
         raise RecordingError("no_plan", kept.vehicle, expected, error.sentence(), str(path)) from None
-    model = parse_table(FlightPlanModel, kept.session.plan).vehicle
+    model = parse_table(flight_plan_model(), kept.session.plan).vehicle
     return Burned(setting, {} if isinstance(model, str) else model.model_dump(), kept)
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from guidance_svc.domain import VehicleState
 from guidance_svc.errors import GuidanceError
+from guidance_svc.laws.table import act_of
 from guidance_svc.playback.course import Course, Exchange, Happening, Session
 from guidance_svc.playback.recordings import MISSHAPEN, RecordedSession, RecordingReader, chained, readers
 from guidance_svc.playback.report_thinning import FIRST_GAP_S, MOST_STATES, kept
@@ -292,7 +293,9 @@ def _said(flown: Kept, message: Mapping[str, Any]) -> None:
         known = flown.events.get(event["id"])
         first = known.announced_s if known else now_s
         done = known.done_s if known else None
-        flown.events[event["id"]] = SeenEvent(event["id"], event["name"], float(event["at_s"]), first, done)
+        flown.events[event["id"]] = SeenEvent(
+            event["id"], event["name"], float(event["at_s"]), first, done, act_of(event["name"])
+        )
 
 
 def detail_of(detail: Mapping[str, Any]) -> tuple[float | None, ...]:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from guidance_svc.errors import ConfigError, GuidanceError, RecordingError
+from guidance_svc.laws.table import kinds
 from guidance_svc.playback.report_reading import DETAIL, Kept, Recording, Tally
 from guidance_svc.playback.setting import setting_of
 from guidance_svc.playback.tracks import track_of
@@ -53,7 +54,8 @@ def flight(recording: Recording, kept: Kept, number: int, of: int) -> Flown:
         raise RecordingError("damaged_recording", session.vehicle, expected, "others", str(recording.path))
     return Flown(
         vehicle=session.vehicle, number=number, of=of, role=setting.role, plan=setting.plan, frame=setting.frame,
-        track=track, seqs=np.array([s.seq for s in kept.states], dtype=np.int64),
+        laws={kind.law: kind for kind in kinds()}, track=track,
+        seqs=np.array([s.seq for s in kept.states], dtype=np.int64),
         wall_s=np.array([(ns - recording.start_ns) / 1e9 for ns in kept.wall_ns]),
         propellant_kg=np.array([nan if s.propellant_kg is None else s.propellant_kg for s in kept.states]),
         replies=replies_of(kept.commands), events=tuple(kept.events.values()),

@@ -10,6 +10,7 @@ import numpy as np
 
 from guidance_svc.core.frames import direction_to_bci, state_to_bci
 from guidance_svc.domain import Body, Boost, FlightPlan, Frame, Insertion, Vec, Vehicle, VehicleState
+from guidance_svc.laws.table import act_of
 from guidance_svc.playback.setting import Setting
 from guidance_svc.report.track import Ints, Track, throttle_as_set
 
@@ -101,4 +102,4 @@ def _throttle(state: VehicleState, command: dict[str, Any] | None) -> float:
 
 def _ignition(command: dict[str, Any] | None) -> float:
     event = None if command is None else command["event"]
-    return float(event["at_s"]) if event is not None and event["name"] in ("ignite", "circularize") else nan
+    return float(event["at_s"]) if event is not None and act_of(event["name"]) == "ignite" else nan

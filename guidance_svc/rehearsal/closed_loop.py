@@ -10,15 +10,15 @@ from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.frames import ground_velocity
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.vectors import dot, norm, sub
-from guidance_svc.domain import Command, Event, FlightPlan, Frame, Hold, Vec, VehicleState
+from guidance_svc.domain import Boost, Command, Event, FlightPlan, Frame, Hold, Vec, VehicleState
 from guidance_svc.errors import GuidanceError
+from guidance_svc.laws.table import aim_of, is_from_ground
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.loop import LOWEST_M, FlightLog, fly, in_process
 from guidance_svc.session.session import Session
 from guidance_svc.sim.motion import height_above_ellipsoid_m
 from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, on_pad, present_stage
 
-ASCENT = ("hold", "boost", "insertion")
 SLOW_M_S = 20.0  # against the air; below it the angle of attack says nothing
 ROW_EVERY_S = 1.0
 LONGEST_S = 3000.0
@@ -94,7 +94,7 @@ def fly_ascent(
 
     def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
         flight.state, flight.states = craft.state, flight.states + 1
-        if command.phase in ASCENT:
+        if in_ascent(command.phase):
             noted(flight, command, world, on_row, row_every_s)
 
     log = fly(
@@ -112,7 +112,12 @@ def fly_ascent(
 
 def past_insertion(log: FlightLog) -> bool:
     """The ascent is over."""
-    return log.last is not None and log.last.phase not in ASCENT
+    return log.last is not None and not in_ascent(log.last.phase)
+
+
+def in_ascent(phase: str) -> bool:
+    """Whether a phase belongs to the way from the pad to the target."""
+    return is_from_ground(phase) or aim_of(phase) == "target"
 
 
 def noted(
@@ -125,7 +130,7 @@ def noted(
     if row.acceleration_m_s2 > 0.0 and row.air_speed_m_s > SLOW_M_S:
         across = row.dynamic_pressure_pa * sin(radians(min(row.alpha_deg, 90.0)))
         flight.most_q_alpha_pa = max(flight.most_q_alpha_pa, across)
-    if command.phase == "boost" and row.acceleration_m_s2 > 0.0:
+    if command.phase == Boost.law and row.acceleration_m_s2 > 0.0:
         flight.most_q_pa = max(flight.most_q_pa, row.dynamic_pressure_pa)
         flight.most_acceleration_m_s2 = max(flight.most_acceleration_m_s2, row.acceleration_m_s2)
         if row.air_speed_m_s > SLOW_M_S:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from typing import Any, Final
 
-from guidance_svc.domain import FlightPlan, Vec
+from guidance_svc.domain import Act, FlightPlan, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.rehearsal.orders import INSTANT_S
 from guidance_svc.report.flight import Moment
@@ -19,7 +19,8 @@ CLOCK_DIGITS: Final = 9  # a nanosecond
 LOG_STEP_S: Final = 1.0  # of vehicle time between lines of the flight log under thrust
 LOG_COAST_STEP_S: Final = 20.0  # the same without thrust
 LONG_COAST_S: Final = 5.0  # a span without thrust from which on the simulator's large steps are taken
-ACTIONS: Final = ("cutoff", "separate", "drop_cover", "ignite", "release")  # in this order at one instant
+ACTIONS: Final[tuple[Act, ...]] = ("cutoff", "separate", "drop_cover", "ignite", "release")
+"""In this order at one instant."""
 FIELDS: Final = ("pointing", "throttle", "engine_on", *(f"{action}_at_s" for action in ACTIONS))
 LONGEST_ADVANCE_S: Final = 1e6
 REPEAT_S: Final = 0.5  # a separation asked for again within this time of the last one is the same

@@ -106,4 +106,4 @@ def on_ticks(command: Command, time_s: float, tick_s: float) -> Command:
     off_s = off_at_s(command)
     if off_s == inf:
         return command
-    return replace(command, cutoff_at_s=time_s if off_s < time_s + 0.5 * tick_s else None, latest_off_at_s=None)
+    return command._replace(cutoff_at_s=time_s if off_s < time_s + 0.5 * tick_s else None, latest_off_at_s=None)

@@ -15,6 +15,7 @@ from typing import Final, Literal
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Command, Event, Frame, VehicleState
 from guidance_svc.errors import GuidanceError
+from guidance_svc.laws.table import is_over
 from guidance_svc.rehearsal.craft import CLOCK_DIGITS, Craft
 from guidance_svc.rehearsal.disturbances import NONE, Disturbances, after_engine_loss, on_ticks, told
 from guidance_svc.rehearsal.orders import INSTANT_S, controls_for, seconds_for
@@ -83,7 +84,7 @@ Watch = Callable[[FlightLog, VehicleState, Command], None]
 
 def complete(log: FlightLog) -> bool:
     """The flight plan is at its end: the verdict stands in the last status."""
-    return log.last is not None and (log.last.phase == "orbit" or log.last.status == "complete")
+    return log.last is not None and is_over(log.last.phase, log.last.status)
 
 
 def in_phase(phase: str) -> Done:

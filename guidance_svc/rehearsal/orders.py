@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from math import inf
 from typing import Any, Final
 
 from guidance_svc.domain import Command
+from guidance_svc.laws.table import act_of
 
-ACTS: Final[Mapping[str, str]] = {
-    "release": "release", "ignite": "ignite", "circularize": "ignite", "cutoff": "cutoff", "separate": "separate",
-    "drop_cover": "drop_cover",
-}  # fmt: skip
-"""From an event's name to what the vehicle does; `coast` and `orbit` ask for nothing."""
 INSTANT_S: Final = 1e-9  # two times nearer than this are one
 
 
@@ -33,8 +28,9 @@ def controls_for(command: Command, time_s: float, cut_s: float = -inf) -> dict[s
         "throttle": down.throttle_frac if down is not None and throttled else command.throttle_frac,
         "cutoff_at_s": off_s if off_s < inf else None,
     }
-    if event is not None and event.name in ACTS and not (event.name == "cutoff" and off_s <= event.at_s):
-        controls[f"{ACTS[event.name]}_at_s"] = event.at_s
+    act = None if event is None else act_of(event.name)
+    if event is not None and act is not None and not (act == "cutoff" and off_s <= event.at_s):
+        controls[f"{act}_at_s"] = event.at_s
     on = command.engine_on and off_s > time_s + INSTANT_S
     if not on or command.time_s > cut_s:
         controls["engine_on"] = on

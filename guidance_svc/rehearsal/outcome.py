@@ -8,11 +8,10 @@ from math import radians, sin
 from typing import Any, Final
 
 from guidance_svc.domain import Circularize, FlightPlan
+from guidance_svc.laws.table import aim_of
 from guidance_svc.rehearsal.craft import moment
 from guidance_svc.rehearsal.loop import FlightLog
 from guidance_svc.report.flight import Moment, Row, flight_rows, insertion_rows, left_row
-
-INSERTION = ("insertion", "raise")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +54,7 @@ class Leg:
     @property
     def inserts(self) -> bool:
         """Whether the plan goes to orbit."""
-        return self.plan.target is not None and any(phase.law == "insertion" for phase in self.plan.phases)
+        return self.plan.target is not None and any(phase.aims == "target" for phase in self.plan.phases)
 
 
 def story(leg: Leg) -> Iterator[str]:
@@ -76,7 +75,7 @@ def rows_of(leg: Leg) -> list[Row]:
     An insertion that was flown in several burns counts where its last one ended; one that never ended by a cutoff
     is shown at the last state.
     """
-    inserted = [m for phase, m in leg.acts if m.mark == "cutoff" and phase in INSERTION]
+    inserted = [m for phase, m in leg.acts if m.mark == "cutoff" and aim_of(phase) == "target"]
     dropped = {id(m) for m in inserted[:-1]}
     rows = flight_rows(leg.name, leg.plan, [m for _, m in leg.acts if id(m) not in dropped])
     if leg.inserts and not inserted and leg.last is not None and leg.plan.target is not None:

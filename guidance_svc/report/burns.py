@@ -90,7 +90,7 @@ class Burns:
         cutoffs = track.cutoff_at_s[:-1]
         ends = np.where((cutoffs > first) & (cutoffs <= last), cutoffs, np.nan)
         for event in self.flown.events:
-            if event.name == "separate":
+            if event.act == "separate":
                 ends = np.where(np.isnan(ends) & (event.at_s > first) & (event.at_s <= last), event.at_s, ends)
         return Budget(track, self.flown.plan.vehicle, ends)
 

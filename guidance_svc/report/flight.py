@@ -10,9 +10,9 @@ from typing import Literal
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import along, dot, norm, sub
-from guidance_svc.domain import Body, FlightPlan, OrbitReport, Target, Vec
+from guidance_svc.domain import Act, Body, FlightPlan, OrbitReport, Target, Vec
 
-Mark = Literal["", "release", "ignite", "cutoff", "separate", "drop_cover"]
+Mark = Literal[""] | Act
 REVOLUTION_STEP_S = 10.0  # RK4 drifts 3.4 mm over a low revolution at this step (tests/report)
 
 
@@ -53,13 +53,13 @@ def flight_rows(name: str, plan: FlightPlan, moments: Sequence[Moment]) -> list[
         moments: in time order.
     """
     rows: list[Row] = []
-    laws = [phase.law for phase in plan.phases]
-    if "boost" in laws:
+    aims = {phase.aims for phase in plan.phases}
+    if "separation" in aims:
         rows += [row for m in moments if m.mark == "separate" for row in separation_rows(name, plan, m)][:4]
     cutoffs = [m for m in moments if m.mark == "cutoff" and m.stage == len(plan.vehicle.stages) - 1]
-    if "insertion" in laws and plan.target is not None and cutoffs:
+    if "target" in aims and plan.target is not None and cutoffs:
         rows += insertion_rows(name, plan.body, plan.target, cutoffs[0])
-        if "circularize" in laws and len(cutoffs) > 1:
+        if "circle" in aims and len(cutoffs) > 1:
             rows += circular_rows(name, plan.body, cutoffs[0], cutoffs[-1])
         rows.append(left_row(name, cutoffs[-1]))
     return rows

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from math import degrees, pi
@@ -10,7 +11,7 @@ import numpy as np
 
 from guidance_svc.core.frames import altitude_m, longitude_rad, meridian_rad, pitch_and_heading, triad
 from guidance_svc.core.kepler import orbit_report
-from guidance_svc.domain import FlightPlan, Frame, OrbitReport, Role
+from guidance_svc.domain import Act, FlightPlan, Frame, OrbitReport, Phase, Role
 from guidance_svc.report.track import Floats, Ints, Track, vec
 
 LATE_S = 0.5  # beyond what a reply allowed; scripts that act on their own clock step over a cutoff by a tick
@@ -52,6 +53,7 @@ class SeenEvent:
         at_s: vehicle time it was last announced for.
         announced_s: vehicle time of the state whose reply named it first.
         done_s: vehicle time of the first state that acknowledged it; None where none did.
+        act: what a vehicle does at it; None for nothing.
     """
 
     id: str
@@ -59,6 +61,7 @@ class SeenEvent:
     at_s: float
     announced_s: float
     done_s: float | None = None
+    act: Act | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +106,7 @@ class Flown:
     Args:
         vehicle: name; text from the recording.
         number: of the session among those of this vehicle, from 1; `of` is how many there are.
+        laws: the phases of every law that there is, by the law's name as replies have it.
         track: the states, BCI.
         seqs, wall_s: of each state; wall time counts from the recording's first message.
         propellant_kg: as told; NaN where it was not.
@@ -116,6 +120,7 @@ class Flown:
     role: Role
     plan: FlightPlan
     frame: Frame
+    laws: Mapping[str, type[Phase]]
     track: Track
     seqs: Ints
     wall_s: Floats
@@ -126,6 +131,10 @@ class Flown:
     link: Link = field(default_factory=Link)
     told: frozenset[str] = frozenset()
     notes: tuple[str, ...] = ()
+
+    def phases_with(self, is_meant: Callable[[type[Phase]], bool]) -> frozenset[str]:
+        """Names of the laws whose phases are of a kind."""
+        return frozenset(name for name, kind in self.laws.items() if is_meant(kind))
 
     @property
     def name(self) -> str:

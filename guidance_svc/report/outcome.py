@@ -22,8 +22,6 @@ from guidance_svc.report.flight import (
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.track import vec
 
-INSERTION_PHASES = ("insertion", "raise")
-
 
 def outcome_rows(flown: Flown, burns: Burns) -> list[Row]:
     """Separation, insertion, circular orbit and what is left, as far as the flight came; else the last state.
@@ -31,11 +29,11 @@ def outcome_rows(flown: Flown, burns: Burns) -> list[Row]:
     The moments are those of the burns' ends: the state after it, followed back to the told instant.
     """
     plan, rows = flown.plan, []
-    laws = [phase.law for phase in plan.phases]
-    parted = parting(flown, burns) if "boost" in laws else None
+    parted = parting(flown, burns) if any(phase.aims == "separation" for phase in plan.phases) else None
     if parted is not None:
         rows += separation_rows(flown.name, plan, parted)
-    inserted, circular = last_in(burns, INSERTION_PHASES), last_in(burns, ("circularize",))
+    inserted = last_in(burns, flown.phases_with(lambda kind: kind.aims == "target"))
+    circular = last_in(burns, flown.phases_with(lambda kind: kind.powered and kind.aims == "circle"))
     if inserted is not None and plan.target is not None and not flown.track.engine_on[inserted.last]:
         rows += inserted_rows(flown, plan.target, inserted)
         if circular is not None and inserted.turns and circular.turns:
@@ -53,17 +51,17 @@ def inserted_rows(flown: Flown, target: Target, inserted: Burn) -> list[Row]:
     return against(flown.name, "insertion", target, inserted.after, flown.plan.body.radius_m)
 
 
-def last_in(burns: Burns, phases: tuple[str, ...]) -> Burn | None:
+def last_in(burns: Burns, phases: frozenset[str]) -> Burn | None:
     """The last burn that the replies flew in one of these phases."""
     return next((b for b in reversed(burns.list) if b.phase in phases), None)
 
 
 def parting(flown: Flown, burns: Burns) -> Moment | None:
     """The moment just before the first stage let go of what it carries; None if it did not."""
-    last = last_in(burns, ("boost", "hold"))
+    last = last_in(burns, flown.phases_with(lambda kind: kind.from_ground))
     if last is not None and last.ended.mark == "separate":
         return last.ended
-    event = next((e for e in flown.events if e.name == "separate"), None)
+    event = next((e for e in flown.events if e.act == "separate"), None)
     if last is None or event is None or not last.end_s <= event.at_s <= flown.track.times_s[-1]:
         return None
     i = int(np.searchsorted(flown.track.times_s, event.at_s)) - 1

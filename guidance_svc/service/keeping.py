@@ -8,7 +8,7 @@ from collections.abc import Hashable, Mapping
 from guidance_svc.session.history import History
 from guidance_svc.session.marks import Mark
 from guidance_svc.session.packing import pack
-from guidance_svc.session.registry import SHAPE, Registry, digest_of
+from guidance_svc.session.registry import Registry, digest_of, session_shape
 from guidance_svc.storage.journal import Journal, NoJournal
 from guidance_svc.storage.recorder import NoRecorder, Recorder
 
@@ -55,7 +55,7 @@ def sessions_now(registry: Registry) -> list[dict[str, str]]:
         base, stream, marks = seat.session.history.tail()
         table = {
             "vehicle": vehicle,
-            "shape": SHAPE,
+            "shape": session_shape(),
             "request": b64encode(pack(seat.request)).decode(),
             "base": str(base),
             "states": b64encode(stream).decode(),
@@ -82,7 +82,7 @@ class RecordedSessions:
         Raises:
             ValueError: it cannot be read, such as one of another version.
         """
-        if table.get("shape") != SHAPE:
+        if table.get("shape") != session_shape():
             raise ValueError("written by another version, whose sessions this one cannot read")
         try:
             base = int(table["base"])

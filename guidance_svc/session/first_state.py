@@ -110,7 +110,7 @@ def place_finding(state: VehicleState, plan: FlightPlan, frame: Frame) -> Findin
 
 def ground_finding(plan: FlightPlan) -> Finding | None:
     """Standing on the ground with a plan that begins in flight."""
-    if plan.body.atmosphere == "none" or plan.phases[0].law != "insertion":
+    if plan.body.atmosphere == "none" or plan.phases[0].aims != "target":
         return None
     advice = 'give the plan a [site] and role "launch_vehicle", or begin after the boost'
     return Finding("the vehicle stands on the ground, and the plan begins with the burn of an upper stage", (), advice)

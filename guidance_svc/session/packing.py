@@ -1,6 +1,6 @@
 """Values of the session layer as bytes and back, exactly: what a session was, kept small, and fit for a file.
 
-Dataclasses become lists of their fields, so the reader must know their shape; `SHAPE` names it, and bytes of
+Dataclasses become lists of their fields, so the reader must know their shape; `shape` names it, and bytes of
 another shape are not read. Nothing in the bytes can be executed.
 """
 
@@ -19,7 +19,7 @@ import numpy as np
 
 T = TypeVar("T")
 Turn = Callable[[Any], Any]
-OPEN: Final[dict[Any, Callable[[], tuple[type, ...]]]] = {}  # names of types that stand for one of several
+OPEN: Final[dict[Any, Callable[[], tuple[type, ...]]]] = {}  # what stands for one of several types
 PLAIN: Final = (float, int, str, bool, NoneType)  # what msgpack gives back as it was
 
 
@@ -44,13 +44,21 @@ def unpack(kind: type[T], data: bytes) -> T:
     return value
 
 
-def keep_open(name: TypeVar, kinds: Callable[[], tuple[type, ...]]) -> None:
-    """A type parameter stands for one of several records or None, which may become more: each is kept with its name."""
+def keep_open(name: TypeVar | type, kinds: Callable[[], tuple[type, ...]]) -> None:
+    """A type parameter or a base class stands for one of several records or None, which may become more: each is kept
+    with its name.
+    """
     OPEN[name] = kinds
 
 
 def shape(*kinds: type) -> str:
     """A short name for what the bytes of these types look like; it changes with any field of theirs."""
+    return _shape(kinds, tuple(named() for named in OPEN.values()))
+
+
+@cache
+def _shape(kinds: tuple[type, ...], named: tuple[tuple[type, ...], ...]) -> str:
+    """As `shape`; `named` are the types that stand behind open names now."""
     seen: dict[str, list[str]] = {}
     for kind in kinds:
         _describe(kind, seen)
@@ -65,10 +73,10 @@ def writer(kind: Any) -> Turn:
         TypeError: a type that is not kept; raised when the program starts (`shape`), not when a state comes.
     """
     kind = behind(kind)
-    if _is_record(kind):
-        return _record_writer(kind)
     if kind in OPEN:
         return _write_open
+    if _is_record(kind):
+        return _record_writer(kind)
     origin, args = class_of(kind), get_args(kind)
     if origin in (Union, UnionType):
         return _union(args, writer, lambda turns: lambda value: [name := type(value).__name__, turns[name](value)])
@@ -92,13 +100,13 @@ def reader(kind: Any) -> Turn:
         TypeError: a type that is not kept.
     """
     kind = behind(kind)
+    if kind in OPEN:
+        named = OPEN[kind]
+        return lambda value: None if value is None else reader(_kind_named(named(), value[0]))(value[1])
     if _is_record(kind):
         names = [name for name, _ in _hints(kind)]
         parts = [reader(hint) for _, hint in _hints(kind)]
         return lambda value: kind(**{n: turn(v) for n, turn, v in zip(names, parts, value, strict=True)})
-    if kind in OPEN:
-        named = OPEN[kind]
-        return lambda value: None if value is None else reader(_kind_named(named(), value[0]))(value[1])
     origin, args = class_of(kind), get_args(kind)
     if origin in (Union, UnionType):
         return _union(args, reader, lambda turns: lambda value: turns[value[0]](value[1]))

@@ -15,8 +15,6 @@ from guidance_svc.session.history import History
 from guidance_svc.session.packing import shape, unpack
 from guidance_svc.session.session import HISTORY_BYTES, Point, Session
 
-SHAPE = shape(OpenRequest, Point, VehicleState)
-"""Names the form of what `Registry.restore` takes; it changes with the program."""
 DISPLACED_LIMIT = 10_000  # connections that lost their session to another; the oldest are forgotten
 TAKEN = (
     "the token of the session of {}, which the client keeps in its token file; without it, "
@@ -99,6 +97,7 @@ class Registry:
         self.due: dict[str, Session] = {}
         self.touched: set[str] = set()
         self.note_for: Callable[[str], str] = lambda vehicle: ""
+        session_shape()  # what cannot be kept is found when the program starts
 
     def open(self, link: Hashable, request: OpenRequest) -> Opened:
         """Begin a session, or go on with one whose token is shown.
@@ -293,6 +292,15 @@ class Registry:
         """
         if self.due:
             self.due.pop(next(iter(self.due))).work()
+
+
+def session_shape() -> str:
+    """Names the form of what `Registry.restore` takes; it changes with the program and with the laws of the table.
+
+    Raises:
+        TypeError: a law remembers something that cannot be kept.
+    """
+    return shape(OpenRequest, Point, VehicleState)
 
 
 def digest_of(token: str) -> str:

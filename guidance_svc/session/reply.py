@@ -11,12 +11,11 @@ from guidance_svc.core.vectors import add, dot
 from guidance_svc.domain import Command, Detail, FlightPlan, Frame, Vec
 from guidance_svc.errors import NotConverged
 from guidance_svc.laws.engine import flown_stage
-from guidance_svc.laws.events import next_event
-from guidance_svc.laws.memory import Flight, Numbers, Order, Turning
+from guidance_svc.laws.events import Instant
+from guidance_svc.laws.memory import Flight, Numbers, Order, Turning, rates_kept
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.stack import mass_at_burnout_kg
 
-TURNING_KEPT_S = 0.25  # the rates of a steering law change by a hundredth of themselves in that time
 LOWEST_THROTTLE_FRAC = 0.01  # an engine that is on is reckoned to burn at this at least
 HELD_RAD = radians(2.0)  # off the vertical, up or down: within this the heading is held and its rate is zero
 OWN_RAD = radians(4.0)  # from here on the heading is the direction's own; between the two it goes over smoothly
@@ -24,55 +23,60 @@ STANDSTILL_M_S = 1.0  # over ground: slower than this is no direction of flight
 
 
 def command_for(
-    seq: int, order: Order, flight: Flight, rates: Turning | None, now: Navigation, plan: FlightPlan, frame: Frame,
-    numbers: Numbers | None,
-) -> Command:
+    seq: int, order: Order, instant: Instant, flight: Flight, rates: Turning | None, now: Navigation, plan: FlightPlan,
+    frame: Frame, numbers: Numbers | None,
+) -> Command:  # fmt: skip
     """The reply to one state.
 
     Args:
+        instant: what the order comes to at this state.
         rates: of pitch and heading; None while there are none.
         numbers: None for scripts that did not ask for detail.
 
     Raises:
         NotConverged: a number that goes out is not finite.
     """
-    pitch, heading = told_angles(order.direction, now.local, held_heading_rad(flight, rates, now))
-    pitch_rate, heading_rate = (rates.pitch_rad_s, rates.heading_rad_s) if rates else (0.0, 0.0)
-    cutoff = order.cutoff_at_s
+    direction, time_s, cutoff, engine_on = order.direction, now.time_s, order.cutoff_at_s, instant.engine_on
+    pitch, heading = told_angles(direction, now.local, rates.heading_rad if rates else held_heading_rad(flight, now))
     command = Command(
-        seq=seq,
-        time_s=now.time_s,
-        phase=plan.phases[flight.phase].law,
-        direction=order.direction,
-        pointing_script=direction_from_bci(order.direction, frame, plan.body, now.time_s),
-        pitch_rad=pitch,
-        heading_rad=heading,
-        pitch_rate_rad_s=pitch_rate,
-        heading_rate_rad_s=heading_rate,
-        throttle_frac=order.throttle_frac,
-        engine_on=order.engine_on,
-        cutoff_at_s=cutoff,
-        time_to_cutoff_s=None if cutoff is None else max(cutoff - now.time_s, 0.0),
-        event=next_event(order, flight, now.time_s),
-        next_contact_s=order.next_contact_s,
-        status=order.status,
-        warnings=order.warnings,
-        detail=detail_for(numbers, flight, now, plan) if numbers else None,
-        throttle_down=order.throttle_down,
-        latest_off_at_s=latest_off_s(order, flight, now, plan),
+        seq,
+        time_s,
+        plan.phases[flight.phase].law,
+        direction,
+        direction if frame.canonical else direction_from_bci(direction, frame, plan.body, time_s),
+        pitch,
+        heading,
+        rates.pitch_rad_s if rates else 0.0,
+        rates.heading_rad_s if rates else 0.0,
+        order.throttle_frac,
+        engine_on,
+        cutoff,
+        None if cutoff is None else max(cutoff - time_s, 0.0),
+        instant.event,
+        instant.next_contact_s,
+        order.status,
+        warnings_of(order, instant, flight, time_s),
+        detail_for(numbers, flight, now, plan) if numbers else None,
+        order.throttle_down,
+        (latest_off_s(order, flight, now, plan) if cutoff is None else cutoff) if engine_on else None,
     )
     require_finite(command)
     return command
 
 
-def latest_off_s(order: Order, flight: Flight, now: Navigation, plan: FlightPlan) -> float | None:
-    """Vehicle time beyond which the engine must not burn, whatever becomes of the link; None while it is off.
+def warnings_of(order: Order, instant: Instant, flight: Flight, time_s: float) -> tuple[str, ...]:
+    """What the law says, what is overdue, and for the first half minute and all the time on the pad first what did not
+    fit at the first state."""
+    words = order.warnings + instant.late if instant.late else order.warnings
+    return flight.doubts + words if flight.doubts and time_s <= flight.doubts_until_s else words
 
-    It is the cutoff where one is planned, else the time at which the stage has burnt all it may at this throttle: a
-    script without a link holds it, so an acceleration limit makes the propellant last no longer.
+
+def latest_off_s(order: Order, flight: Flight, now: Navigation, plan: FlightPlan) -> float:
+    """Vehicle time beyond which an engine for which no cutoff is planned must not burn, whatever becomes of the link.
+
+    It is the time at which the stage has burnt all it may at this throttle: a script without a link holds it, so an
+    acceleration limit makes the propellant last no longer.
     """
-    if not order.engine_on or order.cutoff_at_s is not None:
-        return order.cutoff_at_s if order.engine_on else None
     stage = flown_stage(flight, plan)
     throttle = max(order.throttle_frac, stage.throttle_min_frac, LOWEST_THROTTLE_FRAC)
     left_kg = max(now.mass_kg - mass_at_burnout_kg(plan.vehicle, flight.stage), 0.0)
@@ -82,12 +86,12 @@ def latest_off_s(order: Order, flight: Flight, now: Navigation, plan: FlightPlan
 def turning(order: Order, flight: Flight, now: Navigation, plan: FlightPlan, frame: Frame) -> Turning:
     """Rates of pitch and heading over the next second, and when they were worked out; kept for a quarter second."""
     before = flight.turning
-    if before is not None and before.at_s <= now.time_s < before.at_s + TURNING_KEPT_S:
+    if before is not None and rates_kept(before, now.time_s):
         return before
-    held = held_heading_rad(flight, before, now)
+    held = before.heading_rad if before is not None else held_heading_rad(flight, now)
     pitch, heading = told_angles(order.direction, now.local, held)
     later = triad(add(now.position_m, now.velocity_m_s), frame.up, plan.body)
-    pitch_soon, heading_soon = told_angles(order.direction_soon, later, heading)
+    pitch_soon, heading_soon = told_angles(order.direction_soon or order.direction, later, heading)
     turn = (heading_soon - heading + pi) % TWO_PI - pi
     steep = 0.5 * pi - abs(pitch) < HELD_RAD
     return Turning(pitch_soon - pitch, 0.0 if steep else turn, now.time_s, heading)
@@ -98,14 +102,12 @@ def kept_heading(before: Turning | None) -> Turning | None:
     return None if before is None else Turning(before.pitch_rad_s, before.heading_rad_s, -inf, before.heading_rad)
 
 
-def held_heading_rad(flight: Flight, last: Turning | None, now: Navigation) -> float:
-    """The heading to hold while the thrust is vertical: the last one sent, else that of the ascent, else the flight's.
+def held_heading_rad(flight: Flight, now: Navigation) -> float:
+    """The heading to hold while the thrust is vertical and none has been sent: that of the ascent, else the flight's.
 
     Returns:
         [0, 2 pi), clockwise from north; east where nothing has a direction.
     """
-    if last is not None:
-        return last.heading_rad
     if flight.heading_rad is not None:
         return flight.heading_rad
     north, east = (dot(now.ground_velocity_m_s, axis) for axis in (now.local.north, now.local.east))

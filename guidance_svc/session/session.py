@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
 from math import inf, isfinite
 from typing import NamedTuple
 
@@ -13,11 +10,11 @@ from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Phase, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, MessageFault, NotConverged, SessionFault
 from guidance_svc.laws.cover import forget_look_ahead, settle_engine, uncovered, watch_drop, with_drop_event
-from guidance_svc.laws.events import acknowledged, noted, require_known, shown, to_the_instant
+from guidance_svc.laws.events import Instant, acknowledged, at_instant, noted, require_known, shown
 from guidance_svc.laws.memory import Burn, Flight, Memory, Order, Own
 from guidance_svc.laws.navigation import Navigation, navigate
 from guidance_svc.laws.rows import LawRow
-from guidance_svc.laws.table import LAWS, memories, with_detours
+from guidance_svc.laws.table import LAWS, kinds, memories, with_detours
 from guidance_svc.session.first_state import explained, first_warnings
 from guidance_svc.session.history import History, Place
 from guidance_svc.session.packing import keep_open, pack, unpack
@@ -36,10 +33,10 @@ MARK_STEPS = 1000  # counted between two marks: 12 ms to fly them again
 
 
 keep_open(Own, memories)
+keep_open(Phase, kinds)
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(NamedTuple):
     """The session right after one state.
 
     Args:
@@ -108,19 +105,20 @@ class Session:
         if start is not None and message.time_s < start.time_s:
             earlier = self.restored(self.history, message.time_s)
             start = earlier.point
-        flight, last = (start.memory.flight, start.command) if start else (Flight(), None)
-        require_known(message.seen_event, flight, self.plan, last)
+        if message.seen_event is not None:
+            flight, last = (start.memory.flight, start.command) if start else (Flight(), None)
+            require_known(message.seen_event, flight, self.plan, last)
         if earlier is not None:
             self.go_back(earlier)
             self._damaged_until_s = message.time_s + DOUBTS_S if earlier.place.damaged else -inf
         self.work()
         self.mark()
-        with self.counted():
-            self.point, command = self.after(self.point, message, now)
-        self._unmarked += STATE_STEPS
+        self.point, steps = self.after(self.point, message, now)
+        command = self.point.command
+        self._unmarked += steps + STATE_STEPS
         self.history.add(message)
         if message.time_s <= self._damaged_until_s:
-            command = replace(command, warnings=(DAMAGED, *command.warnings))
+            command = command._replace(warnings=(DAMAGED, *command.warnings))
         self.last_message, self.last_command, self.resumed = message, command, False
         return command
 
@@ -154,17 +152,18 @@ class Session:
             raise SessionFault("old_seq", "seq", f"more than {last.seq}", message.seq)
         return None
 
-    def after(self, point: Point | None, message: VehicleState, now: Navigation) -> tuple[Point, Command]:
-        """The session after a state, and the reply; nothing is changed."""
+    def after(self, point: Point | None, message: VehicleState, now: Navigation) -> tuple[Point, int]:
+        """The session after a state, with the reply, and how many steps that took; nothing is changed."""
         flight = point.memory.flight if point else self.first_flight(message, now)
-        flight = acknowledged(message.seen_event, flight, now, uncovered(self.plan, flight))
-        with allowed(UNBOUNDED) as effort:
+        if message.seen_event is not None:
+            flight = acknowledged(message.seen_event, flight, now, uncovered(self.plan, flight))
+        with allowed(REPLY_STEPS) as effort:
             after, command = self.fly(point, flight, now, message.seq)
-        if not after.flight.begun:
-            return Point(now.time_s, after, None, command), command
-        phase = self.plan.phases[after.flight.phase]
-        due = effort.spent <= LIGHT_STEPS and LAWS[phase.law].due(after, now, self.plan, phase)
-        return Point(now.time_s, after, now if due else None, command), command
+        due = False
+        if after.flight.begun and effort.spent <= LIGHT_STEPS:
+            phase = self.plan.phases[after.flight.phase]
+            due = LAWS[phase.law].due(after, now, self.plan, phase)
+        return Point(now.time_s, after, now if due else None, command), effort.spent
 
     def first_flight(self, message: VehicleState, now: Navigation) -> Flight:
         """A flight that begins with this state, with what does not fit between it and the plan."""
@@ -185,21 +184,21 @@ class Session:
             return before, self.stale(point, flight, now, seq, problem)
 
     def flown(self, before: Memory[object], now: Navigation, seq: int) -> tuple[Memory[object], Command]:
-        """Phase table, order, command, within the steps that a reply may take."""
-        with allowed(REPLY_STEPS):
-            memory = before if before.flight.begun else self.entered(before.flight, None, now)
-            memory = self.moved_on(Memory(settle_engine(memory.flight, now), memory.own), now)
-            memory = self.kept_fresh(Memory(watch_drop(memory.flight, now, self.plan), memory.own), now)
-            flight, own = memory
-            phase = self.plan.phases[flight.phase]
-            row, plan = LAWS[phase.law], uncovered(self.plan, flight)
-            order = with_drop_event(row.order(memory, now, plan, phase), flight)
-            flight = shown(order, flight, now, self.plan)
-            order = with_doubts(to_the_instant(order, flight, now), flight, now)
-            rates = turning(order, flight, now, plan, self.frame)
-            numbers = row.numbers(Memory(flight, own), now, plan, phase) if self.detail else None
-            command = command_for(seq, order, flight, rates, now, plan, self.frame, numbers)
-            return Memory(noted(flight, command.event, rates, now), own), command
+        """Phase table, order, command."""
+        memory = before if before.flight.begun else self.entered(before.flight, None, now)
+        memory = self.moved_on(with_flight(memory, settle_engine(memory.flight, now)), now)
+        phase = self.plan.phases[memory.flight.phase]
+        row = LAWS[phase.law]
+        memory = self.kept_fresh(with_flight(memory, watch_drop(memory.flight, now, self.plan, row.events)), now)
+        flight, own = memory
+        plan = uncovered(self.plan, flight)
+        order = with_drop_event(row.order(memory, now, plan, phase), flight)
+        flight = shown(order, flight, now, self.plan)
+        instant = at_instant(order, flight, now.time_s)
+        rates = turning(order, flight, now, plan, self.frame)
+        numbers = row.numbers(Memory(flight, own), now, plan, phase) if self.detail else None
+        command = command_for(seq, order, instant, flight, rates, now, plan, self.frame, numbers)
+        return Memory(noted(flight, command.event, rates, now), own), command
 
     def entered(self, flight: Flight, left: Burn | None, now: Navigation) -> Memory[object]:
         """The phase begins with this state.
@@ -214,14 +213,14 @@ class Session:
 
     def moved_on(self, memory: Memory[object], now: Navigation) -> Memory[object]:
         """Follow the state; begin later phases as long as the present one is done."""
-        for _ in range(len(self.plan.phases)):
-            phase = self.plan.phases[memory.flight.phase]
+        phases = self.plan.phases
+        for _ in phases:
+            phase = phases[memory.flight.phase]
             row = LAWS[phase.law]
-            memory = row.follow(memory, now, uncovered(self.plan, memory.flight), phase)
+            plan = uncovered(self.plan, memory.flight)  # which events are done no law changes
+            memory = row.follow(memory, now, plan, phase)
             flight, own = memory
-            if flight.phase + 1 == len(self.plan.phases) or not row.done(
-                memory, now, uncovered(self.plan, flight), phase
-            ):
+            if flight.phase + 1 == len(phases) or not row.done(memory, now, plan, phase):
                 break
             memory = self.entered(flight._replace(phase=flight.phase + 1), row.leave(own), now)
         return memory
@@ -245,8 +244,11 @@ class Session:
         if point is None or point.due is None:
             return
         self.point = self.unsolved(point)
-        with self.counted():
-            self.point = self.worked(point)
+        with allowed(UNBOUNDED) as effort:
+            try:
+                self.point = self.worked(point)
+            finally:
+                self._unmarked += effort.spent
 
     def worked(self, point: Point) -> Point:
         """The point after the major cycle that is due; nothing is changed."""
@@ -261,23 +263,15 @@ class Session:
             require_finite_memory(solved, row)
         except PHYSICS_ERRORS:
             return self.unsolved(point)  # the attempt is counted; the last law stays in force
-        return replace(point, memory=solved, due=None)
-
-    @contextmanager
-    def counted(self) -> Iterator[None]:
-        """Count what it takes to fly this again after time has gone back; bounded by what is called."""
-        with allowed(UNBOUNDED) as effort:
-            try:
-                yield
-            finally:
-                self._unmarked += effort.spent
+        return point._replace(memory=solved, due=None)
 
     def mark(self) -> None:
         """Keep the present point in the history where flying the states again from the last mark would take long."""
         point = self.point
         if point is None:
             return
-        here = (point.memory.flight.phase, point.memory.flight.stage)
+        flight = point.memory.flight
+        here = (flight.phase, flight.stage)
         firm = self._unmarked >= MARK_STEPS or here != self._marked
         if not firm and not self._went_back:
             return
@@ -327,20 +321,25 @@ class Session:
             direction = unit(now.velocity_m_s)
         order = Order(
             direction=direction,
-            direction_soon=direction,
+            direction_soon=None,
             engine_on=last.engine_on if last else False,
             throttle_frac=last.throttle_frac if last else 0.0,
             cutoff_at_s=last.cutoff_at_s if last else None,
             status="stale" if last else "converging",
             warnings=(f"guidance could not be computed: {reason_of(problem)}",),
         )
-        order, rates = with_doubts(order, flight, now), flight.turning
-        return command_for(seq, order, flight, rates, now, self.plan, self.frame, None)
+        instant = Instant(None, order.engine_on, order.next_contact_s)
+        return command_for(seq, order, instant, flight, flight.turning, now, self.plan, self.frame, None)
 
     def unsolved(self, point: Point) -> Point:
         """The point with its major cycle tried and not solved."""
         flight, own = point.memory
-        return replace(point, memory=Memory(flight, LAWS[self.plan.phases[flight.phase].law].failed(own)), due=None)
+        return point._replace(memory=Memory(flight, LAWS[self.plan.phases[flight.phase].law].failed(own)), due=None)
+
+
+def with_flight(memory: Memory[object], flight: Flight) -> Memory[object]:
+    """The memory with another flight; itself where it is the same."""
+    return memory if flight is memory.flight else Memory(flight, memory.own)
 
 
 def require_finite_memory(memory: Memory[object], row: LawRow[Phase, object]) -> None:
@@ -359,10 +358,3 @@ def reason_of(problem: Exception) -> str:
     if isinstance(problem, GuidanceError):
         return str(problem)
     return "this state lies outside of what the equations can be solved for (a division by zero, a root of less than 0)"
-
-
-def with_doubts(order: Order, flight: Flight, now: Navigation) -> Order:
-    """The order with what did not fit at the first state, for its first half minute and all the time on the pad."""
-    if not flight.doubts or now.time_s > flight.doubts_until_s:
-        return order
-    return order._replace(warnings=flight.doubts + order.warnings)

@@ -22,7 +22,7 @@ from zlib import crc32
 from guidance_svc import __version__
 from guidance_svc.session.history import History, whole_frames
 from guidance_svc.session.marks import Mark
-from guidance_svc.session.registry import SHAPE
+from guidance_svc.session.registry import session_shape
 
 FORMAT: Final = 2
 MAGIC: Final = b"guidance-svc session "
@@ -101,7 +101,7 @@ def head_bytes(head: Head) -> bytes:
     """The file of a head."""
     table = {
         "version": __version__,
-        "shape": SHAPE,
+        "shape": session_shape(),
         "vehicle": head.vehicle,
         "token_sha256": head.digest,
         "flight": head.flight,
@@ -125,7 +125,7 @@ def read_head(data: bytes, name: FileName) -> Head:
     if first != expected:
         raise Damage("its head is damaged, or of another version")
     table = json.loads(body)
-    if table["shape"] != SHAPE:
+    if table["shape"] != session_shape():
         raise Damage(f"written by version {table['version']}, whose sessions this one cannot read")
     head = Head(table["vehicle"], table["token_sha256"], table["flight"], table["generation"], table["base"],
                 table["promised"], b64decode(table["request"]))  # fmt: skip

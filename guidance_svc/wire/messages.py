@@ -13,6 +13,8 @@ from typing import Annotated, Any, Literal, NotRequired
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 from typing_extensions import TypedDict
 
+from guidance_svc.domain import PlaneMode, Role, Status
+
 STRICT = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
 
 VehicleName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]{0,63}$")]
@@ -57,7 +59,7 @@ class OpenMessage(BaseModel):
     """Version of the protocol that the script speaks."""
     vehicle: VehicleName
     """The session's key: letters, digits, _, . and -; at most 64."""
-    role: Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
+    role: Role
     """Which default list of phases applies."""
     plan: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_\-]{0,63}$")] | dict[str, Any]
     """Name of a flight plan that the service has, or the plan itself (the same keys as the TOML file)."""
@@ -145,7 +147,7 @@ class EventMessage(TypedDict):
 
     id: str
     """Send it back as seen_event when it is done."""
-    name: Literal["release", "ignite", "cutoff", "separate", "drop_cover", "coast", "circularize", "orbit"]
+    name: str
     """What is to be done, or what begins (coast, orbit)."""
     at_s: float
     """When, s, vehicle's clock."""
@@ -209,7 +211,7 @@ class CommandMessage(TypedDict):
     """Of the state that it answers."""
     time_s: float
     """Of that state, s, vehicle's clock."""
-    phase: Literal["hold", "boost", "insertion", "coast", "raise", "circularize", "orbit"]
+    phase: str
     """Which stretch of the flight this is."""
     pitch_deg: float
     """Where to point the thrust: deg above the local horizontal, -90 to 90."""
@@ -237,7 +239,7 @@ class CommandMessage(TypedDict):
     """The next thing to do, or null."""
     next_contact_s: float
     """How long the script may stay silent, s, vehicle's clock."""
-    status: Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
+    status: Status
     """How well the flight stands."""
     warnings: list[str]
     """One sentence each."""
@@ -260,7 +262,7 @@ class TargetMessage(TypedDict):
     """m above the equatorial radius."""
     apogee_altitude_m: float
     """m above the equatorial radius."""
-    plane: Literal["inclination_and_node", "inclination", "free"]
+    plane: PlaneMode
     """What of the plane is held."""
     inclination_deg: float | None
     """deg, 0 to 180; null where the plane is free."""

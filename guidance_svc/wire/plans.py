@@ -15,10 +15,9 @@ from pydantic import BaseModel, Discriminator, Field, Tag, TypeAdapter, Validati
 
 from guidance_svc import domain
 from guidance_svc.errors import ConfigError
-from guidance_svc.wire.boost_model import BoostModel
 from guidance_svc.wire.explain import explain
 from guidance_svc.wire.quantities import MODEL as MODEL
-from guidance_svc.wire.quantities import Fraction, Time
+from guidance_svc.wire.quantities import Fraction
 from guidance_svc.wire.quantities import Name as Name
 from guidance_svc.wire.quantities import NotNegative as NotNegative
 from guidance_svc.wire.quantities import Positive as Positive
@@ -242,90 +241,16 @@ class TargetModel(BaseModel):
         return self
 
 
-class HoldModel(BaseModel):
-    """Hold-down on the pad."""
+class PhaseModel(BaseModel):
+    """The keys of one phase; each law has a model of its own made of this."""
 
     model_config = MODEL
 
-    law: Literal["hold"]
-    release_at_s: Time = 0.0
-    """Vehicle time."""
-    ignition_lead_s: NotNegative = 0.0
-    """Engines are lit this long before release."""
+    law: str
 
-    def to_domain(self) -> domain.Hold:
+    def to_domain(self) -> domain.Phase:
         """The phase."""
-        return domain.Hold(self.release_at_s, self.ignition_lead_s)
-
-
-class InsertionModel(BaseModel):
-    """Closed-loop burn to the target."""
-
-    model_config = MODEL
-
-    law: Literal["insertion"]
-    first_stage: Annotated[int, Field(ge=0, le=100)] = 0
-    """Index, from 0, of the stage that burns first in this phase."""
-    ignite_at_s: Time | None = None
-    """Vehicle time; None: pause_s after the phase begins."""
-    pause_s: NotNegative = 0.0
-    may_coast: bool = False
-    """The engine can be lit again: insert low and coast to the target's perigee height where that saves propellant."""
-    lowest_altitude_km: Annotated[float, Field(ge=0.0, le=1e6)] | None = None
-    """Floor for that coast and the burn before it, above the equatorial radius; None: 110 km in air, 15 km without."""
-    second_burn_at: domain.SecondBurn = "cutoff"
-    """Where the burn after that coast is: at the target's cutoff, or at its apogee."""
-
-    def to_domain(self) -> domain.Insertion:
-        """The phase."""
-        lowest_m = None if self.lowest_altitude_km is None else 1000.0 * self.lowest_altitude_km
-        return domain.Insertion(
-            self.first_stage, self.ignite_at_s, self.pause_s, self.may_coast, lowest_m, self.second_burn_at
-        )
-
-
-class CoastModel(BaseModel):
-    """Unpowered, to the next apoapsis."""
-
-    model_config = MODEL
-
-    law: Literal["coast"]
-
-    def to_domain(self) -> domain.Coast:
-        """The phase."""
-        return domain.Coast()
-
-
-class CircularizeModel(BaseModel):
-    """Finite burn centred on apoapsis."""
-
-    model_config = MODEL
-
-    law: Literal["circularize"]
-    roundness: domain.Roundness = "osculating"
-    """Which circle is meant when gravity is not a sphere's: circular at cutoff, or with the least spread of the
-    distance from the centre, or of the height above the ellipsoid, over the next revolution."""
-
-    def to_domain(self) -> domain.Circularize:
-        """The phase."""
-        return domain.Circularize(self.roundness)
-
-
-class OrbitModel(BaseModel):
-    """The end: attitude held, orbit reported."""
-
-    model_config = MODEL
-
-    law: Literal["orbit"]
-
-    def to_domain(self) -> domain.Orbit:
-        """The phase."""
-        return domain.Orbit()
-
-
-PhaseModel = Annotated[
-    HoldModel | BoostModel | InsertionModel | CoastModel | CircularizeModel | OrbitModel, Field(discriminator="law")
-]
+        raise NotImplementedError
 
 
 def _name_or_table(value: Any) -> str:
@@ -338,44 +263,6 @@ BodyReference = Annotated[
 VehicleReference = Annotated[
     Annotated[Name, Tag("name")] | Annotated[VehicleModel, Tag("table")], Discriminator(_name_or_table)
 ]
-
-
-class FlightPlanModel(BaseModel):
-    """One vehicle's flight; body and vehicle by name or as tables."""
-
-    model_config = MODEL
-
-    name: Title = ""
-    """As shown for an inline plan; a file's plan has the name of the file."""
-    title: Annotated[str, Field(max_length=200)] = ""
-    body: BodyReference
-    vehicle: VehicleReference
-    gravity: Literal["sphere", "j2"] = "j2"
-    major_cycle_s: Annotated[float, Field(ge=0.05, le=10.0)] = 0.5
-    """Vehicle time between solutions of the guidance equations."""
-    site: SiteModel | None = None
-    target: TargetModel | None = None
-    phases: Annotated[list[PhaseModel], Field(min_length=1, max_length=20)] | None = None
-    """None: those of the role."""
-
-    def phases_for(self, role: domain.Role) -> tuple[domain.Phase, ...]:
-        """The phases of the plan, or the default ones of the role."""
-        if self.phases is None:
-            return DEFAULT_PHASES[role]
-        return tuple(phase.to_domain() for phase in self.phases)
-
-
-_AFTER_ASCENT: tuple[domain.Phase, ...] = (domain.Coast(), domain.Circularize(), domain.Orbit())
-_PAD_TO_ORBIT: tuple[domain.Phase, ...] = (
-    domain.Hold(), domain.Boost(), domain.Insertion(first_stage=1), *_AFTER_ASCENT
-)  # fmt: skip
-
-DEFAULT_PHASES: dict[domain.Role, tuple[domain.Phase, ...]] = {
-    "booster": (domain.Hold(), domain.Boost()),
-    "upper_stage": (domain.Insertion(), *_AFTER_ASCENT),
-    "tanker": _PAD_TO_ORBIT,
-    "launch_vehicle": _PAD_TO_ORBIT,
-}
 
 
 Model = TypeVar("Model", bound=BaseModel)

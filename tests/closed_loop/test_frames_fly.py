@@ -108,7 +108,7 @@ def flown(frame: Frame, form: Literal["cartesian", "local"]) -> Arrival:
         wanted = pointing_bci(command, frame, now.time_s)
         # 1e-9 rad: rounding of three turns; a wrong vertical would show with 3e-3
         assert np.linalg.norm(by_pitch_and_heading(command, frame, np.array(now.position_m)) - wanted) < 1e-9
-        return replace(command, direction=vec(wanted))
+        return command._replace(direction=vec(wanted))
 
     log = loop.fly(craft, steered, loop.burnt_out, frame=frame, form=form, tick_s=TICK_S, most_s=3000 * TICK_S)
     assert log.refused is None, log.refused

@@ -16,9 +16,11 @@ from guidance_svc.errors import ConfigError
 from guidance_svc.files.checking import plan_lines
 from guidance_svc.files.config_files import chosen_folder, default_folder, load_library, load_settings, read_toml
 from guidance_svc.files.settings import Settings
+from guidance_svc.laws.boost import BoostModel
+from guidance_svc.laws.circularize import CircularizeModel
+from guidance_svc.laws.hold import HoldModel
+from guidance_svc.laws.insertion import InsertionModel
 from guidance_svc.plan.targets import resolve_target
-from guidance_svc.wire.boost_model import BoostModel
-from guidance_svc.wire.plans import CircularizeModel, HoldModel, InsertionModel
 
 BODY = "mu_m3_s2 = 3.986004418e14\nradius_m = 6378137.0\nj2 = 1.08262668e-3\nflattening = 0.00335\n"
 VEHICLE = """

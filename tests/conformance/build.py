@@ -1,4 +1,6 @@
-"""Makes everything under clients/conformance/ but its README: python -m tests.conformance.build"""
+"""Makes everything under clients/conformance/ but its README, and what documents say of laws and events:
+python -m tests.conformance.build
+"""
 
 from __future__ import annotations
 
@@ -8,9 +10,13 @@ from typing import Any
 
 from tests.conformance.exchange_vectors import exchange_files
 from tests.conformance.frame_vectors import frame_file
+from tests.conformance.law_tables import diagram, protocol_block, with_block
 from tests.conformance.schemas import document, schema_files
 
-FOLDER = Path(__file__).parents[2] / "clients" / "conformance"
+ROOT = Path(__file__).parents[2]
+FOLDER = ROOT / "clients" / "conformance"
+BLOCKS = {ROOT / "clients" / "PROTOCOL.md": protocol_block, ROOT / "DEVELOPERS.md": diagram}
+"""Documents, and what makes the part between their marks."""
 
 
 def files() -> dict[str, str]:
@@ -35,8 +41,15 @@ def fields(table: dict[str, Any], spaces: int) -> str:
     return ",\n".join(" " * spaces + line for line in lines)
 
 
+def documents() -> dict[Path, str]:
+    """Text of every document that has a part between marks."""
+    return {path: with_block(path.read_text("utf-8"), block()) for path, block in BLOCKS.items()}
+
+
 def main() -> None:
     """Write them."""
+    for path, text in documents().items():
+        path.write_text(text, encoding="utf-8")
     for name, text in files().items():
         path = FOLDER / name
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -16,6 +16,7 @@ from guidance_svc.conform.vehicle import Witnessed
 from guidance_svc.core.frames import direction_from_bci, from_bci, local_from_bci
 from guidance_svc.domain import Body, Command, Frame, Role, Vec
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.laws.table import is_over
 from guidance_svc.rehearsal.orders import controls_for, seconds_for
 from guidance_svc.rehearsal.speaking import command_of
 from guidance_svc.service.desk import Desk
@@ -102,7 +103,7 @@ class Pilot:
                 self.run.ended = "silent"
                 return
             if command["type"] == "command":
-                if command["phase"] == "orbit":
+                if is_over(command["phase"], command["status"]):
                     self.ask({"type": "close"})
                     self.run.ended = "closed"
                     return

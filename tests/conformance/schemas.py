@@ -13,6 +13,7 @@ from typing import Any, get_args, get_type_hints
 from pydantic import TypeAdapter
 
 from guidance_svc.constants import CAUTION
+from guidance_svc.laws.table import EVENTS, LAWS
 from guidance_svc.wire import messages
 
 Schema = dict[str, Any]
@@ -25,6 +26,8 @@ TALK = {  # what a script sends, and what answers it; a fault may answer anythin
     "HealthRequest": ("HealthMessage",),
 }
 FAULT = "FaultMessage"
+WORDS = {("CommandMessage", "phase"): LAWS, ("EventMessage", "name"): EVENTS}
+"""Fields whose words the phase table has."""
 UNITS = (
     ("_m_s", "m/s"), ("_deg_s", "deg/s"), ("_kg_s", "kg/s"), ("_deg", "deg"), ("_kg", "kg"), ("_ms", "ms"),
     ("_m", "m"), ("_s", "s"), ("_n", "N"),
@@ -73,6 +76,8 @@ def described(schema: Schema, class_name: str) -> Schema:
     words = field_words().get(class_name, {})
     for name, field in schema.get("properties", {}).items():
         field.pop("title", None)
+        if (class_name, name) in WORDS:
+            field |= {"enum": list(WORDS[class_name, name])} | {"type": field.pop("type")}
         if name in words:
             field["description"] = words[name]
         if unit := unit_of(name):

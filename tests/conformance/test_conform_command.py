@@ -13,12 +13,14 @@ from typer.testing import CliRunner
 
 from guidance_svc.cli import app
 from guidance_svc.conform.command import mishaps_of, show
-from guidance_svc.conform.connect import check_service
+from guidance_svc.conform.connect import check_service, shaped
 from guidance_svc.conform.record import Check, exit_code, failed, not_seen, passed
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.wire.replies import command_message
 from tests.clients.running_service import Service
 from tests.conformance.exchange_vectors import OPEN
 from tests.conformance.test_clients_pass import LONGEST_S, SCRIPTS, Kit
+from tests.session.exchange import late_flight
 
 LIBRARY = load_library(default_folder())
 FAILED = failed("cuts_on_time", "the engine is cut at cutoff_at_s", "late cutoff: 0.08 s", "set the cutoff ahead")
@@ -137,3 +139,15 @@ def test_a_service_that_answers_wrongly_is_told_so() -> None:
         thread.join(LONGEST_S)
     assert [(check.name, check.outcome) for check in checks] == [("state_before_open", "fail"), ("opened", "fail")]
     assert checks[1].seen.startswith("it is 'ok'")
+
+
+@pytest.mark.parametrize(("change", "seen"), [
+    ({"phase": "hover"}, "phase: expected one of hold, boost"),
+    ({"event": {"id": "0-0-wink", "name": "wink", "at_s": 1.0}}, "event.name: expected one of release, ignite"),
+])  # fmt: skip
+def test_a_command_with_a_phase_or_an_event_that_no_law_has_is_told(change: dict[str, Any], seen: str) -> None:
+    reply = command_message(late_flight()[0].reply)
+    assert shaped("command", reply, "command").outcome == "pass"
+    check = shaped("command", reply | change, "command")
+    assert check.outcome == "fail"
+    assert check.seen.startswith(seen)

@@ -11,7 +11,8 @@ import pytest
 from jsonschema import Draft7Validator, Draft202012Validator
 
 from tests.clients.test_protocol_document import example_messages
-from tests.conformance.build import FOLDER, files
+from tests.conformance.build import FOLDER, documents, files
+from tests.conformance.law_tables import with_block
 from tests.conformance.schemas import FAULT, TALK, field_words, message_models, schema_of
 
 OFFICIAL = Path(__file__).parent / "data" / "asyncapi-3.0.0.schema.json"  # npm @asyncapi/specs 6.11.1
@@ -36,6 +37,16 @@ def test_every_file_is_current() -> None:
     assert stale == [], "python -m tests.conformance.build makes them anew"
     there = {str(path.relative_to(FOLDER)) for path in FOLDER.rglob("*") if path.is_file()}
     assert there == set(made) | {"README.md"}, "left over, or not built"
+
+
+def test_what_documents_say_of_laws_and_events_is_current() -> None:
+    for path, text in documents().items():
+        assert path.read_text("utf-8") == text, "python -m tests.conformance.build makes it anew"
+
+
+def test_a_document_without_its_marks_is_refused() -> None:
+    with pytest.raises(ValueError, match="once each"):
+        with_block("no marks", "a table")
 
 
 def test_the_document_holds_against_the_official_schema_of_asyncapi() -> None:

@@ -10,8 +10,9 @@ import pytest
 
 from guidance_svc.domain import Body, Boost, FlightPlan, Hold, Stage, Target, Vehicle
 from guidance_svc.errors import ConfigError
+from guidance_svc.laws.boost import BoostModel
+from guidance_svc.laws.plan_rules import check_phases
 from guidance_svc.plan.checks import check_plan
-from guidance_svc.wire.boost_model import BoostModel
 from guidance_svc.wire.plans import VehicleModel, parse_table
 
 EARTH = Body("earth", 3.986004418e14, 6378137.0, atmosphere="us1976")
@@ -22,9 +23,14 @@ BOOST = Boost(max_alpha_rad=radians(8.0))
 TARGET = Target(6578137.0, 6578137.0, 6578137.0, 7784.0, 0.0)
 
 
+def check(plan: FlightPlan) -> None:
+    check_plan(plan)
+    check_phases(plan)
+
+
 def refusal(boost: Boost = BOOST, vehicle: Vehicle = STACK, body: Body = EARTH) -> ConfigError:
     with pytest.raises(ConfigError) as caught:
-        check_plan(FlightPlan("climb", body, vehicle, TARGET, (Hold(), boost)))
+        check(FlightPlan("climb", body, vehicle, TARGET, (Hold(), boost)))
     return caught.value
 
 
@@ -33,7 +39,7 @@ def test_a_sound_boost_is_accepted() -> None:
         BOOST, bias=((20.0, radians(5.0)),), throttle=((0.0, 1.0), (60.0, 0.6)), max_dynamic_pressure_pa=35e3,
         max_acceleration_m_s2=30.0, max_yaw_rad=radians(2.0), max_q_alpha_pa_rad=2500.0,
     )  # fmt: skip
-    check_plan(FlightPlan("climb", EARTH, STACK, TARGET, (Hold(), sound)))
+    check(FlightPlan("climb", EARTH, STACK, TARGET, (Hold(), sound)))
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from guidance_svc.constants import CAUTION
 from guidance_svc.domain import Boost
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, default_folder, load_library
+from guidance_svc.laws.plan_model import FlightPlanModel
 from guidance_svc.orbits.drift import OrbitState, circular, field_of, mean_of, osculating_of, plane_angle_rad
 from guidance_svc.orbits.ending import cutoff_of
 from guidance_svc.planning.windows.command import Ask, Calendar, ask_of, run_windows
@@ -23,7 +24,6 @@ from guidance_svc.planning.windows.opportunities import PlaneTarget, opportuniti
 from guidance_svc.planning.windows.plane import aim_of, with_flown_end
 from guidance_svc.rehearsal.closed_loop import fly_ascent
 from guidance_svc.sim.state import World
-from guidance_svc.wire.plans import FlightPlanModel
 
 PLANE = "inclination=30,node=262.5,height=460,argument=40"
 ORBIT: dict[str, object] = {"plane": None}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 from guidance_svc.domain import Body, Command, Stage, Vehicle, VehicleState
@@ -29,7 +28,7 @@ def command(message: VehicleState, **changes: Any) -> Command:
     """Burn on, straight ahead, unless changed."""
     said = Command(message.seq, message.time_s, "insertion", EAST, EAST, 0.0, 1.57, 0.0, 0.0, 1.0, True, None, None,
                    None, 1.0, "ok")  # fmt: skip
-    return replace(said, **changes)
+    return said._replace(**changes)
 
 
 def steady(**changes: Any) -> Guide:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import log
 from statistics import fmean, pstdev
 from typing import Any
@@ -61,7 +60,7 @@ def test_the_throttle_goes_down_when_no_newer_command_has_come() -> None:
 def test_without_power_the_script_is_silent_to_the_next_event_at_most() -> None:
     off = command(STATE, engine_on=False, next_contact_s=100.0)
     assert seconds_for(off, 5.0, 0.1) == 100.0
-    assert seconds_for(replace(off, event=Event("0-0-ignite", "ignite", 25.0)), 5.0, 0.1) == 20.0
+    assert seconds_for(off._replace(event=Event("0-0-ignite", "ignite", 25.0)), 5.0, 0.1) == 20.0
     assert seconds_for(command(STATE), 5.0, 0.1) == 0.1
 
 

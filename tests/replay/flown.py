@@ -11,11 +11,12 @@ from typing import Any
 import msgpack
 
 from guidance_svc.files.config_files import Library
+from guidance_svc.laws.plan_model import flight_plan_model
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.compacting import compact
 from guidance_svc.storage.recorder import McapRecorder, NoRecorder, Recorder
-from guidance_svc.wire.plans import BodyModel, FlightPlanModel, StageModel, VehicleModel
+from guidance_svc.wire.plans import BodyModel, StageModel, VehicleModel
 
 MU_M3_S2 = 3.986004418e14
 THRUST_N, FLOW_KG_S = 1e5, 1e5 / 3400.0
@@ -39,7 +40,7 @@ def library() -> Library:
     return Library(
         bodies={"earth": BodyModel(mu_m3_s2=MU_M3_S2, radius_m=6378137.0)},
         vehicles={"kite": VehicleModel(stages=[stage])},
-        flights={"up": FlightPlanModel.model_validate(plan_table())},
+        flights={"up": flight_plan_model().model_validate(plan_table())},
     )
 
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 import msgpack
 from pydantic import TypeAdapter, ValidationError
 
+from guidance_svc.conform.connect import unknown_word
 from guidance_svc.wire import messages
 
 REPLIES: Final[dict[str, TypeAdapter[Any]]] = {
@@ -33,6 +34,8 @@ def read(reply: bytes, as_json: bool) -> dict[str, Any]:
         message: Any = json.loads(reply) if as_json else msgpack.unpackb(reply)
         REPLIES[message["type"]].validate_python(message, strict=True, extra="forbid")
         json.dumps(message, allow_nan=False)
+        if message["type"] == "command" and (odd := unknown_word(message)) is not None:
+            raise ValueError(odd)
     except (ValueError, KeyError, TypeError, ValidationError, msgpack.UnpackException) as problem:
         raise BadReply(f"{problem!r} in {reply[:500]!r}") from None
     if message["type"] == "fault":

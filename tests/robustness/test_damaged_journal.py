@@ -6,7 +6,6 @@ import json
 import logging
 import random
 import shutil
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -238,13 +237,13 @@ def reloaded_after_a_flip(folder: Path, kind: str, dice: random.Random) -> str:
         whole = len(flown_times_s) - 6
         assert flown_times_s == [each.message.time_s for each in (*flight()[:whole], *flight()[there : there + 6])]
     else:  # a mark after the damage bore the reload; reading from the first state on ends at the damage
-        assert replies == [replace(each.reply, seq=each.reply.seq + 1000) for each in flight()[there : there + 6]]
+        assert replies == [each.reply._replace(seq=each.reply.seq + 1000) for each in flight()[there : there + 6]]
     life.kill()
     again = Kept(folder)
     seat = again.registry.seats[VICTIM]
     assert seat.digest == digest_of("secret-0")
     command = seat.session.last_command
-    assert seat.note or (command and replace(command, warnings=()) == replace(replies[-1], warnings=()))
+    assert seat.note or (command and command._replace(warnings=()) == replies[-1]._replace(warnings=()))
     again.kill()
     return "earlier, told" if any(told) else "exact"
 

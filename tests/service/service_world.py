@@ -16,12 +16,13 @@ from scripted_sessions import ScriptedSessions
 
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.settings import Addresses, Limits
+from guidance_svc.laws.plan_model import flight_plan_model
 from guidance_svc.service.access import Access
 from guidance_svc.service.desk import Desk
 from guidance_svc.service.health import Health, state_of
 from guidance_svc.service.server import Server
 from guidance_svc.storage.recorder import McapRecorder
-from guidance_svc.wire.plans import BodyModel, FlightPlanModel, StageModel, VehicleModel
+from guidance_svc.wire.plans import BodyModel, StageModel, VehicleModel
 
 WAIT_S = 60.0  # bound of every wait, so that a fault fails a test instead of hanging it; never waited out
 
@@ -49,7 +50,7 @@ def small_library() -> Library:
     return Library(
         bodies={"earth": BodyModel(mu_m3_s2=3.986e14, radius_m=6378137.0)},
         vehicles={"curlew": VehicleModel(stages=[stage])},
-        flights={"lagoon": FlightPlanModel.model_validate(plan)},
+        flights={"lagoon": flight_plan_model().model_validate(plan)},
     )
 
 

@@ -50,7 +50,7 @@ class Life:
         replies = []
         for exchange in exchanges:
             message = replace(exchange.message, seq=exchange.message.seq + seq)
-            replies.append(replace(self.registry.state(f"link of {vehicle}", message), seq=exchange.message.seq))
+            replies.append(self.registry.state(f"link of {vehicle}", message)._replace(seq=exchange.message.seq))
             self.journal.sync()
             while self.registry.pending():
                 self.registry.work()
@@ -207,7 +207,7 @@ def test_a_session_of_another_version_is_set_aside_and_kept(
     life = Life(folder)
     life.open()
     life.fly(FLIGHT[:50])
-    monkeypatch.setattr(journal_files, "SHAPE", "0" * 16)
+    monkeypatch.setattr(journal_files, "session_shape", lambda: "0" * 16)
     monkeypatch.setattr(journal_files, "__version__", "9.9")
     life.registry.seats["curlew"].session.history.save_anew()
     life.registry.touched.add("curlew")

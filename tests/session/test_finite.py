@@ -32,6 +32,10 @@ def spoilt(value: Any, bad: float, path: str = "") -> Iterator[tuple[str, Any]]:
     """The value with one number after the other made bad, and which it was."""
     if isinstance(value, float):
         yield path, bad
+    elif isinstance(value, Command | Event | ThrottleDown):
+        for key in value._fields:
+            for name, other in spoilt(getattr(value, key), bad, f"{path}.{key}"):
+                yield name, value._replace(**{key: other})
     elif isinstance(value, tuple):
         for i, part in enumerate(value):
             for name, other in spoilt(part, bad, path):

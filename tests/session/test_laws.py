@@ -1,38 +1,86 @@
-"""The phase table is whole, and a flight walks it in the order that its docstring draws."""
+"""The phase table is whole, plans keep to the order that its laws allow, and flights walk it."""
 
 from __future__ import annotations
 
-import re
-from typing import get_args
+from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
-from guidance_svc.domain import Boost, Circularize, Coast, EventName, Hold, Insertion, Law, Orbit, Phase, Raise
-from guidance_svc.laws import table as laws
-from guidance_svc.laws.table import EVENTS, LAWS
+from guidance_svc.domain import FlightPlan, Insertion, Phase
+from guidance_svc.errors import ConfigError
+from guidance_svc.laws.plan_rules import check_order, may_follow
+from guidance_svc.laws.signs import IGNITE, EventKind
+from guidance_svc.laws.table import EVENTS, LAWS, register, with_detours
 from guidance_svc.session.describe import phase_sentences
 from tests.closed_loop.optimum_cases import insertion_case
 from tests.session.exchange import CLIMB, LATE, climb_flight, flown, late_flight
 
 
-def test_every_law_has_a_row_and_every_row_a_law() -> None:
-    assert set(LAWS) == set(get_args(Law))
+def test_the_table_names_each_law_as_its_phases_do_and_its_models_only_those_that_plans_may_name() -> None:
+    assert all(name == row.kind.law and isinstance(row.kind(), Phase) for name, row in LAWS.items())
+    named = [row.model for row in LAWS.values() if row.model is not None]
+    assert [row.name for row in LAWS.values() if row.model is None] == ["raise"]
+    for model, row in zip(named, [row for row in LAWS.values() if row.model is not None], strict=True):
+        assert type(model.model_validate({"law": row.name}).to_domain()) is row.kind
 
 
-def test_the_drawing_shows_every_law_in_the_order_of_the_type() -> None:
-    way, detour = [line for line in (laws.__doc__ or "").splitlines() if "-->" in line]
-    laws_of = [tuple(re.split(r"\s+--[\w ]+-->\s+", line.strip())) for line in (way, detour)]
-    assert laws_of[0] == tuple(law for law in get_args(Law) if law != "raise")
-    assert laws_of[1] == ("insertion", "coast", "raise", "coast ...")
+def test_every_law_that_may_come_next_or_before_is_one_of_the_table() -> None:
+    assert {law for row in LAWS.values() for law in (*row.successors, *row.predecessors)} <= set(LAWS)
 
 
-@pytest.mark.parametrize("phase", [Hold(), Boost(), Insertion(), Coast(), Raise(), Circularize(), Orbit()])
-def test_every_phase_names_a_law_of_the_table(phase: Phase) -> None:
-    assert isinstance(phase, LAWS[phase.law].kind)
+def test_a_second_law_or_kind_of_event_of_one_name_is_refused() -> None:
+    with pytest.raises(ValueError, match="two laws named coast"):
+        register(LAWS["coast"])
+    other = replace(LAWS["coast"], kind=Elsewhere, model=None, events=(EventKind("ignite"),))
+    with pytest.raises(ValueError, match="two kinds of event named ignite"):
+        register(other)
+    with pytest.raises(ValueError, match="the model of elsewhere names another law"):
+        register(replace(other, events=(), model=LAWS["coast"].model))
+    with pytest.raises(ValueError, match="two types that are kept named OrbitMemory"):
+        register(replace(other, events=(), own=type("OrbitMemory", (), {})))
+    assert "elsewhere" not in LAWS
+    assert EVENTS["ignite"] is IGNITE
 
 
-def test_every_phase_of_the_union_is_known() -> None:
-    assert {kind().law for kind in get_args(Phase)} == set(LAWS)
+@pytest.mark.parametrize("laws", [
+    ("hold", "boost", "insertion", "coast", "circularize", "orbit"), ("insertion", "orbit"), ("hold",), ("coast",),
+    ("boost", "coast", "orbit"),
+])  # fmt: skip
+def test_an_order_that_every_law_allows_is_taken(laws: tuple[str, ...]) -> None:
+    check_order(in_order(laws))
+
+
+@pytest.mark.parametrize(("laws", "field", "expected"), [
+    (("insertion", "boost"), "phases.1.law", "after insertion one of coast, orbit"),
+    (("hold", "hold"), "phases.1.law", "after hold one of boost, insertion, coast, orbit"),
+    (("orbit", "coast"), "phases.1.law", "nothing after orbit"),
+    (("insertion", "circularize"), "phases.1.law", "a coast phase before circularize"),
+    (("circularize", "orbit"), "phases.0.law", "a coast phase before circularize"),
+])  # fmt: skip
+def test_an_order_that_a_law_forbids_is_refused_with_what_would_work(
+    laws: tuple[str, ...], field: str, expected: str
+) -> None:
+    with pytest.raises(ConfigError) as refused:
+        check_order(in_order(laws))
+    assert (refused.value.field, refused.value.expected) == (field, expected)
+
+
+class Elsewhere(Phase):
+    """A phase of a law that nobody has."""
+
+    law = "elsewhere"
+
+
+def in_order(laws: tuple[str, ...]) -> FlightPlan:
+    return replace(CLIMB, phases=tuple(LAWS[law].kind() for law in laws))
+
+
+def test_what_the_session_puts_behind_an_insertion_that_may_coast_is_an_order_that_the_laws_allow() -> None:
+    coasting = replace(CLIMB, phases=(Insertion(may_coast=True), *LATE.phases[1:]))
+    laws = [phase.law for phase in with_detours(coasting).phases]
+    assert laws[:4] == ["insertion", "coast", "raise", "coast"]
+    assert all(after in may_follow(law) for law, after in pairwise(laws))
 
 
 def visited(exchanges: list) -> list[str]:  # type: ignore[type-arg]
@@ -71,8 +119,7 @@ def test_a_two_stage_insertion_asks_for_separation_ignition_and_cutoff_in_order(
     assert stages[-1] == 1
 
 
-def test_what_laws_ask_for_is_what_messages_can_say_and_no_flight_asks_for_more() -> None:
-    assert set(EVENTS) == set(get_args(EventName))
+def test_no_flight_asks_for_more_than_its_laws_say() -> None:
     for exchange in (*climb_flight(), *late_flight()):
         event = exchange.reply.event
         assert event is None or event.name in {kind.name for kind in LAWS[exchange.reply.phase].events}

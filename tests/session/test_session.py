@@ -56,7 +56,7 @@ def held(session: Session) -> tuple[bytes, int]:
 
 
 def without_seq(command: Command) -> Command:
-    return replace(command, seq=0)
+    return command._replace(seq=0)
 
 
 def renumbered(messages: list[VehicleState], first: int) -> list[VehicleState]:
@@ -500,7 +500,7 @@ def test_detail_is_sent_only_when_asked_for() -> None:
     assert detail is not None
     assert detail.velocity_to_gain_m_s is not None
     assert detail.present_orbit is not None
-    assert [replace(c, detail=None) for c in got] == [e.reply for e in late()[:20]]
+    assert [c._replace(detail=None) for c in got] == [e.reply for e in late()[:20]]
 
 
 def test_the_same_flight_in_a_turning_left_handed_frame_gets_the_same_angles() -> None:

@@ -41,6 +41,7 @@ class ServiceProcess:
     Args:
         options: of `serve`, after the folders.
         first_path: goes first in PYTHONPATH.
+        module: that is run.
         of_this_group: Ctrl-C reaches it as it reaches this process.
     """
 
@@ -50,19 +51,20 @@ class ServiceProcess:
         *options: str,
         configs: Path | None = None,
         first_path: str = "",
+        module: str = "guidance_svc",
         of_this_group: bool = False,
     ) -> None:
         self._group = {} if of_this_group else own_group()
         self.folder, self._options, self._configs = folder, options, configs or default_folder()
         path = [first_path, str(ROOT), os.environ.get("PYTHONPATH", "")]
         self._environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, path)), "PYTHONUTF8": "1"}
-        self.log: list[str] = []
+        self._module, self.log = module, list[str]()
         self.zmq, self.tcp = "tcp://127.0.0.1:0", "127.0.0.1:0"
         self.start()
 
     def start(self) -> None:
         """Begin; returns once it listens, and listens where it did before."""
-        command = [sys.executable, "-m", "guidance_svc", "serve", "--configs", str(self._configs), "--record",
+        command = [sys.executable, "-m", self._module, "serve", "--configs", str(self._configs), "--record",
                    str(self.folder / "recordings"), "--journal", str(self.folder / "journal"), "--zmq", self.zmq,
                    "--tcp", self.tcp, "--until-input-ends", *self._options]  # fmt: skip
         self.process = subprocess.Popen(

@@ -3,10 +3,6 @@ import { NONE, age, clock, count, km, number } from "./words.js";
 
 const SILENT_S = 3; // beyond what the reply allowed; less is a busy script
 const UNSEEN_MS = 2000; // strips out of sight are filled more seldom; a screen reader still finds them
-const EVENTS = {
-  release: "release", ignite: "ignition", cutoff: "cutoff", separate: "separation", drop_cover: "cover dropped",
-  coast: "coast", circularize: "circularization", orbit: "orbit",
-};
 
 /** A vehicle's strip: built once, filled with what changes, five times a second while it can be seen. */
 export class Strip {
@@ -54,11 +50,11 @@ export class Strip {
   countdown(m) {
     const burning = m.to_cutoff_s !== null && m.to_cutoff_s !== undefined;
     const coming = m.event && m.event.in_s > 0 ? m.event : null;
-    const name = m.event ? EVENTS[m.event.name] ?? m.event.name : "";
+    const name = m.event ? m.event.word : "";
     if (burning) {
       this.write("bigLabel", "cutoff in");
       this.write("big", clock(m.to_cutoff_s));
-      this.write("event", m.event && m.event.name !== "cutoff" ? `${name} in ${clock(m.event.in_s)}` : `at ${clock(m.cutoff_at_s)}, ${engine(m)}`);
+      this.write("event", m.event && m.event.act !== "cutoff" ? `${name} in ${clock(m.event.in_s)}` : `at ${clock(m.cutoff_at_s)}, ${engine(m)}`);
     } else if (coming) {
       this.write("bigLabel", `${name} in`);
       this.write("big", clock(coming.in_s));

@@ -11,7 +11,7 @@ from math import degrees, inf, radians
 from pathlib import Path
 
 from guidance_svc.constants import CAUTION
-from guidance_svc.domain import Boost, FlightPlan, Insertion, Orbit, Phase, Role
+from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Orbit, Phase, Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import require_file
@@ -52,7 +52,7 @@ def whole_ascent(library: Library, flight: str, carries: str | None) -> FlightPl
     plan = library.plan(flight, boost_role(carries))
     if carries is not None:
         plan = stacked(plan, library.plan(carries, "upper_stage"))
-    phases = tuple(p for p in plan.phases if p.law in ("hold", "boost", "insertion"))
+    phases = tuple(p for p in plan.phases if isinstance(p, Hold | Boost | Insertion))
     return replace(plan, phases=(*(limited(p, plan) if isinstance(p, Boost) else p for p in phases), Orbit()))
 
 
@@ -74,7 +74,7 @@ def stacked(below: FlightPlan, above: FlightPlan) -> FlightPlan:
         cover_mass_kg=above.vehicle.cover_mass_kg, drop_cover_above_m=above.vehicle.drop_cover_above_m,
         drop_cover_below_w_m2=above.vehicle.drop_cover_below_w_m2,
     )  # fmt: skip
-    phases = tuple(p for p in below.phases if p.law in ("hold", "boost"))
+    phases = tuple(p for p in below.phases if isinstance(p, Hold | Boost))
     insertion = replace(upper, first_stage=count + upper.first_stage, ignite_at_s=None)
     return replace(below, vehicle=vehicle, target=above.target, phases=(*phases, insertion))
 
@@ -189,7 +189,7 @@ def plotted(path: Path, result: Result, table: str) -> str:
         Panel("speed over ground, m/s", [r.air_speed_m_s for r in rows]),
         Panel("commanded pitch, deg", [r.pitch_deg for r in rows]),
         Panel("dynamic pressure, kPa", [r.dynamic_pressure_pa / 1e3 for r in rows], limits[0]),
-        Panel("angle of attack, deg (boost)", [r.alpha_deg if r.phase == "boost" else float("nan") for r in rows],
+        Panel("angle of attack, deg (boost)", [r.alpha_deg if r.phase == Boost.law else float("nan") for r in rows],
               limits[1]),
         Panel("thrust acceleration, m/s2", [r.acceleration_m_s2 for r in rows], limits[2]),
         Panel("throttle", [r.throttle_frac for r in rows]),

@@ -46,9 +46,9 @@ def with_program(text: str, boost: Boost, notes: Sequence[str] = (), implied: Se
     document = tomlkit.parse(text)
     phases = document.get("phases")
     written = phases if isinstance(phases, AoT) else []
-    phase = next((phase for phase in written if phase.get("law") == "boost"), None)
+    phase = next((phase for phase in written if phase.get("law") == Boost.law), None)
     if phase is None:
-        raise ConfigError("missing_field", "phases", 'a [[phases]] table with law = "boost"', "none")
+        raise ConfigError("missing_field", "phases", f'a [[phases]] table with law = "{Boost.law}"', "none")
     for key in REPLACED:
         phase.pop(key, None)
     drop_blank_end(phase)

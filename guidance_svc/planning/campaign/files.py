@@ -7,15 +7,16 @@ from dataclasses import replace
 from datetime import UTC
 from math import degrees, pi, radians
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import tomlkit
 
 from guidance_svc.constants import CAUTION, SECONDS_PER_DAY
 from guidance_svc.core.kepler import wrapped
-from guidance_svc.domain import FlightPlan, Hold, Site
+from guidance_svc.domain import Boost, Circularize, FlightPlan, Hold, Insertion, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, read_toml
+from guidance_svc.laws.plan_model import DEFAULT_PHASES
 from guidance_svc.orbits.drift import circular
 from guidance_svc.orbits.timescale import Epoch, gmst_rad
 from guidance_svc.orbits.values import Field, MeanOrbit, field_of
@@ -25,14 +26,9 @@ from guidance_svc.planning.campaign.ledger import Dispersion
 from guidance_svc.planning.campaign.model import Campaign, Departure, Depot, Fleet, Launch
 from guidance_svc.planning.campaign.planner import altitude_agrees
 from guidance_svc.planning.campaign.reference import Reference
-from guidance_svc.planning.plan_files import finite, slug, write_text
+from guidance_svc.planning.plan_files import default_phases, finite, slug, write_text
 
 Fly = Callable[[FlightPlan, Site, float, Field, float], Reference]
-
-TANKER_PHASES: Final = (
-    {"law": "hold"}, {"law": "boost"}, {"law": "insertion", "first_stage": 1}, {"law": "coast"},
-    {"law": "circularize"}, {"law": "orbit"},
-)  # fmt: skip
 
 
 def load_campaign(path: Path) -> CampaignModel:
@@ -128,7 +124,7 @@ def tanker_plan(library: Library, flight: str, key: str) -> FlightPlan:
             raise
         plan = library.plan(flight, "launch_vehicle", own_plane=False)  # the campaign's site and depot decide
     laws = [phase.law for phase in plan.phases]
-    if plan.site is None or plan.target is None or not {"boost", "insertion", "circularize"} <= set(laws):
+    if plan.site is None or plan.target is None or not {Boost.law, Insertion.law, Circularize.law} <= set(laws):
         expected = "a flight plan from a site through boost, insertion and circularize"
         raise ConfigError("not_from_the_pad", key, expected, f"{flight}: {', '.join(laws)}")
     return plan
@@ -205,9 +201,9 @@ def flight_table(library: Library, flight: str, launch: Launch) -> dict[str, Any
         "plane": "inclination_and_node", "inclination_deg": degrees(target.inclination_rad),
         "node_deg": degrees(target.node_rad),
     }  # fmt: skip
-    phases = [dict(phase) for phase in table.get("phases") or TANKER_PHASES]
-    first = {"law": "hold", "release_at_s": hold.release_at_s, "ignition_lead_s": hold.ignition_lead_s}
-    table["phases"] = [first, *(phases[1:] if phases[0]["law"] == "hold" else phases)]
+    phases = [dict(phase) for phase in table.get("phases") or default_phases(DEFAULT_PHASES["tanker"])]
+    first = {"law": Hold.law, "release_at_s": hold.release_at_s, "ignition_lead_s": hold.ignition_lead_s}
+    table["phases"] = [first, *(phases[1:] if phases[0]["law"] == Hold.law else phases)]
     return table
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import pi, radians, remainder
 from typing import Any
 
-from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Site, VehicleState
+from guidance_svc.domain import Boost, Command, FlightPlan, Frame, Hold, Site, VehicleState
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.orbits.mean_elements import mean_of
 from guidance_svc.orbits.values import Field, OrbitState
@@ -82,7 +82,7 @@ def fly_plan(plan: FlightPlan, meridian_at_zero_rad: float) -> Flown:
     headings: list[float] = []
 
     def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
-        if not headings and command.phase == "boost" and command.pitch_rad < PITCHED_RAD:
+        if not headings and command.phase == Boost.law and command.pitch_rad < PITCHED_RAD:
             headings.append(command.heading_rad)
 
     def over(log: FlightLog) -> bool:

@@ -10,7 +10,7 @@ from typing import Any
 import tomlkit
 
 from guidance_svc.constants import CAUTION
-from guidance_svc.domain import FlightPlan
+from guidance_svc.domain import Boost, FlightPlan, Hold
 from guidance_svc.files.config_files import Library
 from guidance_svc.planning.plan_files import default_phases, finite, write_text
 from guidance_svc.planning.windows.launches import Launch
@@ -25,12 +25,12 @@ def launch_table(library: Library, plan: FlightPlan, launch: Launch, title: str)
         "node_deg": degrees(launch.node_rad),
     }  # fmt: skip
     phases = [dict(phase) for phase in table.get("phases") or default_phases(plan.phases)]
-    if phases[0]["law"] != "hold" and any(phase["law"] == "boost" for phase in phases):
-        phases.insert(0, {"law": "hold"})
+    if phases[0]["law"] != Hold.law and any(phase["law"] == Boost.law for phase in phases):
+        phases.insert(0, {"law": Hold.law})
     for phase in phases:
-        if phase["law"] == "hold":
+        if phase["law"] == Hold.law:
             phase["release_at_s"] = launch.release_s
-        if phase["law"] == "boost":
+        if phase["law"] == Boost.law:
             phase["azimuth_deg"] = degrees(launch.azimuth_rad)
     table["phases"] = phases
     return table

@@ -19,8 +19,8 @@ SEARCHED_RAD = 5e-4  # what is left, 4 m/s, the steered flight makes up
 
 def can_fly(plan: FlightPlan) -> bool:
     """Whether the plan goes from the pad to orbit by itself."""
-    laws = [phase.law for phase in plan.phases]
-    return plan.site is not None and plan.target is not None and "boost" in laws and "insertion" in laws
+    laws = {phase.law for phase in plan.phases}
+    return plan.site is not None and plan.target is not None and {Boost.law, Insertion.law} <= laws
 
 
 def aimed(plan: FlightPlan, azimuth_rad: float, release_s: float, plane: tuple[float, float] | None) -> FlightPlan:

@@ -8,22 +8,18 @@ from guidance_svc.domain import Boost, FlightPlan, Stage
 from guidance_svc.errors import ConfigError
 
 
-def check_boost(plan: FlightPlan) -> None:
+def check_boost(phase: Boost, plan: FlightPlan, at: str) -> None:
     """Refuse what cannot be flown.
+
+    Args:
+        at: the phase's key in the plan.
 
     Raises:
         ConfigError: with the key, what would work, and what stands there.
     """
-    vehicle = plan.vehicle
-    heated = vehicle.drop_cover_below_w_m2 > 0.0
-    if vehicle.cover_mass_kg > 0.0 and heated and plan.body.atmosphere == "none":
-        expected = f"drop_cover_above_km, because {plan.body.name} has no air that heats"
-        raise ConfigError("limits_contradict", "vehicle.drop_cover_below_w_m2", expected, vehicle.drop_cover_below_w_m2)
-    for i, phase in enumerate(plan.phases):
-        if isinstance(phase, Boost):
-            _check_angles(phase, f"phases.{i}")
-            _check_throttle(phase, vehicle.stages[0], f"phases.{i}")
-            _check_acceleration(plan, phase, vehicle.stages[0], f"phases.{i}")
+    _check_angles(phase, at)
+    _check_throttle(phase, plan.vehicle.stages[0], at)
+    _check_acceleration(plan, phase, plan.vehicle.stages[0], at)
 
 
 def _check_angles(phase: Boost, at: str) -> None:

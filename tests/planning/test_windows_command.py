@@ -61,6 +61,7 @@ def test_the_flown_ascent_needs_another_azimuth_and_an_earlier_release(northward
     assert degrees(ascent.plane_angle_rad) < 0.005
 
 
+@pytest.mark.slow
 def test_the_written_plan_flies_as_it_stands_into_the_drifted_plane(northwards: Found) -> None:
     """Read from the folder alone, as `serve` does, flown at 10 Hz; 0.02 deg is what the campaign needs."""
     written = load_library(northwards.folder)

@@ -203,6 +203,7 @@ def test_a_flight_without_any_burn_and_one_on_an_escape_path_have_pages(kite: Pa
     assert "escape" in report_page(ABOUT, [(away, Burns(away))])
 
 
+@pytest.mark.slow
 def test_states_and_rows_are_not_kept_longer_than_they_are_needed(
     kite: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

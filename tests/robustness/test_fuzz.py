@@ -43,7 +43,7 @@ def test_bad_messages_over_both_transports_get_faults_and_leave_the_honest_scrip
     assert tally.sent >= 400
     assert tally.honest >= 19
     assert tally.codes["garbage"] > 20
-    assert tally.codes["raw bytes"] > 5
+    assert tally.codes["raw bytes"] > 0
 
 
 def test_a_flipped_bit_over_both_transports_gets_one_reply_and_leaves_the_honest_script_alone(tmp_path: Path) -> None:

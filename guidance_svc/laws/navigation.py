@@ -6,6 +6,7 @@ from math import sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.frames import Triad, direction_to_bci, state_to_bci, triad
+from guidance_svc.core.vectors import unit
 from guidance_svc.domain import FlightPlan, Frame, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 
@@ -43,7 +44,7 @@ def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
     local = triad(position, frame.up, body)
     pointing = state.pointing_script
     if pointing is not None:
-        pointing = direction_to_bci(pointing, frame, body, state.time_s)
+        pointing = direction_to_bci(unit(pointing), frame, body, state.time_s)
     return Navigation(
         state.time_s, position, velocity, (u + spin * y, v - spin * x, w), state.mass_kg, local, state.stage,
         state.engine_on, pointing, state.throttle_frac, state.thrust_n,

@@ -174,7 +174,7 @@ def _vec(values: list[float]) -> Vec:
 
 
 def _unit_vec(values: list[float]) -> Vec:
-    """A direction, made exactly unit.
+    """A direction as it was told.
 
     Raises:
         MessageFault: its length is not 1 within UNIT_TOLERANCE.
@@ -183,7 +183,7 @@ def _unit_vec(values: list[float]) -> Vec:
     length = sqrt(x * x + y * y + z * z)
     if not abs(length - 1.0) <= UNIT_TOLERANCE:
         raise MessageFault("bad_value", "pointing", f"a unit vector, length 1 within {UNIT_TOLERANCE}", length)
-    return (x / length, y / length, z / length)
+    return _vec(values)
 
 
 @cache

@@ -67,7 +67,6 @@ def read_state(payload: bytes, encoding: Encoding) -> QuickState | None:
         length = sqrt(x * x + y * y + z * z)
         if not abs(length - 1.0) <= UNIT_TOLERANCE:
             return None
-        pointing = (x / length, y / length, z / length)
     b = body
     state = VehicleState(b.seq, b.time_s, b.mass_kg, b.position_m, b.velocity_m_s, None, b.thrust_n, b.throttle,
                          pointing, b.stage, b.engine_on, b.propellant_kg, b.seen_event)  # fmt: skip

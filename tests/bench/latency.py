@@ -22,7 +22,7 @@ LATE_US = 20_000.0
 
 def run(console: Console, seconds: float = 10.0, rounds: int = 3) -> None:
     """Print the tables; about rounds x 10 x seconds."""
-    with TemporaryDirectory() as folder, ExitStack() as stack:
+    with TemporaryDirectory(ignore_cleanup_errors=True) as folder, ExitStack() as stack:
         file = Path(folder) / "states"
         console.print(f"{states.write(file)} real states of an insertion, guidance and recording on")
         servers = [stack.enter_context(echo())]

@@ -8,9 +8,10 @@ from dataclasses import replace
 from functools import cache
 from math import inf
 
+import numpy as np
 import pytest
 
-from guidance_svc.core.vectors import scale
+from guidance_svc.core.vectors import norm, scale
 from guidance_svc.domain import Command, FlightPlan, Frame, OpenRequest, Vec, VehicleState
 from guidance_svc.errors import MessageFault, SessionFault
 from guidance_svc.laws.memory import Flight, Order
@@ -526,3 +527,10 @@ def test_both_forms_of_a_state_get_the_same_command(form: str, up: str) -> None:
     frame = Frame(up=up, height_above="ellipsoid")  # type: ignore[arg-type]
     command = Session(LATE, frame).state(telemetry(state, world, frame, 0, form=form))  # type: ignore[arg-type]
     assert command.cutoff_at_s == pytest.approx(late()[0].reply.cutoff_at_s, abs=1e-6)
+
+
+def test_a_pointing_of_single_precision_is_made_exactly_unit() -> None:
+    x, y = float(np.float32(0.6)), float(np.float32(0.8))
+    told = replace(sent(late())[0], pointing_script=(x, y, 0.0))
+    assert norm(told.pointing_script or (0.0, 0.0, 0.0)) != pytest.approx(1.0, abs=1e-15)
+    assert norm(navigate(told, LATE, Frame()).pointing or (0.0, 0.0, 0.0)) == pytest.approx(1.0, abs=1e-15)

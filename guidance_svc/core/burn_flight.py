@@ -125,7 +125,7 @@ def filled(arcs: Arcs, burn_s: float) -> Filled:
 
 @part
 def add_arc(out: Filled, arcs: Arcs, i: int, begins_kg: float, lasts_s: float) -> None:
-    """One more arc."""
+    """Append an arc that begins with this mass and lasts so long, with the steps that it needs."""
     out.arc.append(i)
     out.begins_kg.append(begins_kg)
     out.lasts_s.append(lasts_s)
@@ -137,7 +137,7 @@ def add_arc(out: Filled, arcs: Arcs, i: int, begins_kg: float, lasts_s: float) -
 
 @part
 def remove_last(out: Filled) -> None:
-    """One arc less."""
+    """Drop the last arc again: it turned out to be a coast with no burn behind it."""
     out.arc.pop()
     out.begins_kg.pop()
     out.lasts_s.pop()

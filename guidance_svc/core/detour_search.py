@@ -136,7 +136,7 @@ def whole_search(search: DetourSearch) -> DetourSearch:
 
 
 def stepped(search: DetourSearch) -> DetourSearch:
-    """One step."""
+    """The search one step of its table further; the same where it is at its end."""
     if search.stage == "settle":
         return settling(search)
     low, anomaly, entry = asked(search)

@@ -109,9 +109,9 @@ def level_gain_m_s(
 ) -> float | None:
     """Level speed gained in a piece (Runge and Kutta, fourth order); None where thrust cannot bear level flight."""
 
-    def slope(after_s: float, speed: float) -> float:
+    def slope(after_s: float, level_m_s: float) -> float:
         push = push_m_s2(arc, at_s + after_s)
-        weight = weight_m_s2(radius_m, speed, body)
+        weight = weight_m_s2(radius_m, level_m_s, body)
         return sqrt(max(push * push - weight * weight, 0.0))
 
     if not abs(weight_m_s2(radius_m, speed_m_s, body)) < STEEPEST * push_m_s2(arc, at_s):
@@ -215,18 +215,18 @@ def along_floor(problem: Problem, low_orbit: Target, level_m_s: float) -> Steeri
     return with_ride(problem, law, held, low_orbit) if held is not None else law
 
 
-def floor_direction(r: Vec, v: Vec, push: float, floor_m: float, normal: Vec | None, body: Body) -> Vec:
+def floor_direction(r: Vec, v: Vec, thrust_m_s2: float, floor_m: float, normal: Vec | None, body: Body) -> Vec:
     """Thrust direction that bears the weight left, and leads back to the floor's height and the plane."""
     up, across = unit(r), unit(cross(r, v))
     ahead = cross(across, up)
     rising, level = dot(v, up), dot(v, ahead)
     back = -2.0 * HEIGHT_RATE * rising - HEIGHT_RATE**2 * (norm(r) - floor_m)
     back = max(-MOST_RETURN_M_S2, min(MOST_RETURN_M_S2, back))
-    sine = max(-STEEPEST, min(STEEPEST, (weight_m_s2(norm(r), level, body) + back) / push))
+    sine = max(-STEEPEST, min(STEEPEST, (weight_m_s2(norm(r), level, body) + back) / thrust_m_s2))
     side = 0.0
     if normal is not None:
         aside = -2.0 * PLANE_RATE * dot(v, normal) - PLANE_RATE**2 * dot(r, normal)
-        side = max(-MOST_SIDE, min(MOST_SIDE, aside / push))
+        side = max(-MOST_SIDE, min(MOST_SIDE, aside / thrust_m_s2))
         across = normal
     return unit(along(along(scale(sine, up), sqrt(1.0 - sine * sine), ahead), side, across))
 

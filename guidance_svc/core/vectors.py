@@ -10,19 +10,19 @@ from guidance_svc.domain import Vec
 
 @part
 def add(a: Vec, b: Vec) -> Vec:
-    """a + b."""
+    """a + b, of vectors of one unit and frame."""
     return (a[0] + b[0], a[1] + b[1], a[2] + b[2])
 
 
 @part
 def sub(a: Vec, b: Vec) -> Vec:
-    """a - b."""
+    """a - b, of vectors of one unit and frame."""
     return (a[0] - b[0], a[1] - b[1], a[2] - b[2])
 
 
 @part
 def scale(k: float, a: Vec) -> Vec:
-    """k a."""
+    """k a, in the unit of their product."""
     return (k * a[0], k * a[1], k * a[2])
 
 
@@ -34,19 +34,19 @@ def along(a: Vec, k: float, b: Vec) -> Vec:
 
 @part
 def dot(a: Vec, b: Vec) -> float:
-    """Scalar product."""
+    """Scalar product, in the product of both units."""
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
 @part
 def cross(a: Vec, b: Vec) -> Vec:
-    """Vector product."""
+    """Vector product by the right-hand rule, in the product of both units."""
     return (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
 
 
 @part
 def norm(a: Vec) -> float:
-    """Length."""
+    """Length, in the unit of a."""
     return sqrt(a[0] * a[0] + a[1] * a[1] + a[2] * a[2])
 
 

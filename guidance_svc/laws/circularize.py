@@ -54,7 +54,7 @@ class CircularizeModel(PhaseModel):
     distance from the centre, or of the height above the ellipsoid, over the next revolution."""
 
     def to_domain(self) -> Circularize:
-        """The phase."""
+        """The checked keys as a phase of the plan."""
         return Circularize(self.roundness)
 
 

@@ -46,7 +46,7 @@ class CoastModel(PhaseModel):
     law: Literal["coast"]
 
     def to_domain(self) -> Coast:
-        """The phase."""
+        """The checked keys as a phase of the plan."""
         return Coast()
 
 

@@ -140,9 +140,9 @@ class End(NamedTuple):
         """How long the last seconds last: what FREEZE_BELOW_S at the cruise throttle gives, at the taper."""
         return FREEZE_BELOW_S * self.cruise / self.taper
 
-    def arc(self, mass_kg: float, throttle: float) -> Arc:
+    def arc(self, mass_kg: float, throttle_frac: float) -> Arc:
         """Burn from here at a throttle."""
-        thrust = throttle * self.stage.thrust_n
+        thrust = throttle_frac * self.stage.thrust_n
         lasts = max(mass_kg - self.burnout_kg, 0.0) * self.stage.exhaust_velocity_m_s / thrust
         return Arc(mass_kg, lasts, thrust, self.stage.exhaust_velocity_m_s, stage=self.stage_index)
 
@@ -154,14 +154,14 @@ class End(NamedTuple):
         """Speed that the taper gives."""
         return self.arc(mass_kg, self.taper).speed_gain_m_s(self.closing_s)
 
-    def tail_gain_m_s(self, mass_kg: float, throttle: float) -> float:
+    def tail_gain_m_s(self, mass_kg: float, throttle_frac: float) -> float:
         """Speed that the tail-off will give after a cutoff at this throttle, by the mean mass while it lasts."""
-        impulse = throttle * self.stage.tail_off_impulse_n_s
+        impulse = throttle_frac * self.stage.tail_off_impulse_n_s
         return impulse / (mass_kg - 0.5 * impulse / self.stage.exhaust_velocity_m_s)
 
-    def time_for(self, mass_kg: float, gain_m_s: float, throttle: float) -> float:
+    def time_for(self, mass_kg: float, gain_m_s: float, throttle_frac: float) -> float:
         """Burn time for a speed gain at a throttle."""
-        return self.arc(mass_kg, throttle).time_for_gain_s(gain_m_s)
+        return self.arc(mass_kg, throttle_frac).time_for_gain_s(gain_m_s)
 
 
 def end_of(flight: Flight, plan: FlightPlan, index: int, mass_kg: float) -> End:
@@ -296,19 +296,19 @@ def learn_tail_off(flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
     return flight._replace(tail_off_n_s=max(gained, 0.0) * now.mass_kg / seen.throttle_frac)
 
 
-def need_added(finish: Finish | None, now: Navigation, gain_m_s: float, running: float, end: End) -> Finish:
+def need_added(finish: Finish | None, now: Navigation, gain_m_s: float, running_frac: float, end: End) -> Finish:
     """The record of needs with this state's; begun anew when the throttle has stepped."""
     push = end.stage.thrust_n / now.mass_kg
     if finish is None:
-        return Finish(now.time_s, push, running, 0.0, (gain_m_s,), None, None)
+        return Finish(now.time_s, push, running_frac, 0.0, (gain_m_s,), None, None)
     dt = now.time_s - finish.time_s
-    given = finish.given_m_s + 0.5 * dt * running * (push + finish.full_push_m_s2)
-    stepped = abs(running - finish.running_frac) > THROTTLE_STEP
+    given = finish.given_m_s + 0.5 * dt * running_frac * (push + finish.full_push_m_s2)
+    stepped = abs(running_frac - finish.running_frac) > THROTTLE_STEP
     needs = () if stepped else finish.needs_m_s
     needs = (*needs, gain_m_s + given)[-MOST_NEEDS:]
     grid = dt if 0.0 < dt <= COARSEST_GRID_S else None
     return finish._replace(
-        time_s=now.time_s, full_push_m_s2=push, running_frac=running, given_m_s=given, needs_m_s=needs,
+        time_s=now.time_s, full_push_m_s2=push, running_frac=running_frac, given_m_s=given, needs_m_s=needs,
         grid_s=grid,
     )  # fmt: skip
 

@@ -27,7 +27,7 @@ class HoldModel(PhaseModel):
     """Engines are lit this long before release."""
 
     def to_domain(self) -> Hold:
-        """The phase."""
+        """The checked keys as a phase of the plan."""
         return Hold(self.release_at_s, self.ignition_lead_s)
 
 

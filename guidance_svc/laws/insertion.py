@@ -52,7 +52,7 @@ class InsertionModel(PhaseModel):
     """Where the burn after that coast is: at the target's cutoff, or at its apogee."""
 
     def to_domain(self) -> Insertion:
-        """The phase."""
+        """The checked keys as a phase of the plan."""
         lowest_m = None if self.lowest_altitude_km is None else 1000.0 * self.lowest_altitude_km
         return Insertion(
             self.first_stage, self.ignite_at_s, self.pause_s, self.may_coast, lowest_m, self.second_burn_at
@@ -321,7 +321,7 @@ def stale_words(burn: Burn, now: Navigation, plan: FlightPlan) -> tuple[str, ...
 
 
 def sentence(phase: Insertion, plan: FlightPlan) -> str:
-    """Ignition, stages, cutoff."""
+    """When it lights, through which stages it burns and where it cuts off."""
     when = f"at vehicle time {phase.ignite_at_s:g} s" if phase.ignite_at_s is not None else (
         f"{phase.pause_s:g} s after the phase begins")  # fmt: skip
     stages = ", ".join(stage.name for stage in plan.vehicle.stages[phase.first_stage :])

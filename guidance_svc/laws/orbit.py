@@ -28,7 +28,7 @@ class OrbitModel(PhaseModel):
     law: Literal["orbit"]
 
     def to_domain(self) -> Orbit:
-        """The phase."""
+        """The checked keys as a phase of the plan."""
         return Orbit()
 
 

@@ -67,21 +67,21 @@ def within_reach(
 
 
 def with_margin(
-    own: InsertionMemory, law: Steering, burnout: float, doubt: float, now: Navigation, problem: Problem,
+    own: InsertionMemory, law: Steering, empty_kg: float, doubt_kg: float, now: Navigation, problem: Problem,
     plan: FlightPlan,
 ) -> InsertionMemory:  # fmt: skip
-    """The margin of a law with its doubt, and what follows from it; mass at burnout and doubt in kg."""
-    margin = margin_kg(problem, law, burnout)
-    own = with_burn_margin(own, kg=margin, doubt_kg=doubt)
+    """The margin of a law with its doubt, and what follows from it; `empty_kg` is the mass at burnout."""
+    margin = margin_kg(problem, law, empty_kg)
+    own = with_burn_margin(own, kg=margin, doubt_kg=doubt_kg)
     if own.burn.lesser is not None or (own.burn.given_up and own.burn.given_up != THROUGH_THE_GROUND):
         own = back_to_plan(own, now, problem, plan)
         margin = own.burn.margin.kg if own.burn.margin.kg is not None else margin
-    if margin >= -doubt:
+    if margin >= -doubt_kg:
         return with_burn_margin(search_over(own), short_cycles=0)
     own = with_burn_margin(own, short_cycles=own.burn.margin.short_cycles + 1)
     if own.burn.margin.short_cycles < SHORT_CYCLES or (own.burn.given_up and own.burn.lesser is None):
         return search_over(own)
-    search = own.lesser_search or LesserSearch(problem, law, burnout)
+    search = own.lesser_search or LesserSearch(problem, law, empty_kg)
     rest, found = search_lesser(search, lambda s: lesser_target(s.problem, s.law, s.burnout_kg))
     own = own._replace(lesser_search=rest)
     if found is None or found.what is None:
@@ -101,18 +101,18 @@ def with_burn_margin(own: InsertionMemory, **changes: Any) -> InsertionMemory:
 
 
 def weigh_margin(
-    flight: Flight, burn: Burn, now: Navigation, problem: Problem, margin: float, burnout: float
+    flight: Flight, burn: Burn, now: Navigation, problem: Problem, left_kg: float, empty_kg: float
 ) -> Burn:
-    """The burn with its margin and in how many cycles in a row that was short, kg; nothing else is sought for it."""
-    doubt = margin_doubt_kg(flight, burn, now, problem, burnout)
-    cycles = burn.margin.short_cycles + 1 if margin < -doubt else 0
-    return burn._replace(margin=Margin(margin, doubt, cycles))
+    """The burn with its margin and in how many cycles in a row that was short; nothing else is sought for it."""
+    doubt_kg = margin_doubt_kg(flight, burn, now, problem, empty_kg)
+    cycles = burn.margin.short_cycles + 1 if left_kg < -doubt_kg else 0
+    return burn._replace(margin=Margin(left_kg, doubt_kg, cycles))
 
 
-def margin_doubt_kg(flight: Flight, burn: Burn, now: Navigation, problem: Problem, burnout: float) -> float:
-    """How much a margin may be short by without being so, kg: three times its own sigma."""
+def margin_doubt_kg(flight: Flight, burn: Burn, now: Navigation, problem: Problem, empty_kg: float) -> float:
+    """How much a margin may be short by without being so: three times its own sigma."""
     sigma = margin_sigma_kg(flight, now, problem, burn.law) if burn.law is not None else 0.0
-    return max(SHORT_FRAC * burnout, SHORT_SIGMAS * sigma)
+    return max(SHORT_FRAC * empty_kg, SHORT_SIGMAS * sigma)
 
 
 def search_over(own: InsertionMemory) -> InsertionMemory:

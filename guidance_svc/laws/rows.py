@@ -110,5 +110,5 @@ class LawRow(Generic[Kind, Own]):
 
     @property
     def name(self) -> str:
-        """Of the law."""
+        """Of the law, as plans and replies have it."""
         return self.kind.law

@@ -228,7 +228,7 @@ class RecordingReader:
 
     @property
     def about(self) -> dict[str, str]:
-        """The metadata "service"."""
+        """What the recorder said of itself at the start: the metadata record "service"."""
         return self._entries.about
 
     def entries(self) -> Iterator[Entry]:

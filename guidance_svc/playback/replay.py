@@ -39,7 +39,7 @@ class Answering(Protocol):
         """What befell a session without a message: connection `link` gone, or the session given up."""
 
     def close(self) -> None:
-        """Done with it."""
+        """Give back what it holds; it is asked nothing more."""
 
 
 class Restorer(Protocol):
@@ -83,12 +83,12 @@ class InProcess:
             raise RecordingError("cannot_restore", table.get("vehicle", ""), expected, error) from None
 
     def bind(self, link: int, vehicle: str) -> None:
-        """As `Answering.bind`."""
+        """As `Answering.bind`: the link commands the vehicle."""
         if self._restorer is not None:
             self._restorer.bind(("replay", link), vehicle)
 
     def aside(self, link: int, vehicle: str, what: str) -> None:
-        """As `Answering.aside`."""
+        """As `Answering.aside`: the link is gone, or the session given up."""
         if what == "link_gone":
             self._desk.drop(("replay", link))
         else:
@@ -103,7 +103,7 @@ class InProcess:
         return reply
 
     def close(self) -> None:
-        """Nothing to close."""
+        """Nothing to close: all is in this process."""
 
 
 class OverSocket:
@@ -154,7 +154,7 @@ class OverSocket:
             sock.close()
 
     def close(self) -> None:
-        """Close the sockets."""
+        """Close the sockets; what the service still sends is lost."""
         for sock in self._sockets.values():
             sock.close(0)
         self._context.term()
@@ -272,7 +272,7 @@ class Player:
 
 
 def watch_nothing(reader: RecordingReader) -> None:
-    """Nobody looks."""
+    """For a replay whose progress nobody looks at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,7 +285,7 @@ class Mismatch:
     difference: Difference
 
     def sentence(self) -> str:
-        """For the terminal."""
+        """The outcome in one sentence for the terminal."""
         where = f"{self.vehicle}, seq {self.seq}, vehicle time {self.time_s} s"
         found = self.difference
         return f"{where}: {found.field}: recorded {found.recorded!r}, replayed {found.replayed!r}"

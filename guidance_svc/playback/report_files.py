@@ -124,7 +124,7 @@ def written(
 
 
 def wall_time(time_ns: int) -> datetime:
-    """UTC, without zone."""
+    """The instant as UTC, written without a zone."""
     return datetime(1970, 1, 1) + timedelta(microseconds=time_ns // 1000)
 
 

@@ -35,7 +35,7 @@ class Tally:
     last_s: float | None = None
 
     def add(self, time_s: float | None) -> None:
-        """Once more."""
+        """Count one more, at this vehicle time where it is known."""
         self.count += 1
         if time_s is not None:
             self.first_s = time_s if self.first_s is None else self.first_s
@@ -62,7 +62,7 @@ class Kept:
 
     @property
     def vehicle(self) -> str:
-        """Its name."""
+        """Name of the vehicle, as its `open` gave it."""
         return self.session.vehicle
 
 

@@ -154,7 +154,7 @@ class Flown:
 
     @cached_property
     def speed_m_s(self) -> Floats:
-        """Inertial."""
+        """Inertial speed of this state."""
         speed: Floats = np.linalg.norm(self.track.velocities_m_s, axis=1)
         return speed
 

@@ -44,7 +44,7 @@ class OpenedSession(Protocol):
 
     @property
     def plan(self) -> FlightPlan:
-        """That is flown."""
+        """The plan that this session flies."""
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -62,7 +62,7 @@ class Sessions(Protocol):
         """Begin or resume a session over a connection."""
 
     def state(self, link: Hashable, state: VehicleState) -> Command:
-        """Answer one state."""
+        """Answer one state of the vehicle that this link has."""
 
     def close(self, link: Hashable) -> str:
         """End the connection's session; its vehicle's name."""

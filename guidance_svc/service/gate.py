@@ -40,7 +40,7 @@ class Gate:
             self.socket.send_multipart(self._verdict(frames), zmq.NOBLOCK)
 
     def close(self) -> None:
-        """Close without lingering."""
+        """Close without waiting for what is still to be sent."""
         self.socket.close(0)
 
     def _verdict(self, frames: list[bytes]) -> list[bytes]:

@@ -34,7 +34,7 @@ class Keeping:
 
     @property
     def state(self) -> str:
-        """Of the recording."""
+        """How the recording stands, in the word that `health` shows."""
         return self._recorder.state
 
     def flush(self) -> None:

@@ -65,7 +65,7 @@ class LinePort:
         poller.register(self._listener, zmq.POLLIN)
 
     def __len__(self) -> int:
-        """Connections now."""
+        """How many connections there are now."""
         return len(self._connections)
 
     @property

@@ -118,7 +118,7 @@ class LineConnection:
         self._partial.clear()
 
     def send(self, reply: bytes, end: bytes = b"\n") -> None:
-        """Queue one reply."""
+        """Queue one reply behind those that have not gone out."""
         self._outgoing += reply
         self._outgoing += end
 

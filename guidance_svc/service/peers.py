@@ -116,7 +116,7 @@ class Peers:
                 sock.shutdown(socket.SHUT_RDWR)
 
     def close(self) -> None:
-        """Stop watching."""
+        """Stop watching; connections stay as they are."""
         self.socket.close(0)
 
 

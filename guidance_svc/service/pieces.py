@@ -44,7 +44,7 @@ class Pieces:
         return not self._newcomers or self._effort.spent + MESSAGE_STEPS * self._newcomers < PIECE_STEPS
 
     def answered_newcomer(self) -> None:
-        """It was answered."""
+        """A newcomer was answered: the turn has had its costly piece."""
         self._newcomers += 1
 
     def cycle(self) -> bool:

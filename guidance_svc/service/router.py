@@ -158,7 +158,7 @@ class Router:
             return error.errno != zmq.EHOSTUNREACH
 
     def close(self) -> None:
-        """Close without lingering."""
+        """Close without waiting for what is still to be sent."""
         self.socket.close(0)
         self.peers.close()
         if self.gate is not None:

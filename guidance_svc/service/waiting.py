@@ -36,7 +36,7 @@ class Waiting:
         self._bytes = 0
 
     def __len__(self) -> int:
-        """Connections with messages."""
+        """How many connections have messages that wait."""
         return len(self._queues)
 
     def __contains__(self, link: Link) -> bool:

@@ -52,7 +52,7 @@ class Finding(NamedTuple):
     advice: str = ""
 
     def sentence(self) -> str:
-        """For a warning."""
+        """The finding as a warning says it."""
         if not self.readings:
             return f"{SAYS}{self.seen}{'; ' + self.advice if self.advice else ''}"
         first, *rest = self.readings

@@ -125,7 +125,7 @@ class History:
         return self._loose
 
     def add(self, state: VehicleState) -> None:
-        """The next state."""
+        """Append the next state, packed."""
         self.stream += framed(pack(state), self.branch)
         if self.end - self.first > self.limit_bytes:
             self.drop_oldest()
@@ -255,7 +255,7 @@ class History:
         self.keep_marks([*bare, *range(index, len(self.marks))])
 
     def keep_marks(self, indices: list[int]) -> None:
-        """Only these marks."""
+        """Keep these marks and let the others go."""
         self._saved_marks = sum(index < self._saved_marks for index in indices)
         self.marks.keep(indices)
 

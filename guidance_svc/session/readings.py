@@ -95,7 +95,7 @@ def speed_of_ground(frame: Frame, body: Body, sign: float) -> Change:
 
 
 def units(frame: Frame, local: bool) -> Iterator[Reading]:
-    """Units mixed up."""
+    """Readings in which units of length or speed are mixed up."""
     place, speed = ("altitude", "speeds") if local else ("positions", "velocities")
     for key, factor, unit, right in (
         ("feet for metres", FOOT_M, "feet", "metres: multiply by 0.3048"),

@@ -72,10 +72,10 @@ class NoJournal:
     state = "none"
 
     def sync(self) -> None:
-        """Nothing."""
+        """Nothing: this one keeps nothing."""
 
     def close(self) -> None:
-        """Nothing."""
+        """Nothing: this one keeps nothing."""
 
 
 class FolderJournal:

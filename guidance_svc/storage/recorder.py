@@ -89,7 +89,7 @@ class Recorder(Protocol):
         """Hand everything to the operating system."""
 
     def close(self) -> None:
-        """Finish the recording."""
+        """Finish the recording: write its summary and give the file back."""
 
     @property
     def state(self) -> str:
@@ -97,29 +97,29 @@ class Recorder(Protocol):
 
 
 class NoRecorder:
-    """Records nothing."""
+    """A recorder for a service that keeps no recording."""
 
     def plan(self, name: str, table: Mapping[str, Any]) -> None:
-        """Nothing."""
+        """Nothing: this one keeps nothing."""
 
     def exchange(self, link: int, vehicle: str | None, request: Request, reply: dict[str, Any]) -> None:
-        """Nothing."""
+        """Nothing: this one keeps nothing."""
 
     def refusal(self, link: int, vehicle: str | None, payload: bytes, reply: dict[str, Any]) -> None:
-        """Nothing."""
+        """Nothing: this one keeps nothing."""
 
     def aside(self, link: int, vehicle: str, what: Aside) -> None:
-        """Nothing."""
+        """Nothing: this one keeps nothing."""
 
     def flush(self) -> None:
-        """Nothing."""
+        """Nothing: this one keeps nothing."""
 
     def close(self) -> None:
-        """Nothing."""
+        """Nothing: this one keeps nothing."""
 
     @property
     def state(self) -> str:
-        """Always "off"."""
+        """Always "off": there is no recording."""
         return OFF
 
 
@@ -211,7 +211,7 @@ class McapRecorder:
 
     @property
     def size(self) -> int:
-        """Bytes so far."""
+        """Bytes of the present part so far."""
         return self._sink.tell()
 
     @property

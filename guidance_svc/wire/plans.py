@@ -30,7 +30,7 @@ FLOW_LIMITS_KG_S: Final = (1e-9, 1e9)
 
 
 class BodyModel(BaseModel):
-    """A central body."""
+    """A central body: gravity, shape, rotation, atmosphere."""
 
     model_config = MODEL
 
@@ -249,7 +249,7 @@ class PhaseModel(BaseModel):
     law: str
 
     def to_domain(self) -> domain.Phase:
-        """The phase."""
+        """The checked keys as a phase of the plan."""
         raise NotImplementedError
 
 

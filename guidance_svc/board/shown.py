@@ -79,7 +79,7 @@ def shown(heard: Heard, setting: Setting | None, travel: Travel) -> dict[str, An
     out = about(heard.session, heard.last_fault)
     if heard.command is not None:
         command = heard.command.message
-        out |= commanded(command, travel)
+        out |= orders_shown(command, travel)
         if heard.state is not None and setting is not None:
             state = parse_state(heard.state.message)
             out |= flown(state, setting, travel)
@@ -107,7 +107,7 @@ def about(session: Session, last_fault: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def commanded(command: dict[str, Any], travel: Travel) -> dict[str, Any]:
+def orders_shown(command: dict[str, Any], travel: Travel) -> dict[str, Any]:
     """What the reply says."""
     now_s, cutoff, phase = float(command["time_s"]), command["cutoff_at_s"], str(command["phase"])
     if cutoff is None or not command["engine_on"]:

@@ -154,7 +154,7 @@ class Rows:
         for name in names:
             justify: JustifyMethod = "left" if name in ("", "vehicle", "phase", "link") else "right"
             table.add_column(name, justify=justify, no_wrap=True, min_width=COLUMNS[name][0])
-        shown, left = chosen(list(self._moments.values()), most)
+        shown, left = choose_moments(list(self._moments.values()), most)
         for moment in shown:
             kind, *cells = row(moment, now_s)
             told = dict(zip(COLUMNS, cells, strict=True))
@@ -180,7 +180,7 @@ def fitting(width: int) -> list[str]:
     return names
 
 
-def chosen(moments: Sequence[dict[str, Any]], most: int | None) -> tuple[Sequence[dict[str, Any]], int]:
+def choose_moments(moments: Sequence[dict[str, Any]], most: int | None) -> tuple[Sequence[dict[str, Any]], int]:
     """The moments that fit, in their order; those in trouble before others. And how many are left out."""
     if most is None or len(moments) <= max(most, 1):
         return moments, 0

@@ -85,7 +85,7 @@ def angle_deg(a: Floats, b: Floats) -> float:
     return degrees(acos(max(-1.0, min(1.0, float(np.dot(a, b) / size))))) if size > 0.0 else 180.0
 
 
-def settled(track: Track, in_air: bool = False) -> Any:
+def settled_rows(track: Track, in_air: bool = False) -> Any:
     """Rows in flight, burning for at least SETTLED_S; those of the boost as well where `in_air`."""
     since, out = None, []
     for k, burning in enumerate(track.burning):
@@ -96,7 +96,7 @@ def settled(track: Track, in_air: bool = False) -> Any:
 
 def pushes(track: Track, scene: Scene) -> list[Push]:
     """All stretches of settled burning."""
-    noise, usable = scatter_of(track).velocity_m_s, settled(track)
+    noise, usable = scatter_of(track).velocity_m_s, settled_rows(track)
     found = list(windows(track, usable, PUSH_WINDOW_S, WIDEST_STEP_S))
     found = found or list(windows(track, usable, SHORT_WINDOW_S, WIDEST_STEP_S))
     return [push_of(track, a, b, scene, noise) for a, b in found]

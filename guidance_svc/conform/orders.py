@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from guidance_svc.conform.engine import Push, angle_deg, mass_scatter_kg, noise_deg, settled
+from guidance_svc.conform.engine import Push, angle_deg, mass_scatter_kg, noise_deg, settled_rows
 from guidance_svc.conform.motion import Scene
 from guidance_svc.conform.record import INSTANT_S, Check, Heard, Outcome, failed, not_seen, passed
 from guidance_svc.conform.track import Floats, Track, vec
@@ -74,7 +74,7 @@ def points_check(scene: Scene, found: Sequence[Push], frame_is_right: bool) -> C
 
 def aims_of(scene: Scene, found: Sequence[Push], frame_is_right: bool) -> list[Aim]:
     """One for every settled state with a known direction, else one for every stretch of thrust."""
-    track, rows = scene.track, settled(scene.track, in_air=True)
+    track, rows = scene.track, settled_rows(scene.track, in_air=True)
     aims = []
     for k in range(1, len(track.time_s)):
         before = track.heard[k - 1]
@@ -82,7 +82,8 @@ def aims_of(scene: Scene, found: Sequence[Push], frame_is_right: bool) -> list[A
             continue
         was, flown = (axis_at(scene, i, frame_is_right) for i in (k - 1, k))
         if not np.isnan(flown).any():
-            aims.append(Aim(flown, was, before.reply, told(scene, before, track.time_s[k]), vec(track.position_m[k])))
+            ordered = ordered_direction(scene, before, track.time_s[k])
+            aims.append(Aim(flown, was, before.reply, ordered, vec(track.position_m[k])))
     if aims:
         return aims
     for push in found:
@@ -90,7 +91,8 @@ def aims_of(scene: Scene, found: Sequence[Push], frame_is_right: bool) -> list[A
         if middle.is_command and frame_is_right:
             at = float(middle.request["time_s"])
             where = int(np.searchsorted(track.time_s, at))
-            aims.append(Aim(push.push_m_s2, None, middle.reply, told(scene, middle, at), vec(track.position_m[where])))
+            ordered = ordered_direction(scene, middle, at)
+            aims.append(Aim(push.push_m_s2, None, middle.reply, ordered, vec(track.position_m[where])))
     return aims
 
 
@@ -112,7 +114,7 @@ def fits(aims: Sequence[Aim], wanted: Sequence[Floats]) -> bool:
     return len(chases) >= FEWEST_TURNS and float(np.median(chases)) < CHASE_DEG
 
 
-def told(scene: Scene, one: Heard, time_s: float) -> Floats:
+def ordered_direction(scene: Scene, one: Heard, time_s: float) -> Floats:
     """The ordered direction, BCI by the declared frame."""
     x, y, z = one.reply["pointing"]
     return np.array(direction_to_bci((x, y, z), scene.frame, scene.body, time_s))
@@ -128,7 +130,7 @@ def by_angles(convert: Callable[[float, float], tuple[float, float]]) -> Callabl
     return use
 
 
-def swapped(i: int, j: int) -> Callable[[Aim, Scene], Vec]:
+def swapping(i: int, j: int) -> Callable[[Aim, Scene], Vec]:
     """The ordered direction with two of its numbers changed for each other."""
 
     def use(aim: Aim, _: Scene) -> Vec:
@@ -152,9 +154,9 @@ MISUSES: Final[tuple[tuple[str, str, Callable[[Aim, Scene], Vec]], ...]] = (
     ("pitch and heading swapped", "pitch_deg and heading_deg were taken for each other",
      by_angles(lambda p, h: (radians(h), radians(p)))),
     ("pointing backwards", "the direction was turned round", lambda aim, _: vec(-aim.told)),
-    ("axes of pointing swapped", "the second and third number of pointing were changed for each other", swapped(1, 2)),
-    ("axes of pointing swapped", "the first and second number of pointing were changed for each other", swapped(0, 1)),
-    ("axes of pointing swapped", "the first and third number of pointing were changed for each other", swapped(0, 2)),
+    ("axes of pointing swapped", "the second and third number of pointing were changed for each other", swapping(1, 2)),
+    ("axes of pointing swapped", "the first and second number of pointing were changed for each other", swapping(0, 1)),
+    ("axes of pointing swapped", "the first and third number of pointing were changed for each other", swapping(0, 2)),
 )  # fmt: skip
 
 

@@ -76,7 +76,7 @@ def boost_direction(
         density_kg_m3: of the air here, for the limit on dynamic pressure times angle of attack.
         yaw_rad: lean towards the target's plane, clockwise positive; within the limits.
     """
-    return steered(
+    return steer_boost(
         since_release_s, ground_velocity_m_s, (local.up, local.north, local.east), heading_rad, yaw_rad,
         shape_of(phase), *program_of(phase), limits_of(phase), density_kg_m3,
     )  # fmt: skip
@@ -119,7 +119,7 @@ def alpha_allowed_rad(dynamic_pressure_pa: float, limits: Limits) -> float:
 
 
 @kernel
-def leaned(flow: Vec, up: Vec, level: Vec, alpha_rad: float, yaw_rad: float) -> Vec:
+def lean_flow(flow: Vec, up: Vec, level: Vec, alpha_rad: float, yaw_rad: float) -> Vec:
     """The unit vector `flow` leaned up by alpha and to the right by yaw; `level` is the heading where it is upright."""
     angle = sqrt(alpha_rad * alpha_rad + yaw_rad * yaw_rad)
     if angle == 0.0:
@@ -164,7 +164,7 @@ def near_air_flow(direction: Vec, ground_velocity_m_s: Vec, density_kg_m3: float
 
 
 @kernel
-def steered(
+def steer_boost(
     since_s: float,
     ground_velocity_m_s: Vec,
     local: tuple[Vec, Vec, Vec],
@@ -200,7 +200,7 @@ def steered(
         return tilted if most == inf else held_near(tilted, flow, most)
     alpha = max(-most, min(most, from_vertical - tip if shape[3] > 0.0 else value))
     room = inf if most == inf else sqrt(max(0.0, most * most - alpha * alpha))
-    return leaned(flow, up, level, alpha, max(-room, min(room, yaw_rad)))
+    return lean_flow(flow, up, level, alpha, max(-room, min(room, yaw_rad)))
 
 
 @kernel
@@ -308,7 +308,7 @@ def guided(
         yaw = yaw_to_plane_rad(position, velocity, ground, plane[0], plane[1], plane[2])
     elif shape[3] > 0.0:
         yaw = yaw_to_heading_rad(ground, local, plane[3])
-    direction = steered(since_s, ground, local, plane[3], yaw, shape, program_s, program_rad, limits, air_here[0])
+    direction = steer_boost(since_s, ground, local, plane[3], yaw, shape, program_s, program_rad, limits, air_here[0])
     speed = norm(ground)
     push = 0.5 * air_here[0] * speed * speed * drag_area_m2 * interpolated(speed / air_here[2], mach, drag)
     r = norm(position)

@@ -131,15 +131,15 @@ def begun(problem: Problem, direct: Steering, floor_m: float, second: SecondBurn
 def whole_search(search: DetourSearch) -> DetourSearch:
     """All steps at once, for tests."""
     while not search.over:
-        search = stepped(search)
+        search = step_search(search)
     return search
 
 
-def stepped(search: DetourSearch) -> DetourSearch:
+def step_search(search: DetourSearch) -> DetourSearch:
     """The search one step of its table further; the same where it is at its end."""
     if search.stage == "settle":
         return settling(search)
-    low, anomaly, entry = asked(search)
+    low, anomaly, entry = next_asked(search)
     guess = search.trial or nearest_law(search)
     if entry > 0.0:
         law, problem = entry_law(search, guess, entry)
@@ -148,7 +148,7 @@ def stepped(search: DetourSearch) -> DetourSearch:
         law = refine(problem, guess, STEPS)
     if not law.converged and search.calls + 1 < CALLS:
         return replace(search, trial=law, calls=search.calls + 1)
-    one = weighed(search, problem, law, (low, anomaly, entry))
+    one = weigh_law(search, problem, law, (low, anomaly, entry))
     return following(replace(search, tried=(*search.tried, one), trial=None, calls=0))
 
 
@@ -170,7 +170,7 @@ def entry_law(search: DetourSearch, guess: Steering, entry_m_s: float) -> tuple[
     return refine(problem, guess, STEPS), problem
 
 
-def weighed(search: DetourSearch, problem: Problem, law: Steering, point: tuple[float, float, float]) -> Tried:
+def weigh_law(search: DetourSearch, problem: Problem, law: Steering, point: tuple[float, float, float]) -> Tried:
     """What a law costs; minus infinity where there is none."""
     low, anomaly, entry = point
     gain = second_gain_m_s(low, search.wanted, search.second, search.problem.body)
@@ -184,7 +184,7 @@ def weighed(search: DetourSearch, problem: Problem, law: Steering, point: tuple[
     return Tried(low, anomaly, entry, left, law, lift_at_entry_m_s2(problem, law), held or 0.0)
 
 
-def asked(search: DetourSearch) -> tuple[float, float, float]:
+def next_asked(search: DetourSearch) -> tuple[float, float, float]:
     """The low orbit to try next: perigee, anomaly, entry speed (0: none)."""
     best = search.best
     if search.stage == "turn" or best is None:

@@ -198,7 +198,7 @@ def watch(
     here = sample_after(
         last, time_s, velocity_m_s, gravity_m_s2, full_push_m_s2, throttle_frac, mass_kg, full_flow_kg_s
     )
-    engine = closed(engine, time_s)
+    engine = close_anchor(engine, time_s)
     fresh = engine.fresh + 1
     readings = (*engine.readings, reading_of(here))[-max(MOST_READINGS, fresh) :]
     jump = jump_in(engine, readings)
@@ -218,11 +218,11 @@ def begun_anew(engine: EngineEstimate, doubt: float = 0.0) -> EngineEstimate:
     """
     return engine._replace(
         anchors=(), readings=(), fresh=0, last=None, line=None, tested=None,
-        before=doubted(engine.known, doubt, doubt),
+        before=doubt_figures(engine.known, doubt, doubt),
     )  # fmt: skip
 
 
-def doubted(known: Known, thrust_sigma: float, exhaust_sigma: float) -> Known:
+def doubt_figures(known: Known, thrust_sigma: float, exhaust_sigma: float) -> Known:
     """The same figures, trusted less."""
     return known._replace(
         thrust_sigma=max(known.thrust_sigma, thrust_sigma), exhaust_sigma=max(known.exhaust_sigma, exhaust_sigma)
@@ -236,7 +236,7 @@ def due(engine: EngineEstimate, time_s: float, throttle_frac: float) -> bool:
         abs(throttle_frac - last.throttle_frac) > THROTTLE_STEP)  # fmt: skip
 
 
-def closed(engine: EngineEstimate, time_s: float) -> EngineEstimate:
+def close_anchor(engine: EngineEstimate, time_s: float) -> EngineEstimate:
     """The readings of the last half second made an anchor, and the line fitted, once they span it."""
     if engine.fresh == 0 or time_s - engine.readings[-engine.fresh].time_s < ANCHOR_EVERY_S - 0.5 * SAMPLE_EVERY_S:
         return engine
@@ -325,11 +325,11 @@ def likeliest(readings: Sequence[Reading], line: Line, noise: Noise, way: Vec, u
     speed = ramps([far for far, _ in along_line], [off for _, off in along_line], noise.fast_m_s**2, unsure, slow)
     lost = [line.mass_kg - r.mass_kg - line.flow * (r.burnt_kg - line.burnt_kg) for r in readings]
     mass = ramps([r.burnt_kg for r in readings], lost, noise.mass_fast_kg**2, line.middle_kg**2 + slow_mass, slow_mass)
-    jumps = [judged(ramp, confirming, line, noise) for ramp, confirming in zip(speed, mass, strict=True) if ramp]
-    return averaged(jumps, line.known.thrust)
+    jumps = [judge_jump(ramp, confirming, line, noise) for ramp, confirming in zip(speed, mass, strict=True) if ramp]
+    return average_jump(jumps, line.known.thrust)
 
 
-def averaged(jumps: Sequence[Jump], thrust: float) -> Jump | None:
+def average_jump(jumps: Sequence[Jump], thrust: float) -> Jump | None:
     """The mean jump over the instants at which it may have been, weighed by their odds; None below those asked for.
 
     A jump that is sure but of unknown size waits for more readings: guidance can make nothing of it.
@@ -352,7 +352,7 @@ def averaged(jumps: Sequence[Jump], thrust: float) -> Jump | None:
     return Jump(step, sigma, most, best) if sigma < KNOWN_WELL else None
 
 
-def judged(ramp: Ramp, confirming: Ramp | None, line: Line, noise: Noise) -> Jump:
+def judge_jump(ramp: Ramp, confirming: Ramp | None, line: Line, noise: Noise) -> Jump:
     """A ramp of the speed as a jump of the thrust, with its odds."""
     step, variance = ramp.step, ramp.fast + ramp.drift
     beyond = max(abs(step) - JUMP_FRAC * line.known.thrust, 0.0)

@@ -140,7 +140,7 @@ def place_of(k: int, unknowns: int) -> int:
 
 
 @part
-def moved(x: Sequence[float], step: Sequence[float], part: float) -> list[float]:
+def move_unknowns(x: Sequence[float], step: Sequence[float], part: float) -> list[float]:
     """Unknowns moved by a part of a step of the free ones."""
     out = list(x)
     for k in range(len(step)):
@@ -167,7 +167,7 @@ def set_inverse_at(task: Task, here: Point, inverse: MutableSequence[float]) -> 
     slope = [0.0] * (rows * count)
     task.counted[0] += SOLUTION_STEPS
     for k in range(count):
-        x = moved(here.x, here.rows[0:0], 0.0)
+        x = move_unknowns(here.x, here.rows[0:0], 0.0)
         x[place_of(k, count)] += DIFFERENCE
         beside = point_at(task, x)
         for i in range(rows):
@@ -204,7 +204,7 @@ def newton_step(task: Task, here: Point, inverse: Sequence[float], first_burn: f
     step = bounded_step(task, product(inverse, here.rows, task.unknowns), first_burn)
     size, part = length_of(here.rows), 1.0
     for _ in range(SHORTENINGS + 1):  # one call for all: each is compiled in
-        trial = point_at(task, moved(here.x, step, part))
+        trial = point_at(task, move_unknowns(here.x, step, part))
         if length_of(trial.rows) < size or task.counted[0] > task.most_steps:
             break
         part *= 0.4
@@ -238,7 +238,7 @@ def solve(
         if kept:
             ahead = product(inverse, here.rows, task.unknowns)
             step = [-value for value in ahead]
-            trial = point_at(task, moved(here.x, step, 1.0))
+            trial = point_at(task, move_unknowns(here.x, step, 1.0))
             task.counted[0] += KEPT_STEPS
             if length_of(trial.rows) < KEPT_GAIN * length_of(here.rows):
                 learn_step(inverse, step, product(inverse, trial.rows, task.unknowns), len(trial.rows))
@@ -273,7 +273,7 @@ def solve_cutoff(task: Task, start: list[float]) -> Solved:
     x, excess = list(start), 0.0
     beside = CUTOFF_DIFFERENCE_S / task.wanted.time_s
     for k in range(2 * CUTOFF_ROUNDS + 1):  # one call for all: each is compiled in
-        here = point_at(task, moved(x, [beside if k % 2 else 0.0], 1.0))
+        here = point_at(task, move_unknowns(x, [beside if k % 2 else 0.0], 1.0))
         if k == 2 * CUTOFF_ROUNDS or task.counted[0] > task.most_steps:
             break
         now = energy_excess(task.wanted, here.arrival, task.gravity.mu_m3_s2)

@@ -104,15 +104,15 @@ def lower(problem: Problem, law: Steering, burnout_kg: float, wanted: Target) ->
 
     round_law = reach(problem, circle(perigee), law)
     if round_law.converged and margin_kg(problem, round_law, burnout_kg) >= 0.0:
-        return searched(problem, ellipse, perigee, apogee, round_law, burnout_kg, also[0])
+        return search_family(problem, ellipse, perigee, apogee, round_law, burnout_kg, also[0])
     low = min(floor, perigee)
     low_law = reach(problem, circle(low), round_law if round_law.converged else law)
     if low_law.converged and margin_kg(problem, low_law, burnout_kg) >= 0.0:
-        return searched(problem, circle, low, perigee, low_law, burnout_kg, also[1])
+        return search_family(problem, circle, low, perigee, low_law, burnout_kg, also[1])
     return Lesser(None, low_law if low_law.converged else law, "the propellant reaches no safe orbit")
 
 
-def searched(
+def search_family(
     problem: Problem, family: Callable[[float], Target], within: float, beyond: float, law: Steering,
     burnout_kg: float, given_up: str,
 ) -> Lesser:  # fmt: skip

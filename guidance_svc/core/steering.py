@@ -154,12 +154,12 @@ def refine(problem: Problem, guess: Steering, iterations: int) -> Steering:
     """
     k = 1.0 / norm(guess.steer)  # the conditions ask for |p| = 1: the length of a law moved on in time is left behind
     unit_guess = replace(guess, steer=scale(k, guess.steer), steer_rate=scale(k, guess.steer_rate))
-    return solved(problem, unit_guess, WHOLE, NOTHING, NOTHING, iterations)
+    return solve_steering(problem, unit_guess, WHOLE, NOTHING, NOTHING, iterations)
 
 
 def refine_direction(problem: Problem, guess: Steering, iterations: int) -> Steering:
     """Newton on velocity alone, the turning rate held: for the last seconds, when position cannot be helped."""
-    return solved(problem, guess, DIRECTION, guess.steer_rate, NOTHING, iterations)
+    return solve_steering(problem, guess, DIRECTION, guess.steer_rate, NOTHING, iterations)
 
 
 def refine_circular(problem: Problem, guess: Steering, iterations: int) -> Steering:
@@ -169,16 +169,16 @@ def refine_circular(problem: Problem, guess: Steering, iterations: int) -> Steer
     """
     r2 = dot(problem.position_m, problem.position_m)
     horizon_rate = scale(1.0 / r2, cross(problem.position_m, problem.velocity_m_s))
-    return solved(problem, guess, DIRECTION, NOTHING, horizon_rate, iterations)
+    return solve_steering(problem, guess, DIRECTION, NOTHING, horizon_rate, iterations)
 
 
 def refine_cutoff(problem: Problem, guess: Steering) -> Steering:
     """Cutoff on orbital energy with the direction frozen: the last two seconds."""
-    law = solved(problem, guess, DIRECTION, guess.steer_rate, NOTHING, 0)
+    law = solve_steering(problem, guess, DIRECTION, guess.steer_rate, NOTHING, 0)
     return replace(law, converged=True)
 
 
-def solved(
+def solve_steering(
     problem: Problem, guess: Steering, unknowns: int, held_rate: Vec, turning: Vec, iterations: int
 ) -> Steering:
     """The law by Newton's method (core.newton), or with no iterations at all by its cutoff alone."""

@@ -154,13 +154,13 @@ def line_through(anchors: Sequence[Anchor], before: Known) -> tuple[Line, Noise]
     surely = count >= ENOUGH_ANCHORS
     between = float(max(3 * count - 4, 1))
     noise = Noise(
-        *parted(fast, mean, within, part, least, surely),
-        *parted(mass_fast, mass_mean, within, part, least_mass, surely),
+        *part_noise(fast, mean, within, part, least, surely),
+        *part_noise(mass_fast, mass_mean, within, part, least_mass, surely),
         3.0 * within if within else between, between,
     )  # fmt: skip
     sigma, flow_sigma = sqrt(mean / s.pp), sqrt(mass_mean / s.bb)
     before = given_way(before, slope, sigma, flow_slope, flow_sigma, noise.freedom)
-    thrust, flow, thrust_sigma, exhaust_sigma = weighed(before, slope, sigma, flow_slope, flow_sigma)
+    thrust, flow, thrust_sigma, exhaust_sigma = weigh_slopes(before, slope, sigma, flow_slope, flow_sigma)
     known = Known(max(thrust, LEAST_SCALE), max(flow, LEAST_SCALE), thrust_sigma, exhaust_sigma)
     line = Line(
         s.pushed_m_s, s.own_m_s, s.mass_kg, s.burnt_kg, thrust, flow, thrust_sigma * known.thrust, sqrt(mean / count),
@@ -188,7 +188,7 @@ def fast_parts(anchors: Sequence[Anchor], slope: float, flow_slope: float, withi
     return max(squares, 0.0) / (3.0 * within), max(mass_squares, 0.0) / within
 
 
-def parted(
+def part_noise(
     fast: float, mean: float, within: int, part: float, least: float, surely: bool
 ) -> tuple[float, float]:  # fmt: skip
     """Independent and slow part of a reading's noise, one sigma, from variances within and of anchors.
@@ -231,7 +231,7 @@ def log_odds(score: float, freedom: float) -> float:
     return 0.5 * (freedom + 1.0) * log1p(score / freedom)
 
 
-def weighed(before: Known, thrust: float, thrust_sigma: float, flow: float, flow_sigma: float) -> Known:
+def weigh_slopes(before: Known, thrust: float, thrust_sigma: float, flow: float, flow_sigma: float) -> Known:
     """Thrust and flow from the prior, whose errors go together, and from one measured slope of each.
 
     The normal equations of two unknowns, solved about the prior.

@@ -28,7 +28,7 @@ from guidance_svc.laws.instants import CONTACT_S
 from guidance_svc.laws.memory import Burn, Flight, Memory, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.rows import LawRow
-from guidance_svc.laws.signs import CUTOFF, IGNITE, ON_PAD_M_S, RELEASE, SEPARATE, dropped
+from guidance_svc.laws.signs import CUTOFF, IGNITE, ON_PAD_M_S, RELEASE, SEPARATE, is_stage_dropped
 from guidance_svc.laws.stack import limits_held, mass_at_burnout_kg
 from guidance_svc.wire.plans import PhaseModel
 from guidance_svc.wire.quantities import NotNegative, Positive, Program, require_rising
@@ -205,7 +205,7 @@ def done(memory: Memory[BoostMemory], now: Navigation, plan: FlightPlan, phase: 
     """Whether the stage has been let go and a later phase takes over."""
     last = memory.flight.phase + 1 == len(plan.phases)
     at = memory.own.separate_at_s
-    return not last and at is not None and now.time_s >= at and dropped(memory.flight, now, plan)
+    return not last and at is not None and now.time_s >= at and is_stage_dropped(memory.flight, now, plan)
 
 
 def order(memory: Memory[BoostMemory], now: Navigation, plan: FlightPlan, phase: Boost) -> Order:

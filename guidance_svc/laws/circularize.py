@@ -32,7 +32,7 @@ from guidance_svc.laws.engine import (
     watch_engine,
 )
 from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S
-from guidance_svc.laws.lean import leaned
+from guidance_svc.laws.lean import lean_direction
 from guidance_svc.laws.limit_learnt import ordered_throttle
 from guidance_svc.laws.memory import Burn, Flight, Margin, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
@@ -133,8 +133,8 @@ def order(memory: Memory[Burn], now: Navigation, plan: FlightPlan, phase: Apoaps
         raise ValueError("circularize flown before its first solution")
     status = status_after(burn) if law.converged else "converging"
     return Order(
-        direction=leaned(unit(law.vector_at(now.time_s)), burn.lean, now.time_s),
-        direction_soon=leaned(unit(law.vector_at(now.time_s + 1.0)), burn.lean, now.time_s + 1.0),
+        direction=lean_direction(unit(law.vector_at(now.time_s)), burn.lean, now.time_s),
+        direction_soon=lean_direction(unit(law.vector_at(now.time_s + 1.0)), burn.lean, now.time_s + 1.0),
         engine_on=now.time_s < burn.cutoff_at_s,
         throttle_frac=ordered_throttle(flight, plan),
         cutoff_at_s=burn.cutoff_at_s,

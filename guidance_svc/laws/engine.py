@@ -19,7 +19,7 @@ from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import along, dot, norm, scale, unit
 from guidance_svc.domain import Body, FlightPlan, Stage, ThrottleDown, Vec
-from guidance_svc.laws.lean import lean_planned, leaned, tuned
+from guidance_svc.laws.lean import lean_direction, lean_planned, tuned
 from guidance_svc.laws.limit_learnt import within_limit
 from guidance_svc.laws.memory import Burn, CutoffSeen, Finish, Flight
 from guidance_svc.laws.navigation import Navigation
@@ -94,7 +94,7 @@ def pointing_now(burn: Burn, now: Navigation) -> tuple[float, float, float]:
     if now.pointing is not None:
         return now.pointing
     law = burn.law or burn.trial
-    return leaned(unit(law.vector_at(now.time_s)), burn.lean, now.time_s) if law else now.local.up
+    return lean_direction(unit(law.vector_at(now.time_s)), burn.lean, now.time_s) if law else now.local.up
 
 
 def flown_stage(flight: Flight, plan: FlightPlan) -> Stage:

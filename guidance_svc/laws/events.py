@@ -46,7 +46,7 @@ def can_be(name: str, again: bool) -> bool:
     return kind is not None and kind is not DROP_COVER and (kind.again or not again)
 
 
-def acknowledged(seen_event: str | None, flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
+def acknowledge_event(seen_event: str | None, flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
     """The flight with an event that was sent, whose time has come and that the state does not belie, done."""
     event = next((sent for sent in flight.sent if sent.id == seen_event), None)
     if event is None or now.time_s < event.at_s - CLOCK_SLACK_S or EVENTS[event.name].belied(event, flight, now, plan):
@@ -128,7 +128,7 @@ def overdue_words(order: Order, standing: Event | None, flight: Flight, time_s: 
     return tuple(f"{event.name} was due at {event.at_s:.1f} s and nothing shows that it happened" for event in late)
 
 
-def noted(flight: Flight, event: Event | None, turning: Turning, now: Navigation) -> Flight:
+def note_reply(flight: Flight, event: Event | None, turning: Turning, now: Navigation) -> Flight:
     """The flight after the reply: the event that went out, as last said, the rates told, and the mass of this state."""
     sent = flight.sent
     if event is not None and not (sent and sent[-1] == event) and event.id not in flight.seen:

@@ -20,13 +20,13 @@ from guidance_svc.laws.engine import cruise_throttle, finish_burn, flown_stage, 
 from guidance_svc.laws.insertion_cycle import solve as solve
 from guidance_svc.laws.insertion_memory import RELIGHT_S, InsertionMemory, arcs_now, problem_now
 from guidance_svc.laws.instants import CLOCK_SLACK_S, CONTACT_S, NEAR_CUTOFF_CONTACT_S, lit_by
-from guidance_svc.laws.lean import leaned
+from guidance_svc.laws.lean import lean_direction
 from guidance_svc.laws.limit_learnt import limit_words, ordered_throttle, watch_limit
 from guidance_svc.laws.memory import Burn, Engine, Flight, Memory, Numbers, Order, rates_kept
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import burn_missed, low_path, safe_direction, shortage, surely_short
 from guidance_svc.laws.rows import LawRow
-from guidance_svc.laws.signs import CUTOFF, IGNITE, SEPARATE, dropped
+from guidance_svc.laws.signs import CUTOFF, IGNITE, SEPARATE, is_stage_dropped
 from guidance_svc.laws.stack import burn_left_s, limits_held, mass_at_burnout_kg, spent
 from guidance_svc.wire.plans import PhaseModel
 from guidance_svc.wire.quantities import NotNegative, Time
@@ -141,7 +141,7 @@ def after_separation(
     flight: Flight, own: InsertionMemory, now: Navigation, plan: FlightPlan
 ) -> Memory[InsertionMemory]:
     """Take the next stage once the spent one is gone."""
-    if not dropped(flight, now, plan):
+    if not is_stage_dropped(flight, now, plan):
         return Memory(flight, own)
     burn = own.burn
     if burn.ignite_at_s is not None and now.time_s >= burn.ignite_at_s:
@@ -196,9 +196,9 @@ def order(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, ph
         burning = cutoff is None or time_s < cutoff
     else:
         burning = ignite_at - time_s <= CLOCK_SLACK_S and own.separate_at_s is None
-    soon = None if rates_kept(flight.turning, time_s) else steered(burn, law, now, plan, time_s + 1.0)
+    soon = None if rates_kept(flight.turning, time_s) else direction_at(burn, law, now, plan, time_s + 1.0)
     return Order(
-        direction=steered(burn, law, now, plan, time_s),
+        direction=direction_at(burn, law, now, plan, time_s),
         direction_soon=soon,
         engine_on=burning,
         throttle_frac=ordered_throttle(flight, plan),
@@ -228,11 +228,11 @@ def insertion_words(
     return words if limit is None else words + limit_words(limit)
 
 
-def steered(burn: Burn, law: Steering, now: Navigation, plan: FlightPlan, time_s: float) -> Vec:
+def direction_at(burn: Burn, law: Steering, now: Navigation, plan: FlightPlan, time_s: float) -> Vec:
     """The law's direction at a time, kept off the ground and within the air's limits."""
     direction = unit(law.vector_at(time_s))
     if burn.lean is not None:
-        direction = leaned(direction, burn.lean, time_s)
+        direction = lean_direction(direction, burn.lean, time_s)
     if burn.given_up:
         direction = safe_direction(burn, now, direction)
     return direction if plan.boost is None else within_air_limits(direction, now, plan, plan.boost)

@@ -8,7 +8,7 @@ from math import inf
 
 from guidance_svc.core.burns import mass_at_end_kg
 from guidance_svc.core.detour import Detour
-from guidance_svc.core.detour_search import DetourSearch, begun, detour_law, stepped
+from guidance_svc.core.detour_search import DetourSearch, begun, detour_law, step_search
 from guidance_svc.core.effort import allowed, left
 from guidance_svc.core.second_order import is_minimum
 from guidance_svc.core.starter import first_guess, lofted_guess
@@ -43,12 +43,12 @@ def solve(
 ) -> Memory[InsertionMemory]:
     """One major cycle from this state; while a detour is searched, a step of that too, or between two cycles alone."""
     if not between_cycles(memory.own, now, plan):
-        memory = cycled(memory, now, plan, phase)
+        memory = run_cycle(memory, now, plan, phase)
     own = memory.own
-    return searched(memory, now, plan) if own.search is not None and own.burn.attempts == 0 else memory
+    return search_detour(memory, now, plan) if own.search is not None and own.burn.attempts == 0 else memory
 
 
-def cycled(
+def run_cycle(
     memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, phase: Insertion
 ) -> Memory[InsertionMemory]:
     """The law solved from this state."""
@@ -61,7 +61,7 @@ def cycled(
         return Memory(flight, search_over(own))
     trial = solved_law(problem, start, burn.detour, to_go)
     if law_is_whole(burn.detour, to_go) and trial.converged:
-        trial = trusted(burn, problem, trial)
+        trial = trust_law(burn, problem, trial)
     if not trial.converged:
         hopeless = burn.law is None and burn.attempts + 1 >= HOPELESS_AFTER_CYCLES
         given_up = NO_WAY_FOUND if hopeless else burn.given_up
@@ -123,7 +123,7 @@ def between_cycles(own: InsertionMemory, now: Navigation, plan: FlightPlan) -> b
     return now.time_s - own.burn.solved_at_s < plan.major_cycle_s
 
 
-def searched(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan) -> Memory[InsertionMemory]:
+def search_detour(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan) -> Memory[InsertionMemory]:
     """One step of the search; at its end the detour is taken up if it saves enough to be worth a second ignition."""
     own = memory.own
     search, law = own.search, own.burn.law
@@ -131,7 +131,7 @@ def searched(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan)
     if search is None or law is None or law.cutoff_s - now.time_s < SEARCH_ENDS_S:
         return given_up
     try:
-        search = search if search.over else replace(stepped(search), cut_short=0)
+        search = search if search.over else replace(step_search(search), cut_short=0)
         return searched_on(memory, now, plan, search)
     except BudgetSpent:  # the major cycle before it took too much of this message's: the next one may have enough
         again = search.cut_short + 1 < MOST_CUT_SHORT
@@ -174,7 +174,7 @@ def taken_up(
     return Memory(flight, own._replace(search=search))
 
 
-def trusted(burn: Burn, problem: Problem, trial: Steering) -> Steering:
+def trust_law(burn: Burn, problem: Problem, trial: Steering) -> Steering:
     """The trial, or a cheaper law in its place where it is new or costs more than the law in force.
 
     Newton's method finds any law that meets the conditions; one that turns the vehicle round meets them too. What is no

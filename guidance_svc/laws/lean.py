@@ -58,7 +58,7 @@ def angle_at(lean: Lean, time_s: float) -> float:
     return -min(angle, slope * (since - first))
 
 
-def leaned(direction: Vec, lean: Lean | None, time_s: float) -> Vec:
+def lean_direction(direction: Vec, lean: Lean | None, time_s: float) -> Vec:
     """A direction of the law with the lean on it."""
     angle = angle_at(lean, time_s) if lean is not None else 0.0
     if lean is None or angle == 0.0:

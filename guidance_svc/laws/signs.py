@@ -91,7 +91,7 @@ def moves(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bo
     return norm(now.ground_velocity_m_s) > ON_PAD_M_S
 
 
-def dropped(flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
+def is_stage_dropped(flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
     """Whether the present stage has been let go: by its number, an acknowledgement or the mass, if none is belied."""
     if still_on(flight, now, plan):
         return False
@@ -117,7 +117,7 @@ def still_on(flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
 
 def stage_gone(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
     """By the stage's number, an acknowledgement or the mass."""
-    return dropped(flight, now, plan)
+    return is_stage_dropped(flight, now, plan)
 
 
 def stage_there(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:

@@ -315,7 +315,7 @@ def parts(path: Path) -> list[Path]:
     return found
 
 
-def chained(paths: Sequence[Path]) -> list[Path]:
+def chain_parts(paths: Sequence[Path]) -> list[Path]:
     """Recordings in the order given, each with the files that go on where it ends; each file once."""
     chains = [parts(path) for path in dict.fromkeys(paths)]
     later = {path.absolute() for chain in chains for path in chain[1:]}

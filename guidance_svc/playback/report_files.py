@@ -70,7 +70,7 @@ def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[
         flights = [(flown, Burns(flown)) for flown in flights_of(recording, wanted.vehicle)]
         let_go(recording)
         folder = wanted.out or Path(f"{wanted.recording.stem}-report")
-        paths = list(written(wanted, recording, flights, epoch, folder, progress))
+        paths = list(write_files(wanted, recording, flights, epoch, folder, progress))
     for path in paths:
         echo(str(path))
     for remark in recording.remarks:
@@ -91,7 +91,7 @@ def replayed(recording: Recording, service: Answering, progress: Progress) -> No
         service.close()
 
 
-def written(
+def write_files(
     wanted: Wanted, recording: Recording, flights: list[tuple[Flown, Burns]], epoch: datetime, folder: Path,
     progress: Progress,
 ) -> Iterator[Path]:  # fmt: skip

@@ -11,7 +11,7 @@ from guidance_svc.domain import VehicleState
 from guidance_svc.errors import GuidanceError
 from guidance_svc.laws.table import act_of
 from guidance_svc.playback.course import Course, Exchange, Happening, Session
-from guidance_svc.playback.recordings import MISSHAPEN, RecordedSession, RecordingReader, chained, readers
+from guidance_svc.playback.recordings import MISSHAPEN, RecordedSession, RecordingReader, chain_parts, readers
 from guidance_svc.playback.report_thinning import FIRST_GAP_S, MOST_STATES, kept
 from guidance_svc.report.flown import SeenEvent
 from guidance_svc.wire.parse import parse_state
@@ -130,7 +130,7 @@ def read_recording(
     Raises:
         RecordingError: it cannot be read.
     """
-    recording, course = Recording(path, files=chained([path, *others]), most_states=most_states), Course()
+    recording, course = Recording(path, files=chain_parts([path, *others]), most_states=most_states), Course()
     for reader in readers(recording.files):
         read_part(recording, course, reader, progress)
     recording.start_ns, recording.end_ns = course.first_ns or 0, course.last_ns

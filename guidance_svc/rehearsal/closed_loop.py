@@ -95,7 +95,7 @@ def fly_ascent(
     def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
         flight.state, flight.states = craft.state, flight.states + 1
         if in_ascent(command.phase):
-            noted(flight, command, world, on_row, row_every_s)
+            note_ascent(flight, command, world, on_row, row_every_s)
 
     log = fly(
         craft, in_process(Session(plan, frame)), past_insertion, frame=frame, tick_s=tick_s, most_s=LONGEST_S,
@@ -107,7 +107,7 @@ def fly_ascent(
         phase = log.last.phase if log.last else "none"
         raise GuidanceError("not_inserted", plan.name, f"an insertion within {LONGEST_S:g} s", phase)
     flight.events = log.events
-    return ended(flight, plan, world)
+    return close_ascent(flight, plan, world)
 
 
 def past_insertion(log: FlightLog) -> bool:
@@ -120,7 +120,7 @@ def in_ascent(phase: str) -> bool:
     return is_from_ground(phase) or aim_of(phase) == "target"
 
 
-def noted(
+def note_ascent(
     flight: AscentFlight, command: Command, world: World, on_row: Callable[[AscentRow], None], every_s: float
 ) -> None:
     """Extremes, and a row from time to time."""
@@ -156,7 +156,7 @@ def row_of(state: SimState, command: Command, world: World) -> AscentRow:
     )  # fmt: skip
 
 
-def ended(flight: AscentFlight, plan: FlightPlan, world: World) -> AscentFlight:
+def close_ascent(flight: AscentFlight, plan: FlightPlan, world: World) -> AscentFlight:
     """The flight with its outcome."""
     state, last = flight.state, len(world.vehicle.stages) - 1
     flight.margin_kg = state.propellant_kg[last] - world.vehicle.stages[last].reserve_kg

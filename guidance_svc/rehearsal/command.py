@@ -70,7 +70,7 @@ def run_rehearsal(library: Library, ask: Ask, say: Callable[[str], None]) -> int
     service = NearService(library, ask.out)
     try:
         with progress() as watch:
-            legs = flown(library, ask, service, watch)
+            legs = fly_legs(library, ask, service, watch)
     finally:
         service.close()
     say(CAUTION)
@@ -78,7 +78,7 @@ def run_rehearsal(library: Library, ask: Ask, say: Callable[[str], None]) -> int
     for leg in legs:
         rows = rows_of(leg)
         missed += misses(leg, rows, ask.bounds)
-        for line in told(leg, text_table(rows) if rows else ""):
+        for line in flight_lines(leg, text_table(rows) if rows else ""):
             say(line)
     bounds = f"{ask.bounds.apsides_m:g} m and {ask.bounds.plane_deg:g} deg"
     say("\n".join(["NOT AS PLANNED", *missed]) if missed else f"flown as planned, within {bounds} of the target")
@@ -87,7 +87,7 @@ def run_rehearsal(library: Library, ask: Ask, say: Callable[[str], None]) -> int
     return MISSED if missed else 0
 
 
-def told(leg: Leg, table: str) -> Iterator[str]:
+def flight_lines(leg: Leg, table: str) -> Iterator[str]:
     """One vehicle's flight in lines."""
     states = leg.log.commands if leg.log is not None else 0
     yield f"\n{leg.name}: flight plan {leg.plan.name}, {states} commands"
@@ -96,7 +96,7 @@ def told(leg: Leg, table: str) -> Iterator[str]:
         yield table
 
 
-def flown(library: Library, ask: Ask, service: NearService, watch: Watch) -> list[Leg]:
+def fly_legs(library: Library, ask: Ask, service: NearService, watch: Watch) -> list[Leg]:
     """The vehicle, then what it carries.
 
     Raises:

@@ -83,7 +83,7 @@ def after_engine_loss(world: World, stage: int, d: Disturbances) -> World:
     return replace(world, vehicle=replace(world.vehicle, stages=stages))
 
 
-def told(message: VehicleState, d: Disturbances, draw: Random) -> VehicleState:
+def disturb_state(message: VehicleState, d: Disturbances, draw: Random) -> VehicleState:
     """The state as the script reads and tells it, from the true one."""
     if d.noise_m == d.noise_m_s == d.noise_kg == 0.0 and not d.untold:
         return message

@@ -17,7 +17,7 @@ from guidance_svc.domain import Command, Event, Frame, VehicleState
 from guidance_svc.errors import GuidanceError
 from guidance_svc.laws.table import is_over
 from guidance_svc.rehearsal.craft import CLOCK_DIGITS, Craft
-from guidance_svc.rehearsal.disturbances import NONE, Disturbances, after_engine_loss, on_ticks, told
+from guidance_svc.rehearsal.disturbances import NONE, Disturbances, after_engine_loss, disturb_state, on_ticks
 from guidance_svc.rehearsal.orders import INSTANT_S, controls_for, seconds_for
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import SimState, World, mass_kg
@@ -186,7 +186,7 @@ class _Script:
             return
         self.next_s = round(self.now_s + self.state_s, CLOCK_DIGITS)
         true = telemetry(self.craft.state, self.craft.world, self.frame, self.seq, self.form, self.seen)
-        message, self.seq = told(true, self.d, self.noise), self.seq + 1
+        message, self.seq = disturb_state(true, self.d, self.noise), self.seq + 1
         if self.gets_lost():
             return
         command = self.guide(message)

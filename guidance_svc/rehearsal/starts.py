@@ -33,16 +33,16 @@ def at_separation(plan: FlightPlan) -> SimState:
     normal: Vec = (sin(i) * sin(node), -sin(i) * cos(node), cos(i))
     ahead = cross(normal, along_node)
     c, s = cos(START_ARGUMENT_RAD), sin(START_ARGUMENT_RAD)
-    out = mixed(along_node, c, ahead, s)
-    forward = mixed(along_node, -s, ahead, c)
+    out = mix_vectors(along_node, c, ahead, s)
+    forward = mix_vectors(along_node, -s, ahead, c)
     radius = body.radius_m + START_ALTITUDE_M
     speed = START_SPEED_FRAC * sqrt(body.mu_m3_s2 / radius)
-    velocity = mixed(out, speed * sin(START_PATH_ANGLE_RAD), forward, speed * cos(START_PATH_ANGLE_RAD))
+    velocity = mix_vectors(out, speed * sin(START_PATH_ANGLE_RAD), forward, speed * cos(START_PATH_ANGLE_RAD))
     position: Vec = (radius * out[0], radius * out[1], radius * out[2])
     return SimState(START_S, position, velocity, unit(velocity), full_tanks(plan.vehicle))
 
 
-def mixed(a: Vec, x: float, b: Vec, y: float) -> Vec:
+def mix_vectors(a: Vec, x: float, b: Vec, y: float) -> Vec:
     """x a + y b."""
     return (x * a[0] + y * b[0], x * a[1] + y * b[1], x * a[2] + y * b[2])
 

@@ -40,11 +40,11 @@ def csv_pieces(flown: Flown, start: datetime) -> Iterator[str]:
 
 def columns(flown: Flown, start: datetime) -> tuple[Sequence[str], Iterator[Sequence[Any]]]:
     """Column names and rows."""
-    table = {**told(flown, start), **derived(flown), **answered(flown)}
+    table = {**state_columns(flown, start), **derived(flown), **answered(flown)}
     return tuple(table), zip(*table.values(), strict=True)
 
 
-def told(flown: Flown, start: datetime) -> Columns:
+def state_columns(flown: Flown, start: datetime) -> Columns:
     """What the states told."""
     track, said = flown.track, flown.replies
     return {

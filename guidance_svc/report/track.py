@@ -111,13 +111,13 @@ class Track:
         """Number of the stretch without gaps that a state belongs to."""
         whole = (self.gaps_s > 0.0) & (self.gaps_s <= LONGEST_GAP_S)
         whole &= (np.diff(self.stage) == 0) & ~mass_dropped(self.masses_kg, self.gaps_s)
-        return counted(whole)
+        return number_runs(whole)
 
     @cached_property
     def burns(self) -> Ints:
         """Number of the stretch in which moreover engine and throttle do not jump."""
         smooth = (np.diff(self.runs) == 0) & (self.engine_on[1:] == self.engine_on[:-1])
-        return counted(smooth & (np.abs(np.diff(self.throttle_frac)) <= THROTTLE_STEP))
+        return number_runs(smooth & (np.abs(np.diff(self.throttle_frac)) <= THROTTLE_STEP))
 
     @cached_property
     def pieces(self) -> Ints:
@@ -125,7 +125,7 @@ class Track:
         cosine = np.einsum("ij,ij->i", self.pointing[1:], self.pointing[:-1])
         smooth = np.diff(self.burns) == 0
         smooth &= (self.standing[1:] == self.standing[:-1]) & ~(cosine < np.cos(TURN_STEP_RAD))
-        return counted(smooth)
+        return number_runs(smooth)
 
     def integral(self, rate: Floats) -> Floats:
         """Running integral over time by the trapezoid rule; flat over gaps."""
@@ -135,7 +135,7 @@ class Track:
         return np.concatenate([np.zeros((1, *rate.shape[1:])), np.cumsum(steps, axis=0)])
 
 
-def counted(joined: Bools) -> Ints:
+def number_runs(joined: Bools) -> Ints:
     """Numbers that rise by one wherever two neighbours are not joined."""
     return np.concatenate([[0], np.cumsum(~joined)]).astype(np.int64)
 

@@ -126,7 +126,7 @@ class History:
 
     def add(self, state: VehicleState) -> None:
         """Append the next state, packed."""
-        self.stream += framed(pack(state), self.branch)
+        self.stream += frame_state(pack(state), self.branch)
         if self.end - self.first > self.limit_bytes:
             self.drop_oldest()
 
@@ -311,7 +311,7 @@ class History:
         return start, self.bytes_between(start, self.end), (last,) if last else ()
 
 
-def framed(data: bytes, branch: int) -> bytes:
+def frame_state(data: bytes, branch: int) -> bytes:
     """A packed state as it stands in the stream."""
     length = len(data)
     return FRAME.pack(length, branch, crc32(data, length ^ branch << 8 & MASK)) + data

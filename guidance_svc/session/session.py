@@ -10,7 +10,7 @@ from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Phase, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, MessageFault, NotConverged, SessionFault
 from guidance_svc.laws.cover import forget_look_ahead, settle_engine, uncovered, watch_drop, with_drop_event
-from guidance_svc.laws.events import Instant, acknowledged, at_instant, noted, require_known, shown
+from guidance_svc.laws.events import Instant, acknowledge_event, at_instant, note_reply, require_known, shown
 from guidance_svc.laws.memory import Burn, Flight, Memory, Order, Own
 from guidance_svc.laws.navigation import Navigation, navigate
 from guidance_svc.laws.rows import LawRow
@@ -156,7 +156,7 @@ class Session:
         """The session after a state, with the reply, and how many steps that took; nothing is changed."""
         flight = point.memory.flight if point else self.first_flight(message, now)
         if message.seen_event is not None:
-            flight = acknowledged(message.seen_event, flight, now, uncovered(self.plan, flight))
+            flight = acknowledge_event(message.seen_event, flight, now, uncovered(self.plan, flight))
         with allowed(REPLY_STEPS) as effort:
             after, command = self.fly(point, flight, now, message.seq)
         due = False
@@ -198,7 +198,7 @@ class Session:
         rates = turning(order, flight, now, plan, self.frame)
         numbers = row.numbers(Memory(flight, own), now, plan, phase) if self.detail else None
         command = command_for(seq, order, instant, flight, rates, now, plan, self.frame, numbers)
-        return Memory(noted(flight, command.event, rates, now), own), command
+        return Memory(note_reply(flight, command.event, rates, now), own), command
 
     def entered(self, flight: Flight, left: Burn | None, now: Navigation) -> Memory[object]:
         """The phase begins with this state.

@@ -93,7 +93,7 @@ def pull(
 
 
 @kernel
-def moved(p: Vec, k: float, v: Vec) -> Vec:
+def add_scaled(p: Vec, k: float, v: Vec) -> Vec:
     """p + k v."""
     return (p[0] + k * v[0], p[1] + k * v[1], p[2] + k * v[2])
 
@@ -130,12 +130,12 @@ def fly(
         m1, m2 = m0 - flow * half, m0 - flow * step
         d1, d2 = slewed(start, wanted, rate * (i + 0.5) * step), slewed(start, wanted, rate * (i + 1) * step)
         a0 = pull(p, v, m0, d0, push, body, drag_area_m2, mach, drag)
-        v1 = moved(v, half, a0)
-        a1 = pull(moved(p, half, v), v1, m1, d1, push, body, drag_area_m2, mach, drag)
-        v2 = moved(v, half, a1)
-        a2 = pull(moved(p, half, v1), v2, m1, d1, push, body, drag_area_m2, mach, drag)
-        v3 = moved(v, step, a2)
-        a3 = pull(moved(p, step, v2), v3, m2, d2, push, body, drag_area_m2, mach, drag)
+        v1 = add_scaled(v, half, a0)
+        a1 = pull(add_scaled(p, half, v), v1, m1, d1, push, body, drag_area_m2, mach, drag)
+        v2 = add_scaled(v, half, a1)
+        a2 = pull(add_scaled(p, half, v1), v2, m1, d1, push, body, drag_area_m2, mach, drag)
+        v3 = add_scaled(v, step, a2)
+        a3 = pull(add_scaled(p, step, v2), v3, m2, d2, push, body, drag_area_m2, mach, drag)
         k = step / 6.0
         p = (
             p[0] + k * (v[0] + 2.0 * (v1[0] + v2[0]) + v3[0]),

@@ -121,10 +121,10 @@ def wanted_unit(pointing: Vec) -> Vec:
 
 def advance(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:
     """The state at a later instant, no command between; split at full thrust, empty tank and end of the turn."""
-    state = settled(state, wanted, world)
+    state = settle_changes(state, wanted, world)
     while state.time_s < until_s:
         change_s = state.time_s + time_to_change_s(state, wanted, world)
-        state = settled(stretch(state, wanted, min(until_s, change_s), world), wanted, world)
+        state = settle_changes(stretch(state, wanted, min(until_s, change_s), world), wanted, world)
     return state
 
 
@@ -143,7 +143,7 @@ def time_to_change_s(state: SimState, wanted: Vec, world: World) -> float:
     return min(changes_ahead_s(state, wanted, world))
 
 
-def settled(state: SimState, wanted: Vec, world: World) -> SimState:
+def settle_changes(state: SimState, wanted: Vec, world: World) -> SimState:
     """Changes that are nearer than the clock can resolve, made now; the others stay ahead by more than that."""
     near_s = INSTANT_S + 1e-15 * abs(state.time_s)
     lit, dry, turned = changes_ahead_s(state, wanted, world)
@@ -168,7 +168,7 @@ def stretch(state: SimState, wanted: Vec, until_s: float, world: World) -> SimSt
         place, speed = turn_z(state.position_m, angle), turn_z(state.velocity_m_s, angle)
         pointing = turn_z(state.pointing, angle)
     else:
-        place, speed = flown(state, wanted, span_s, engine, world.step_s, world)
+        place, speed = fly_stretch(state, wanted, span_s, engine, world.step_s, world)
         pointing = turned_for(state, wanted, span_s, world)
     return SimState(
         until_s, place, speed, pointing, tanks, state.stage, state.engine_on, state.throttle_frac, state.held_down,
@@ -182,7 +182,7 @@ def turned_for(state: SimState, wanted: Vec, span_s: float, world: World) -> Vec
     return wanted if rate == inf else slewed(state.pointing, wanted, rate * span_s)
 
 
-def flown(
+def fly_stretch(
     state: SimState, wanted: Vec, span_s: float, engine: tuple[float, float, float], step_s: float, world: World
 ) -> tuple[Vec, Vec]:
     """Position and velocity after a stretch, in equal integration steps of at most `step_s`."""
@@ -220,7 +220,7 @@ def coast(state: SimState, duration_s: float, world: World, wanted: Vec | None =
         if in_thick_air(state, world):
             state = advance(state, aim, min(end_s, state.time_s + 1.0), world)
             continue
-        place, speed = flown(state, aim, span_s, (0.0, 0.0, 0.0), world.coast_step_s, world)
+        place, speed = fly_stretch(state, aim, span_s, (0.0, 0.0, 0.0), world.coast_step_s, world)
         turned = turned_for(state, aim, span_s, world)
         until_s = end_s if span_s >= end_s - state.time_s else state.time_s + span_s
         state = replace(state, time_s=until_s, position_m=place, velocity_m_s=speed, pointing=turned)

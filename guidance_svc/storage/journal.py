@@ -29,7 +29,7 @@ from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import Registry, Seat
 from guidance_svc.storage.durable import Syncing
 from guidance_svc.storage.folder_lock import lock_folder
-from guidance_svc.storage.journal_files import MARK_FRAME, Damage, Head, framed, head_bytes, seed_of, stem_of
+from guidance_svc.storage.journal_files import MARK_FRAME, Damage, Head, frame_mark, head_bytes, seed_of, stem_of
 from guidance_svc.storage.journal_reader import Mirror, MirrorReader
 from guidance_svc.storage.journal_reading import (
     Found,
@@ -277,7 +277,7 @@ class FolderJournal:
         descriptor = os.open(self._path(mirror, "marks"), os.O_WRONLY | os.O_CREAT | BINARY, 0o600)
         try:
             os.ftruncate(descriptor, at)
-            data = b"".join(framed(mark, seed, branch) for mark in unsaved.marks)
+            data = b"".join(frame_mark(mark, seed, branch) for mark in unsaved.marks)
             write_all(descriptor, data, at)
         finally:
             os.close(descriptor)

@@ -139,7 +139,7 @@ def seed_of(stem: str, flight: int, generation: int) -> int:
     return crc32(f"{stem}.{flight}.{generation}".encode())
 
 
-def framed(mark: Mark, seed: int, branch: int) -> bytes:
+def frame_mark(mark: Mark, seed: int, branch: int) -> bytes:
     """A mark as it stands in its file.
 
     Args:

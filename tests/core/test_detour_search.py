@@ -13,7 +13,7 @@ from math import inf, sqrt
 import pytest
 
 from guidance_svc.core.detour import far_radius_m, possible, second_gain_m_s, second_target, way_point
-from guidance_svc.core.detour_search import CALLS, STEPS, DetourSearch, begun, stepped, whole_search
+from guidance_svc.core.detour_search import CALLS, STEPS, DetourSearch, begun, step_search, whole_search
 from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.starter import first_guess
@@ -69,7 +69,7 @@ def test_a_step_costs_no_more_than_a_major_cycle(name: str) -> None:
         predict(search.problem, search.direct.steer, search.direct.steer_rate, search.direct.burn_s)
     while not search.over:
         with allowed(UNBOUNDED) as effort:
-            search = stepped(search)
+            search = step_search(search)
         steps, most = steps + 1, max(most, effort.spent)
     assert search.stage == "done"
     assert one.spent < most <= (2 + 13 * STEPS) * one.spent
@@ -81,13 +81,13 @@ def test_a_search_without_any_law_ends() -> None:
     weak = tuple(replace(arc, thrust_n=0.02 * arc.thrust_n) for arc in search.problem.arcs)
     search = replace(search, problem=replace(search.problem, arcs=weak))
     while not search.over:
-        search, steps = stepped(search), steps + 1
+        search, steps = step_search(search), steps + 1
     assert search.detour is None
     assert steps <= CALLS
 
 
 def test_a_search_half_way_is_kept_and_read_back_exactly() -> None:
-    search = stepped(stepped(search_of("V18", "cutoff")))
+    search = step_search(step_search(search_of("V18", "cutoff")))
     again = unpack(DetourSearch, pack(search))
     assert again == search
     assert whole_search(again).detour == whole_search(search).detour

@@ -209,14 +209,14 @@ def test_states_and_rows_are_not_kept_longer_than_they_are_needed(
 ) -> None:
     """Of 100,000 states they are 150 MB: none is left while the page is drawn, and the CSV is never whole."""
     left: list[int] = []
-    written = report_files.written
+    written = report_files.write_files
 
     def looked_at(wanted: report_files.Wanted, recording: Recording, *others: object) -> object:
         left.append(sum(len(session.states) + len(session.commands) for session in recording.sessions))
         left.append(len(recording.asked))
         return written(wanted, recording, *others)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(report_files, "written", looked_at)
+    monkeypatch.setattr(report_files, "write_files", looked_at)
     monkeypatch.setattr("guidance_svc.report.csv_text.PIECE_ROWS", 7)
     result = run(kite, "--out", tmp_path, "--csv")
     assert result.exit_code == 0, result.stderr

@@ -109,7 +109,7 @@ FUNCTIONS: Final[dict[str, tuple[Any, str, bool]]] = {
     "recording.write": (Failing, "write", True),
     "recording.truncate": (Failing, "truncate", True),
     "recording.close": (Failing, "close", True),
-    "journal.framed": (journal, "framed", False),
+    "journal.frame_mark": (journal, "frame_mark", False),
     "journal.head_bytes": (journal, "head_bytes", False),
     "journal.pack": (journal, "pack", False),
     "history.take_unsaved": (History, "take_unsaved", False),

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from guidance_svc.session.history import FRAME, framed, whole_frames
+from guidance_svc.session.history import FRAME, frame_state, whole_frames
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import digest_of
 from guidance_svc.session.session import DAMAGED
@@ -185,15 +185,15 @@ def test_a_request_to_forget_that_names_another_vehicle_gives_nobody_up(
 
 def test_an_undone_branch_behind_a_new_one_is_no_part_of_the_stream() -> None:
     # a power cut may lose the cut of a file and keep what was written after it, whose states are as long
-    old = b"".join(framed(bytes([65 + n]) * 50, 1) for n in range(6))
-    new = b"".join(framed(bytes([97 + n]) * 50, 2) for n in range(2))
+    old = b"".join(frame_state(bytes([65 + n]) * 50, 1) for n in range(6))
+    new = b"".join(frame_state(bytes([97 + n]) * 50, 2) for n in range(2))
     shown = old[: 2 * len(new) // 2] + new + old[2 * len(new) :]
     assert len(shown) == len(old)
     assert [data[:1] for _, data, _ in whole_frames(shown)] == [b"A", b"B", b"a", b"b"]
 
 
 def test_zeros_that_were_never_written_are_no_states() -> None:
-    assert list(whole_frames(framed(b"x" * 20, 1) + bytes(10 * FRAME.size)))[1:] == []
+    assert list(whole_frames(frame_state(b"x" * 20, 1) + bytes(10 * FRAME.size)))[1:] == []
 
 
 def test_a_journal_that_cannot_be_read_at_all_is_told_in_a_sentence(
@@ -223,7 +223,7 @@ def reloaded_after_a_flip(folder: Path, kind: str, dice: random.Random) -> str:
     life.open(VICTIM, "secret-0")
     history = life.registry.seats[VICTIM].session.history
     assert history.first == 0
-    assert history.base > sum(len(framed(pack(each.message), 1)) for each in flight()[:there])
+    assert history.base > sum(len(frame_state(pack(each.message), 1)) for each in flight()[:there])
     path = next(folder.glob(f"{stem_of(VICTIM)}.*.{kind}"))
     data = bytearray(path.read_bytes())
     near = history.before(flight()[there].message.time_s).at - dice.randrange(1, 900)

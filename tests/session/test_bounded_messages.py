@@ -144,7 +144,7 @@ def test_a_search_for_a_coast_outlives_a_message_whose_budget_ended(
 ) -> None:
     plan, states = coasting_flight(40)
     session, calls = Session(plan, Frame()), []
-    step = insertion_cycle.stepped
+    step = insertion_cycle.step_search
 
     def out_of_budget(search: DetourSearch) -> DetourSearch:
         calls.append(search)
@@ -152,7 +152,7 @@ def test_a_search_for_a_coast_outlives_a_message_whose_budget_ended(
             raise BudgetSpent("budget_spent", "", "less", "more")
         return step(search)
 
-    monkeypatch.setattr(insertion_cycle, "stepped", out_of_budget)
+    monkeypatch.setattr(insertion_cycle, "step_search", out_of_budget)
     replies = [session.state(state) for state in states]
     found = any("a coast saves 331 kg" in word for reply in replies for word in reply.warnings)
     assert found is (in_a_row < MOST_CUT_SHORT)

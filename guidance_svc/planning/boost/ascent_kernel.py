@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import acos, sin
 
 from guidance_svc.core.atmosphere import modelled_air
-from guidance_svc.core.boost import NO_LIMITS, PRESSURE_TIME_S, STANDSTILL_M_S, Limits, guided, steered
+from guidance_svc.core.boost import NO_LIMITS, PRESSURE_TIME_S, STANDSTILL_M_S, Limits, guided, steer_boost
 from guidance_svc.core.compiled import kernel
 from guidance_svc.core.frames import ground_velocity
 from guidance_svc.core.vectors import along, cross, dot, norm, sub, unit
@@ -59,7 +59,7 @@ def order_at(
         since_s, (position_m, velocity_m_s, ground), (up, cross(up, east), east), mass_kg, here, engine, drag_area_m2,
         mach, drag, plane, shape, program_s, program_rad, throttle_s, throttle_frac, limits, body[0],
     )  # fmt: skip
-    free = steered(
+    free = steer_boost(
         since_s, ground, (up, cross(up, east), east), plane[3], 0.0, shape, program_s, program_rad, NO_LIMITS, here[0]
     )
     turned = norm(cross(free, direction))

@@ -191,7 +191,7 @@ def solved_with_cover(
     law, drop_s = start, 0.0
     for _ in range(1 if vehicle.cover_mass_kg == 0.0 else COVER_ROUNDS):
         arcs = remaining_arcs(vehicle, first, mass_kg, 0.0, None, drop_s)
-        law = solved(replace(problem, arcs=arcs), law)
+        law = solve_law(replace(problem, arcs=arcs), law)
         if law is None:
             return None
         if vehicle.cover_mass_kg > 0.0:
@@ -210,7 +210,7 @@ def dynamic_pressure_pa(r: Vec, v: Vec, ascent: Ascent) -> float:
     return float(0.5 * air_of(body, height_above_ellipsoid_m(r, body.radius_m, body.flattening))[0] * norm(wind) ** 2)
 
 
-def solved(problem: Problem, start: Steering | None) -> Steering | None:
+def solve_law(problem: Problem, start: Steering | None) -> Steering | None:
     """The converged law, from an earlier one if that helps; None when no start leads to it."""
     if start is not None:
         law = refine(problem, replace(start, epoch_s=problem.time_s), NEWTON_STEPS)

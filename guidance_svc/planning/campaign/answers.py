@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.planning.campaign.model import Campaign, Launch, Outcome, WhatIf
-from guidance_svc.planning.campaign.schedule import named, outcome
+from guidance_svc.planning.campaign.schedule import name_launches, outcome
 
 DAY_LATE_S = 0.9 * SECONDS_PER_DAY  # a plane comes round in less than a day
 
@@ -48,6 +48,6 @@ def one_slips(campaign: Campaign, plan: Outcome, windows: Sequence[Launch], star
             a.release_s != b.release_s for a, b in zip(moved[k + 1 :], plan.launches[k + 1 :], strict=False)
         )  # fmt: skip
         whole = len(moved) == len(plan.launches)
-        cure = outcome(campaign, named(campaign, moved), start_s) if whole else None
+        cure = outcome(campaign, name_launches(campaign, moved), start_s) if whole else None
         found.append(WhatIf(f"{late.name} a day late", None, cure, others))
     return found

@@ -12,7 +12,7 @@ from guidance_svc.orbits.drift import plane_angle_rad
 from guidance_svc.orbits.values import MeanOrbit
 from guidance_svc.planning.campaign.answers import DAY_LATE_S, one_lost, one_slips
 from guidance_svc.planning.campaign.model import Campaign, CampaignPlan, Launch, WhatIf
-from guidance_svc.planning.campaign.schedule import chosen, latest_releases, needed, outcome
+from guidance_svc.planning.campaign.schedule import choose_windows, count_needed, latest_releases, outcome
 from guidance_svc.planning.campaign.windows import day_text, depot_launch, depot_orbit, windows
 from guidance_svc.planning.windows.opportunities import PlaneTarget, plane_of
 
@@ -93,8 +93,8 @@ def planned(campaign: Campaign) -> CampaignPlan:
     launches = launches_for(campaign, ground)
     main = outcome(campaign, launches, ground.start_s)
     numbers = (
-        needed(campaign, ground.windows, campaign.due_s, ground.start_s, 0.0),
-        needed(campaign, ground.windows, campaign.due_s, ground.start_s, campaign.fleet.sigmas),
+        count_needed(campaign, ground.windows, campaign.due_s, ground.start_s, 0.0),
+        count_needed(campaign, ground.windows, campaign.due_s, ground.start_s, campaign.fleet.sigmas),
     )
     return CampaignPlan(
         campaign=campaign,
@@ -123,12 +123,12 @@ def launches_for(campaign: Campaign, ground: Ground) -> list[Launch]:
         ConfigError: they cannot fill the depot by then.
     """
     fleet, due_s = campaign.fleet, campaign.due_s
-    least = needed(campaign, ground.windows, due_s, ground.start_s, fleet.sigmas)
+    least = count_needed(campaign, ground.windows, due_s, ground.start_s, fleet.sigmas)
     count = least if fleet.count is None else fleet.count
     if count is None:
         refuse_fill(campaign, ground, "departure.at")
         raise AssertionError("unreachable")
-    launches = chosen(campaign, ground.windows, count, due_s)
+    launches = choose_windows(campaign, ground.windows, count, due_s)
     if len(launches) < count:
         refuse_count(campaign, ground, count)
     if not outcome(campaign, launches, ground.start_s).holds:
@@ -144,7 +144,7 @@ def depot_slips(campaign: Campaign, ground: Ground, launches: Sequence[Launch]) 
     late = replace(campaign, depot=depot)
     try:
         then = ground_of(late)
-        moved = chosen(late, then.windows, len(launches), late.departure.time_s)
+        moved = choose_windows(late, then.windows, len(launches), late.departure.time_s)
     except ConfigError:
         moved = []
     whole = len(moved) == len(launches)
@@ -159,7 +159,7 @@ def refuse_count(campaign: Campaign, ground: Ground, count: int) -> None:
     Raises:
         ConfigError: always.
     """
-    fit = len(chosen(campaign, ground.windows, count, campaign.due_s))
+    fit = len(choose_windows(campaign, ground.windows, count, campaign.due_s))
     later = later_departure(campaign, count)
     when = f"{day_text(later)} or later for all {count}" if later is not None else f"no day within {SEARCH_DAYS}"
     scrub = f" and {campaign.fleet.scrub_s / SECONDS_PER_DAY:g} scrub days" if campaign.fleet.scrub_s else ""
@@ -174,11 +174,11 @@ def refuse_fill(campaign: Campaign, ground: Ground, key: str) -> None:
         ConfigError: always.
     """
     fleet, wanted = campaign.fleet, campaign.departure.propellant_kg
-    most = chosen(campaign, ground.windows, fleet.count or MOST_TANKERS, campaign.due_s)
+    most = choose_windows(campaign, ground.windows, fleet.count or MOST_TANKERS, campaign.due_s)
     last = outcome(campaign, most, ground.start_s).levels[-1]
     sure = max(0.0, last.level_kg - fleet.sigmas * last.sigma_kg)
     by_then = f"at most {sure:.0f} kg with {len(most)} tankers by {day_text(campaign.departure.time_s)}"
-    least = needed(campaign, ground.windows, campaign.due_s, ground.start_s, fleet.sigmas)
+    least = count_needed(campaign, ground.windows, campaign.due_s, ground.start_s, fleet.sigmas)
     if fleet.count is not None and least is not None:
         expected, got = f"{least} tankers; or {by_then}", f"{fleet.count} tankers for {wanted:g} kg"
         raise ConfigError("cannot_fill", key, expected, got)
@@ -198,9 +198,9 @@ def later_departure(campaign: Campaign, count: int | None) -> float | None:
         except GuidanceError:
             continue
         if count is None:
-            fits = needed(then, ground.windows, then.due_s, ground.start_s, then.fleet.sigmas) is not None
+            fits = count_needed(then, ground.windows, then.due_s, ground.start_s, then.fleet.sigmas) is not None
         else:
-            fits = len(chosen(then, ground.windows, count, then.due_s)) == count
+            fits = len(choose_windows(then, ground.windows, count, then.due_s)) == count
         if fits:
             return time_s
     return None

@@ -9,7 +9,7 @@ from guidance_svc.planning.campaign.ledger import Level, fitted, levels
 from guidance_svc.planning.campaign.model import Campaign, Launch, Outcome
 
 
-def chosen(campaign: Campaign, windows: Sequence[Launch], count: int, by_s: float) -> list[Launch]:
+def choose_windows(campaign: Campaign, windows: Sequence[Launch], count: int, by_s: float) -> list[Launch]:
     """The earliest windows that keep the cadence and hand over by a time; fewer than `count` where no more are left."""
     fleet, found = campaign.fleet, list[Launch]()
     for one in windows:
@@ -18,10 +18,10 @@ def chosen(campaign: Campaign, windows: Sequence[Launch], count: int, by_s: floa
         free = not found or one.release_s >= found[-1].release_s + fleet.cadence_s + fleet.slack_s
         if free and one.ready_s <= by_s:
             found.append(one)
-    return named(campaign, found)
+    return name_launches(campaign, found)
 
 
-def named(campaign: Campaign, launches: Sequence[Launch]) -> list[Launch]:
+def name_launches(campaign: Campaign, launches: Sequence[Launch]) -> list[Launch]:
     """The launches numbered in order."""
     vehicle, found = campaign.fleet.flight.plan.vehicle.name, []
     for number, one in enumerate(launches, start=1):
@@ -42,13 +42,13 @@ def outcome(campaign: Campaign, launches: Sequence[Launch], start_s: float) -> O
     return Outcome(tuple(launches), tuple(entries), tuple(rows), enough and in_time)
 
 
-def needed(
+def count_needed(
     campaign: Campaign, windows: Sequence[Launch], by_s: float, start_s: float, sigmas: float
 ) -> int | None:
     """The least number of tankers that fill the depot with some sigmas to spare; None where no number does."""
     wanted, before = campaign.departure.propellant_kg, -1
     for count in range(len(windows) + 1):
-        launches = chosen(campaign, windows, count, by_s)
+        launches = choose_windows(campaign, windows, count, by_s)
         if len(launches) == before:
             return None
         before = len(launches)

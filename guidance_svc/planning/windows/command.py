@@ -18,7 +18,7 @@ from guidance_svc.orbits.timescale import Epoch, epoch_of, gmst_rad, utc_text
 from guidance_svc.planning.boost.command import boost_role, stacked
 from guidance_svc.planning.plan_files import write_text
 from guidance_svc.planning.windows.files import write_launches
-from guidance_svc.planning.windows.flights import can_fly, flown
+from guidance_svc.planning.windows.flights import can_fly, fly_direction
 from guidance_svc.planning.windows.launches import SLIP_S, Ascent, Launch, Margin, curve, launches
 from guidance_svc.planning.windows.opportunities import (
     MOST_OPPORTUNITIES,
@@ -240,7 +240,7 @@ def ascents_of(
     """One flown correction for each direction that occurs."""
     firsts = {one.ascending: one for one in reversed(found)}
     ordered = sorted(firsts.values(), key=lambda one: one.time_s)
-    return [flown(plan, one, plane, meridian_rad, field) for one in ordered]
+    return [fly_direction(plan, one, plane, meridian_rad, field) for one in ordered]
 
 
 def when(time_s: float, epoch: Epoch | None) -> str:

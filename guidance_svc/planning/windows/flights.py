@@ -35,7 +35,9 @@ def aimed(plan: FlightPlan, azimuth_rad: float, release_s: float, plane: tuple[f
     return replace(plan, target=target, phases=(replace(hold, release_at_s=release_s), *rest, Orbit()))
 
 
-def flown(plan: FlightPlan, one: Opportunity, plane: PlaneTarget, meridian_at_zero_rad: float, field: Field) -> Ascent:
+def fly_direction(
+    plan: FlightPlan, one: Opportunity, plane: PlaneTarget, meridian_at_zero_rad: float, field: Field
+) -> Ascent:
     """Correct one direction's azimuth and release by flights, then fly it steered into the plane.
 
     Raises:

@@ -58,8 +58,8 @@ def window_figure(picture: WindowPicture) -> Any:
     figure = Figure(figsize=(11, height), layout="constrained")
     rows = "AB;CE;DD" if picture.angles else "AB;CC;DD"
     panels = figure.subplot_mosaic(rows, height_ratios=[2.6, 1.6, height - 4.2])
-    curves(panels["A"], [(line, line.angle_deg) for line in shown(picture)], "angle to the target plane, deg")
-    curves(panels["B"], [(line, line.cost_m_s) for line in shown(picture)], "cost as one plane change, m/s")
+    curves(panels["A"], [(line, line.angle_deg) for line in lines_to_draw(picture)], "angle to the target plane, deg")
+    curves(panels["B"], [(line, line.cost_m_s) for line in lines_to_draw(picture)], "cost as one plane change, m/s")
     if picture.margin_m_s is not None:
         panels["B"].axhline(picture.margin_m_s, color="black", linewidth=0.9, linestyle="--", label="margin")
         panels["B"].legend(fontsize=7)
@@ -70,7 +70,7 @@ def window_figure(picture: WindowPicture) -> Any:
     return figure
 
 
-def shown(picture: WindowPicture) -> list[WindowLine]:
+def lines_to_draw(picture: WindowPicture) -> list[WindowLine]:
     """The first of each direction: the curves of later days are the same."""
     firsts = {line.ascending: line for line in reversed(picture.lines)}
     return sorted(firsts.values(), key=lambda line: line.release_day)

@@ -295,7 +295,7 @@ def guided(
 
     Args:
         motion: position, velocity, velocity over ground, BCI.
-        local, shape, program_s, program_rad: as for `steered`; throttle_s, throttle_frac: of the throttle's program.
+        local, shape, program_s, program_rad: as for `steer_boost`; throttle_s, throttle_frac: the throttle's program.
         air_here: density (kg/m3), pressure (Pa), speed of sound (m/s), density `PRESSURE_TIME_S` ahead (kg/m3).
         engine: vacuum thrust (N), nozzle exit area (m2), lowest throttle.
         drag_area_m2, mach, drag: of the vehicle, to know its drag.

@@ -62,13 +62,11 @@ class Record:
 
     Args:
         at: byte of the file at which it begins; of its chunk, where it stands in one.
-        in_chunk: whether it does.
     """
 
     opcode: int
     content: bytes
     at: int
-    in_chunk: bool = False
 
     def parse(self, kind: type[T]) -> T:
         """Its fields, as the library's record class `kind`.
@@ -164,7 +162,7 @@ def _in_chunk(record: Record, unpacking: Unpacking) -> Iterator[Record]:
         offset += RECORD_HEAD.size + length
         if offset > len(data):
             raise Damaged(record.at, "a chunk that ends within a record")
-        yield Record(opcode, data[offset - length : offset], record.at, True)
+        yield Record(opcode, data[offset - length : offset], record.at)
 
 
 def _unpacked(record: Record, unpacking: Unpacking) -> bytes:

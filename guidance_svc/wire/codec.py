@@ -12,7 +12,6 @@ from guidance_svc.errors import MessageFault
 Encoding = Literal["msgpack", "json"]
 
 MESSAGE_LIMIT_BYTES: Final = 65536  # an inline plan with ten stages is 4 KiB; a state is 300 bytes
-OPENING_BRACE: Final = 0x7B
 
 _to_json = json.JSONEncoder(separators=(",", ":"), allow_nan=False).encode
 _from_json = json.JSONDecoder().decode

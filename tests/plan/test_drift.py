@@ -96,15 +96,19 @@ def test_the_integrator_on_a_sphere_is_keplers() -> None:
 def test_the_integrator_comes_back(sky: tuple[str, ...]) -> None:
     field = replace(FIELD, third_bodies=sky, zero_jd_tt=epoch_of("2026-03-01").jd_tt)
     start = osculating_of(orbit(460.0, 0.01, 30.0), 0.0, FIELD)
-    back = integrated(integrated(start, 5.0 * SECONDS_PER_DAY, field), 0.0, field)
+    back = integrated(integrated(start, 2.0 * SECONDS_PER_DAY, field), 0.0, field)
     assert norm(sub(back.position_m, start.position_m)) < 0.1
 
 
-@pytest.mark.parametrize("tilt_deg", [28.5, 63.43, 98.0, *(pytest.param(x, marks=SLOW) for x in (1.0, 90.0, 150.0))])
-@pytest.mark.parametrize(
-    ("height_km", "e"),
-    [(460.0, 0.001), (300.0, 0.5), *(pytest.param(*row, marks=SLOW) for row in ((200.0, 0.001), (1500.0, 0.05)))],
-)
+SHAPES = ((460.0, 0.001), (300.0, 0.5), (200.0, 0.001), (1500.0, 0.05))
+TILTS_DEG = (28.5, 63.43, 98.0, 1.0, 90.0, 150.0)
+FLOWN_ALWAYS = ((460.0, 0.001, 28.5), (460.0, 0.001, 63.43), (300.0, 0.5, 98.0))
+
+
+@pytest.mark.parametrize(("height_km", "e", "tilt_deg"), [
+    row if row in FLOWN_ALWAYS else pytest.param(*row, marks=SLOW)
+    for row in ((*shape, tilt_deg) for shape in SHAPES for tilt_deg in TILTS_DEG)
+])  # fmt: skip
 def test_theory_and_integrator_check_each_other(height_km: float, e: float, tilt_deg: float) -> None:
     start = osculating_of(orbit(height_km, e, tilt_deg), 0.0, FIELD)
     told = advanced(mean_of(start, FIELD), TEN_DAYS_S, FIELD)
@@ -167,13 +171,14 @@ def test_a_sphere_turns_nothing() -> None:
 
 
 def test_a_frozen_circle_keeps_its_height() -> None:
-    """Mean eccentricity at the frozen orbit's: its vector stands still for a month, in theory and flown.
+    """Mean eccentricity at the frozen orbit's: its vector stands still for ten days, in theory and flown.
 
-    The theory's frozen vector leaves out J4 and the second order of J2: a few hundredths of it.
+    Any other would turn by some 40 deg meanwhile. The theory's frozen vector leaves out J4 and the second order of J2:
+    a few hundredths of it.
     """
     mean = circular(0.0, 460e3, radians(50.0), 1.0, FIELD)
-    told = advanced(mean, 30.0 * SECONDS_PER_DAY, FIELD)
-    flown = mean_of(integrated(osculating_of(mean, 0.0, FIELD), 30.0 * SECONDS_PER_DAY, FIELD), FIELD)
+    told = advanced(mean, TEN_DAYS_S, FIELD)
+    flown = mean_of(integrated(osculating_of(mean, 0.0, FIELD), TEN_DAYS_S, FIELD), FIELD)
     assert told.eccentricity == pytest.approx(mean.eccentricity, rel=1e-9)
     assert flown.eccentricity == pytest.approx(mean.eccentricity, rel=0.05)
     assert off_deg(flown.perigee_rad, 0.5 * pi) < 3.0

@@ -86,6 +86,7 @@ def test_vehicle_lifts_off_with_the_references_thrust_over_weight() -> None:
     assert thrust / weight == pytest.approx(CASE["vehicle_thrust_to_weight_liftoff"], rel=2e-3)
 
 
+@pytest.mark.slow
 def test_planned_ascent_reaches_orbit_with_three_per_cent_of_thrust_missing_untold() -> None:
     vehicle = world().vehicle
     weak = replace(vehicle.stages[0], thrust_n=0.97 * vehicle.stages[0].thrust_n)  # mass flow falls with it

@@ -113,7 +113,8 @@ def test_a_flood_without_reading_ends_with_the_connection_and_a_verdict(kit: Kit
     assert checks["accepted"].outcome == "fail"
 
 
-@pytest.mark.parametrize("transport", ["zmq", pytest.param("tcp", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("transport", ["zmq", "tcp"])
 def test_the_service_itself_passes_the_reference_client(service: Service, transport: str) -> None:
     address = {"zmq": service.addresses.zmq, "tcp": service.addresses.tcp}[transport]
     checks = list(check_service(LIBRARY, "curlew_to_lagoon", "upper_stage", address))

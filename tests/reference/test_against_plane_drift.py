@@ -15,7 +15,16 @@ from sgp4.api import WGS72, Satrec
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.kepler import inclination_rad, node_rad, state_at
 from guidance_svc.domain import Body
-from guidance_svc.orbits.drift import Field, MeanOrbit, OrbitState, advanced, integrated, mean_of, osculating_of, rates
+from guidance_svc.orbits.drift import (
+    Field,
+    MeanOrbit,
+    OrbitState,
+    advance_orbit,
+    integrate_orbit,
+    mean_of,
+    osculating_of,
+    rates,
+)
 from guidance_svc.orbits.timescale import epoch_of
 from tests.reference.cases import load, value
 
@@ -56,7 +65,7 @@ def test_the_integrator_with_moon_and_sun_has_the_published_node_each_day(case: 
     nodes = value(case, "outputs", "raan_osculating_full")
     tilts = value(case, "outputs", "inclination_osculating_full")
     for day in range(1, 11):
-        state = integrated(state, day * SECONDS_PER_DAY, field)
+        state = integrate_orbit(state, day * SECONDS_PER_DAY, field)
         # 1e-5 deg: one metre; the two integrators and the frame of the sky differ by less
         assert off_deg(degrees(node_rad(state.position_m, state.velocity_m_s)), nodes[day]) < 1e-5
         assert off_deg(degrees(inclination_rad(state.position_m, state.velocity_m_s)), tilts[day]) < 1e-5
@@ -71,7 +80,7 @@ def test_the_integrator_has_the_published_node_for_each_set_of_zonals(
     case: dict[str, Any], zonals: int, output: str
 ) -> None:
     field = field_of_case(case, zonals=zonals)
-    end = integrated(start_of(case, field), 10.0 * SECONDS_PER_DAY, field)
+    end = integrate_orbit(start_of(case, field), 10.0 * SECONDS_PER_DAY, field)
     assert off_deg(degrees(node_rad(end.position_m, end.velocity_m_s)), value(case, "outputs", output)[10]) < 1e-5
 
 
@@ -86,7 +95,7 @@ def test_the_theory_has_the_published_mean_and_osculating_node(case: dict[str, A
         then = osculating_of(mean, day * SECONDS_PER_DAY, field)
         assert off_deg(degrees(node_rad(then.position_m, then.velocity_m_s)), exact[day]) < NODE_DEG
         if means[day] is not None:
-            assert off_deg(degrees(advanced(mean, day * SECONDS_PER_DAY, field).node_rad), means[day]) < NODE_DEG
+            assert off_deg(degrees(advance_orbit(mean, day * SECONDS_PER_DAY, field).node_rad), means[day]) < NODE_DEG
 
 
 @pytest.mark.parametrize("case", CASES.values(), ids=list(CASES))
@@ -111,7 +120,7 @@ def test_moon_and_sun_turn_the_mean_node_by_a_tenth_of_what_matters() -> None:
     """Why `rates` leaves them out. The published mean rates differ by up to 5e-5 deg a day, and that grows."""
     for case in (CASES[name] for name in FLOWN_ALWAYS):
         ends = [
-            mean_of(integrated(start_of(case, field), 10.0 * SECONDS_PER_DAY, field), field)
+            mean_of(integrate_orbit(start_of(case, field), 10.0 * SECONDS_PER_DAY, field), field)
             for field in (field_of_case(case), field_of_case(case, sky=True))
         ]
         assert 0.0 < off_deg(*(degrees(end.node_rad) for end in ends)) < 0.15 * NODE_DEG, case["id"]

@@ -16,7 +16,7 @@ from guidance_svc.files.config_files import Library, default_folder, load_librar
 from guidance_svc.playback.report_detail import add_detail, needs_detail
 from guidance_svc.playback.report_reading import Recording, read_recording
 from guidance_svc.playback.reporting import flights_of
-from guidance_svc.rehearsal.craft import launched
+from guidance_svc.rehearsal.craft import craft_on_pad
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown
@@ -61,7 +61,7 @@ def fly_tanker(path: Path) -> Tanker:
     """The demo's tanker to Lagoon, as its example script flies it; detail recorded, so that nothing is played again."""
     library, example = load_library(default_folder()), load("examples/simulated_vehicle")
     truth = Truth(library.plan("bargeman_to_lagoon", "tanker"))
-    service, craft = Service(path, library), launched("Bargeman", truth.plan, None, truth.log)
+    service, craft = Service(path, library), craft_on_pad("Bargeman", truth.plan, None, truth.log)
     opening = {"type": "open", "protocol": 1, "vehicle": "Bargeman", "role": "tanker", "plan": "bargeman_to_lagoon"}
     service.ask(1, {**opening, "detail": True})
     done = None

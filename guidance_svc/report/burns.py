@@ -190,10 +190,10 @@ class Burns:
         return float(masses[first]) - empty, float(masses[last]) - empty - burnt_after, False
 
 
-def known_instant(t0: float, t1: float, times_s: np.ndarray) -> float | None:
-    """The last of some told times that lies in (t0, t1]; None without one."""
-    inside = times_s[(times_s > t0) & (times_s <= t1 + 1e-9)] if len(times_s) else times_s
-    return min(float(inside[-1]), t1) if len(inside) else None
+def known_instant(after_s: float, until_s: float, times_s: np.ndarray) -> float | None:
+    """The last of some told times that lies in (after_s, until_s]; None without one."""
+    inside = times_s[(times_s > after_s) & (times_s <= until_s + 1e-9)] if len(times_s) else times_s
+    return min(float(inside[-1]), until_s) if len(inside) else None
 
 
 def follow_orbit(position_m: Vec, velocity_m_s: Vec, span_s: float, body: Body) -> tuple[Vec, Vec]:

@@ -58,7 +58,7 @@ def test_insertion_meets_target_and_optimum_at_two_cycles_a_second(name: str) ->
     assert_as_good_as_the_optimum(outcome)
 
 
-@pytest.mark.parametrize("name", ["V08", pytest.param("V12", marks=SLOW), "V18"])
+@pytest.mark.parametrize("name", ["V08", "V12", "V18"])
 def test_insertion_meets_target_and_optimum_with_ten_states_a_second(name: str) -> None:
     _, outcome = flown(name, tick_s=COARSE_S)
     assert_as_good_as_the_optimum(outcome)

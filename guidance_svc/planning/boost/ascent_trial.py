@@ -44,19 +44,11 @@ class Trial:
 
     Args:
         margin_kg: propellant above the reserve left in the last stage at orbit; negative when short.
-        boost_s: from release to the booster's cutoff.
-        max_dynamic_pressure_pa, max_q_alpha_pa, max_alpha_rad, max_acceleration_m_s2: of the boost; the second is with
-            the sine of the angle.
         turned_rad2_s: square of the angle by which the limits turned the direction, over time.
         law: the upper stage's law at the end of the air, to start the next trial with.
     """
 
     margin_kg: float
-    boost_s: float = 0.0
-    max_dynamic_pressure_pa: float = 0.0
-    max_q_alpha_pa: float = 0.0
-    max_alpha_rad: float = 0.0
-    max_acceleration_m_s2: float = 0.0
     turned_rad2_s: float = 0.0
     law: Steering | None = None
 
@@ -106,15 +98,15 @@ def try_program(ascent: Ascent, boost: Boost, start: Steering | None = None, ste
         start: the law of an earlier trial near this one.
     """
     plan, world = ascent.plan, ascent.world
-    r, v, mass, took, most = fly_boost_phase(ascent, boost, step_s)
+    r, v, mass, _, (*_, turned_rad2_s) = fly_boost_phase(ascent, boost, step_s)
     if mass == 0.0:
-        return Trial(FAILED_KG, took, *most)
+        return Trial(FAILED_KG, turned_rad2_s)
     after = plan.vehicle.mass_at_ignition_kg(ascent.insertion.first_stage)
     r, v = coast_briefly(r, v, mass, SEPARATION_DELAY_S, world)
     if ascent.insertion.pause_s > 0.0:
         r, v = coast_briefly(r, v, after, ascent.insertion.pause_s, world)
     law, margin = solve_insertion(ascent, r, v, start)
-    return Trial(margin, took, *most, law)
+    return Trial(margin, turned_rad2_s, law)
 
 
 def fly_boost_phase(

@@ -47,12 +47,12 @@ def scaled(place: float, speed: float) -> Change:
     def change(state: VehicleState) -> VehicleState:
         local = state.local
         if local is not None:
-            local = replace(
-                local, altitude_m=place * local.altitude_m, vertical_speed_m_s=speed * local.vertical_speed_m_s,
+            local = local._replace(
+                altitude_m=place * local.altitude_m, vertical_speed_m_s=speed * local.vertical_speed_m_s,
                 north_speed_m_s=speed * local.north_speed_m_s, east_speed_m_s=speed * local.east_speed_m_s,
             )  # fmt: skip
-        return replace(
-            state, local=local, position_script_m=_times(state.position_script_m, place),
+        return state._replace(
+            local=local, position_script_m=_times(state.position_script_m, place),
             velocity_script_m_s=_times(state.velocity_script_m_s, speed),
         )  # fmt: skip
 
@@ -68,14 +68,14 @@ def in_radians(state: VehicleState) -> VehicleState:
     local, turn = state.local, degrees(1.0)
     if local is None:
         return state
-    return replace(
-        state, local=replace(local, latitude_rad=turn * local.latitude_rad, longitude_rad=turn * local.longitude_rad)
+    return state._replace(
+        local=local._replace(latitude_rad=turn * local.latitude_rad, longitude_rad=turn * local.longitude_rad)
     )
 
 
 def in_milliseconds(state: VehicleState) -> VehicleState:
     """A clock that counts milliseconds."""
-    return replace(state, time_s=1e-3 * state.time_s)
+    return state._replace(time_s=1e-3 * state.time_s)
 
 
 def speed_of_ground(frame: Frame, body: Body, sign: float) -> Change:
@@ -89,7 +89,7 @@ def speed_of_ground(frame: Frame, body: Body, sign: float) -> Change:
         if state.position_script_m is None or state.velocity_script_m_s is None:
             return state
         ground = cross((pole[0], pole[1], pole[2]), state.position_script_m)
-        return replace(state, velocity_script_m_s=add(state.velocity_script_m_s, ground))
+        return state._replace(velocity_script_m_s=add(state.velocity_script_m_s, ground))
 
     return change
 

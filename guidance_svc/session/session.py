@@ -185,14 +185,22 @@ class Session:
 
     def flown(self, before: Memory[object], now: Navigation, seq: int) -> tuple[Memory[object], Command]:
         """Phase table, order, command."""
+        covered = self.plan.vehicle.cover_mass_kg > 0.0
         memory = before if before.flight.begun else self.entered(before.flight, None, now)
-        memory = self.moved_on(with_flight(memory, settle_engine(memory.flight, now)), now)
+        if covered:
+            memory = with_flight(memory, settle_engine(memory.flight, now))
+        memory = self.moved_on(memory, now)
         phase = self.plan.phases[memory.flight.phase]
         row = LAWS[phase.law]
-        memory = self.kept_fresh(with_flight(memory, watch_drop(memory.flight, now, self.plan, row.events)), now)
+        if covered:
+            memory = with_flight(memory, watch_drop(memory.flight, now, self.plan, row.events))
+        if row.overdue(memory, now, self.plan, phase):
+            memory = self.kept_fresh(memory, now)
         flight, own = memory
         plan = uncovered(self.plan, flight)
-        order = with_drop_event(row.order(memory, now, plan, phase), flight)
+        order = row.order(memory, now, plan, phase)
+        if covered:
+            order = with_drop_event(order, flight)
         flight = shown(order, flight, now, self.plan)
         instant = at_instant(order, flight, now.time_s)
         rates = turning(order, flight, now, plan, self.frame)
@@ -226,12 +234,11 @@ class Session:
         return memory
 
     def kept_fresh(self, memory: Memory[object], now: Navigation) -> Memory[object]:
-        """Solve before replying when there is no law yet, or only one from long ago."""
+        """Solve before replying: there is no law yet, or only one from long ago."""
         phase = self.plan.phases[memory.flight.phase]
         row = LAWS[phase.law]
-        if row.overdue(memory, now, self.plan, phase):
-            memory = row.solve(memory, now, uncovered(self.plan, memory.flight), phase)
-            require_finite_memory(memory, row)
+        memory = row.solve(memory, now, uncovered(self.plan, memory.flight), phase)
+        require_finite_memory(memory, row)
         return memory
 
     def work(self) -> None:

@@ -97,9 +97,11 @@ class Session:
             SessionFault: `old_seq`, `unknown_event`; nothing changed.
             MessageFault: a physically impossible state; nothing changed.
         """
-        said = self.said_before(message)
-        if said is not None:
-            return said
+        before = self.last_message
+        if before is not None and message.seq <= before.seq:
+            said = self.said_before(message, before)
+            if said is not None:
+                return said
         now = self.navigated(message)
         start, earlier = self.point, None
         if start is not None and message.time_s < start.time_s:
@@ -137,15 +139,12 @@ class Session:
             self._refused += 1
             raise explained(fault, message, self.plan, self.frame) from None
 
-    def said_before(self, message: VehicleState) -> Command | None:
+    def said_before(self, message: VehicleState, last: VehicleState) -> Command | None:
         """The reply to the last state, if this is that state again.
 
         Raises:
             SessionFault: `old_seq`, unless the script has just resumed: it may count from anywhere then.
         """
-        last = self.last_message
-        if last is None:
-            return None
         if message.seq == last.seq and (not self.resumed or message == last):
             return self.last_command
         if message.seq < last.seq and not self.resumed:
@@ -177,7 +176,9 @@ class Session:
 
     def fly(self, point: Point | None, flight: Flight, now: Navigation, seq: int) -> tuple[Memory[object], Command]:
         """Phase table, order, command; a failure of the physics repeats the last good command as stale."""
-        before: Memory[object] = Memory(flight, point.memory.own if point else None)
+        before: Memory[object] = point.memory if point else Memory(flight, None)
+        if before.flight is not flight:
+            before = Memory(flight, before.own)
         try:
             return self.flown(before, now, seq)
         except PHYSICS_ERRORS as problem:

@@ -15,10 +15,11 @@ from msgspec import Meta
 
 from guidance_svc.domain import VehicleState
 from guidance_svc.wire.codec import Encoding
-from guidance_svc.wire.parse import UNIT_TOLERANCE
+from guidance_svc.wire.parse import UNIT_TOLERANCE, readings
 
 Length = Annotated[float, Meta(ge=-1e13, le=1e13)]
 Speed = Annotated[float, Meta(ge=-1e7, le=1e7)]
+Rate = Annotated[float, Meta(ge=-3.6e5, le=3.6e5)]
 
 
 class StateBody(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True, gc=False):
@@ -37,6 +38,11 @@ class StateBody(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True, 
     engine_on: bool = None  # type: ignore[assignment]
     propellant_kg: Annotated[float, Meta(ge=0.0, le=1e12)] = None  # type: ignore[assignment]
     seen_event: Annotated[str, Meta(max_length=64)] = None  # type: ignore[assignment]
+    contact: bool = None  # type: ignore[assignment]
+    engines_lit: Annotated[int, Meta(ge=0, le=100)] = None  # type: ignore[assignment]
+    attitude_rate_deg_s: tuple[Rate, Rate, Rate] = None  # type: ignore[assignment]
+    angle_of_attack_deg: Annotated[float, Meta(ge=0.0, le=180.0)] = None  # type: ignore[assignment]
+    wind_m_s: tuple[Speed, Speed, Speed] = None  # type: ignore[assignment]
 
 
 class QuickState(NamedTuple):
@@ -69,7 +75,9 @@ def read_state(payload: bytes, encoding: Encoding) -> QuickState | None:
             return None
     b = body
     state = VehicleState(b.seq, b.time_s, b.mass_kg, b.position_m, b.velocity_m_s, None, b.thrust_n, b.throttle,
-                         pointing, b.stage, b.engine_on, b.propellant_kg, b.seen_event)  # fmt: skip
+                         pointing, b.stage, b.engine_on, b.propellant_kg, b.seen_event,
+                         readings(b.contact, b.engines_lit, b.attitude_rate_deg_s, b.angle_of_attack_deg, b.wind_m_s),
+                         )  # fmt: skip
     return QuickState(body, state)
 
 

@@ -11,8 +11,9 @@ from guidance_svc.domain import Act, FlightPlan, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.rehearsal.orders import INSTANT_S
 from guidance_svc.report.flight import Moment
+from guidance_svc.sim.jumps import cut_off, ignited, released, separated, uncovered
 from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, on_pad, present_stage, split
-from guidance_svc.sim.step import advance, coast, cut_off, ignited, released, separated, uncovered, wanted_unit
+from guidance_svc.sim.step import advance, coast, wanted_unit
 from guidance_svc.sim.telemetry import thrust_n
 
 CLOCK_DIGITS: Final = 9  # a nanosecond

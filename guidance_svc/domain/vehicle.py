@@ -61,8 +61,9 @@ class Stage:
         >>> [nine.group_for(count) for count in (1, 2, 4, 12, None)]
         [1, 3, 9, 9, 9]
         """
-        groups = self.groups or (self.engine_count,)
-        return next((group for group in groups if engines is not None and group >= engines), groups[-1])
+        if not self.groups:
+            return self.engine_count
+        return next((group for group in self.groups if engines is not None and group >= engines), self.groups[-1])
 
 
 @dataclass(frozen=True, slots=True)

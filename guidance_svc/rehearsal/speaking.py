@@ -8,10 +8,11 @@ from math import degrees, radians
 from typing import Any, Final
 
 from guidance_svc.core.frames import direction_to_bci
-from guidance_svc.domain import Body, Command, Event, Frame, Readings, ThrottleDown, Vec, VehicleState
+from guidance_svc.domain import Body, Command, Event, Frame, ThrottleDown, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.orders import INSTANT_S, controls_for, seconds_for
+from guidance_svc.rehearsal.readings import readings_message
 
 OPTIONAL: Final = (
     ("thrust_n", "thrust_n"), ("throttle", "throttle_frac"), ("stage", "stage"), ("engine_on", "engine_on"),
@@ -60,20 +61,7 @@ def state_message(state: VehicleState) -> dict[str, Any]:
     if state.pointing_script is not None:
         message["pointing"] = list(state.pointing_script)
     told = ((key, getattr(state, name)) for key, name in OPTIONAL)
-    message |= {key: value for key, value in told if value is not None}
-    return message if state.readings is None else message | readings_message(state.readings)
-
-
-def readings_message(readings: Readings) -> dict[str, Any]:
-    """The keys of a `state` that tell of a return; what is None is left out."""
-    rate, angle, wind = readings.attitude_rate_script_rad_s, readings.angle_of_attack_rad, readings.wind_script_m_s
-    told = {
-        "contact": readings.contact, "engines_lit": readings.engines_lit,
-        "attitude_rate_deg_s": None if rate is None else [degrees(part) for part in rate],
-        "angle_of_attack_deg": None if angle is None else degrees(angle),
-        "wind_m_s": None if wind is None else list(wind),
-    }  # fmt: skip
-    return {key: value for key, value in told.items() if value is not None}
+    return message | {key: value for key, value in told if value is not None} | readings_message(state.readings)
 
 
 def command_of(message: Mapping[str, Any], frame: Frame, body: Body) -> Command:

@@ -48,8 +48,9 @@ def counted_lighting(state: SimState, stage: Stage) -> SimState:
     return replace(state, lightings=(*counts[: state.stage], counts[state.stage] + 1, *counts[state.stage + 1 :]))
 
 
-def regrouped(state: SimState, world: World, engines: int) -> SimState:
-    """So many engines asked for from now on: fewer at once, more after the ignition delay, if they can be lit."""
+def regrouped(state: SimState, world: World, engines: int | None) -> SimState:
+    """So many engines asked for from now on, None for all: fewer at once, more after the ignition delay, if they can be
+    lit."""
     stage = present_stage(state, world)
     if engines == state.engines or stage is None:
         return state

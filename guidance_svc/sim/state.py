@@ -171,13 +171,18 @@ def tank_kg(state: SimState) -> float:
 def alive_count(state: SimState, stage: Stage) -> int:
     """Engines of the group that is asked for which are not lost."""
     group = stage.group_for(state.engines)
-    return group - sum(index < group for index in state.lost)
+    return group - sum(index < group for index in state.lost) if state.lost else group
 
 
 def lit_count(state: SimState, world: World) -> int:
     """How many engines burn now."""
     stage = present_stage(state, world)
-    if stage is None or not state.engine_on or tank_kg(state) <= 0.0:
+    return 0 if stage is None else lit_of(state, stage)
+
+
+def lit_of(state: SimState, stage: Stage) -> int:
+    """How many engines of the present stage burn now."""
+    if not state.engine_on or state.propellant_kg[state.stage] <= 0.0:
         return 0
     return state.burning if state.time_s < state.thrust_from_s else alive_count(state, stage)
 
@@ -185,15 +190,21 @@ def lit_count(state: SimState, world: World) -> int:
 def burning_frac(state: SimState, world: World) -> float:
     """Throttle to which the engines that burn are set; 0 when none does."""
     stage = present_stage(state, world)
-    if stage is None or lit_count(state, world) == 0:
+    if stage is None or lit_of(state, stage) == 0:
         return 0.0
+    return held_throttle_frac(state, stage)
+
+
+def held_throttle_frac(state: SimState, stage: Stage) -> float:
+    """The throttle last commanded, held to what an engine of the stage can."""
     return min(1.0, max(stage.throttle_min_frac, state.throttle_frac))
 
 
 def asked_frac(state: SimState, world: World) -> float:
     """Thrust to which the engines are set, over that of all of them at full throttle."""
     stage = present_stage(state, world)
-    return 0.0 if stage is None else burning_frac(state, world) * lit_count(state, world) / stage.engine_count
+    lit = 0 if stage is None else lit_of(state, stage)
+    return 0.0 if stage is None or lit == 0 else held_throttle_frac(state, stage) * lit / stage.engine_count
 
 
 def given_frac(state: SimState, world: World) -> float:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from math import ceil, inf
+from typing import Final
 
 from guidance_svc.core.frames import turn_z
 from guidance_svc.core.vectors import cross, norm, scale, unit
@@ -25,14 +26,14 @@ from guidance_svc.sim.state import (
     SimState,
     World,
     asked_frac,
-    given_frac,
-    lit_count,
+    lit_of,
     mass_kg,
     present_stage,
     tank_kg,
 )
 
 INSTANT_S = 1e-9  # two things closer than this happen together
+NO_PUSH: Final = Push(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 Jump = Callable[[SimState, World], SimState]
@@ -97,11 +98,25 @@ def wanted_unit(pointing: Vec) -> Vec:
 
 def advance(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:
     """The state at a later instant, no command between; split at full thrust, empty tank, end of a turn, contact."""
-    state = settle_changes(state, wanted, world)
+    state, ahead_s = settled(state, wanted, world)
     while state.time_s < until_s:
-        change_s = state.time_s + time_to_change_s(state, wanted, world)
-        state = settle_changes(flown_to(state, wanted, min(until_s, change_s), world), wanted, world)
+        state = flown_to(state, wanted, min(until_s, state.time_s + ahead_s), world)
+        state, ahead_s = settled(state, wanted, world)
     return state
+
+
+def settled(state: SimState, wanted: Vec, world: World) -> tuple[SimState, float]:
+    """The state with the changes made that come now, and the seconds until the next stop: something jumps without a
+    command, or, above a pad, the contact is to be looked for."""
+    ahead = changes_ahead_s(state, wanted, world)
+    changed = settle_changes(state, wanted, ahead, world)
+    if changed is not state:
+        ahead = changes_ahead_s(changed, wanted, world)
+    stop_s = min(ahead)
+    if world.pad is None or changed.held_down:
+        return changed, stop_s
+    height_m = height_over_pad_m(changed, world, world.pad)
+    return changed, min(stop_s, max(LOOK_S, 0.5 * height_m / max(1.0, norm(changed.velocity_m_s))))
 
 
 def flown_to(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:
@@ -136,19 +151,14 @@ def time_to_dry_s(state: SimState, world: World) -> float:
     return seconds
 
 
-def time_to_change_s(state: SimState, wanted: Vec, world: World) -> float:
-    """Seconds until something jumps without a command, or, above a pad, until the next look for a contact."""
-    seconds = min(changes_ahead_s(state, wanted, world))
-    if world.pad is None or state.held_down:
-        return seconds
-    height_m = height_over_pad_m(state, world, world.pad)
-    return min(seconds, max(LOOK_S, 0.5 * height_m / max(1.0, norm(state.velocity_m_s))))
+def settle_changes(state: SimState, wanted: Vec, ahead_s: tuple[float, float, float], world: World) -> SimState:
+    """Changes that are nearer than the clock can resolve, made now; the others stay ahead by more than that.
 
-
-def settle_changes(state: SimState, wanted: Vec, world: World) -> SimState:
-    """Changes that are nearer than the clock can resolve, made now; the others stay ahead by more than that."""
+    Args:
+        ahead_s: as `changes_ahead_s` gives it.
+    """
     near_s = INSTANT_S + 1e-15 * abs(state.time_s)
-    lit, dry, turned = changes_ahead_s(state, wanted, world)
+    lit, dry, turned = ahead_s
     if lit <= near_s:
         state = replace(state, thrust_from_s=state.time_s)
     if dry <= near_s or (state.engine_on and tank_kg(state) <= 0.0):
@@ -170,10 +180,11 @@ def push_of(state: SimState, world: World) -> Push:
     """What the engines give from now on, as they are set."""
     stage = present_stage(state, world)
     if stage is None or not state.engine_on:
-        return Push(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-    area_m2 = stage.exit_area_m2 * lit_count(state, world) / stage.engine_count
-    given, asked = given_frac(state, world), asked_frac(state, world)
-    return Push(float(stage.thrust_n), area_m2, float(stage.mass_flow_kg_s), given, asked, float(stage.engine_lag_s))
+        return NO_PUSH
+    asked, lag_s = asked_frac(state, world), float(stage.engine_lag_s)
+    area_m2 = stage.exit_area_m2 * lit_of(state, stage) / stage.engine_count
+    given = state.thrust_frac if lag_s > 0.0 else asked
+    return Push(float(stage.thrust_n), area_m2, float(stage.mass_flow_kg_s), given, asked, lag_s)
 
 
 def stretch(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:

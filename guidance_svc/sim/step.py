@@ -33,6 +33,8 @@ from guidance_svc.sim.state import (
 )
 
 INSTANT_S = 1e-9  # two things closer than this happen together
+JUST_LIT_FRAC: Final = 0.1  # of the thrust: below it, it may rise through the back pressure, where it has a kink
+STEPS_A_LAG: Final = 50.0  # integration steps then in a time constant
 NO_PUSH: Final = Push(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
@@ -218,7 +220,10 @@ def fly_stretch(
 ) -> tuple[Vec, Vec, Vec, Vec]:
     """Position, velocity, pointing and turning rate after a stretch, in equal integration steps of at most `step_s`, by
     default those of the world."""
-    count = max(1, ceil(span_s / (step_s or world.step_s) - 1e-9))
+    step_s = step_s or world.step_s
+    if push.lag_s > 0.0 and push.frac < JUST_LIT_FRAC * push.asked_frac:
+        step_s = min(step_s, push.lag_s / STEPS_A_LAG)
+    count = max(1, ceil(span_s / step_s - 1e-9))
     rate, mass = world.limits[0], mass_kg(state, world)
     if world.full:
         moving = (state.position_m, state.velocity_m_s, state.pointing, state.turn_rad_s)

@@ -13,7 +13,7 @@ from math import ceil, inf
 from typing import Final
 
 from guidance_svc.core.frames import turn_z
-from guidance_svc.core.vectors import cross, norm, scale, unit
+from guidance_svc.core.vectors import cross, dot, norm, scale, unit
 from guidance_svc.domain import Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.sim.attitude import SETTLED_RAD, SETTLED_RAD_S

@@ -118,7 +118,7 @@ def disturb_state(message: VehicleState, d: Disturbances, draw: Random) -> Vehic
     speed = shaken(speed, d.noise_m_s, draw)
     mass_kg = message.mass_kg + (draw.gauss(0.0, d.noise_kg) if d.noise_kg > 0.0 else 0.0)
     left_out = dict.fromkeys(d.untold)
-    return replace(message, position_script_m=place, velocity_script_m_s=speed, mass_kg=mass_kg, **left_out)  # type: ignore[arg-type]
+    return message._replace(position_script_m=place, velocity_script_m_s=speed, mass_kg=mass_kg, **left_out)  # type: ignore[arg-type]
 
 
 def shaken(vector: Vec | None, sigma: float, draw: Random) -> Vec | None:

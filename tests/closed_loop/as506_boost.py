@@ -126,7 +126,7 @@ def fitted_power() -> float:
         plan = flight_plan(middle)
         ascent = ascent_of(plan, World(BODY, plan.vehicle))
         reached = boosted(ascent, ascent.boost, 0.25)
-        if reached[2] > 0.0 and height_m(reached[0]) > wanted:
+        if reached.mass_kg > 0.0 and height_m(reached.position_m) > wanted:
             high = middle
         else:
             low = middle

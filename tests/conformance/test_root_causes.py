@@ -67,9 +67,9 @@ def stood(meant: Frame, declared: Frame, local: bool, change: Change | None, mas
     ask({"type": "open", "protocol": 1, "vehicle": "Bargeman", "role": "launch_vehicle", "plan": NAME,
          "frame": frame_words(declared)})  # fmt: skip
     for k in range(25):
-        state = replace(on_pad(PAD, HERE, meant, local, 0.4 * k), seq=k + 1)
+        state = on_pad(PAD, HERE, meant, local, 0.4 * k)._replace(seq=k + 1)
         state = change(state) if change else state
-        ask(state_words(replace(state, mass_kg=mass * state.mass_kg)))
+        ask(state_words(state._replace(mass_kg=mass * state.mass_kg)))
     return checks_of(reference.run)
 
 

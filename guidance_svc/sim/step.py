@@ -25,7 +25,7 @@ from guidance_svc.sim.state import (
     Controls,
     SimState,
     World,
-    asked_frac,
+    asked_of,
     lit_of,
     mass_kg,
     present_stage,
@@ -147,7 +147,8 @@ def changes_ahead_s(state: SimState, wanted: Vec, world: World) -> tuple[float, 
 
 def time_to_dry_s(state: SimState, world: World) -> float:
     """Seconds until the tank is empty as the engines are set; by Newton's method where their thrust lags."""
-    stage, asked = present_stage(state, world), asked_frac(state, world)
+    stage = present_stage(state, world)
+    asked = 0.0 if stage is None or not state.engine_on else asked_of(state, stage, lit_of(state, stage))
     if stage is None or asked == 0.0:
         return inf
     seconds = tank_kg(state) / (asked * stage.mass_flow_kg_s)
@@ -192,8 +193,8 @@ def push_of(state: SimState, world: World) -> Push:
     stage = present_stage(state, world)
     if stage is None or not state.engine_on:
         return NO_PUSH
-    asked, lag_s = asked_frac(state, world), float(stage.engine_lag_s)
-    area_m2 = stage.exit_area_m2 * lit_of(state, stage) / stage.engine_count
+    lit, lag_s = lit_of(state, stage), float(stage.engine_lag_s)
+    asked, area_m2 = asked_of(state, stage, lit), stage.exit_area_m2 * lit / stage.engine_count
     given = state.thrust_frac if lag_s > 0.0 else asked
     return Push(float(stage.thrust_n), area_m2, float(stage.mass_flow_kg_s), given, asked, lag_s)
 

@@ -118,7 +118,7 @@ def test_a_pad_with_too_little_mass_is_named() -> None:
 
 def test_feet_are_not_taken_for_pounds() -> None:
     """Accelerations 3.3 times too large and gravity 10.8 times too small look like a mass 2.2 times too large."""
-    pilot = Pilot(tell=scaled(1 / FOOT_M, *PAIR), own=True, until_s=IN_BURN_S, step_s=0.2, on_fault="go_on", mishaps=())
+    pilot = Pilot(tell=scaled(1 / FOOT_M, *PAIR), own=True, until_s=IN_BURN_S, step_s=0.4, on_fault="go_on", mishaps=())
     checks = list(pilot.checked().values())
     assert checks[0].name == "frame_and_units"
     assert "feet for metres" in checks[0].seen
@@ -149,7 +149,7 @@ def along_own_axes(state: Message) -> None:
 
 
 def test_velocities_in_the_vehicles_own_axes_are_named() -> None:
-    checks = Pilot(tell=along_own_axes, own=True, until_s=IN_BURN_S, step_s=0.2, on_fault="go_on", mishaps=()).checked()
+    checks = Pilot(tell=along_own_axes, own=True, until_s=IN_BURN_S, step_s=0.4, on_fault="go_on", mishaps=()).checked()
     first = first_failure(list(checks.values()))
     assert first.name == "frame_and_units"
     assert "vehicle's own axes: the numbers fit if velocity_m_s is taken as along" in first.seen

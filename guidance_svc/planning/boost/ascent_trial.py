@@ -102,25 +102,25 @@ def ascent_of(plan: FlightPlan, world: World) -> Ascent:
     return Ascent(plan, world, boost, insertion, r, v, heading, plan.vehicle.mass_at_ignition_kg(0) - burnt)
 
 
-def tried(ascent: Ascent, boost: Boost, start: Steering | None = None, step_s: float = STEP_S) -> Trial:
+def try_program(ascent: Ascent, boost: Boost, start: Steering | None = None, step_s: float = STEP_S) -> Trial:
     """Fly one program.
 
     Args:
         start: the law of an earlier trial near this one.
     """
     plan, world = ascent.plan, ascent.world
-    r, v, mass, turned = boosted(ascent, boost, step_s)
+    r, v, mass, turned = fly_boost_phase(ascent, boost, step_s)
     if mass == 0.0:
         return Trial(FAILED_KG, turned)
     after = plan.vehicle.mass_at_ignition_kg(ascent.insertion.first_stage)
-    r, v = coasted(r, v, mass, SEPARATION_DELAY_S, world)
+    r, v = coast_briefly(r, v, mass, SEPARATION_DELAY_S, world)
     if ascent.insertion.pause_s > 0.0:
-        r, v = coasted(r, v, after, ascent.insertion.pause_s, world)
-    law, margin = inserted(ascent, r, v, start)
+        r, v = coast_briefly(r, v, after, ascent.insertion.pause_s, world)
+    law, margin = solve_insertion(ascent, r, v, start)
     return Trial(margin, turned, law)
 
 
-def boosted(ascent: Ascent, boost: Boost, step_s: float) -> Boosted:
+def fly_boost_phase(ascent: Ascent, boost: Boost, step_s: float) -> Boosted:
     """`ascent_kernel.fly_boost` for a boost phase."""
     plan, world = ascent.plan, ascent.world
     stage, target = plan.vehicle.stages[0], plan.target
@@ -141,7 +141,7 @@ def boosted(ascent: Ascent, boost: Boost, step_s: float) -> Boosted:
     )  # fmt: skip
 
 
-def coasted(r: Vec, v: Vec, mass_kg: float, span_s: float, world: World) -> tuple[Vec, Vec]:
+def coast_briefly(r: Vec, v: Vec, mass_kg: float, span_s: float, world: World) -> tuple[Vec, Vec]:
     """A short stretch without thrust."""
     still = ((1.0, 0.0, 0.0), (1.0, 0.0, 0.0), 0.0)
     return fly(
@@ -150,7 +150,7 @@ def coasted(r: Vec, v: Vec, mass_kg: float, span_s: float, world: World) -> tupl
     )  # fmt: skip
 
 
-def inserted(ascent: Ascent, r: Vec, v: Vec, start: Steering | None) -> tuple[Steering | None, float]:
+def solve_insertion(ascent: Ascent, r: Vec, v: Vec, start: Steering | None) -> tuple[Steering | None, float]:
     """The upper stages' law where the air has ended, and the propellant left at cutoff."""
     plan, first, vehicle, law = ascent.plan, ascent.insertion.first_stage, ascent.plan.vehicle, start
     stage, mass, time_s = vehicle.stages[first], vehicle.mass_at_ignition_kg(first), 0.0

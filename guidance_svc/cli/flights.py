@@ -129,7 +129,9 @@ def rehearse(
             dry_mass_frac=1.0 + dry_mass_percent / 100.0, tail_off_s=tail_off_s,
             thrust_kept_frac=1.0 - engine_loss_percent / 100.0,
             engine_loss_at_s=inf if engine_loss_at_s is None else engine_loss_at_s, ignition_s=ignition_s, lag_s=lag_s,
-            weather=weather_of(wind_north_m_s, wind_east_m_s, gust_m_s, seed, density_percent, drag_percent),
+            weather=weather_of(
+                wind_north_m_s, wind_east_m_s, gust_m_s, seed, 1.0 + density_percent / 100.0, 1.0 + drag_percent / 100.0
+            ),
         )  # fmt: skip
         ask = ask_of(name, carries, rate, tick_s, wrong, Bounds(within_m, within_deg), out)
         code = run_rehearsal(library, ask, typer.echo)

@@ -73,15 +73,13 @@ NONE: Final = Disturbances()
 
 
 def weather_of(
-    north_m_s: float, east_m_s: float, gust_m_s: float, seed: int, density_percent: float, drag_percent: float
+    north_m_s: float, east_m_s: float, gust_m_s: float, seed: int, density_frac: float, drag_frac: float
 ) -> Weather | None:
-    """The air that a few numbers tell; None where they tell nothing."""
-    if north_m_s == east_m_s == gust_m_s == density_percent == drag_percent == 0.0:
+    """The air that a few numbers tell, with one wind at all heights; None where it is as modelled, and still."""
+    if north_m_s == east_m_s == gust_m_s == 0.0 and density_frac == drag_frac == 1.0:
         return None
-    return Weather(
-        ((0.0, north_m_s, east_m_s),), gust_m_s, seed=seed, density_frac=1.0 + density_percent / 100.0,
-        drag_frac=1.0 + drag_percent / 100.0,
-    )  # fmt: skip
+    wind = ((0.0, north_m_s, east_m_s),)
+    return Weather(wind, gust_m_s, seed=seed, density_frac=density_frac, drag_frac=drag_frac)
 
 
 def true_world(world: World, d: Disturbances) -> World:

@@ -16,8 +16,10 @@ from guidance_svc.service.peers import NO_DESCRIPTOR, Peers
 from guidance_svc.service.routing_ids import scatter_routing_ids, seed_routing_ids
 
 _log = logging.getLogger(__name__)
-_WAIT_NOT: Final = zmq.NOBLOCK
-_MORE_FOLLOWS: Final = zmq.NOBLOCK | zmq.SNDMORE
+_WAIT_NOT: Final = int(zmq.NOBLOCK)  # plain numbers: an operation on an enum's member costs as much as a call of libzmq
+_MORE_FOLLOWS: Final = int(zmq.NOBLOCK | zmq.SNDMORE)
+_EVENTS: Final = int(zmq.EVENTS)
+_IN: Final = int(zmq.POLLIN)
 NOBODY: Final = "?"  # no name of a script; cannot happen while libzmq asks at each handshake
 
 
@@ -151,7 +153,7 @@ class Router:
 
     def has_more(self) -> bool:
         """Whether another message has come."""
-        return bool(int(self.socket.getsockopt(zmq.EVENTS)) & zmq.POLLIN)
+        return bool(int(self.socket.getsockopt(_EVENTS)) & _IN)
 
     def _receive_rest(self, routing_id: bytes, link: Link, frame: zmq.Frame) -> Request:
         """The message whose first frame is this one: of a REQ socket, or in several frames."""

@@ -12,6 +12,7 @@ from guidance_svc.errors import ConfigError, MessageFault
 from guidance_svc.files.settings import Limits
 from guidance_svc.service.access import Access, Link
 from guidance_svc.service.gate import DOMAIN, Gate
+from guidance_svc.service.lines import KEEPALIVE_TRIES
 from guidance_svc.service.peers import NO_DESCRIPTOR, Peers
 from guidance_svc.service.routing_ids import scatter_routing_ids, seed_routing_ids
 
@@ -51,6 +52,22 @@ class Request(NamedTuple):
         return None
 
 
+def keep_alive_options(every_ms: int) -> dict[int, int]:
+    """Have the system find out that a peer has vanished, as on the TCP port; ZeroMQ's own heartbeats stay off.
+
+    With them libzmq (4.3.5) aborts the process, "!_io_error", where one is due on a connection that has failed while
+    its input was stopped at the high-water mark: the script of an overloaded service need only go.
+    """
+    every_s = max(1, every_ms // 1000)
+    return {
+        zmq.TCP_KEEPALIVE: 1,
+        zmq.TCP_KEEPALIVE_IDLE: every_s,
+        zmq.TCP_KEEPALIVE_INTVL: every_s,
+        zmq.TCP_KEEPALIVE_CNT: KEEPALIVE_TRIES,
+        zmq.TCP_MAXRT: (1 + KEEPALIVE_TRIES) * every_ms,  # the same for one that owes an acknowledgement
+    }
+
+
 class Router:
     """The bound socket.
 
@@ -88,7 +105,7 @@ class Router:
             zmq.SNDHWM: limits.zmq_queue_messages,
             zmq.RCVHWM: limits.zmq_unread_messages,
             zmq.HANDSHAKE_IVL: limits.handshake_ms,
-            zmq.HEARTBEAT_IVL: limits.heartbeat_ms,
+            **keep_alive_options(limits.heartbeat_ms),
             zmq.ROUTER_MANDATORY: 1,  # a reply to nobody is an error to count, not silence
         }  # ROUTER_HANDOVER stays off: with it, a peer takes over another's id
         if access is not None:

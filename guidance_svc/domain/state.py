@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from guidance_svc.domain.body import Vec
 
@@ -39,8 +39,7 @@ class Frame:
         object.__setattr__(self, "canonical", not self.turning and self.axes == ("x", "y", "z"))
 
 
-@dataclass(frozen=True, slots=True)
-class LocalState:
+class LocalState(NamedTuple):
     """Position and velocity as a navigation display gives them; read according to the session's Frame."""
 
     latitude_rad: float
@@ -51,9 +50,11 @@ class LocalState:
     east_speed_m_s: float
 
 
-@dataclass(frozen=True, slots=True)
-class VehicleState:
-    """One `state` message. Exactly one of (`position_script_m`, `velocity_script_m_s`) and `local` is given."""
+class VehicleState(NamedTuple):
+    """One `state` message; a named tuple, because one is made and kept with every state.
+
+    Exactly one of (`position_script_m`, `velocity_script_m_s`) and `local` is given.
+    """
 
     seq: int
     time_s: float

@@ -153,7 +153,7 @@ class Craft:
             self.log(self.telemetry() | {"mark": mark})
 
 
-def launched(name: str, plan: FlightPlan, carried: FlightPlan | None, log: Log) -> Craft:
+def craft_on_pad(name: str, plan: FlightPlan, carried: FlightPlan | None, log: Log) -> Craft:
     """A vehicle on its pad, with another plan's vehicle on top of it, if any.
 
     Raises:

@@ -87,14 +87,14 @@ def disturb_state(message: VehicleState, d: Disturbances, draw: Random) -> Vehic
     """The state as the script reads and tells it, from the true one."""
     if d.noise_m == d.noise_m_s == d.noise_kg == 0.0 and not d.untold:
         return message
-    place, speed = shaken(message.position_script_m, d.noise_m, draw), message.velocity_script_m_s
-    speed = shaken(speed, d.noise_m_s, draw)
+    place, speed = add_noise(message.position_script_m, d.noise_m, draw), message.velocity_script_m_s
+    speed = add_noise(speed, d.noise_m_s, draw)
     mass_kg = message.mass_kg + (draw.gauss(0.0, d.noise_kg) if d.noise_kg > 0.0 else 0.0)
     left_out = dict.fromkeys(d.untold)
-    return replace(message, position_script_m=place, velocity_script_m_s=speed, mass_kg=mass_kg, **left_out)  # type: ignore[arg-type]
+    return message._replace(position_script_m=place, velocity_script_m_s=speed, mass_kg=mass_kg, **left_out)  # type: ignore[arg-type]
 
 
-def shaken(vector: Vec | None, sigma: float, draw: Random) -> Vec | None:
+def add_noise(vector: Vec | None, sigma: float, draw: Random) -> Vec | None:
     """A reading with the noise of its sensor."""
     if vector is None or sigma == 0.0:
         return vector

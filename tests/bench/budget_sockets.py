@@ -15,7 +15,7 @@ from tests.bench import states
 from tests.bench.processes import Server, echo, load, service
 
 STATES: Final = 6000
-PACED_S, SATURATED_S, CARRIED_S, CROWD_S = 2.0, 1.0, 2.0, 3.0
+PACED_S, SATURATED_S, CARRIED_S, CROWD_S = 2.0, 1.0, 1.5, 3.0
 HELD: Final = (20, 40)
 ROUNDS: Final = 2
 LATE_US: Final = 20_000.0
@@ -72,7 +72,7 @@ def carried(ours: Server, file: Path) -> float:
     All is in it: libzmq's thread, recording, journal, major cycles; first solutions are over when counting begins. The
     most of a few loads: what else runs on the machine only adds.
     """
-    runs = [load(ours, file, *at_50_hz(ours, many, warm_s=2.0, seconds=CARRIED_S)) for many in HELD]
+    runs = [load(ours, file, *at_50_hz(ours, many, warm_s=1.5, seconds=CARRIED_S)) for many in HELD]
     return max(run["count"] / run["server_s"] for run in runs) / 50.0
 
 

@@ -24,7 +24,8 @@ BARE_UNITS = {"day", "days", "jd_tt", "seconds"}  # the name is the unit
 WITHOUT = {
     "eccentricity", "bend", "factor", "sigmas", "told_scale",  # dimensionless
     "count", "done", "most_flights", "number", "total", "steps",  # counts
-    "first", "index", "stage",  # indices
+    "engines", "engines_lit", "lit",  # counts of engines
+    "first", "index", "seed", "stage",  # indices
     "reached", "limit",  # in the unit that comes beside them
 }  # fmt: skip
 IN_CORE = {  # kernels, whose docstrings say what these are

@@ -97,7 +97,7 @@ def make_service(choices: Choices) -> Service:
         journal, taken_up = open_journal(settings, choices, registry, keeping, desk.give_up)
         keeping.recorder, recording = open_recorder(settings, choices, steady_ns, lambda: sessions_now(registry))
         for vehicle in taken_up:
-            health.heard(vehicle)
+            health.note_message(vehicle)
     except GuidanceError:
         keeping.close()
         server.close()

@@ -161,9 +161,9 @@ class Desk:
         if kind == "health":  # not recorded: a scraper would fill the recording, and no flight depends on it
             return answer
         if kind == "closed":
-            self.health.ended(reply["vehicle"])
+            self.health.note_end(reply["vehicle"])
         elif named is not None:
-            self.health.heard(named, reply if kind == "command" else None)
+            self.health.note_message(named, reply if kind == "command" else None)
         self._keep(self._recorder.exchange, link, named, message, reply)
         return answer
 
@@ -184,7 +184,7 @@ class Desk:
             SessionFault: no_session.
         """
         self._sessions.forget(vehicle)
-        self._given_up(vehicle, why)
+        self._note_end(vehicle, why)
 
     def commands(self, link: Hashable) -> bool:
         """Whether a connection commands a vehicle."""
@@ -194,8 +194,8 @@ class Desk:
         """Whether a connection commands a vehicle that has had a state: its first solution is behind it."""
         return self._sessions.has_flown(link)
 
-    def _given_up(self, vehicle: str, why: str) -> None:
-        self.health.ended(vehicle)
+    def _note_end(self, vehicle: str, why: str) -> None:
+        self.health.note_end(vehicle)
         _log.warning("%s: its session is given up: %s", vehicle, why, extra={"vehicle": vehicle})
         self._keep(self._recorder.aside, OUTSIDE, vehicle, "given_up")
 
@@ -225,7 +225,7 @@ class Desk:
         asked = OpenRequest(request.vehicle, request.role, plan, frame, request.resume, request.detail, named)
         opened = self._sessions.open(link, asked)
         if opened.made_way:
-            self._given_up(opened.made_way, "it never had a state, and another needs its place (limits.sessions)")
+            self._note_end(opened.made_way, "it never had a state, and another needs its place (limits.sessions)")
         if isinstance(request.plan, str) and table is not None:
             self._recorder.plan(request.plan, table)
         done = "resumed" if opened.resumed else "opened"

@@ -57,7 +57,7 @@ class Health:
         self.counts["replies"] += 1
         self._took_s.append(seconds)
 
-    def dropped(self, count: int = 1) -> None:
+    def count_dropped(self, count: int = 1) -> None:
         """Messages were left without a reply because their connection sends too fast."""
         self.counts["messages"] += count
 
@@ -66,7 +66,7 @@ class Health:
         self.faults[code] += 1
         self.refused += 1
 
-    def heard(self, vehicle: str, command: Mapping[str, Any] | None = None) -> None:
+    def note_message(self, vehicle: str, command: Mapping[str, Any] | None = None) -> None:
         """A message of a vehicle with a session was accepted; `command` is the reply to a state."""
         entry = self.vehicles.get(vehicle)
         if entry is None:
@@ -75,7 +75,7 @@ class Health:
         if command is not None:
             entry.phase, entry.seq, entry.time_s = command["phase"], command["seq"], command["time_s"]
 
-    def ended(self, vehicle: str) -> None:
+    def note_end(self, vehicle: str) -> None:
         """A session was closed or given up."""
         self.vehicles.pop(vehicle, None)
 

@@ -193,7 +193,7 @@ class LinePort:
         if pace is not Pace.ANSWER:  # the rest of what was read goes with it
             dropped = len(connection.lines) + (pace is Pace.DROP)
             self._pace.dropped += len(connection.lines)
-            self._desk.health.dropped(dropped)
+            self._desk.health.count_dropped(dropped)
             connection.lines.clear()
             self.paused[connection.sock.fileno()] = self._clock_s() + PAUSE_S
         if pace is Pace.DROP:

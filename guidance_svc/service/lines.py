@@ -89,7 +89,7 @@ class LineConnection:
         if not data:  # the peer may still read; a half line is no message
             self._no_more = True
         self._partial += data
-        if self._fresh and not self._greeted():
+        if self._fresh and not self._take_greeting():
             return
         if b"\n" in data:
             *whole, rest = bytes(self._partial).split(b"\n")
@@ -97,7 +97,7 @@ class LineConnection:
             self.spoke = True
             self._partial = bytearray(rest)
 
-    def _greeted(self) -> bool:
+    def _take_greeting(self) -> bool:
         """Look at the first line that is not blank; whether it belongs to a script."""
         if self._partial[:1].isspace():
             self._partial = self._partial.lstrip()

@@ -95,9 +95,9 @@ def _value(value: object) -> str:
     text = str(value)
     if text and all(c.isprintable() and c not in ' "\'=\\' for c in text):
         return text
-    inner = "".join(_ESCAPES.get(c) or (c if c.isprintable() else _escaped(c)) for c in text)
+    inner = "".join(_ESCAPES.get(c) or (c if c.isprintable() else _escape(c)) for c in text)
     return f'"{inner}"'
 
 
-def _escaped(character: str) -> str:
+def _escape(character: str) -> str:
     return character.encode("unicode_escape").decode("ascii")

@@ -103,7 +103,7 @@ class PaceKeeper:
             self._bucket(payer or link).tokens -= self._price(seconds)
         return total_s >= self._turn_s or self.had_share(link)
 
-    def worked(self, link: Hashable, seconds: float) -> None:
+    def charge_work(self, link: Hashable, seconds: float) -> None:
         """Deferred work for a connection took so much processor time."""
         if self._counts.get(link, 0) > 1 or seconds > self._token_s:
             costs = LONG_COSTS if self._counts.get(link, 0) > 1 else 1.0
@@ -120,11 +120,11 @@ class PaceKeeper:
             payer: as for `took`.
         """
         if link in self._counts or link in self._ahead or not self.owes(payer or link):
-            return self.arrived(link)
+            return self.count_message(link)
         self._speaks(link)
         return Pace.HOLD
 
-    def arrived(self, link: Hashable) -> Pace:
+    def count_message(self, link: Hashable) -> Pace:
         """Count one message of this turn, and say whether it is to be answered at all; never HOLD."""
         self._counts[link] = self._counts.get(link, 0) + 1
         self._speaks(link)

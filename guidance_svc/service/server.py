@@ -167,9 +167,9 @@ class Server:
         for request in self._router.arrivals():
             link = request.link
             room = link not in waiting or (waiting.has_room(link) and not pace.owes(self._payer(link)))
-            verdict = pace.arrived(link) if room else pace.beyond_held(link)
+            verdict = pace.count_message(link) if room else pace.beyond_held(link)
             if verdict is Pace.DROP:
-                self._desk.health.dropped()
+                self._desk.health.count_dropped()
                 dropped += 1
                 if dropped >= DROPPED_A_TURN:
                     break
@@ -260,7 +260,7 @@ class Server:
             self._sessions.work()
         except Exception:
             _log.exception("deferred guidance work met a fault of the service itself")
-        self._pace.worked(link, self._laps.lap().work_s)
+        self._pace.charge_work(link, self._laps.lap().work_s)
 
     def close(self) -> None:
         """Close every socket; `run` does so on its way out."""

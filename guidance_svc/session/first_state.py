@@ -93,7 +93,7 @@ def first_warnings(state: VehicleState, plan: FlightPlan, frame: Frame) -> tuple
     return tuple(finding.sentence() for finding in findings(state, plan, frame))
 
 
-def explained(fault: MessageFault, state: VehicleState, plan: FlightPlan, frame: Frame) -> MessageFault:
+def explain_fault(fault: MessageFault, state: VehicleState, plan: FlightPlan, frame: Frame) -> MessageFault:
     """The refusal of an impossible first state with the mix-up that would make it possible."""
     if fault.field == "mass_kg":
         vehicle = plan.vehicle

@@ -15,7 +15,7 @@ from typing import NamedTuple, Protocol
 from zlib import crc32
 
 from guidance_svc.domain import VehicleState
-from guidance_svc.session.marks import Mark, Marks, thinned
+from guidance_svc.session.marks import Mark, Marks, thin_marks
 from guidance_svc.session.packing import pack, unpack
 
 FRAME = Struct("<III")  # before each state: its length, its branch, and the CRC-32 of both and of the state
@@ -250,7 +250,7 @@ class History:
         self.let_go_before(at)
         self._whole = self._whole or at > self.first
         self.first = max(self.first, at)
-        bare = thinned(self.marks.times_s, index, BARE_GAP_S, most_bare)
+        bare = thin_marks(self.marks.times_s, index, BARE_GAP_S, most_bare)
         self._whole = self._whole or len(bare) < index
         self.keep_marks([*bare, *range(index, len(self.marks))])
 

@@ -104,7 +104,7 @@ class Marks:
         return bisect_left(self.times_s, time_s) - 1
 
 
-def thinned(times_s: array[float], count: int, gap_s: float, most: int) -> list[int]:
+def thin_marks(times_s: array[float], count: int, gap_s: float, most: int) -> list[int]:
     """Indices among the first `count`: the first, and those that keep a gap; the gap doubles until `most` are left."""
     while True:
         kept: list[int] = []

@@ -57,7 +57,7 @@ class Reading:
     change: Change | None = None
 
 
-def scaled(place: float, speed: float) -> Change:
+def scale_lengths(place: float, speed: float) -> Change:
     """Multiply positions (or altitude) and speeds."""
 
     def change(state: VehicleState) -> VehicleState:
@@ -119,7 +119,8 @@ def units(frame: Frame, local: bool) -> Iterator[Reading]:
     ):
         for far, fast, what in ((factor, factor, f"{place} and {speed}"), (factor, 1.0, place), (1.0, factor, speed)):
             a_second = f"{unit} a second" if far == 1.0 else unit
-            yield Reading(key, f"{what} are taken as {a_second}", f"send {what} in {right}", frame, scaled(far, fast))
+            change = scale_lengths(far, fast)
+            yield Reading(key, f"{what} are taken as {a_second}", f"send {what} in {right}", frame, change)
     if local:
         words = "latitude and longitude are taken as radians"
         yield Reading("radians for degrees", words, "send latitude_deg and longitude_deg in degrees", frame, in_radians)

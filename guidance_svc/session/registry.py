@@ -114,15 +114,15 @@ class Registry:
             raise SessionFault("link_in_use", "vehicle", f"{bound}, or another connection", request.vehicle)
         seat, shown = self.seats.get(request.vehicle), request.resume
         if seat is None:
-            return self.seated(link, request, self.make_token())
+            return self.seat_anew(link, request, self.make_token())
         if shown is None and not seat.session.begun:
-            return self.seated(link, request, self.make_token())
+            return self.seat_anew(link, request, self.make_token())
         if shown is None:
             raise SessionFault("vehicle_taken", "resume", TAKEN.format(*[request.vehicle] * 2), "nothing")
         if not compare_digest(digest_of(shown), seat.digest):
             raise SessionFault("wrong_token", "resume", f"the token of the session of {request.vehicle}", "another")
         if not same_flight(request, seat.request):
-            return self.seated(link, request, shown)
+            return self.seat_anew(link, request, shown)
         changed = request.plan != seat.request.plan
         seat.request = replace(seat.request, detail=request.detail)
         seat.session.resume(request.detail)
@@ -131,7 +131,7 @@ class Registry:
         told, seat.note = [seat.note, OLD_PLAN.format(plan.name) if changed else "", *plan_warnings(plan)], ""
         return Opened(shown, True, phase_sentences(plan), plan, tuple(text for text in told if text))
 
-    def seated(self, link: Hashable, request: OpenRequest, token: str) -> Opened:
+    def seat_anew(self, link: Hashable, request: OpenRequest, token: str) -> Opened:
         """A new session in its seat."""
         before, made_way = self.seats.get(request.vehicle), ""
         if before is None and len(self.seats) >= self.session_limit:
@@ -192,7 +192,7 @@ class Registry:
             SessionFault: no_session, taken_over, old_seq, unknown_event.
             MessageFault: a physically impossible state.
         """
-        vehicle = self.commanded(link, "state")
+        vehicle = self.require_vehicle(link, "state")
         seat = self.seats[vehicle]
         seat.flown, session = True, seat.session
         held_bytes = session.history.held_bytes
@@ -203,7 +203,7 @@ class Registry:
             self.due[vehicle] = session
         return command
 
-    def commanded(self, link: Hashable, what: str) -> str:
+    def require_vehicle(self, link: Hashable, what: str) -> str:
         """The vehicle that the connection commands.
 
         Raises:
@@ -223,7 +223,7 @@ class Registry:
         Raises:
             SessionFault: no_session, taken_over.
         """
-        vehicle = self.commanded(link, "close")
+        vehicle = self.require_vehicle(link, "close")
         self.forget(vehicle)
         return vehicle
 

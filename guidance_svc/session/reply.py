@@ -37,7 +37,7 @@ def command_for(
         NotConverged: a number that goes out is not finite.
     """
     direction, time_s, cutoff, engine_on = order.direction, now.time_s, order.cutoff_at_s, instant.engine_on
-    pitch, heading = told_angles(direction, now.local, rates.heading_rad if rates else held_heading_rad(flight, now))
+    pitch, heading = angles_to_send(direction, now.local, rates.heading_rad if rates else held_heading_rad(flight, now))
     command = Command(
         seq,
         time_s,
@@ -90,15 +90,15 @@ def turning(order: Order, flight: Flight, now: Navigation, plan: FlightPlan, fra
     if before is not None and rates_kept(before, now.time_s):
         return before
     held = before.heading_rad if before is not None else held_heading_rad(flight, now)
-    pitch, heading = told_angles(order.direction, now.local, held)
+    pitch, heading = angles_to_send(order.direction, now.local, held)
     later = triad(add(now.position_m, now.velocity_m_s), frame.up, plan.body)
-    pitch_soon, heading_soon = told_angles(order.direction_soon or order.direction, later, heading)
+    pitch_soon, heading_soon = angles_to_send(order.direction_soon or order.direction, later, heading)
     turn = (heading_soon - heading + pi) % TWO_PI - pi
     steep = 0.5 * pi - abs(pitch) < HELD_RAD
     return Turning(pitch_soon - pitch, 0.0 if steep else turn, now.time_s, heading)
 
 
-def kept_heading(before: Turning | None) -> Turning | None:
+def keep_heading(before: Turning | None) -> Turning | None:
     """What a new phase takes over: the heading last sent; the rates are worked out at once."""
     return None if before is None else Turning(before.pitch_rad_s, before.heading_rad_s, -inf, before.heading_rad)
 
@@ -115,14 +115,14 @@ def held_heading_rad(flight: Flight, now: Navigation) -> float:
     return atan2(east, north) % TWO_PI if abs(north) + abs(east) > STANDSTILL_M_S else 0.5 * pi
 
 
-def told_angles(direction: Vec, local: Triad, held_rad: float) -> tuple[float, float]:
+def angles_to_send(direction: Vec, local: Triad, held_rad: float) -> tuple[float, float]:
     """Pitch and heading as they are sent: near the vertical, where a heading means nothing, a held one.
 
     Within 2 deg of the vertical the heading is the held one, from 4 deg on the direction's own, and between them a
     smooth mean. The pitch is then that of the nearest direction with this heading: at most 2 deg from the true one.
 
     >>> from guidance_svc.core.frames import triad_at
-    >>> [round(angle, 3) for angle in told_angles((1.0, 0.0, 0.0), triad_at(0.0, 0.0), 1.0)]
+    >>> [round(angle, 3) for angle in angles_to_send((1.0, 0.0, 0.0), triad_at(0.0, 0.0), 1.0)]
     [1.571, 1.0]
     """
     pitch, own = pitch_and_heading(direction, local)

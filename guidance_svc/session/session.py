@@ -15,10 +15,10 @@ from guidance_svc.laws.memory import Burn, Flight, Memory, Order, Own
 from guidance_svc.laws.navigation import Navigation, navigate
 from guidance_svc.laws.rows import LawRow
 from guidance_svc.laws.table import LAWS, kinds, memories, with_detours
-from guidance_svc.session.first_state import explained, first_warnings
+from guidance_svc.session.first_state import explain_fault, first_warnings
 from guidance_svc.session.history import History, Place
 from guidance_svc.session.packing import keep_open, pack, unpack
-from guidance_svc.session.reply import command_for, kept_heading, turning
+from guidance_svc.session.reply import command_for, keep_heading, turning
 
 DOUBTS_S = 30.0  # vehicle time in which a first state that does not fit the plan is spoken of
 EXPLAINED = 3  # refusals of a first state: 7 ms each, 150 times what a refusal costs otherwise
@@ -99,13 +99,13 @@ class Session:
         """
         before = self.last_message
         if before is not None and message.seq <= before.seq:
-            said = self.said_before(message, before)
+            said = self.repeat_reply(message, before)
             if said is not None:
                 return said
-        now = self.navigated(message)
+        now = self.locate(message)
         start, earlier = self.point, None
         if start is not None and message.time_s < start.time_s:
-            earlier = self.restored(self.history, message.time_s)
+            earlier = self.restore_before(self.history, message.time_s)
             start = earlier.point
         if message.seen_event is not None:
             flight, last = (start.memory.flight, start.command) if start else (Flight(), None)
@@ -129,7 +129,7 @@ class Session:
         """Whether it ever had a state."""
         return self.point is not None or self.last_message is not None
 
-    def navigated(self, message: VehicleState) -> Navigation:
+    def locate(self, message: VehicleState) -> Navigation:
         """Where the vehicle is; a first state that cannot be is refused with the mix-up that would explain it."""
         try:
             return navigate(message, self.plan, self.frame)
@@ -137,9 +137,9 @@ class Session:
             if (self.point is not None and self.point.memory.flight.begun) or self._refused >= EXPLAINED:
                 raise
             self._refused += 1
-            raise explained(fault, message, self.plan, self.frame) from None
+            raise explain_fault(fault, message, self.plan, self.frame) from None
 
-    def said_before(self, message: VehicleState, last: VehicleState) -> Command | None:
+    def repeat_reply(self, message: VehicleState, last: VehicleState) -> Command | None:
         """The reply to the last state, if this is that state again.
 
         Raises:
@@ -180,23 +180,23 @@ class Session:
         if before.flight is not flight:
             before = Memory(flight, before.own)
         try:
-            return self.flown(before, now, seq)
+            return self.answer(before, now, seq)
         except PHYSICS_ERRORS as problem:
             return before, self.stale(point, flight, now, seq, problem)
 
-    def flown(self, before: Memory[object], now: Navigation, seq: int) -> tuple[Memory[object], Command]:
+    def answer(self, before: Memory[object], now: Navigation, seq: int) -> tuple[Memory[object], Command]:
         """Phase table, order, command."""
         covered = self.plan.vehicle.cover_mass_kg > 0.0
-        memory = before if before.flight.begun else self.entered(before.flight, None, now)
+        memory = before if before.flight.begun else self.enter_phase(before.flight, None, now)
         if covered:
             memory = with_flight(memory, settle_engine(memory.flight, now))
-        memory = self.moved_on(memory, now)
+        memory = self.move_on(memory, now)
         phase = self.plan.phases[memory.flight.phase]
         row = LAWS[phase.law]
         if covered:
             memory = with_flight(memory, watch_drop(memory.flight, now, self.plan, row.events))
         if row.overdue(memory, now, self.plan, phase):
-            memory = self.kept_fresh(memory, now)
+            memory = self.solve_overdue(memory, now)
         flight, own = memory
         plan = uncovered(self.plan, flight)
         order = row.order(memory, now, plan, phase)
@@ -209,18 +209,18 @@ class Session:
         command = command_for(seq, order, instant, flight, rates, now, plan, self.frame, numbers)
         return Memory(note_reply(flight, command.event, rates, now), own), command
 
-    def entered(self, flight: Flight, left: Burn | None, now: Navigation) -> Memory[object]:
+    def enter_phase(self, flight: Flight, left: Burn | None, now: Navigation) -> Memory[object]:
         """The phase begins with this state.
 
         Args:
             left: by the phase before.
         """
-        flight = flight._replace(begun=True, since_s=now.time_s, turning=kept_heading(flight.turning))
+        flight = flight._replace(begun=True, since_s=now.time_s, turning=keep_heading(flight.turning))
         flight = forget_look_ahead(flight)
         phase = self.plan.phases[flight.phase]
         return LAWS[phase.law].enter(flight, left, now, self.plan, phase)
 
-    def moved_on(self, memory: Memory[object], now: Navigation) -> Memory[object]:
+    def move_on(self, memory: Memory[object], now: Navigation) -> Memory[object]:
         """Follow the state; begin later phases as long as the present one is done."""
         phases = self.plan.phases
         for _ in phases:
@@ -231,10 +231,10 @@ class Session:
             flight, own = memory
             if flight.phase + 1 == len(phases) or not row.done(memory, now, plan, phase):
                 break
-            memory = self.entered(flight._replace(phase=flight.phase + 1), row.leave(own), now)
+            memory = self.enter_phase(flight._replace(phase=flight.phase + 1), row.leave(own), now)
         return memory
 
-    def kept_fresh(self, memory: Memory[object], now: Navigation) -> Memory[object]:
+    def solve_overdue(self, memory: Memory[object], now: Navigation) -> Memory[object]:
         """Solve before replying: there is no law yet, or only one from long ago."""
         phase = self.plan.phases[memory.flight.phase]
         row = LAWS[phase.law]
@@ -251,14 +251,14 @@ class Session:
         point = self.point
         if point is None or point.due is None:
             return
-        self.point = self.unsolved(point)
+        self.point = self.leave_unsolved(point)
         with allowed(UNBOUNDED) as effort:
             try:
-                self.point = self.worked(point)
+                self.point = self.solve_due(point)
             finally:
                 self._unmarked += effort.spent
 
-    def worked(self, point: Point) -> Point:
+    def solve_due(self, point: Point) -> Point:
         """The point after the major cycle that is due; nothing is changed."""
         if point.due is None:
             return point
@@ -270,7 +270,7 @@ class Session:
                 solved = row.solve(memory, point.due, uncovered(self.plan, memory.flight), phase)
             require_finite_memory(solved, row)
         except PHYSICS_ERRORS:
-            return self.unsolved(point)  # the attempt is counted; the last law stays in force
+            return self.leave_unsolved(point)  # the attempt is counted; the last law stays in force
         return point._replace(memory=solved, due=None)
 
     def mark(self) -> None:
@@ -288,13 +288,13 @@ class Session:
         if firm:
             self._unmarked, self._marked = 0, here
 
-    def restored(self, history: History, time_s: float) -> Earlier:
+    def restore_before(self, history: History, time_s: float) -> Earlier:
         """The session as it was before that time; nothing is changed."""
         place = history.before(time_s)
         point = unpack(Point, place.mark.point) if place.mark else None
         with allowed(UNBOUNDED) as effort:
             for message in place.states:
-                point = self.worked(point) if point else None
+                point = self.solve_due(point) if point else None
                 point, _ = self.after(point, message, navigate(message, self.plan, self.frame))
         return Earlier(point, place, effort.spent + STATE_STEPS * len(place.states))
 
@@ -310,7 +310,7 @@ class Session:
         Raises:
             ValueError: it cannot be read; nothing is changed.
         """
-        earlier = self.restored(history, inf)
+        earlier = self.restore_before(history, inf)
         self.history = history
         self.go_back(earlier)
         states, point = earlier.place.states, earlier.point
@@ -339,7 +339,7 @@ class Session:
         instant = Instant(None, order.engine_on, order.next_contact_s)
         return command_for(seq, order, instant, flight, flight.turning, now, self.plan, self.frame, None)
 
-    def unsolved(self, point: Point) -> Point:
+    def leave_unsolved(self, point: Point) -> Point:
         """The point with its major cycle tried and not solved."""
         flight, own = point.memory
         return point._replace(memory=Memory(flight, LAWS[self.plan.phases[flight.phase].law].failed(own)), due=None)

@@ -63,8 +63,9 @@ def compact(path: Path) -> bool:
                 written = _copy(path, source, target)
                 target.flush()
                 os.fsync(target.fileno())
-            if _counted(new) != written:
-                raise RecordingError("changed_by_compacting", "", f"{written} messages", _counted(new), str(path))
+            found = _count_messages(new)
+            if found != written:
+                raise RecordingError("changed_by_compacting", "", f"{written} messages", found, str(path))
             stat = os.fstat(source.fileno())
             os.utime(new, ns=(stat.st_atime_ns, stat.st_mtime_ns))
             if OPEN_FILES_STAY:  # the lock goes too; whoever takes the file now keeps it from being replaced
@@ -82,7 +83,7 @@ def needs_compacting(path: Path) -> bool:
     return head.ours and (head.plain or not is_finished(path))
 
 
-def unfinished(folder: Path) -> list[Path]:
+def unfinished_files(folder: Path) -> list[Path]:
     """The recordings of a folder that need it, oldest first by name."""
     return [path for path in sorted(folder.glob(f"*{SUFFIX}")) if path.is_file() and needs_compacting(path)]
 
@@ -152,7 +153,7 @@ class _Copier:
         return self._messages
 
 
-def _counted(path: Path) -> int:
+def _count_messages(path: Path) -> int:
     """Messages of a finished file, every chunk unpacked and checked; -1 where it is not whole."""
     try:
         with path.open("rb", buffering=BUFFER_BYTES) as file:
@@ -166,7 +167,7 @@ def main(names: Iterable[str]) -> int:
     lower_priority(NICENESS)
     failed = 0
     for path in map(Path, names):
-        for file in unfinished(path) if path.is_dir() else [path]:
+        for file in unfinished_files(path) if path.is_dir() else [path]:
             try:
                 _patiently(file)
             except (OSError, RecordingError, KeyError) as error:

@@ -155,7 +155,7 @@ def all_records(file: IO[bytes], unpacking: Unpacking | None = None) -> Iterator
 
 
 def _in_chunk(record: Record, unpacking: Unpacking) -> Iterator[Record]:
-    data = _unpacked(record, unpacking)
+    data = _unpack_chunk(record, unpacking)
     offset = 0
     while offset < len(data):
         opcode, length = RECORD_HEAD.unpack(data[offset : offset + RECORD_HEAD.size].ljust(RECORD_HEAD.size, b"\xff"))
@@ -165,7 +165,7 @@ def _in_chunk(record: Record, unpacking: Unpacking) -> Iterator[Record]:
         yield Record(opcode, data[offset - length : offset], record.at)
 
 
-def _unpacked(record: Record, unpacking: Unpacking) -> bytes:
+def _unpack_chunk(record: Record, unpacking: Unpacking) -> bytes:
     """A chunk's records, checked."""
     chunk = record.parse(Chunk)
     data: bytes = chunk.data

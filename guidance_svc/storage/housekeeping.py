@@ -39,7 +39,7 @@ class Finishing:
                 _log.warning("%d recordings could not be finished and stay as they are", self._child.returncode)
             self._child = None
         if self._waiting and (self._child is None or last):
-            self._child, self._waiting = _started(self._waiting), []
+            self._child, self._waiting = _start_process(self._waiting), []
 
 
 def _has_work(path: Path) -> bool:
@@ -50,7 +50,7 @@ def _has_work(path: Path) -> bool:
         return False
 
 
-def _started(paths: Sequence[Path]) -> subprocess.Popen[bytes] | None:
+def _start_process(paths: Sequence[Path]) -> subprocess.Popen[bytes] | None:
     """The process, which Ctrl-C does not reach, and which holds none of our pipes."""
     _outliving[:] = [child for child in _outliving if child.poll() is None]
     command = [sys.executable, "-m", MODULE, *(str(path.absolute()) for path in paths)]
@@ -78,12 +78,12 @@ def remove_oldest(folder: Path, keep_bytes: int, live: Path) -> None:
     for _, _, size, path in sorted(found):
         if total <= keep_bytes:
             return
-        if path != live and head_of(path).ours and _removed(path):
+        if path != live and head_of(path).ours and _remove_file(path):
             _log.warning("recording %s removed: more than %d bytes are kept (recording.keep_bytes)", path, keep_bytes)
             total -= size
 
 
-def _removed(path: Path) -> bool:
+def _remove_file(path: Path) -> bool:
     """Remove a file, unless a process holds it or it cannot be removed."""
     try:
         with path.open("rb") as file:

@@ -36,8 +36,8 @@ from guidance_svc.storage.journal_reading import (
     Headless,
     Restored,
     asked_to_forget,
-    found_in,
     set_aside,
+    sets_in,
 )
 from guidance_svc.systems import BINARY, open_to_others, write_at
 from guidance_svc.systems import replace as replace_file
@@ -135,7 +135,7 @@ class FolderJournal:
         """
         taken: list[str] = []
         try:
-            all_found = found_in(self.folder)
+            all_found = sets_in(self.folder)
         except OSError as error:
             expected = "a folder that can be read (or --no-journal)"
             got = error.strerror or error
@@ -177,7 +177,7 @@ class FolderJournal:
         try:
             self._write(head.vehicle, seat)
         except Exception as error:
-            self._stopped(head.vehicle, error)
+            self._note_stop(head.vehicle, error)
             return
         set_aside(self.folder, found.stem, found.paths, trouble)
 
@@ -199,7 +199,7 @@ class FolderJournal:
                 _log.warning("sessions are kept on disk again")
                 self.state = "ok"
         except Exception as error:  # guidance goes on, whatever this is
-            self._stopped(vehicle, error)
+            self._note_stop(vehicle, error)
 
     def close(self) -> None:
         """Write what is left and let the folder go."""
@@ -215,7 +215,7 @@ class FolderJournal:
             with suppress(SessionFault):
                 self._give_up(vehicle, "as who runs the service asked")
 
-    def _stopped(self, vehicle: str, error: Exception) -> None:
+    def _note_stop(self, vehicle: str, error: Exception) -> None:
         """Guidance goes on; everything is written anew when there is room again."""
         self._again_at_s = self._clock_s() + TRY_AGAIN_S
         self._registry.touched.add(vehicle)

@@ -170,7 +170,7 @@ def marks_of(data: bytes, seed: int) -> MarksRead:
     return read._replace(damaged=damaged or here != len(data))
 
 
-def salvaged(head: Head, states: bytes | None, marks: bytes) -> Salvaged:
+def salvage_set(head: Head, states: bytes | None, marks: bytes) -> Salvaged:
     """What is whole of a set of files: from the last damaged place on, the marks before it, and the states from it.
 
     Args:
@@ -186,7 +186,7 @@ def salvaged(head: Head, states: bytes | None, marks: bytes) -> Salvaged:
     begin = head.base if from_nothing else _next_place(found, head.base)
     damaged = read.damaged or states is None or begin != head.base
     while begin is not None:
-        end, found = _walked(data, head.base, begin, found)
+        end, found = _walk_states(data, head.base, begin, found)
         after = _next_place(found, end) if end < file_end or (found and found[-1][0].at > end) else None
         damaged = damaged or end != file_end
         if after is None:
@@ -204,7 +204,7 @@ def _next_place(found: Branched, after: int) -> int | None:
     return next((mark.at for mark, _ in found if mark.at > after), None)
 
 
-def _walked(data: bytes, base: int, begin: int, found: Branched) -> tuple[int, Branched]:
+def _walk_states(data: bytes, base: int, begin: int, found: Branched) -> tuple[int, Branched]:
     """The place after the last whole state from a place on, and the marks without those that an undone branch left.
 
     A mark of a lower branch than a state before it was undone: a loss of power may keep it beside the new states.

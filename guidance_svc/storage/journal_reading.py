@@ -24,7 +24,7 @@ from guidance_svc.storage.journal_files import (
     marks_of,
     name_of,
     read_head,
-    salvaged,
+    salvage_set,
     seed_of,
     stem_of,
 )
@@ -95,18 +95,18 @@ class Found:
             for name, path in last:
                 alone = take_what_there_is or (name, path) == last[-1]
                 try:
-                    head, mirror, trouble = self._taken_up(folder, registry, name, path, alone)
+                    head, mirror, trouble = self._take_up_set(folder, registry, name, path, alone)
                     return Restored(head, mirror, "; ".join(filter(None, [*troubles, trouble])))
                 except Exception as error:
                     troubles.append(str(error))
         raise Damage(troubles[0])
 
-    def _taken_up(self, folder: Path, registry: Registry, name: FileName, path: Path, alone: bool) -> Restored:
+    def _take_up_set(self, folder: Path, registry: Registry, name: FileName, path: Path, alone: bool) -> Restored:
         head = read_head(path.read_bytes(), name)
         states, marks = bytes_of(path.with_suffix(".states")), bytes_of(path.with_suffix(".marks")) or b""
         if not alone and len(states or b"") < head.promised:
             raise Damage("its newest files are not all there")
-        kept: Salvaged = salvaged(head, states, marks)
+        kept: Salvaged = salvage_set(head, states, marks)
         if unpack(OpenRequest, head.request).vehicle != head.vehicle:
             raise Damage("it was opened for another vehicle than its head names")
         read = marks_of(marks, seed_of(name.stem, name.flight, name.generation))
@@ -127,7 +127,7 @@ def bytes_of(path: Path) -> bytes | None:
         return None
 
 
-def found_in(folder: Path) -> list[Found]:
+def sets_in(folder: Path) -> list[Found]:
     """What a folder holds, by vehicle; what a kill left that never was a session goes."""
     found: dict[str, Found] = {}
     for path in sorted(folder.iterdir()):

@@ -187,7 +187,7 @@ class RotatingRecorder:
         about = {**self._about, **({"after": self._before} if self._before else {})}
         if self._missed:
             about["missed_before"] = str(self._missed)
-        part = _made(self._paths(), self._clock_ns, about)
+        part = _make_part(self._paths(), self._clock_ns, about)
         for name, table in self._plans.items():
             part.plan(name, table)
         for session in self._open_sessions():
@@ -272,7 +272,7 @@ class RotatingRecorder:
             remove_oldest(self._storage.folder, self._storage.keep_bytes, self._part.path)
 
 
-def _made(paths: Iterator[Path], clock_ns: Callable[[], int], about: Mapping[str, str]) -> McapRecorder:
+def _make_part(paths: Iterator[Path], clock_ns: Callable[[], int], about: Mapping[str, str]) -> McapRecorder:
     """A part under the first free name."""
     while True:
         try:

@@ -84,7 +84,7 @@ def test_a_new_file_that_does_not_read_back_does_not_replace_the_old_one(
 ) -> None:
     path = fly(tmp_path / "a.mcap", 3, close=False)
     data = path.read_bytes()
-    monkeypatch.setattr(compacting, "_counted", lambda new: 1)
+    monkeypatch.setattr(compacting, "_count_messages", lambda new: 1)
     with pytest.raises(RecordingError, match="changed by compacting"):
         compact(path)
     assert path.read_bytes() == data

@@ -175,7 +175,7 @@ def flown(folder: Path, name: str, fault: Fault) -> None:
     Raises:
         Wrong: see the module.
     """
-    with mock.patch.object(housekeeping, "_started", return_value=None):  # no process finishes recordings meanwhile
+    with mock.patch.object(housekeeping, "_start_process", return_value=None):  # none finishes recordings
         fly_and_look(folder, name, fault)
 
 

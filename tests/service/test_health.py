@@ -269,7 +269,7 @@ def test_scripts_in_lock_step_whose_replies_are_cheap_are_never_held(clock: Cloc
             keeper.took(link, 6e-5)
             clock.now_s += 6e-5
             if turn % 10 == 0:
-                keeper.worked(link, 6e-4)
+                keeper.charge_work(link, 6e-4)
                 clock.now_s += 6e-4
 
 

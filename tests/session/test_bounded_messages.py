@@ -93,7 +93,7 @@ def test_going_back_flies_no_more_again_than_what_one_mark_covers() -> None:
         copy = Session(LATE, Frame())
         copy.history.take_up(session.history.base, bytes(session.history.stream), list(session.history.marks))
         with allowed(UNBOUNDED) as effort:
-            place = copy.restored(copy.history, exchange.message.time_s).place
+            place = copy.restore_before(copy.history, exchange.message.time_s).place
         assert effort.spent + STATE_STEPS * len(place.states) <= MARK_STEPS
     assert end.time_s > 70.0
 

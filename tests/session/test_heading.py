@@ -12,7 +12,7 @@ import pytest
 from guidance_svc.core.frames import direction_of, pitch_and_heading, triad, triad_at
 from guidance_svc.core.vectors import dot
 from guidance_svc.domain import Boost, Coast, Command, Frame, Hold, VehicleState
-from guidance_svc.session.reply import told_angles
+from guidance_svc.session.reply import angles_to_send
 from guidance_svc.session.session import Session
 from guidance_svc.sim.telemetry import telemetry
 from tests.session.exchange import CLIMB, climb_flight, flown, late_start, pad_start
@@ -76,7 +76,7 @@ def test_near_the_vertical_the_angles_stay_near_the_direction(sign: float) -> No
         for step in range(121):
             lean = radians(0.05 * step)
             direction = direction_of(sign * (0.5 * pi - lean), own, HERE)
-            pitch, heading = told_angles(direction, HERE, held)
+            pitch, heading = angles_to_send(direction, HERE, held)
             off = degrees(acos(min(1.0, dot(direction, direction_of(pitch, heading, HERE)))))
             assert off <= min(degrees(lean), 4.0) + 1e-5
             if degrees(lean) < 1.999:

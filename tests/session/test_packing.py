@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from typing_extensions import TypeAliasType
 
-from guidance_svc.domain import Body, Event, FlightPlan, Frame, LocalState, OpenRequest, VehicleState
+from guidance_svc.domain import Body, Event, FlightPlan, Frame, LocalState, OpenRequest, Readings, VehicleState
 from guidance_svc.session.packing import pack, shape, unpack
 from guidance_svc.session.registry import session_shape
 from guidance_svc.session.session import Point, Session
@@ -28,11 +28,16 @@ SWAPPED = TypeAliasType("SWAPPED", tuple[Second, First], type_params=(First, Sec
 NUMBERS = st.floats(allow_nan=False)
 VECTORS = st.tuples(NUMBERS, NUMBERS, NUMBERS)
 MAYBE = st.none() | NUMBERS
+READINGS = st.builds(
+    Readings, contact=st.none() | st.booleans(), engines_lit=st.none() | st.integers(0, 100),
+    attitude_rate_script_rad_s=st.none() | VECTORS, angle_of_attack_rad=MAYBE, wind_script_m_s=st.none() | VECTORS,
+)  # fmt: skip
 STATES = st.builds(
     VehicleState, seq=st.integers(0, 2**53), time_s=NUMBERS, mass_kg=NUMBERS, position_script_m=st.none() | VECTORS,
     velocity_script_m_s=st.none() | VECTORS, local=st.none() | st.builds(LocalState, *[NUMBERS] * 6),
     thrust_n=MAYBE, throttle_frac=MAYBE, pointing_script=st.none() | VECTORS, stage=st.none() | st.integers(0, 100),
     engine_on=st.none() | st.booleans(), propellant_kg=MAYBE, seen_event=st.none() | st.text(max_size=64),
+    readings=st.none() | READINGS,
 )  # fmt: skip
 
 

@@ -189,26 +189,18 @@ def write_own(address: int, data: bytes) -> bool:
 
 
 @pytest.mark.skipif(not Path("/proc/self/mem").exists(), reason="no /proc/self/mem on this system")
-def test_the_counter_of_routing_ids_can_be_set_and_is_seen_to_be() -> None:
+@pytest.mark.parametrize("number", [0xDEADBEEF, 7, 0])
+def test_the_counter_of_routing_ids_can_be_set_and_is_seen_to_be(number: int) -> None:
     # The way taken on Windows, where libzmq's rand() cannot be seeded; tried here on this system's libzmq.
-    context = zmq.Context()
-    router = context.socket(zmq.ROUTER)
-    try:
-        for number in (0xDEADBEEF, 7, 0):
-            assert routing_ids.set_counter(context, router, number, read_own, write_own)
-            port = router.bind_to_random_port("tcp://127.0.0.1")
-            dealer = context.socket(zmq.DEALER)
-            dealer.connect(f"tcp://127.0.0.1:{port}")
-            dealer.send(b"x")
-            assert router.poll(60_000)
-            assert router.recv_multipart()[0] == b"\0" + number.to_bytes(4, "big")
-            dealer.close(0)
-            router.unbind(router.getsockopt_string(zmq.LAST_ENDPOINT))
+    with zmq.Context() as context, context.socket(zmq.ROUTER) as router, context.socket(zmq.DEALER) as dealer:
         assert not routing_ids.set_counter(context, router, 5, lambda address, length: b"", write_own)
         assert not routing_ids.set_counter(context, router, 5, read_own, lambda address, data: True)
-    finally:
-        router.close(0)
-        context.term()
+        assert routing_ids.set_counter(context, router, number, read_own, write_own)
+        dealer.setsockopt(zmq.LINGER, 0)
+        dealer.connect(f"tcp://127.0.0.1:{router.bind_to_random_port('tcp://127.0.0.1')}")
+        dealer.send(b"x")
+        assert router.poll(60_000)
+        assert router.recv_multipart()[0] == b"\0" + number.to_bytes(4, "big")
 
 
 LATE = "import socket, sys, time; time.sleep({s}); s = socket.create_server(('127.0.0.1', {port})); sys.stdin.read()"

@@ -115,9 +115,7 @@ def filled(arcs: Arcs, burn_s: float) -> Filled:
     k, last = arcs.open_count, out.arc[-1]
     if len(arcs.mass_kg) > k and arcs.stage[k] == arcs.stage[last]:
         add_arc(out, arcs, k, mass_in_arc_kg(arcs, last, out.begins_kg[-1], out.lasts_s[-1]), arcs.duration_s[k])
-    total = 0
-    for steps in out.steps:
-        total += steps
+    total = sum(out.steps)
     for j in range(len(out.steps)):
         out.steps[j] = bounded_steps(out.steps[j], total)
     return out

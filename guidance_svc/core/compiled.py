@@ -8,6 +8,7 @@ from typing import TypeVar, cast
 
 import numpy as np
 
+T = TypeVar("T")
 F = TypeVar("F", bound=Callable[..., object])
 
 HAVE_NUMBA = find_spec("numba") is not None
@@ -47,6 +48,29 @@ def part(function: F) -> F:
     infer_global(function, types.Dispatcher(compiled))
     KEPT.append(compiled)
     return function
+
+
+def keep_last(items: tuple[T, ...], item: T, count: int) -> tuple[T, ...]:
+    """The last so many of some items and one more, which is the last of them; 1 or more.
+
+    Compiled code, in which the length of a tuple cannot vary, holds the items in a list, which is not changed either.
+    """
+    return (*items, item)[-count:]
+
+
+if HAVE_NUMBA:
+    from numba.extending import overload
+
+    @overload(keep_last)  # type: ignore[untyped-decorator]
+    def keep_last_of_list(items: list[T], item: T, count: int) -> Callable[[list[T], T, int], list[T]]:
+        """The same for a list, in compiled code."""
+
+        def kept_last(items: list[T], item: T, count: int) -> list[T]:
+            out = items[max(len(items) + 1 - count, 0) :]
+            out.append(item)
+            return out
+
+        return kept_last
 
 
 def column(numbers: Iterable[float]) -> MutableSequence[float]:

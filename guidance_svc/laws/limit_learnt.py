@@ -104,7 +104,7 @@ def with_limit(flight: Flight, plan: FlightPlan, limit: LimitLearnt | None) -> F
     if steady is not None:
         estimate, told = estimate._replace(known=steady.known), steady.told_scale
     flown = within_limit(engine_as_flown(plan.vehicle.stages[flight.stage], estimate, told), limit)
-    engine = engine._replace(estimate=begun_anew(estimate), told_scale=told, limit=limit, flown=flown)
+    engine = engine._replace(estimate=begun_anew(estimate, 0.0), told_scale=told, limit=limit, flown=flown)
     return flight._replace(engine=engine)
 
 

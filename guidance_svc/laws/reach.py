@@ -127,7 +127,7 @@ def margin_sigma_kg(flight: Flight, now: Navigation, problem: Problem, law: Stee
     as the thrust falls. Before there is telemetry the plan's figures are taken at their word.
     """
     engine = flight.engine.estimate
-    if engine.noise is None:
+    if engine.noise.freedom == 0.0:
         return 0.0
     share = 0.0
     for arc, duration in allot(problem.arcs, law.burn_s):

@@ -161,6 +161,13 @@ def mass_in_arc_kg(arcs: Arcs, i: int, begins_kg: float, time_s: float) -> float
 
 
 @part
+def end_mass_kg(arcs: Arcs, burn_s: float) -> float:
+    """Mass at cutoff after a total burn time, as `core.burns.mass_at_end_kg`."""
+    parts = filled(arcs, burn_s)
+    return mass_in_arc_kg(arcs, parts.arc[-1], parts.begins_kg[-1], parts.lasts_s[-1])
+
+
+@part
 def fly_burn(
     position_m: Vec, velocity_m_s: Vec, steer: Vec, steer_rate: Vec, burn_s: float, tail_m_s: float, arcs: Arcs,
     gravity: Gravity,

@@ -13,8 +13,10 @@ from dataclasses import replace
 from math import ceil, inf, sqrt
 from typing import NamedTuple
 
-from guidance_svc.core.burns import Arc, mass_at_end_kg
-from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, begun_anew, due, watch
+from guidance_svc.core.burn_flight import Gravity
+from guidance_svc.core.burns import Arc, Motor, mass_at_end_kg, motor_of
+from guidance_svc.core.compiled import part
+from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, EngineEstimate, begun_anew, due, watch
 from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import along, dot, norm, scale, unit
@@ -58,6 +60,44 @@ def burning(burn: Burn, now: Navigation) -> bool:
     return burn.ignite_at_s is None and (burn.cutoff_at_s is None or now.time_s < burn.cutoff_at_s)
 
 
+class Felt(NamedTuple):
+    """What a state tells of a burning engine; vectors BCI, a thrust of 0 where none is told."""
+
+    time_s: float
+    position_m: Vec
+    velocity_m_s: Vec
+    mass_kg: float
+    pointing: Vec
+    throttle_frac: float
+    thrust_n: float
+
+
+class Learnt(NamedTuple):
+    """The engine estimate, the told thrust over the file's, and whether the engine as flown is what it was before."""
+
+    estimate: EngineEstimate
+    told_scale: float
+    same: bool
+
+
+@part
+def take_in(learnt: Learnt, motor: Motor, gravity: Gravity, felt: Felt) -> Learnt:
+    """What is known of the engine after one more state of its burn.
+
+    Args:
+        motor: by the vehicle file.
+    """
+    before, told, flow = learnt.estimate, learnt.told_scale, motor.thrust_n / motor.exhaust_velocity_m_s
+    if felt.thrust_n > 0.0 and felt.throttle_frac > 0.0:
+        told = felt.thrust_n / (felt.throttle_frac * motor.thrust_n)
+    push = scale(told * motor.thrust_n / felt.mass_kg, felt.pointing)
+    pull = acceleration(felt.position_m, gravity.mu_m3_s2, gravity.radius_m, gravity.j2)
+    estimate = watch(
+        before, felt.time_s, felt.velocity_m_s, pull, push, felt.throttle_frac, felt.mass_kg, told * flow
+    )
+    return Learnt(estimate, told, told == learnt.told_scale and estimate.known.thrust == before.known.thrust)
+
+
 def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> Flight:
     """The flight with this state taken into the engine estimate."""
     engine = flight.engine
@@ -73,17 +113,16 @@ def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) 
     throttle = nominal_throttle(flight, now)
     if not due(engine.estimate, now.time_s, throttle):
         return flight
-    stage = plan.vehicle.stages[flight.stage]
-    told = engine.told_scale
-    if now.thrust_n is not None and now.thrust_n > 0.0 and throttle > 0.0:
-        told = now.thrust_n / (throttle * stage.thrust_n)
-    push = scale(told * stage.thrust_n / now.mass_kg, pointing_now(burn, now))
-    body = plan.body
-    pull = acceleration(now.position_m, body.mu_m3_s2, body.radius_m, body.j2)
-    flow = told * stage.mass_flow_kg_s
-    before = engine.estimate
-    estimate = watch(before, now.time_s, now.velocity_m_s, pull, push, throttle, now.mass_kg, flow)
-    if told == engine.told_scale and estimate.thrust_scale == before.thrust_scale:
+    stage, body = plan.vehicle.stages[flight.stage], plan.body
+    felt = Felt(
+        now.time_s, now.position_m, now.velocity_m_s, now.mass_kg, pointing_now(burn, now), throttle,
+        0.0 if now.thrust_n is None else now.thrust_n,
+    )  # fmt: skip
+    gravity = Gravity(body.mu_m3_s2, body.radius_m, body.j2)
+    estimate, told, same = take_in(
+        Learnt(engine.estimate, engine.told_scale, True), motor_of(stage), gravity, felt
+    )
+    if same:
         return flight._replace(engine=engine._replace(estimate=estimate))
     flown = within_limit(engine_as_flown(stage, estimate, told), engine.limit)
     return flight._replace(engine=engine._replace(estimate=estimate, told_scale=told, flown=flown))
@@ -106,13 +145,40 @@ def cruise_throttle(stage: Stage, mass_kg: float) -> float:
     """Throttle that keeps the acceleration limit; 1 where there is none."""
     if stage.acceleration_limit_m_s2 == inf:
         return 1.0
-    return min(1.0, max(stage.throttle_min_frac, stage.acceleration_limit_m_s2 * mass_kg / stage.thrust_n))
+    return cruise_frac(motor_of(stage), mass_kg)
+
+
+@part
+def cruise_frac(motor: Motor, mass_kg: float) -> float:
+    """Throttle that keeps an engine's acceleration limit; 1 where there is none."""
+    if motor.acceleration_limit_m_s2 == inf:
+        return 1.0
+    return min(1.0, max(motor.throttle_min_frac, motor.acceleration_limit_m_s2 * mass_kg / motor.thrust_n))
 
 
 def frozen(law: Steering, now: Navigation) -> Steering:
     """The law at this instant."""
     steer = law.vector_at(now.time_s)
     return replace(law, epoch_s=now.time_s, steer=steer, burn_s=max(law.cutoff_s - now.time_s, 0.0))
+
+
+@part
+def taper_frac(cruise_frac: float, lowest_frac: float) -> float:
+    """Throttle for the end of a burn: the cruise throttle itself, where the engine does not throttle."""
+    return min(cruise_frac, max(TAPER_FRAC, TAPER_ROOM * lowest_frac)) if lowest_frac < 1.0 else cruise_frac
+
+
+@part
+def closing_time_s(cruise_frac: float, taper_frac: float) -> float:
+    """How long the last seconds last: what FREEZE_BELOW_S at the cruise throttle gives, at the taper."""
+    return FREEZE_BELOW_S * cruise_frac / taper_frac
+
+
+@part
+def tail_m_s(motor: Motor, mass_kg: float, throttle_frac: float) -> float:
+    """Speed that the tail-off will give after a cutoff at this throttle, by the mean mass while it lasts."""
+    impulse = throttle_frac * motor.tail_off_impulse_n_s
+    return impulse / (mass_kg - 0.5 * impulse / motor.exhaust_velocity_m_s)
 
 
 class End(NamedTuple):
@@ -127,8 +193,7 @@ class End(NamedTuple):
     @property
     def taper(self) -> float:
         """Throttle for the end."""
-        lowest = self.lowest
-        return min(self.cruise, max(TAPER_FRAC, TAPER_ROOM * lowest)) if lowest < 1.0 else self.cruise
+        return taper_frac(self.cruise, self.lowest)
 
     @property
     def tapers(self) -> bool:
@@ -138,7 +203,7 @@ class End(NamedTuple):
     @property
     def closing_s(self) -> float:
         """How long the last seconds last: what FREEZE_BELOW_S at the cruise throttle gives, at the taper."""
-        return FREEZE_BELOW_S * self.cruise / self.taper
+        return closing_time_s(self.cruise, self.taper)
 
     def arc(self, mass_kg: float, throttle_frac: float) -> Arc:
         """Burn from here at a throttle."""
@@ -156,8 +221,7 @@ class End(NamedTuple):
 
     def tail_gain_m_s(self, mass_kg: float, throttle_frac: float) -> float:
         """Speed that the tail-off will give after a cutoff at this throttle, by the mean mass while it lasts."""
-        impulse = throttle_frac * self.stage.tail_off_impulse_n_s
-        return impulse / (mass_kg - 0.5 * impulse / self.stage.exhaust_velocity_m_s)
+        return tail_m_s(motor_of(self.stage), mass_kg, throttle_frac)
 
     def time_for(self, mass_kg: float, gain_m_s: float, throttle_frac: float) -> float:
         """Burn time for a speed gain at a throttle."""

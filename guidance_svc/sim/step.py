@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from math import ceil, inf
 
+from guidance_svc.core.compiled import part
 from guidance_svc.core.frames import turn_z
 from guidance_svc.core.rocket import speed_gain_m_s
 from guidance_svc.core.vectors import along, dot, norm, unit
@@ -116,7 +117,13 @@ def wanted_unit(pointing: Vec) -> Vec:
     length = norm(pointing)
     if not 0.0 < length < inf:
         raise GuidanceError("direction_not_a_vector", "pointing", "a finite vector that is not null", pointing)
-    return pointing if length == 1.0 else unit(pointing)
+    return exact_unit(pointing)
+
+
+@part
+def exact_unit(pointing: Vec) -> Vec:
+    """A pointing that is not null at length 1; one that has it stays as it is."""
+    return pointing if norm(pointing) == 1.0 else unit(pointing)
 
 
 def advance(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:

@@ -16,8 +16,9 @@ from guidance_svc.core.steering import Problem, Steering, refine, refine_directi
 from guidance_svc.domain import FlightPlan, Insertion
 from guidance_svc.errors import BudgetSpent, GuidanceError
 from guidance_svc.laws.cover import bare_at_cutoff, foresee_drop
-from guidance_svc.laws.engine import FREEZE_BELOW_S, put_on_tick
+from guidance_svc.laws.engine import put_on_tick
 from guidance_svc.laws.insertion_memory import InsertionMemory, problem_now
+from guidance_svc.laws.last_seconds import FREEZE_BELOW_S
 from guidance_svc.laws.memory import Burn, Memory
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import NO_WAY_FOUND, lowest_found, search_over, within_reach

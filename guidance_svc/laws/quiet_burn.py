@@ -27,13 +27,11 @@ from guidance_svc.laws.engine import (
     SETTLE_S,
     Felt,
     Learnt,
-    closing_time_s,
     cruise_frac,
-    tail_m_s,
     take_in,
-    taper_frac,
 )
 from guidance_svc.laws.insertion_cycle import DEARER_FRAC, HOLD_RATE_BELOW_S, LEAST_BURN_S, STEPS_A_CYCLE
+from guidance_svc.laws.last_seconds import closing_time_s, tail_m_s, taper_frac
 from guidance_svc.laws.limit_learnt import CERTAIN, FULL, STEADY, fits_of, is_new_anchor
 from guidance_svc.laws.reach import doubt_of_kg, end_sigma_kg
 from guidance_svc.laws.stack import is_spent, motor_as_flown

@@ -2,23 +2,25 @@
 
 What `insertion.follow`, `order` and the major cycle (`insertion_cycle.run_cycle`) come to while the engine burns as it
 did, the law is renewed and the propellant reaches, of the same parts in the same order. Whatever else a state or a
-cycle brings is not quiet: it is left undone, and flown by the session (`rehearsal.quiet`).
+cycle brings is not quiet, nor the taper of an engine that throttles back for its end: that is left undone, and flown by
+the session (`rehearsal.quiet`).
 """
 
 from __future__ import annotations
 
 from collections.abc import MutableSequence, Sequence
-from math import log
+from math import inf, log
 from typing import NamedTuple
 
 import numpy as np
 
+from guidance_svc.core.arcs import mass_after
 from guidance_svc.core.burn_flight import COLUMNS, Arcs, Gravity, arcs_from, end_mass_kg, filled, mass_in_arc_kg
 from guidance_svc.core.burns import Motor, Setting, settings_of
 from guidance_svc.core.compiled import part
 from guidance_svc.core.conditions import Wanted
-from guidance_svc.core.estimator import due
-from guidance_svc.core.newton import DIRECTION, RESIDUAL_CONVERGED, WHOLE, Law, Task, solve
+from guidance_svc.core.estimator import due, noise_of
+from guidance_svc.core.newton import DIRECTION, RESIDUAL_CONVERGED, WHOLE, Law, Task, solve, solve_cutoff
 from guidance_svc.core.steering import advance_law
 from guidance_svc.core.thrust_line import Known
 from guidance_svc.core.vectors import along, norm, scale, unit
@@ -31,7 +33,7 @@ from guidance_svc.laws.engine import (
     take_in,
 )
 from guidance_svc.laws.insertion_cycle import DEARER_FRAC, HOLD_RATE_BELOW_S, LEAST_BURN_S, STEPS_A_CYCLE
-from guidance_svc.laws.last_seconds import closing_time_s, tail_m_s, taper_frac
+from guidance_svc.laws.last_seconds import Ending, Finish, aim_cutoff, closing_time_s, tail_m_s, taper_frac
 from guidance_svc.laws.limit_learnt import CERTAIN, FULL, STEADY, fits_of, is_new_anchor
 from guidance_svc.laws.reach import doubt_of_kg, end_sigma_kg
 from guidance_svc.laws.stack import is_spent, motor_as_flown
@@ -47,7 +49,8 @@ class Burning(NamedTuple):
         stage: its index.
         burnout_kg: mass when it has burnt all it may.
         since_s: when the engine was first seen on.
-        most_steps: of computing in a major cycle.
+        most_steps: of computing in a major cycle, and before a reply.
+        tick_s: between two states.
     """
 
     motor: Motor
@@ -58,6 +61,7 @@ class Burning(NamedTuple):
     wanted: Wanted
     major_cycle_s: float
     most_steps: int
+    tick_s: float
 
 
 class Flown(NamedTuple):
@@ -83,6 +87,7 @@ class Quiet(NamedTuple):
         steady, steady_scale: the engine when its thrust was last constant, and the told scale; of use if `is_steady`.
         solved_at_s: vehicle time of the last major cycle.
         margin_kg, doubt_kg: of the propellant, as of that cycle.
+        finish: the last seconds (`last_seconds.NO_FINISH` before them).
     """
 
     learnt: Learnt
@@ -96,6 +101,7 @@ class Quiet(NamedTuple):
     solved_at_s: float
     margin_kg: float
     doubt_kg: float
+    finish: Finish
 
 
 class Step(NamedTuple):
@@ -126,13 +132,50 @@ def follow_quietly(burning: Burning, before: Quiet, felt: Felt) -> Step:
                 return Step(False, before)
             if odds < -STEADY:
                 steady, steady_scale, is_steady = learnt.estimate.known, learnt.told_scale, True
-    cruise = cruise_frac(flown, felt.mass_kg)
-    ends_s = closing_time_s(cruise, taper_frac(cruise, burning.motor.throttle_min_frac))
-    if before.force.cutoff_s - felt.time_s < ends_s or is_spent(felt.mass_kg, burning.burnout_kg):
+    if is_spent(felt.mass_kg, burning.burnout_kg):
         return Step(False, before)
+    cruise = cruise_frac(flown, felt.mass_kg)
+    taper = taper_frac(cruise, burning.motor.throttle_min_frac)
+    ending = before.finish.time_s > -inf or before.force.cutoff_s - felt.time_s < closing_time_s(cruise, taper)
+    after = Quiet(
+        learnt, flown, is_flown, steady, steady_scale, is_steady, before.throttle_frac if ending else cruise,
+        before.force, before.solved_at_s, before.margin_kg, before.doubt_kg, before.finish,
+    )  # fmt: skip
+    if not ending:
+        return Step(True, after)
+    return Step(False, before) if taper < cruise else finish_quietly(burning, after, felt, cruise)
+
+
+@part
+def finish_quietly(burning: Burning, before: Quiet, felt: Felt, cruise_frac: float) -> Step:
+    """A state of the last seconds of an engine that does not throttle back; not quiet where the cutoff is at hand."""
+    motor, force, time_s, mass = before.flown, before.force, felt.time_s, felt.mass_kg
+    thrust, exhaust = cruise_frac * motor.thrust_n, motor.exhaust_velocity_m_s
+    whole = [Setting(mass, max(mass - burning.burnout_kg, 0.0) * exhaust / thrust, thrust, 0.0)]
+    to_go = max(force.cutoff_s - time_s, 0.0)
+    end_kg = mass_after(mass, thrust, exhaust, 0.0, to_go * before.throttle_frac / cruise_frac)
+    tail = tail_m_s(motor, end_kg, cruise_frac)
+    task = Task(
+        felt.position_m, felt.velocity_m_s, tail, arcs_from(columns_of(whole, exhaust, burning.stage), 1, 0),
+        burning.gravity, burning.wanted, DIRECTION, force.law.steer_rate, NOTHING, burning.most_steps, zeros(1),
+    )  # fmt: skip
+    a, b, c = along(force.law.steer, time_s - force.epoch_s, force.law.steer_rate)
+    d, e, f = scale(burning.wanted.time_s, force.law.steer_rate)
+    found = solve_cutoff(task, [a, b, c, d, e, f, to_go / burning.wanted.time_s])
+    gain = exhaust * log(mass / mass_after(mass, thrust, exhaust, 0.0, found.law.burn_s))
+    aimed = aim_cutoff(
+        before.finish, Ending(motor, cruise_frac, burning.motor.throttle_min_frac), time_s, mass, gain, tail,
+        felt.throttle_frac, noise_of(before.learnt.estimate.noise),
+    )  # fmt: skip
+    if not aimed.cutoff_s - time_s > 2.0 * burning.tick_s:
+        return Step(False, before)
+    force = Flown(
+        found.law, time_s, aimed.cutoff_s, found.arrival.position_m, found.arrival.velocity_m_s, found.position_miss_m,
+        found.velocity_miss_m_s, found.arrival.gain_m_s, zeros(0), False,
+    )  # fmt: skip
     return Step(True, Quiet(
-        learnt, flown, is_flown, steady, steady_scale, is_steady, cruise, before.force, before.solved_at_s,
-        before.margin_kg, before.doubt_kg,
+        before.learnt, before.flown, before.is_flown, before.steady, before.steady_scale, before.is_steady,
+        aimed.throttle_frac, force, time_s, before.margin_kg, before.doubt_kg, aimed.finish,
     ))  # fmt: skip
 
 
@@ -221,7 +264,7 @@ def solve_quietly(
         return Step(False, before)
     return Step(True, Quiet(
         before.learnt, before.flown, before.is_flown, before.steady, before.steady_scale, before.is_steady,
-        before.throttle_frac, force, time_s, margin_kg, doubt_kg,
+        before.throttle_frac, force, time_s, margin_kg, doubt_kg, before.finish,
     ))  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import lru_cache
+from math import inf
 from typing import Final
 
 import numpy as np
@@ -23,6 +24,7 @@ from guidance_svc.domain import FlightPlan
 from guidance_svc.laws.cover import uncovered
 from guidance_svc.laws.engine import LONGEST_CLOSING_S, Learnt, flown_stage
 from guidance_svc.laws.insertion_memory import InsertionMemory
+from guidance_svc.laws.last_seconds import NO_FINISH
 from guidance_svc.laws.memory import Flight, Margin, Memory, Steady, Weighed
 from guidance_svc.laws.quiet_burn import Burning, Flown, Quiet
 from guidance_svc.rehearsal.craft import CLOCK_DIGITS, Craft
@@ -55,7 +57,7 @@ def fly_quietly(session: Session, craft: Craft, tick_s: float, end_s: float, low
     try:
         stretch = fly_quiet_ticks(
             ship_of(craft.world, craft.state, lowest_m), craft.world.body_numbers, craft.world.mach, craft.world.drag,
-            burning_of(flight, plan, own), quiet_of(flight, own, plan), anchor_rows(estimate.anchors),
+            burning_of(flight, plan, own, tick_s), quiet_of(flight, own, plan), anchor_rows(estimate.anchors),
             reading_rows(estimate.readings), place_of(craft.state), ticks_from(craft.state.time_s, tick_s, count),
         )  # fmt: skip
     except PHYSICS_ERRORS:
@@ -143,7 +145,7 @@ def floats(motor: Motor) -> Motor:
     return Motor(*(float(x) for x in motor))
 
 
-def burning_of(flight: Flight, plan: FlightPlan, own: InsertionMemory) -> Burning:
+def burning_of(flight: Flight, plan: FlightPlan, own: InsertionMemory, tick_s: float) -> Burning:
     """What stays as it is while the stage burns."""
     body, stage = plan.body, plan.vehicle.stages[flight.stage]
     law, since_s = own.burn.law, flight.engine.burning_since_s
@@ -153,7 +155,7 @@ def burning_of(flight: Flight, plan: FlightPlan, own: InsertionMemory) -> Burnin
     return Burning(
         floats(motor_of(stage)), flight.stage, float(plan.vehicle.burnout_kg[flight.stage]), since_s,
         Gravity(float(body.mu_m3_s2), float(body.radius_m), float(body.j2)), wanted_at(problem),
-        float(plan.major_cycle_s), CYCLE_STEPS,
+        float(plan.major_cycle_s), CYCLE_STEPS, tick_s,
     )  # fmt: skip
 
 
@@ -174,7 +176,7 @@ def quiet_of(flight: Flight, own: InsertionMemory, plan: FlightPlan) -> Quiet:
         Learnt(estimate, engine.told_scale, True), floats(motor_of(flown_stage(flight, plan))),
         engine.flown is not None, steady.known, steady.told_scale, engine.steady is not None,
         float(flight.throttle_frac), force, burn.solved_at_s,
-        0.0 if burn.margin.kg is None else burn.margin.kg, float(burn.margin.doubt_kg),
+        0.0 if burn.margin.kg is None else burn.margin.kg, float(burn.margin.doubt_kg), NO_FINISH,
     )  # fmt: skip
 
 
@@ -182,7 +184,7 @@ def take_over(session: Session, craft: Craft, own: InsertionMemory, stretch: Str
     """Session and vehicle as they are after a stretch."""
     point, place, quiet = session.point, stretch.place, stretch.quiet
     assert point is not None  # `quiet_memory` has looked
-    state, force = craft.state, quiet.force
+    state, force, finish = craft.state, quiet.force, quiet.finish
     tanks = (*state.propellant_kg[: state.stage], place.tank_kg, *state.propellant_kg[state.stage + 1 :])
     craft.state = SimState(
         place.time_s, place.position_m, place.velocity_m_s, place.pointing, tanks, state.stage, True,
@@ -196,6 +198,7 @@ def take_over(session: Session, craft: Craft, own: InsertionMemory, stretch: Str
     burn = own.burn._replace(
         law=law, trial=law, cutoff_at_s=law.cutoff_s, solved_at_s=quiet.solved_at_s,
         margin=Margin(quiet.margin_kg, quiet.doubt_kg, 0),
+        finish=finish._replace(needs_m_s=tuple(finish.needs_m_s)) if finish.time_s > -inf else None,
     )  # fmt: skip
     flight = flight_after(point.memory.flight, uncovered(session.plan, point.memory.flight), stretch)
     command = point.command._replace(

@@ -17,6 +17,7 @@ from guidance_svc.core.thrust_line import Anchor, Reading
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Vec
 from guidance_svc.laws.engine import Felt, Learnt
+from guidance_svc.laws.last_seconds import Finish
 from guidance_svc.laws.quiet_burn import Burning, Quiet, direction_of, follow_quietly, solve_quietly
 from guidance_svc.sim.motion import BodyNumbers, angle_between_rad, fly, slewed
 from guidance_svc.sim.step import INSTANT_S, exact_unit
@@ -132,7 +133,7 @@ def tick_quietly(
 
 @part
 def with_rows(quiet: Quiet, anchors: Rows, readings: Rows) -> Quiet:
-    """The same with the estimator's anchors and readings, which cross into compiled code as rows of numbers."""
+    """The same before the last seconds, with the estimator's anchors and readings, which cross over as rows."""
     e = quiet.learnt.estimate
     old = [
         Anchor(
@@ -141,6 +142,7 @@ def with_rows(quiet: Quiet, anchors: Rows, readings: Rows) -> Quiet:
         )
         for a in anchors
     ]  # fmt: skip
+    needs = [0.0]
     new = [Reading(r[0], (r[1], r[2], r[3]), (r[4], r[5], r[6]), r[7], r[8]) for r in readings]
     estimate = EngineEstimate(
         old, new, e.fresh, e.last, e.before, e.known, e.line, e.tested, e.noise, e.jumped_at_s  # type: ignore[arg-type]
@@ -148,6 +150,7 @@ def with_rows(quiet: Quiet, anchors: Rows, readings: Rows) -> Quiet:
     return Quiet(
         Learnt(estimate, quiet.learnt.told_scale, True), quiet.flown, quiet.is_flown, quiet.steady, quiet.steady_scale,
         quiet.is_steady, quiet.throttle_frac, quiet.force, quiet.solved_at_s, quiet.margin_kg, quiet.doubt_kg,
+        Finish(-inf, 0.0, 0.0, 0.0, needs[:0], 0.0, -inf, 0.0),  # type: ignore[arg-type]
     )  # fmt: skip
 
 
@@ -168,7 +171,7 @@ def fly_quiet_ticks(
         felt = felt_at(ship, body, place, now.throttle_frac)
         step = follow_quietly(burning, now, felt)
         wanted = direction_of(step.after.force, felt.time_s)
-        if step.quiet and felt.time_s - now.solved_at_s >= burning.major_cycle_s:
+        if step.quiet and felt.time_s - step.after.solved_at_s >= burning.major_cycle_s:
             step = solve_quietly(
                 burning, step.after, felt.time_s, felt.position_m, felt.velocity_m_s, felt.mass_kg
             )

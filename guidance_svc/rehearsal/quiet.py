@@ -92,7 +92,9 @@ def quiet_memory(session: Session, craft: Craft, tick_s: float) -> InsertionMemo
         and state.stage == len(craft.world.vehicle.stages) - 1 and state.throttle_frac == flight.throttle_frac
         and flight.left_behind is None and tick_s <= LONGEST_TICK_S
     )  # fmt: skip
-    return own if plain and in_plan and learnt and runs else None
+    stage = craft.world.vehicle.stages[state.stage] if runs else None
+    simple = stage is not None and not (craft.world.full or craft.world.pad or stage.groups or state.lost)
+    return own if plain and in_plan and learnt and simple else None
 
 
 @lru_cache(maxsize=8)
@@ -118,19 +120,20 @@ def reading_rows(readings: tuple[Reading, ...]) -> Rows:
     return rows_of([(r.time_s, *r.pushed_m_s, *r.own_m_s, r.mass_kg, r.burnt_kg) for r in readings], 9)
 
 
-def rows_of(records: list[tuple[float, ...]], width: int) -> Rows:
+def rows_of(records: list[tuple[float, ...]], count: int) -> Rows:
     """Records of so many numbers as rows; there may be none."""
-    return np.array(records, dtype=np.float64).reshape(len(records), width)
+    return np.array(records, dtype=np.float64).reshape(len(records), count)
 
 
 def ship_of(world: World, state: SimState, lowest_m: float) -> Ship:
     """The true vehicle in numbers."""
     vehicle, stage = world.vehicle, world.vehicle.stages[state.stage]
+    area_m2 = stage.exit_area_m2 * stage.engine_count / stage.engine_count
     rest_kg = vehicle.payload_kg + (vehicle.cover_mass_kg if state.covered else 0.0)
     return Ship(*(
         float(x) for x in (
-            rest_kg, stage.dry_mass_kg, stage.thrust_n, stage.exhaust_velocity_m_s, stage.exit_area_m2,
-            stage.throttle_min_frac, vehicle.drag_area_m2, vehicle.turn_rate_limit_rad_s, world.step_s, lowest_m,
+            rest_kg, stage.dry_mass_kg, stage.thrust_n, stage.exhaust_velocity_m_s, area_m2, stage.throttle_min_frac,
+            stage.engine_count, vehicle.drag_area_m2, world.limits[0], world.step_s, lowest_m,
         )
     ))  # fmt: skip
 
@@ -186,9 +189,9 @@ def take_over(session: Session, craft: Craft, own: InsertionMemory, stretch: Str
     assert point is not None  # `quiet_memory` has looked
     state, force, finish = craft.state, quiet.force, quiet.finish
     tanks = (*state.propellant_kg[: state.stage], place.tank_kg, *state.propellant_kg[state.stage + 1 :])
-    craft.state = SimState(
-        place.time_s, place.position_m, place.velocity_m_s, place.pointing, tanks, state.stage, True,
-        quiet.throttle_frac, state.held_down, state.thrust_from_s, state.covered,
+    craft.state = replace(
+        state, time_s=place.time_s, position_m=place.position_m, velocity_m_s=place.velocity_m_s,
+        pointing=place.pointing, propellant_kg=tanks, throttle_frac=quiet.throttle_frac,
     )  # fmt: skip
     law = Steering(
         force.epoch_s, force.law.steer, force.law.steer_rate, force.law.burn_s, force.cutoff_s, force.position_m,

@@ -41,6 +41,7 @@ class Ship(NamedTuple):
     exhaust_velocity_m_s: float
     exit_area_m2: float
     throttle_min_frac: float
+    engine_count: float
     drag_area_m2: float
     turn_rate_rad_s: float
     step_s: float
@@ -76,13 +77,17 @@ class Stretch(NamedTuple):
 
 @part
 def felt_at(ship: Ship, body: BodyNumbers, place: Place, throttle_frac: float) -> Felt:
-    """What the vehicle's state says, as `sim.telemetry` tells it and `laws.navigation` reads it."""
+    """What the vehicle's state says, as `sim.telemetry` tells it and `laws.navigation` reads it.
+
+    The engine count is multiplied and divided by as in `sim.state.asked_of`, whose last digit this may change.
+    """
     frac, pressure_pa = min(1.0, max(ship.throttle_min_frac, throttle_frac)), 0.0
     if body[5] > 0.0:
         pressure_pa = modelled_air(geodetic(place.position_m, body[1], body[3])[1], body[5], body[6])[1]
+    given = frac * ship.engine_count / ship.engine_count
     return Felt(
         place.time_s, place.position_m, place.velocity_m_s, ship.rest_kg + (ship.dry_kg + place.tank_kg),
-        unit(place.pointing), frac, thrust_at_n(frac * ship.thrust_n, ship.exit_area_m2, pressure_pa),
+        unit(place.pointing), frac, thrust_at_n(given * ship.thrust_n, ship.exit_area_m2, pressure_pa),
     )  # fmt: skip
 
 
@@ -104,16 +109,16 @@ def settled(ship: Ship, time_s: float, pointing: Vec, wanted: Vec) -> Vec:
 @part
 def tick_quietly(
     ship: Ship, body: BodyNumbers, mach: tuple[float, ...], drag: tuple[float, ...], place: Place, wanted: Vec,
-    frac: float, until_s: float,
+    thrust_frac: float, until_s: float,
 ) -> Place:  # fmt: skip
     """The vehicle at a later instant, as `sim.step.advance` has it while its engine runs on.
 
     Args:
-        frac: throttle at which the engine runs.
+        thrust_frac: thrust to which the engines are set, over that of all of them at full throttle.
     """
     time_s, position, velocity, tank = place.time_s, place.position_m, place.velocity_m_s, place.tank_kg
     pointing = settled(ship, time_s, place.pointing, wanted)
-    flow = frac * (ship.thrust_n / ship.exhaust_velocity_m_s)
+    flow = thrust_frac * (ship.thrust_n / ship.exhaust_velocity_m_s)
     while time_s < until_s:
         end_s = min(until_s, time_s + turned_after_s(ship, pointing, wanted))
         span_s = end_s - time_s
@@ -121,7 +126,7 @@ def tick_quietly(
         count = max(1, ceil(span_s / ship.step_s - 1e-9))
         position, velocity = fly(
             position, velocity, ship.rest_kg + (ship.dry_kg + tank), (start, wanted, rate),
-            (frac * ship.thrust_n, ship.exit_area_m2, flow), (span_s / count, count), body, ship.drag_area_m2, mach,
+            (thrust_frac * ship.thrust_n, ship.exit_area_m2, flow), (span_s / count, count), body, ship.drag_area_m2, mach,
             drag,
         )  # fmt: skip
         tank = max(0.0, tank - flow * span_s)
@@ -175,7 +180,7 @@ def fly_quiet_ticks(
             step = solve_quietly(
                 burning, step.after, felt.time_s, felt.position_m, felt.velocity_m_s, felt.mass_kg
             )
-        frac = min(1.0, max(ship.throttle_min_frac, step.after.throttle_frac))
+        frac = min(1.0, max(ship.throttle_min_frac, step.after.throttle_frac)) * ship.engine_count / ship.engine_count
         flow = frac * (ship.thrust_n / ship.exhaust_velocity_m_s)
         if not step.quiet or place.tank_kg < 2.0 * flow * (times_s[k] - place.time_s):
             break

@@ -126,8 +126,8 @@ def tick_quietly(
         count = max(1, ceil(span_s / ship.step_s - 1e-9))
         position, velocity = fly(
             position, velocity, ship.rest_kg + (ship.dry_kg + tank), (start, wanted, rate),
-            (thrust_frac * ship.thrust_n, ship.exit_area_m2, flow), (span_s / count, count), body, ship.drag_area_m2, mach,
-            drag,
+            (thrust_frac * ship.thrust_n, ship.exit_area_m2, flow), (span_s / count, count), body, ship.drag_area_m2,
+            mach, drag,
         )  # fmt: skip
         tank = max(0.0, tank - flow * span_s)
         pointing = wanted if ship.turn_rate_rad_s == inf else slewed(pointing, wanted, ship.turn_rate_rad_s * span_s)

@@ -115,9 +115,7 @@ def filled(arcs: Arcs, burn_s: float) -> Filled:
     k, last = arcs.open_count, out.arc[-1]
     if len(arcs.mass_kg) > k and arcs.stage[k] == arcs.stage[last]:
         add_arc(out, arcs, k, mass_in_arc_kg(arcs, last, out.begins_kg[-1], out.lasts_s[-1]), arcs.duration_s[k])
-    total = 0
-    for steps in out.steps:
-        total += steps
+    total = sum(out.steps)
     for j in range(len(out.steps)):
         out.steps[j] = bounded_steps(out.steps[j], total)
     return out
@@ -160,6 +158,13 @@ def step_count(duration_s: float, burnt_frac: float) -> int:
 def mass_in_arc_kg(arcs: Arcs, i: int, begins_kg: float, time_s: float) -> float:
     """Mass some time into an arc."""
     return mass_after(begins_kg, arcs.thrust_n[i], arcs.exhaust_velocity_m_s[i], arcs.held_m_s2[i], time_s)
+
+
+@part
+def end_mass_kg(arcs: Arcs, burn_s: float) -> float:
+    """Mass at cutoff after a total burn time, as `core.burns.mass_at_end_kg`."""
+    parts = filled(arcs, burn_s)
+    return mass_in_arc_kg(arcs, parts.arc[-1], parts.begins_kg[-1], parts.lasts_s[-1])
 
 
 @part

@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import MutableSequence
 from dataclasses import dataclass, replace
 from math import exp, inf, log
+from typing import NamedTuple
 
 from guidance_svc.core.arcs import mass_after
 from guidance_svc.core.burn_flight import arc_times, longest_s
-from guidance_svc.core.compiled import column
+from guidance_svc.core.compiled import column, part
 from guidance_svc.domain import Stage
 
 
@@ -67,24 +68,58 @@ class Arc:
         return tau * (1.0 - exp(-gain_m_s / self.exhaust_velocity_m_s))
 
 
+class Motor(NamedTuple):
+    """The numbers of a stage's engine, as in `domain.Stage`."""
+
+    thrust_n: float
+    exhaust_velocity_m_s: float
+    throttle_min_frac: float
+    acceleration_limit_m_s2: float
+    tail_off_impulse_n_s: float
+
+
+def motor_of(stage: Stage) -> Motor:
+    """The engine of a stage."""
+    return Motor(
+        stage.thrust_n, stage.exhaust_velocity_m_s, stage.throttle_min_frac, stage.acceleration_limit_m_s2,
+        stage.tail_off_impulse_n_s,
+    )  # fmt: skip
+
+
+class Setting(NamedTuple):
+    """One stretch of constant engine setting: mass where it begins, how long it can last, thrust, held acceleration."""
+
+    mass_kg: float
+    duration_s: float
+    thrust_n: float
+    held_m_s2: float
+
+
+@part
+def settings_of(motor: Motor, mass_kg: float, burnout_kg: float) -> list[Setting]:
+    """The burn of one stage to its burnout: full thrust, then held acceleration, then lowest throttle."""
+    full, ve, limit = motor.thrust_n, motor.exhaust_velocity_m_s, motor.acceleration_limit_m_s2
+    lowest = full * motor.throttle_min_frac
+    mass = max(mass_kg, burnout_kg)
+    if limit == inf:
+        return [Setting(mass, (mass - burnout_kg) * ve / full, full, 0.0)]
+    out = [Setting(mass, 0.0, full, 0.0)]
+    for thrust, held, floor in ((full, 0.0, full / limit), (full, limit, lowest / limit), (lowest, 0.0, 0.0)):
+        end = max(burnout_kg, floor)
+        if mass > end:
+            lasts = ve / held * log(mass / end) if held > 0.0 else (mass - end) * ve / thrust
+            out.append(Setting(mass, lasts, thrust, held))
+            mass = end
+    return out[1:] if len(out) > 1 else out
+
+
 def burn_arcs(stage: Stage, index: int, mass_kg: float, burnout_kg: float) -> list[Arc]:
     """The burn of one stage to its burnout: full thrust, then held acceleration, then lowest throttle."""
-    arcs: list[Arc] = []
-    ve, limit = stage.exhaust_velocity_m_s, stage.acceleration_limit_m_s2
-    lowest = stage.thrust_n * stage.throttle_min_frac
-    mass = max(mass_kg, burnout_kg)
-    held_from = stage.thrust_n / limit if limit < inf else 0.0
-    held_to = lowest / limit if limit < inf else 0.0
-    for thrust, held, floor in ((stage.thrust_n, 0.0, held_from), (stage.thrust_n, limit, held_to), (lowest, 0.0, 0.0)):
-        end = max(burnout_kg, floor)
-        if mass <= end:
-            continue
-        lasts = ve / held * log(mass / end) if held else (mass - end) * ve / thrust
-        arcs.append(Arc(mass, lasts, thrust, ve, held, index))
-        mass = end
-        if limit == inf:
-            break
-    return arcs or [Arc(mass, 0.0, stage.thrust_n, ve, 0.0, index)]
+    ve = stage.exhaust_velocity_m_s
+    return [
+        Arc(s.mass_kg, s.duration_s, s.thrust_n, ve, s.held_m_s2, index)
+        for s in settings_of(motor_of(stage), mass_kg, burnout_kg)
+    ]  # fmt: skip
 
 
 def open_arcs(arcs: tuple[Arc, ...]) -> tuple[Arc, ...]:

@@ -8,9 +8,11 @@ from typing import TypeVar, cast
 
 import numpy as np
 
+T = TypeVar("T")
 F = TypeVar("F", bound=Callable[..., object])
 
 HAVE_NUMBA = find_spec("numba") is not None
+KEPT: list[object] = []  # compiled parts: numba's table of global names holds no reference to them
 
 
 def kernel(function: F) -> F:
@@ -25,7 +27,7 @@ def kernel(function: F) -> F:
     from numba import config, njit
 
     on_disk = bool(getattr(config, "CACHE_DIR", ""))
-    return cast(F, njit(fastmath=False, cache=on_disk)(function))
+    return cast(F, njit(fastmath=False, cache=on_disk, no_cfunc_wrapper=True)(function))
 
 
 def part(function: F) -> F:
@@ -33,12 +35,42 @@ def part(function: F) -> F:
 
     For what only kernels call: no way in from Python has to be compiled, which for named tuples takes longer than the
     function itself. And for a few products and sums, which take less time than crossing into compiled code.
+
+    Kernels know it as a function that is compiled already. As an overload (numba's `register_jitable`) it is compiled
+    twice, for the kernels and for the other parts: their compiler flags differ by the way in from Python.
     """
     if not HAVE_NUMBA:
         return function
-    from numba.extending import register_jitable
+    from numba import njit, types
+    from numba.core.typing.templates import infer_global
 
-    return cast(F, register_jitable(function))
+    compiled = njit(no_cpython_wrapper=True, no_cfunc_wrapper=True)(function)
+    infer_global(function, types.Dispatcher(compiled))
+    KEPT.append(compiled)
+    return function
+
+
+def keep_last(items: tuple[T, ...], item: T, count: int) -> tuple[T, ...]:
+    """The last so many of some items and one more, which is the last of them; 1 or more.
+
+    Compiled code, in which the length of a tuple cannot vary, holds the items in a list, which is not changed either.
+    """
+    return (*items, item)[-count:]
+
+
+if HAVE_NUMBA:
+    from numba.extending import overload
+
+    @overload(keep_last)  # type: ignore[untyped-decorator]
+    def keep_last_of_list(items: list[T], item: T, count: int) -> Callable[[list[T], T, int], list[T]]:
+        """The same for a list, in compiled code."""
+
+        def kept_last(items: list[T], item: T, count: int) -> list[T]:
+            out = items[max(len(items) + 1 - count, 0) :]
+            out.append(item)
+            return out
+
+        return kept_last
 
 
 def column(numbers: Iterable[float]) -> MutableSequence[float]:

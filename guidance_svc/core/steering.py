@@ -25,13 +25,14 @@ from numpy.typing import NDArray
 
 from guidance_svc.core.burn_flight import PREDICTION_STEPS, Arrival, arrival_plain, bounded_steps, step_count
 from guidance_svc.core.burns import Arc, counts, flat
-from guidance_svc.core.compiled import column
+from guidance_svc.core.compiled import column, part
 from guidance_svc.core.conditions import Wanted, wanted_of
 from guidance_svc.core.effort import left, spend
 from guidance_svc.core.newton import (
     DIRECTION,
     RESIDUAL_CONVERGED,
     WHOLE,
+    Law,
     solve_plain,
 )
 from guidance_svc.core.vectors import along, cross, dot, norm, scale
@@ -77,14 +78,21 @@ class Steering:
 
     def advanced(self, time_s: float, body: Body, position_m: Vec) -> Steering:
         """The same law with its epoch moved; the vectors turn with the gravity at `position_m`."""
-        dt = time_s - self.epoch_s
-        r2 = dot(position_m, position_m)
-        k = -body.mu_m3_s2 / (r2 * sqrt(r2))
-        s = 3.0 * dot(position_m, self.steer) / r2
-        turn = scale(k, along(self.steer, -s, position_m))
-        steer = along(along(self.steer, dt, self.steer_rate), 0.5 * dt * dt, turn)
-        burn = max(self.burn_s - dt, 0.0)
-        return replace(self, epoch_s=time_s, steer=steer, steer_rate=along(self.steer_rate, dt, turn), burn_s=burn)
+        law = advance_law(
+            Law(self.steer, self.steer_rate, self.burn_s), time_s - self.epoch_s, position_m, body.mu_m3_s2
+        )
+        return replace(self, epoch_s=time_s, steer=law.steer, steer_rate=law.steer_rate, burn_s=law.burn_s)
+
+
+@part
+def advance_law(law: Law, time_s: float, position_m: Vec, mu_m3_s2: float) -> Law:
+    """A law some time later; the vectors turn with the gravity at `position_m`."""
+    r2 = dot(position_m, position_m)
+    k = -mu_m3_s2 / (r2 * sqrt(r2))
+    s = 3.0 * dot(position_m, law.steer) / r2
+    turn = scale(k, along(law.steer, -s, position_m))
+    steer = along(along(law.steer, time_s, law.steer_rate), 0.5 * time_s * time_s, turn)
+    return Law(steer, along(law.steer_rate, time_s, turn), max(law.burn_s - time_s, 0.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,6 @@ from guidance_svc.laws.apoapsis import (
 )
 from guidance_svc.laws.burning import burn_due, burn_figures, burn_overdue, note_burn_failure
 from guidance_svc.laws.engine import (
-    FREEZE_BELOW_S,
     finish_burn,
     flown_stage,
     frozen,
@@ -32,6 +31,7 @@ from guidance_svc.laws.engine import (
     watch_engine,
 )
 from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S
+from guidance_svc.laws.last_seconds import FREEZE_BELOW_S
 from guidance_svc.laws.lean import lean_direction
 from guidance_svc.laws.limit_learnt import ordered_throttle
 from guidance_svc.laws.memory import Burn, Flight, Margin, Memory, Numbers, Order

@@ -112,7 +112,7 @@ def settle_engine(flight: Flight, now: Navigation) -> Flight:
         return flight
     if COVER_ID in flight.seen and now.time_s > flight.cover.drops_at_s + COVER_SETTLES_S:
         return flight
-    return flight._replace(engine=flight.engine._replace(estimate=begun_anew(flight.engine.estimate)))
+    return flight._replace(engine=flight.engine._replace(estimate=begun_anew(flight.engine.estimate, 0.0)))
 
 
 def watch_drop(flight: Flight, now: Navigation, plan: FlightPlan, events: tuple[EventKind, ...]) -> Flight:

@@ -10,37 +10,41 @@ on the script's own clock grid. The tail-off's impulse is taken off in advance.
 from __future__ import annotations
 
 from dataclasses import replace
-from math import ceil, inf, sqrt
+from math import inf, sqrt
 from typing import NamedTuple
 
-from guidance_svc.core.burns import Arc, mass_at_end_kg
-from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, begun_anew, due, watch
+from guidance_svc.core.burn_flight import Gravity
+from guidance_svc.core.burns import Arc, Motor, mass_at_end_kg, motor_of
+from guidance_svc.core.compiled import part
+from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, EngineEstimate, begun_anew, due, watch
 from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import along, dot, norm, scale, unit
 from guidance_svc.domain import Body, FlightPlan, Stage, ThrottleDown, Vec
+from guidance_svc.laws.last_seconds import (
+    FREEZE_BELOW_S,
+    NO_FINISH,
+    TAPER_FRAC,
+    Ending,
+    aim_cutoff,
+    closing_time_s,
+    tail_m_s,
+    taper_frac,
+)
 from guidance_svc.laws.lean import lean_direction, lean_planned, tuned
 from guidance_svc.laws.limit_learnt import within_limit
-from guidance_svc.laws.memory import Burn, CutoffSeen, Finish, Flight
+from guidance_svc.laws.memory import Burn, CutoffSeen, Flight
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.stack import engine_as_flown, mass_at_burnout_kg
 
-FREEZE_BELOW_S = 2.0  # to go: the direction is frozen, only the cutoff follows
 SETTLE_S = 0.5  # after ignition, before the estimator listens
-MOST_NEEDS = 25  # states that the speed to gain is averaged over; more would carry the thrust model's error
-QUIET_M_S = 0.002  # velocity noise below which one state is enough
-TAPER_FRAC = 0.3  # throttle for the end, where the engine can go so low
 LONGEST_CLOSING_S = FREEZE_BELOW_S / TAPER_FRAC  # of any engine, see `End.closing_s`
-TAPER_ROOM = 1.15  # over the lowest throttle, so that trimming can go down as well
-TRIM_UNTIL_STATES = 3.0  # before the cutoff: the throttle is left alone
 TAIL_OVER_S = 2.0  # after a cutoff its tail-off is over
 TAIL_SIGMAS = 4.0  # of the velocity noise: a smaller difference teaches nothing
 ACROSS_FRAC = 0.3  # thrust more across the velocity than this says little by its energy
 TAIL_QUIET_M_S = 0.01  # nor does one smaller than this
 TAIL_MOST_S = 1.0  # of full thrust: a larger one is no tail-off
 TAIL_SEEN_WITHIN_S = 10.0  # of the cutoff: what changes the orbit later is no tail-off
-COARSEST_GRID_S = 0.25  # states further apart than this say nothing of the script's clock
-THROTTLE_STEP = 0.02  # a change beyond this within the mean's span, acting late, would spoil it
 
 
 def nominal_throttle(flight: Flight, now: Navigation) -> float:
@@ -58,6 +62,44 @@ def burning(burn: Burn, now: Navigation) -> bool:
     return burn.ignite_at_s is None and (burn.cutoff_at_s is None or now.time_s < burn.cutoff_at_s)
 
 
+class Felt(NamedTuple):
+    """What a state tells of a burning engine; vectors BCI, a thrust of 0 where none is told."""
+
+    time_s: float
+    position_m: Vec
+    velocity_m_s: Vec
+    mass_kg: float
+    pointing: Vec
+    throttle_frac: float
+    thrust_n: float
+
+
+class Learnt(NamedTuple):
+    """The engine estimate, the told thrust over the file's, and whether the engine as flown is what it was before."""
+
+    estimate: EngineEstimate
+    told_scale: float
+    same: bool
+
+
+@part
+def take_in(learnt: Learnt, motor: Motor, gravity: Gravity, felt: Felt) -> Learnt:
+    """What is known of the engine after one more state of its burn.
+
+    Args:
+        motor: by the vehicle file.
+    """
+    before, told, flow = learnt.estimate, learnt.told_scale, motor.thrust_n / motor.exhaust_velocity_m_s
+    if felt.thrust_n > 0.0 and felt.throttle_frac > 0.0:
+        told = felt.thrust_n / (felt.throttle_frac * motor.thrust_n)
+    push = scale(told * motor.thrust_n / felt.mass_kg, felt.pointing)
+    pull = acceleration(felt.position_m, gravity.mu_m3_s2, gravity.radius_m, gravity.j2)
+    estimate = watch(
+        before, felt.time_s, felt.velocity_m_s, pull, push, felt.throttle_frac, felt.mass_kg, told * flow
+    )
+    return Learnt(estimate, told, told == learnt.told_scale and estimate.known.thrust == before.known.thrust)
+
+
 def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> Flight:
     """The flight with this state taken into the engine estimate."""
     engine = flight.engine
@@ -73,17 +115,16 @@ def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) 
     throttle = nominal_throttle(flight, now)
     if not due(engine.estimate, now.time_s, throttle):
         return flight
-    stage = plan.vehicle.stages[flight.stage]
-    told = engine.told_scale
-    if now.thrust_n is not None and now.thrust_n > 0.0 and throttle > 0.0:
-        told = now.thrust_n / (throttle * stage.thrust_n)
-    push = scale(told * stage.thrust_n / now.mass_kg, pointing_now(burn, now))
-    body = plan.body
-    pull = acceleration(now.position_m, body.mu_m3_s2, body.radius_m, body.j2)
-    flow = told * stage.mass_flow_kg_s
-    before = engine.estimate
-    estimate = watch(before, now.time_s, now.velocity_m_s, pull, push, throttle, now.mass_kg, flow)
-    if told == engine.told_scale and estimate.thrust_scale == before.thrust_scale:
+    stage, body = plan.vehicle.stages[flight.stage], plan.body
+    felt = Felt(
+        now.time_s, now.position_m, now.velocity_m_s, now.mass_kg, pointing_now(burn, now), throttle,
+        0.0 if now.thrust_n is None else now.thrust_n,
+    )  # fmt: skip
+    gravity = Gravity(body.mu_m3_s2, body.radius_m, body.j2)
+    estimate, told, same = take_in(
+        Learnt(engine.estimate, engine.told_scale, True), motor_of(stage), gravity, felt
+    )
+    if same:
         return flight._replace(engine=engine._replace(estimate=estimate))
     flown = within_limit(engine_as_flown(stage, estimate, told), engine.limit)
     return flight._replace(engine=engine._replace(estimate=estimate, told_scale=told, flown=flown))
@@ -106,7 +147,15 @@ def cruise_throttle(stage: Stage, mass_kg: float) -> float:
     """Throttle that keeps the acceleration limit; 1 where there is none."""
     if stage.acceleration_limit_m_s2 == inf:
         return 1.0
-    return min(1.0, max(stage.throttle_min_frac, stage.acceleration_limit_m_s2 * mass_kg / stage.thrust_n))
+    return cruise_frac(motor_of(stage), mass_kg)
+
+
+@part
+def cruise_frac(motor: Motor, mass_kg: float) -> float:
+    """Throttle that keeps an engine's acceleration limit; 1 where there is none."""
+    if motor.acceleration_limit_m_s2 == inf:
+        return 1.0
+    return min(1.0, max(motor.throttle_min_frac, motor.acceleration_limit_m_s2 * mass_kg / motor.thrust_n))
 
 
 def frozen(law: Steering, now: Navigation) -> Steering:
@@ -116,9 +165,9 @@ def frozen(law: Steering, now: Navigation) -> Steering:
 
 
 class End(NamedTuple):
-    """The engine in the last seconds: stage as flown, throttle before the taper, lowest throttle by the plan."""
+    """The engine in the last seconds: as flown, throttle before the taper, lowest throttle by the plan."""
 
-    stage: Stage
+    motor: Motor
     stage_index: int
     cruise: float
     burnout_kg: float
@@ -127,8 +176,7 @@ class End(NamedTuple):
     @property
     def taper(self) -> float:
         """Throttle for the end."""
-        lowest = self.lowest
-        return min(self.cruise, max(TAPER_FRAC, TAPER_ROOM * lowest)) if lowest < 1.0 else self.cruise
+        return taper_frac(self.cruise, self.lowest)
 
     @property
     def tapers(self) -> bool:
@@ -138,13 +186,13 @@ class End(NamedTuple):
     @property
     def closing_s(self) -> float:
         """How long the last seconds last: what FREEZE_BELOW_S at the cruise throttle gives, at the taper."""
-        return FREEZE_BELOW_S * self.cruise / self.taper
+        return closing_time_s(self.cruise, self.taper)
 
     def arc(self, mass_kg: float, throttle_frac: float) -> Arc:
         """Burn from here at a throttle."""
-        thrust = throttle_frac * self.stage.thrust_n
-        lasts = max(mass_kg - self.burnout_kg, 0.0) * self.stage.exhaust_velocity_m_s / thrust
-        return Arc(mass_kg, lasts, thrust, self.stage.exhaust_velocity_m_s, stage=self.stage_index)
+        thrust, exhaust = throttle_frac * self.motor.thrust_n, self.motor.exhaust_velocity_m_s
+        lasts = max(mass_kg - self.burnout_kg, 0.0) * exhaust / thrust
+        return Arc(mass_kg, lasts, thrust, exhaust, stage=self.stage_index)
 
     def closing_arc(self) -> Arc:
         """The taper at the end of any burn."""
@@ -156,21 +204,17 @@ class End(NamedTuple):
 
     def tail_gain_m_s(self, mass_kg: float, throttle_frac: float) -> float:
         """Speed that the tail-off will give after a cutoff at this throttle, by the mean mass while it lasts."""
-        impulse = throttle_frac * self.stage.tail_off_impulse_n_s
-        return impulse / (mass_kg - 0.5 * impulse / self.stage.exhaust_velocity_m_s)
-
-    def time_for(self, mass_kg: float, gain_m_s: float, throttle_frac: float) -> float:
-        """Burn time for a speed gain at a throttle."""
-        return self.arc(mass_kg, throttle_frac).time_for_gain_s(gain_m_s)
+        return tail_m_s(self.motor, mass_kg, throttle_frac)
 
 
 def end_of(flight: Flight, plan: FlightPlan, index: int, mass_kg: float) -> End:
     """The end of a stage's burn; the estimate belongs to the stage that burns now."""
     stage = flown_stage(flight, plan) if index == flight.stage else plan.vehicle.stages[index]
+    motor = motor_of(stage)
     if flight.tail_off_n_s is not None and index == flight.stage:
-        stage = replace(stage, tail_off_impulse_n_s=flight.tail_off_n_s)
+        motor = motor._replace(tail_off_impulse_n_s=flight.tail_off_n_s)
     lowest = plan.vehicle.stages[index].throttle_min_frac
-    return End(stage, index, cruise_throttle(stage, mass_kg), mass_at_burnout_kg(plan.vehicle, index), lowest)
+    return End(motor, index, cruise_throttle(stage, mass_kg), mass_at_burnout_kg(plan.vehicle, index), lowest)
 
 
 def throttle_down(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> ThrottleDown | None:
@@ -198,7 +242,7 @@ def with_tail_off(problem: Problem, flight: Flight, burn: Burn, plan: FlightPlan
     arcs = problem.arcs
     index = next(arc.stage for arc in reversed(arcs) if arc.powered)
     end = end_of(flight, plan, index, arcs[-1].mass_kg)
-    if end.stage.tail_off_impulse_n_s == 0.0:
+    if end.motor.tail_off_impulse_n_s == 0.0:
         return problem
     law = burn.law or burn.trial
     to_go = max(law.cutoff_s - problem.time_s, 0.0) if law else 0.0
@@ -230,14 +274,13 @@ def finish_burn(
     end = end_of(flight, plan, flight.stage, now.mass_kg)
     whole = end.arc(now.mass_kg, end.cruise)
     at_cutoff_kg = whole.mass_after_kg(max(burn.law.cutoff_s - now.time_s, 0.0) * flight.throttle_frac / end.cruise)
-    last = burn.finish.throttle_frac if burn.finish and burn.finish.throttle_frac else end.taper
+    last = burn.finish.throttle_frac if burn.finish and burn.finish.throttle_frac > 0.0 else end.taper
     tail = end.tail_gain_m_s(at_cutoff_kg, last)
     law = refine_cutoff(replace(problem, arcs=(whole,), tail_m_s=tail), frozen(burn.law, now))
-    running = nominal_throttle(flight, now)
-    finish = need_added(burn.finish, now, whole.speed_gain_m_s(law.burn_s) + tail, running, end)
-    gain = max(mean_need(finish, flight.engine.estimate.noise_m_s) - finish.given_m_s - tail, 0.0)
-    throttle, finish = trimmed(finish, now, gain, end)
-    cutoff = now.time_s + end.time_for(now.mass_kg, gain, throttle)
+    finish, gain, throttle, cutoff = aim_cutoff(
+        burn.finish or NO_FINISH, Ending(end.motor, end.cruise, end.lowest), now.time_s, now.mass_kg,
+        whole.speed_gain_m_s(law.burn_s), tail, nominal_throttle(flight, now), flight.engine.estimate.noise_m_s,
+    )  # fmt: skip
     law = replace(law, cutoff_s=cutoff)
     burn = put_on_tick(flight, burn, now, plan, law)
     cutoff = burn.cutoff_at_s if burn.lean is not None and burn.cutoff_at_s is not None else cutoff
@@ -294,43 +337,3 @@ def learn_tail_off(flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
     if abs(gained - known) < max(TAIL_SIGMAS * flight.engine.estimate.noise_m_s, TAIL_QUIET_M_S) or abs(gained) > most:
         return flight
     return flight._replace(tail_off_n_s=max(gained, 0.0) * now.mass_kg / seen.throttle_frac)
-
-
-def need_added(finish: Finish | None, now: Navigation, gain_m_s: float, running_frac: float, end: End) -> Finish:
-    """The record of needs with this state's; begun anew when the throttle has stepped."""
-    push = end.stage.thrust_n / now.mass_kg
-    if finish is None:
-        return Finish(now.time_s, push, running_frac, 0.0, (gain_m_s,), None, None)
-    dt = now.time_s - finish.time_s
-    given = finish.given_m_s + 0.5 * dt * running_frac * (push + finish.full_push_m_s2)
-    stepped = abs(running_frac - finish.running_frac) > THROTTLE_STEP
-    needs = () if stepped else finish.needs_m_s
-    needs = (*needs, gain_m_s + given)[-MOST_NEEDS:]
-    grid = dt if 0.0 < dt <= COARSEST_GRID_S else None
-    return finish._replace(
-        time_s=now.time_s, full_push_m_s2=push, running_frac=running_frac, given_m_s=given, needs_m_s=needs,
-        grid_s=grid,
-    )  # fmt: skip
-
-
-def mean_need(finish: Finish, noise_m_s: float) -> float:
-    """Total speed gain needed since the last seconds began; mean over more states the noisier they are."""
-    count = min(len(finish.needs_m_s), max(1, ceil((noise_m_s / QUIET_M_S) ** 2)))
-    return sum(finish.needs_m_s[-count:]) / count
-
-
-def trimmed(finish: Finish, now: Navigation, gain_m_s: float, end: End) -> tuple[float, Finish]:
-    """Throttle for the rest, and the record with the cutoff instant that it aims for."""
-    if not end.tapers:
-        return end.cruise, finish
-    taper = end.taper
-    lasts = end.time_for(now.mass_kg, gain_m_s, taper)
-    if finish.aim_s is None and finish.grid_s is not None:
-        finish = finish._replace(aim_s=now.time_s + ceil(lasts / finish.grid_s) * finish.grid_s, throttle_frac=taper)
-    if finish.aim_s is None or finish.grid_s is None:
-        return taper, finish
-    left = finish.aim_s - now.time_s
-    if left <= TRIM_UNTIL_STATES * finish.grid_s:
-        return finish.throttle_frac or taper, finish
-    throttle = min(end.cruise, max(end.lowest, taper * lasts / left))
-    return throttle, finish._replace(throttle_frac=throttle)

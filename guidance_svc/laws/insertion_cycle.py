@@ -16,14 +16,16 @@ from guidance_svc.core.steering import Problem, Steering, refine, refine_directi
 from guidance_svc.domain import FlightPlan, Insertion
 from guidance_svc.errors import BudgetSpent, GuidanceError
 from guidance_svc.laws.cover import bare_at_cutoff, foresee_drop
-from guidance_svc.laws.engine import FREEZE_BELOW_S, put_on_tick
+from guidance_svc.laws.engine import put_on_tick
 from guidance_svc.laws.insertion_memory import InsertionMemory, problem_now
+from guidance_svc.laws.last_seconds import FREEZE_BELOW_S
 from guidance_svc.laws.memory import Burn, Memory
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import NO_WAY_FOUND, lowest_found, search_over, within_reach
 
 HOLD_RATE_BELOW_S = 18.0  # to go: the turning rate is held, position can no longer be helped
 STEPS_A_CYCLE = 4  # Newton steps in one major cycle
+LEAST_BURN_S = 1e-3  # of a law that is moved on
 CALLS_A_START = 4  # major cycles given to one starting law before the next one is tried
 LOFTED_PITCHES_RAD = (0.35, 0.8, 1.2, 0.1)  # starting laws after the first
 DEARER_FRAC = 0.02  # of the speed gain: a new law that costs so much more than the last is looked into
@@ -213,4 +215,4 @@ def moved_on(law: Steering, problem: Problem) -> Steering:
     """A law as it stands at the problem's time."""
     moved = law.advanced(problem.time_s, problem.body, problem.position_m)
     fixed = sum(arc.duration_s for arc in problem.arcs if arc.closing or not arc.powered)
-    return replace(moved, burn_s=max(law.cutoff_s - problem.time_s - fixed, 1e-3))
+    return replace(moved, burn_s=max(law.cutoff_s - problem.time_s - fixed, LEAST_BURN_S))

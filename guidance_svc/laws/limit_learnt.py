@@ -8,10 +8,12 @@ distribution, profile likelihood).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from collections.abc import Sequence
+from dataclasses import replace
 from math import log
+from typing import NamedTuple
 
+from guidance_svc.core.compiled import part
 from guidance_svc.core.estimator import EngineEstimate, begun_anew
 from guidance_svc.core.thrust_line import Anchor
 from guidance_svc.core.vectors import dot, norm, sub, unit
@@ -30,42 +32,66 @@ OVER_FRAC = 0.03  # more acceleration than this above the limit, and it is none
 BY_ITSELF_FRAC = 0.02  # lowest throttle of an engine that some limit throttles, whatever the plan says of it
 
 
-@dataclass(frozen=True, slots=True)
-class Fits:
-    """How well two engines explain the speed given: logarithm of the odds for a held acceleration, and which one."""
+class Fits(NamedTuple):
+    """How well two engines explain the speed given.
+
+    Args:
+        held_odds: logarithm of the odds for a held acceleration; 0 while the anchors say too little (NO_FITS).
+        acceleration_m_s2: which one.
+    """
 
     held_odds: float
     acceleration_m_s2: float
 
 
-def scatter_about_line(x: list[float], y: list[float]) -> tuple[float, float]:
-    """Sum of squares about the least-squares line of y over x, and its slope."""
+NO_FITS = Fits(0.0, 0.0)
+
+
+class Scatter(NamedTuple):
+    """Sum of squares about a least-squares line, and its slope."""
+
+    squares: float
+    slope: float
+
+
+@part
+def scatter_about_line(x: Sequence[float], y: Sequence[float]) -> Scatter:
+    """How y scatters about its least-squares line over x."""
     count = len(x)
     mean_x, mean_y = sum(x) / count, sum(y) / count
-    xx = sum((a - mean_x) ** 2 for a in x)
-    xy = sum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True))
-    yy = sum((b - mean_y) ** 2 for b in y)
+    xx = xy = yy = 0.0
+    for k in range(count):
+        a, b = x[k] - mean_x, y[k] - mean_y
+        xx, xy, yy = xx + a * a, xy + a * b, yy + b * b
     slope = xy / xx if xx > 0.0 else 0.0
-    return max(yy - slope * xy, 0.0), slope
+    return Scatter(max(yy - slope * xy, 0.0), slope)
 
 
-def fits_of(anchors: tuple[Anchor, ...]) -> Fits | None:
-    """Both lines through the last anchors; None while these say too little."""
+@part
+def fits_of(anchors: Sequence[Anchor]) -> Fits:
+    """Both lines through the last anchors."""
     last = anchors[-ANCHORS:]
     if len(last) < FEWEST or last[-1].mass_kg > (1.0 - FALLEN_FRAC) * last[0].mass_kg:
-        return None
+        return NO_FITS
     gained = sub(last[-1].own_m_s, last[0].own_m_s)
     if norm(gained) == 0.0:
-        return None
+        return NO_FITS
     ahead = unit(gained)
     speeds = [dot(sub(a.own_m_s, last[0].own_m_s), ahead) for a in last]
-    lightness = [0.0]
-    for a, b in pairwise(last):
-        lightness.append(lightness[-1] + 0.5 * (b.middle_s - a.middle_s) * (1.0 / a.mass_kg + 1.0 / b.mass_kg))
-    floor = len(last) * FLOOR_M_S**2
-    thrust, _ = scatter_about_line(lightness, speeds)
-    held, acceleration = scatter_about_line([a.middle_s for a in last], speeds)
-    return Fits(0.5 * len(last) * log((thrust + floor) / (held + floor)), acceleration)
+    lightness = [0.0 for _ in last]
+    for k in range(1, len(last)):
+        a, b = last[k - 1], last[k]
+        lightness[k] = lightness[k - 1] + 0.5 * (b.middle_s - a.middle_s) * (1.0 / a.mass_kg + 1.0 / b.mass_kg)
+    floor = len(last) * (FLOOR_M_S * FLOOR_M_S)
+    thrust = scatter_about_line(lightness, speeds)
+    held = scatter_about_line([a.middle_s for a in last], speeds)
+    return Fits(0.5 * len(last) * log((thrust.squares + floor) / (held.squares + floor)), held.slope)
+
+
+@part
+def is_new_anchor(before: Sequence[Anchor], anchors: Sequence[Anchor]) -> bool:
+    """Whether the last anchor is one that was not there before."""
+    return len(anchors) > 0 and (len(before) == 0 or anchors[-1].time_s != before[-1].time_s)
 
 
 def watch_limit(before: EngineEstimate, flight: Flight, plan: FlightPlan) -> Flight:
@@ -76,10 +102,10 @@ def watch_limit(before: EngineEstimate, flight: Flight, plan: FlightPlan) -> Fli
     """
     estimate = flight.engine.estimate
     anchors = estimate.anchors
-    if not anchors or (before.anchors and anchors[-1] is before.anchors[-1]):
+    if not is_new_anchor(before.anchors, anchors):
         return flight
     fits = fits_of(anchors)
-    if fits is None:
+    if fits == NO_FITS:
         return flight
     limit = flight.engine.limit
     if limit is not None:
@@ -104,7 +130,7 @@ def with_limit(flight: Flight, plan: FlightPlan, limit: LimitLearnt | None) -> F
     if steady is not None:
         estimate, told = estimate._replace(known=steady.known), steady.told_scale
     flown = within_limit(engine_as_flown(plan.vehicle.stages[flight.stage], estimate, told), limit)
-    engine = engine._replace(estimate=begun_anew(estimate), told_scale=told, limit=limit, flown=flown)
+    engine = engine._replace(estimate=begun_anew(estimate, 0.0), told_scale=told, limit=limit, flown=flown)
     return flight._replace(engine=engine)
 
 
@@ -112,7 +138,7 @@ def held_acceleration(anchors: tuple[Anchor, ...]) -> float:
     """Mean acceleration over all anchors, along what they have gained."""
     ahead = unit(sub(anchors[-1].own_m_s, anchors[0].own_m_s))
     speeds = [dot(sub(a.own_m_s, anchors[0].own_m_s), ahead) for a in anchors]
-    return scatter_about_line([a.middle_s for a in anchors], speeds)[1]
+    return scatter_about_line([a.middle_s for a in anchors], speeds).slope
 
 
 def measured_again(flight: Flight, plan: FlightPlan, limit: LimitLearnt) -> Flight:

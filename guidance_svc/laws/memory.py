@@ -13,32 +13,10 @@ from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
 from guidance_svc.core.thrust_line import Known
 from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
+from guidance_svc.laws.last_seconds import Finish
 
 Own = TypeVar("Own")
 TURNING_KEPT_S = 0.25  # the rates of a steering law change by a hundredth of themselves in that time
-
-
-class Finish(NamedTuple):
-    """The last seconds of a burn.
-
-    Args:
-        time_s: of the last state.
-        full_push_m_s2, running_frac: acceleration at full throttle, and throttle, at it.
-        given_m_s: speed that the engine has given since the last seconds began.
-        needs_m_s: for each state, the speed to gain it showed plus `given_m_s`: equal but for noise.
-        grid_s: spacing of the script's states, None while unknown or coarse.
-        aim_s: cutoff instant on that grid that the throttle is trimmed for.
-        throttle_frac: as last trimmed.
-    """
-
-    time_s: float
-    full_push_m_s2: float
-    running_frac: float
-    given_m_s: float
-    needs_m_s: tuple[float, ...]
-    grid_s: float | None
-    aim_s: float | None
-    throttle_frac: float | None = None
 
 
 class CutoffSeen(NamedTuple):

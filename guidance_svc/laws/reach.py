@@ -11,10 +11,13 @@ from math import exp, sqrt
 from typing import Any
 
 from guidance_svc.core.burns import allot, gain_m_s, mass_at_end_kg
+from guidance_svc.core.compiled import part
 from guidance_svc.core.detour import Detour
+from guidance_svc.core.estimator import mass_noise_of, noise_of
 from guidance_svc.core.kepler import apsides, inclination_rad
 from guidance_svc.core.shortfall import STEPS, lesser_target, lowest_radius_m, margin_kg, safe_perigee_radius_m
 from guidance_svc.core.steering import Problem, Steering, refine
+from guidance_svc.core.thrust_line import Known, Noise
 from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import FlightPlan, Target, Vec
 from guidance_svc.laws.insertion_memory import InsertionMemory, LesserSearch
@@ -111,8 +114,13 @@ def weigh_margin(
 
 def margin_doubt_kg(flight: Flight, burn: Burn, now: Navigation, problem: Problem, empty_kg: float) -> float:
     """How much a margin may be short by without being so: three times its own sigma."""
-    sigma = margin_sigma_kg(flight, now, problem, burn.law) if burn.law is not None else 0.0
-    return max(SHORT_FRAC * empty_kg, SHORT_SIGMAS * sigma)
+    return doubt_of_kg(margin_sigma_kg(flight, now, problem, burn.law) if burn.law is not None else 0.0, empty_kg)
+
+
+@part
+def doubt_of_kg(sigma_kg: float, empty_kg: float) -> float:
+    """The same of a margin's sigma; `empty_kg` is the mass at burnout."""
+    return max(SHORT_FRAC * empty_kg, SHORT_SIGMAS * sigma_kg)
 
 
 def search_over(own: InsertionMemory) -> InsertionMemory:
@@ -127,18 +135,31 @@ def margin_sigma_kg(flight: Flight, now: Navigation, problem: Problem, law: Stee
     as the thrust falls. Before there is telemetry the plan's figures are taken at their word.
     """
     engine = flight.engine.estimate
-    if engine.noise is None:
+    if engine.noise.freedom == 0.0:
         return 0.0
     share = 0.0
     for arc, duration in allot(problem.arcs, law.burn_s):
         if arc.powered and arc.stage == flight.stage:
             share += arc.speed_gain_m_s(duration) / arc.exhaust_velocity_m_s
-    slow = 2.0 * engine.noise_m_s / problem.arcs[-1].exhaust_velocity_m_s
-    thrust = GRAVITY_SHARE * engine.known.thrust_sigma
-    mass = engine.mass_noise_kg / now.mass_kg
-    return mass_at_end_kg(problem.arcs, law.burn_s) * sqrt(
-        share**2 * (engine.exhaust_sigma**2 + thrust**2) + slow**2 + mass**2
-    )
+    end_kg = mass_at_end_kg(problem.arcs, law.burn_s)
+    return end_sigma_kg(engine.noise, engine.known, share, end_kg, now.mass_kg, problem.arcs[-1].exhaust_velocity_m_s)
+
+
+@part
+def end_sigma_kg(
+    noise: Noise, known: Known, share_frac: float, end_kg: float, mass_kg: float, exhaust_velocity_m_s: float
+) -> float:
+    """One sigma of the mass at the end of a burn.
+
+    Args:
+        share_frac: speed gain of the present stage over its exhaust velocity.
+        mass_kg: now.
+        exhaust_velocity_m_s: of the last stage.
+    """
+    slow = 2.0 * noise_of(noise) / exhaust_velocity_m_s
+    thrust, mass = GRAVITY_SHARE * known.thrust_sigma, mass_noise_of(noise) / mass_kg
+    gain = share_frac * share_frac * (known.exhaust_sigma * known.exhaust_sigma + thrust * thrust)
+    return end_kg * sqrt(gain + slow * slow + mass * mass)
 
 
 def surely_short(burn: Burn) -> bool:

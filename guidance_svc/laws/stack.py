@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf
 
-from guidance_svc.core.burns import Arc, burn_arcs
+from guidance_svc.core.burns import Arc, Motor, burn_arcs, motor_of
+from guidance_svc.core.compiled import part
 from guidance_svc.core.estimator import EngineEstimate
+from guidance_svc.core.thrust_line import Known
 from guidance_svc.domain import Stage, Vehicle
 
 GONE_FRAC = 1e-9  # of the burnout mass: a stage with less than this left is spent
@@ -18,9 +20,18 @@ def engine_as_flown(stage: Stage, engine: EngineEstimate, told_scale: float) -> 
     Args:
         told_scale: thrust that the script tells over the stage's nominal one.
     """
-    thrust = stage.thrust_n * told_scale * engine.thrust_scale
-    flow = stage.mass_flow_kg_s * told_scale * engine.flow_scale
-    return replace(stage, thrust_n=thrust, exhaust_velocity_m_s=thrust / flow)
+    flown = motor_as_flown(motor_of(stage), engine.known, told_scale)
+    return replace(stage, thrust_n=flown.thrust_n, exhaust_velocity_m_s=flown.exhaust_velocity_m_s)
+
+
+@part
+def motor_as_flown(motor: Motor, known: Known, told_scale: float) -> Motor:
+    """An engine with thrust and exhaust velocity as the telemetry shows them."""
+    thrust = motor.thrust_n * told_scale * known.thrust
+    flow = motor.thrust_n / motor.exhaust_velocity_m_s * told_scale * known.flow
+    return Motor(
+        thrust, thrust / flow, motor.throttle_min_frac, motor.acceleration_limit_m_s2, motor.tail_off_impulse_n_s
+    )
 
 
 def mass_at_burnout_kg(vehicle: Vehicle, stage: int, keep_reserve: bool = True) -> float:
@@ -44,7 +55,13 @@ def burn_left_s(vehicle: Vehicle, index: int, mass_kg: float, flown: Stage | Non
 
 def spent(vehicle: Vehicle, index: int, mass_kg: float) -> bool:
     """Whether a stage has burnt all it may."""
-    return mass_kg <= vehicle.burnout_kg[index] * (1.0 + GONE_FRAC)
+    return is_spent(mass_kg, vehicle.burnout_kg[index])
+
+
+@part
+def is_spent(mass_kg: float, burnout_kg: float) -> bool:
+    """Whether a mass is that at burnout."""
+    return mass_kg <= burnout_kg * (1.0 + GONE_FRAC)
 
 
 def remaining_arcs(

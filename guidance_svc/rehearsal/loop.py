@@ -12,13 +12,15 @@ from math import inf
 from random import Random
 from typing import Final, Literal
 
+from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.core.vectors import norm
-from guidance_svc.domain import Command, Event, Frame, VehicleState
+from guidance_svc.domain import Body, Command, Event, Frame, VehicleState
 from guidance_svc.errors import GuidanceError
 from guidance_svc.laws.table import is_over
 from guidance_svc.rehearsal.craft import CLOCK_DIGITS, Craft
 from guidance_svc.rehearsal.disturbances import NONE, Disturbances, after_engine_loss, disturb_state, on_ticks
 from guidance_svc.rehearsal.orders import INSTANT_S, controls_for, seconds_for
+from guidance_svc.rehearsal.quiet import fly_quietly
 from guidance_svc.session.session import Session
 from guidance_svc.sim.jumps import without_engine
 from guidance_svc.sim.state import SimState, World, mass_kg
@@ -28,6 +30,7 @@ Guide = Callable[[VehicleState], Command]
 """Answers a state; raises MessageFault or SessionFault where it refuses it."""
 LOWEST_M: Final = -1e3  # below the ellipsoid a vehicle is in the ground
 LONGEST_S: Final = 9000.0  # of vehicle time
+QUIET_LOOK_S: Final = 1.0  # between two looks whether a burn is quiet
 
 
 @dataclass
@@ -103,15 +106,27 @@ def landed(log: FlightLog) -> bool:
     return log.state.contact is not None
 
 
-def in_process(session: Session) -> Guide:
-    """A session that answers at once, and works out what is due before it is asked again."""
+class InProcess:
+    """A session that answers at once, and works out what is due before it is asked again.
 
-    def answer(message: VehicleState) -> Command:
-        command = session.state(message)
-        session.work()
+    Args:
+        quietly: fly what is quiet of an insertion in one kernel, where numba is (`rehearsal.quiet`): the same flight,
+            but nobody sees its states and commands, and the flight log has no lines of it.
+    """
+
+    def __init__(self, session: Session, quietly: bool = False) -> None:
+        self.session, self.quietly = session, quietly and HAVE_NUMBA
+
+    def __call__(self, message: VehicleState) -> Command:
+        """The command for a state."""
+        command = self.session.state(message)
+        self.session.work()
         return command
 
-    return answer
+
+def in_process(session: Session, quietly: bool = False) -> InProcess:
+    """A session as the guide of a flight; see `InProcess`."""
+    return InProcess(session, quietly)
 
 
 def fly(
@@ -141,6 +156,8 @@ def fly(
         most_s: of vehicle time.
         first_seq: number of the first state.
         watch: called with each state and the answer to it, before the vehicle obeys.
+
+    With a guide that flies `quietly`, neither `done` nor `watch` is asked within a quiet stretch.
     """
     flight = Flight(
         craft, guide, done, frame=frame, form=form, tick_s=tick_s, state_every=state_every, disturbances=disturbances,
@@ -181,6 +198,7 @@ class Flight:
         if craft.state.time_s >= self._end_s:
             log.out_of_time = self.over = True
             return
+        self._script.fly_quietly(log, self._end_s)
         try:
             self._script.tell(log, self._watch)
         except GuidanceError as fault:
@@ -196,8 +214,12 @@ class Flight:
 
 def in_the_ground(craft: Craft) -> bool:
     """Whether the vehicle is below every point of the surface."""
-    body = craft.world.body
-    return norm(craft.state.position_m) < body.radius_m * (1.0 - body.flattening) + LOWEST_M
+    return norm(craft.state.position_m) < ground_m(craft.world.body)
+
+
+def ground_m(body: Body) -> float:
+    """Radius below which a vehicle is in the ground."""
+    return body.radius_m * (1.0 - body.flattening) + LOWEST_M
 
 
 class _Script:
@@ -214,6 +236,9 @@ class _Script:
         self.force: Command | None = None
         self.seen: str | None = None
         self.seq, self.next_s, self.whole = 0, -inf, d.thrust_kept_frac != 1.0 or d.lost_engine is not None
+        plain = frame.canonical and form == "cartesian" and state_every == 1 and d == NONE
+        self.session = guide.session if isinstance(guide, InProcess) and guide.quietly and plain else None
+        self.quiet_from_s = -inf
 
     @property
     def now_s(self) -> float:
@@ -232,6 +257,16 @@ class _Script:
         watch(log, message, command)
         if not self.gets_lost():
             self.coming.append((self.now_s + self.d.delay_s, command))
+
+    def fly_quietly(self, log: FlightLog, end_s: float) -> None:
+        """Fly what is quiet from here on in one kernel; not looked at again for a while where nothing is."""
+        if self.session is None or self.force is None or self.now_s < self.quiet_from_s:
+            return
+        lowest_m = ground_m(self.craft.world.body)
+        ticks = fly_quietly(self.session, self.craft, self.tick_s, end_s, lowest_m)
+        self.quiet_from_s = self.now_s + QUIET_LOOK_S
+        if ticks > 0:
+            self.seq, self.next_s, log.commands = self.seq + ticks, -inf, log.commands + ticks
 
     def gets_lost(self) -> bool:
         """Whether this message does."""

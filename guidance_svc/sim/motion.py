@@ -34,6 +34,8 @@ def slewed(pointing: Vec, wanted: Vec, angle_rad: float) -> Vec:
 
     Straight opposite, where the short way is not defined, it turns about a perpendicular nearest to z.
     """
+    if pointing == wanted:  # as in most steps
+        return wanted
     axis = cross(pointing, wanted)
     sine = norm(axis)
     if atan2(sine, dot(pointing, wanted)) <= angle_rad:

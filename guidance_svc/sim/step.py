@@ -12,6 +12,7 @@ from dataclasses import replace
 from math import ceil, inf
 from typing import Final
 
+from guidance_svc.core.compiled import part
 from guidance_svc.core.frames import turn_z
 from guidance_svc.core.vectors import cross, dot, norm, scale, unit
 from guidance_svc.domain import Vec
@@ -96,7 +97,13 @@ def wanted_unit(pointing: Vec) -> Vec:
     length = norm(pointing)
     if not 0.0 < length < inf:
         raise GuidanceError("direction_not_a_vector", "pointing", "a finite vector that is not null", pointing)
-    return pointing if length == 1.0 else unit(pointing)
+    return exact_unit(pointing)
+
+
+@part
+def exact_unit(pointing: Vec) -> Vec:
+    """A pointing that is not null at length 1; one that has it stays as it is."""
+    return pointing if norm(pointing) == 1.0 else unit(pointing)
 
 
 def advance(state: SimState, wanted: Vec, until_s: float, world: World, to_contact: bool = False) -> SimState:

@@ -14,8 +14,11 @@ from typing import Final
 
 import msgpack
 
+from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.domain import Frame
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.loop import fly, in_phase, in_process
 from guidance_svc.service.desk import Desk
 from guidance_svc.service.keeping import Keeping, sessions_now
 from guidance_svc.session.registry import Registry
@@ -23,7 +26,6 @@ from guidance_svc.session.session import Session
 from guidance_svc.storage.journal import FolderJournal
 from guidance_svc.storage.rotating import RotatingRecorder, Storage
 from tests.bench import states
-from tests.closed_loop.flight import fly
 from tests.closed_loop.optimum_cases import insertion_case
 from tests.robustness.worst_case import corpus, worst
 from tests.robustness.worst_case import measured as least_cost
@@ -33,6 +35,7 @@ WARM: Final = 500
 BLOCK: Final = 250
 CODEC_ROUNDS: Final = 4
 INSERTION: Final = "V01"
+INSERTIONS: Final = 11  # with compiled kernels, the first of which compiles
 TICK_S: Final = 0.1
 
 
@@ -114,11 +117,17 @@ def ready_desk(folder: Path) -> Iterator[tuple[Callable[[bytes], bytes], Registr
 
 
 def insertion_s() -> float:
-    """One insertion from ignition to orbit, simulator and session."""
-    plan, world, state = insertion_case(INSERTION)
-    begin_s = time.process_time()
-    fly(plan, world, state, tick_s=TICK_S)
-    return time.process_time() - begin_s
+    """One insertion from ignition to orbit, simulator and session; the kernel of its quiet part compiled before."""
+    took_s = []
+    for _ in range(INSERTIONS if HAVE_NUMBA else 1):
+        plan, world, state = insertion_case(INSERTION)
+        begin_s = time.process_time()
+        guide = in_process(Session(plan, Frame()), quietly=True)
+        log = fly(Craft(INSERTION, world, state), guide, in_phase("orbit"), tick_s=TICK_S)
+        took_s.append(time.process_time() - begin_s)
+        if not log.at_cutoff:
+            raise SystemExit(f"insertion {INSERTION} came to no cutoff")
+    return median(took_s)
 
 
 def worst_ms() -> float:

@@ -8,7 +8,7 @@ from random import Random
 import pytest
 
 from guidance_svc.core.thrust_line import Anchor
-from guidance_svc.laws.limit_learnt import ANCHORS, CERTAIN, STEADY, fits_of
+from guidance_svc.laws.limit_learnt import ANCHORS, CERTAIN, NO_FITS, STEADY, fits_of
 
 VE_M_S = 3200.0
 STILL = (0.0, 0.0, 0.0)
@@ -47,4 +47,4 @@ def test_quiet_telemetry_tells_the_two_apart() -> None:
 
 
 def test_a_mass_that_hardly_falls_says_nothing() -> None:
-    assert fits_of(anchors(True, 4.0, 0.0, 0)) is None
+    assert fits_of(anchors(True, 4.0, 0.0, 0)) == NO_FITS

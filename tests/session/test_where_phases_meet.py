@@ -11,7 +11,8 @@ from guidance_svc.core.detour_search import DetourSearch
 from guidance_svc.domain import Circularize, Coast, FlightPlan, Frame, Insertion, Orbit, Target, VehicleState
 from guidance_svc.laws import coast, insertion
 from guidance_svc.laws.insertion_memory import InsertionMemory, LesserSearch, problem_now
-from guidance_svc.laws.memory import Burn, Finish, Flight, Memory
+from guidance_svc.laws.last_seconds import NO_FINISH
+from guidance_svc.laws.memory import Burn, Flight, Memory
 from guidance_svc.laws.navigation import navigate
 from guidance_svc.laws.reach import SHORT_CYCLES, THROUGH_THE_GROUND, within_reach
 from guidance_svc.laws.table import LAWS
@@ -93,7 +94,7 @@ def test_a_search_that_is_not_gone_on_with_is_over(what: str) -> None:
         own = own._replace(burn=burn._replace(given_up=THROUGH_THE_GROUND))
         after = within_reach(Memory(flight, own), now, search.problem, replace(LATE, vehicle=short))
     elif what == "last seconds":
-        own = own._replace(burn=burn._replace(finish=Finish(0.0, 8.0, 1.0, 0.0, (1.0,), None, None)))
+        own = own._replace(burn=burn._replace(finish=NO_FINISH._replace(time_s=0.0, full_push_m_s2=8.0)))
         after = insertion.solve(Memory(flight, own), now, LATE, Insertion())
     else:
         after = insertion.solve(Memory(flight, own), now._replace(time_s=law.cutoff_s - 1.0), LATE, Insertion())

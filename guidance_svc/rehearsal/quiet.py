@@ -1,7 +1,7 @@
 """Quiet stretches of a flight in process: flown compiled, and handed back to the session as it would have them.
 
-The session goes on from there as if it had answered every state, but for its history, which has a mark and not the
-states between, and the rates of pitch and heading, which are worked out anew.
+The session goes on from there as if it had answered every state, but for the rates of pitch and heading, which are
+worked out anew, and for its history, which lacks the states of the stretch: such a session cannot go back into it.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from guidance_svc.laws.memory import Flight, Margin, Memory, Steady, Weighed
 from guidance_svc.laws.quiet_burn import Burning, Flown, Quiet
 from guidance_svc.rehearsal.craft import CLOCK_DIGITS, Craft
 from guidance_svc.rehearsal.quiet_kernel import Place, Rows, Ship, Stretch, fly_quiet_ticks
-from guidance_svc.session.reply import kept_heading
+from guidance_svc.session.reply import keep_heading
 from guidance_svc.session.session import CYCLE_STEPS, PHYSICS_ERRORS, Session
 from guidance_svc.sim.state import SimState, World
 
@@ -128,7 +128,7 @@ def rows_of(records: list[tuple[float, ...]], count: int) -> Rows:
 def ship_of(world: World, state: SimState, lowest_m: float) -> Ship:
     """The true vehicle in numbers."""
     vehicle, stage = world.vehicle, world.vehicle.stages[state.stage]
-    area_m2 = stage.exit_area_m2 * stage.engine_count / stage.engine_count
+    area_m2 = stage.exit_area_m2 * stage.engine_count / stage.engine_count  # rounded as `sim.step` does
     rest_kg = vehicle.payload_kg + (vehicle.cover_mass_kg if state.covered else 0.0)
     return Ship(*(
         float(x) for x in (
@@ -228,5 +228,5 @@ def flight_after(flight: Flight, plan: FlightPlan, stretch: Stretch) -> Flight:
     )
     return flight._replace(
         engine=engine, throttle_frac=quiet.throttle_frac, weighed=Weighed(stretch.told_s, stretch.told_kg),
-        turning=kept_heading(flight.turning),
+        turning=keep_heading(flight.turning),
     )  # fmt: skip

@@ -1,0 +1,182 @@
+"""A vehicle that lands under thrust, and the place it lands on, as kernels take them.
+
+Everything is in the landing frame: origin at the contact point, axes east, north, up, turning with the body. Speeds are
+over ground.
+"""
+
+from __future__ import annotations
+
+from math import hypot, sin, sqrt, tan
+from typing import NamedTuple
+
+from guidance_svc.core.atmosphere import modelled_air
+from guidance_svc.core.compiled import part
+from guidance_svc.core.curves import interpolated
+from guidance_svc.domain import AirRow, Vec
+
+LEVEL_UP = (0.0, 0.0, 1.0)
+NO_PUSH_M_S2 = 1e-9  # a thrust acceleration below this has no direction to be bounded in
+
+
+class Air(NamedTuple):
+    """The air about the contact point and the drag of the vehicle that falls engines first.
+
+    Args:
+        kind, rows: the body's model (core.atmosphere).
+        contact_m: height of the contact point above the ellipsoid.
+        area_m2: reference area.
+        machs, drags: drag coefficient over Mach number; linear between, flat outside.
+    """
+
+    kind: float
+    rows: tuple[AirRow, ...]
+    contact_m: float
+    area_m2: float
+    machs: tuple[float, ...]
+    drags: tuple[float, ...]
+
+
+class Ground(NamedTuple):
+    """The field of the landing frame, good for heights that are small beside the body's radius.
+
+    Args:
+        gravity_m_s2: at the contact point, what the body's turning takes off included.
+        gradient_s2: gravity over the distance from the body's centre.
+        spin_rad_s: of the frame.
+    """
+
+    gravity_m_s2: Vec
+    gradient_s2: float
+    spin_rad_s: Vec
+
+
+class Leg(NamedTuple):
+    """A stretch of the burn with one count of engines.
+
+    Args:
+        thrust_n: of these engines together, full throttle, vacuum.
+        flow_kg_s: likewise.
+        exit_area_m2: of their nozzles.
+        until_m_s: downward speed at which the next leg begins; of the last leg, the speed asked for at contact.
+        throttle_frac: 0 where it is solved for.
+    """
+
+    thrust_n: float
+    flow_kg_s: float
+    exit_area_m2: float
+    until_m_s: float
+    throttle_frac: float
+
+
+class TiltBound(NamedTuple):
+    """How far the thrust may lean off the vertical: `end_rad` at contact, more with height, at most `most_rad`.
+
+    Args:
+        per_m_rad: per metre of height.
+        per_root_m_rad: per square root of the height in metres.
+    """
+
+    end_rad: float
+    per_m_rad: float
+    per_root_m_rad: float
+    most_rad: float
+
+
+class Lander(NamedTuple):
+    """What stays as it is while a landing is solved.
+
+    Args:
+        lag_s: time constant with which thrust follows the throttle.
+        least_frac, most_frac: bounds of the throttle.
+    """
+
+    ground: Ground
+    air: Air
+    legs: tuple[Leg, ...]
+    lag_s: float
+    least_frac: float
+    most_frac: float
+    tilt: TiltBound
+
+
+class Moment(NamedTuple):
+    """The vehicle at one instant, landing frame.
+
+    Args:
+        given_frac: the throttle that the engine gives; 0 while it is off.
+        leg: that burns now or next.
+        thrust_scale: thrust over what the vehicle's figures say.
+        side_m_s2: acceleration along east and north that no model has.
+    """
+
+    position_m: Vec
+    velocity_m_s: Vec
+    mass_kg: float
+    given_frac: float
+    leg: int
+    thrust_scale: float
+    side_m_s2: tuple[float, float]
+
+
+@part
+def bound_rad(tilt: TiltBound, height_m: float) -> float:
+    """The bound at a height above the contact point."""
+    if height_m <= 0.0:
+        return min(tilt.end_rad, tilt.most_rad)
+    return min(tilt.end_rad + tilt.per_m_rad * height_m + tilt.per_root_m_rad * sqrt(height_m), tilt.most_rad)
+
+
+@part
+def pull(ground: Ground, position_m: Vec, velocity_m_s: Vec) -> Vec:
+    """Gravity and what the turning of the frame adds, m/s2, to first order in the distance from the contact point."""
+    (x, y, z), (u, v, w), (p, q, r) = position_m, velocity_m_s, ground.spin_rad_s
+    gx, gy, gz = ground.gravity_m_s2
+    k = ground.gradient_s2
+    return (
+        gx - k * x - 2.0 * (q * w - r * v),
+        gy - k * y - 2.0 * (r * u - p * w),
+        gz + 2.0 * k * z - 2.0 * (p * v - q * u),
+    )
+
+
+@part
+def drag_and_pressure(air: Air, height_m: float, velocity_m_s: Vec) -> tuple[float, float]:
+    """Drag over speed (kg/s, to be taken against the velocity) and ambient pressure (Pa)."""
+    if air.kind == 0.0:
+        return (0.0, 0.0)
+    density, pressure, sound, _ = modelled_air(air.contact_m + height_m, air.kind, air.rows)
+    u, v, w = velocity_m_s
+    speed = sqrt(u * u + v * v + w * w)
+    return (0.5 * density * speed * air.area_m2 * interpolated(speed / sound, air.machs, air.drags), pressure)
+
+
+@part
+def push(leg: Leg, frac: float, pressure_pa: float, mass_kg: float, scale: float) -> float:
+    """Thrust acceleration of a leg's engines at a throttle, m/s2; 0 at throttle 0."""
+    if frac <= 0.0:
+        return 0.0
+    return max(frac * leg.thrust_n - pressure_pa * leg.exit_area_m2, 0.0) * scale / mass_kg
+
+
+@part
+def leaning(wanted_m_s2: tuple[float, float], push_m_s2: float, most_rad: float) -> Vec:
+    """Unit thrust direction that gives a level acceleration, or the most of it that the bound lets through."""
+    if push_m_s2 < NO_PUSH_M_S2:
+        return LEVEL_UP
+    x, y = wanted_m_s2[0] / push_m_s2, wanted_m_s2[1] / push_m_s2
+    level, most = hypot(x, y), sin(most_rad)
+    if level > most:
+        x, y, level = x * most / level, y * most / level, most
+    return (x, y, sqrt(max(1.0 - level * level, 0.0)))
+
+
+@part
+def slanted(tangent: tuple[float, float], most_rad: float) -> Vec:
+    """Unit thrust direction from the tangents of its lean towards east and north, within the bound."""
+    x, y = tangent
+    slant, most = hypot(x, y), tan(most_rad)
+    if slant > most:
+        x, y, slant = x * most / slant, y * most / slant, most
+    up = 1.0 / sqrt(1.0 + slant * slant)
+    return (x * up, y * up, up)
+

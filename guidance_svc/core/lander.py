@@ -6,7 +6,7 @@ over ground.
 
 from __future__ import annotations
 
-from math import hypot, sin, sqrt, tan
+from math import hypot, sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.atmosphere import modelled_air
@@ -69,17 +69,19 @@ class Leg(NamedTuple):
 
 
 class TiltBound(NamedTuple):
-    """How far the thrust may lean off the vertical: `end_rad` at contact, more with height, at most `most_rad`.
+    """How far the thrust may lean off the vertical: the tangent of it, more with height.
 
     Args:
-        per_m_rad: per metre of height.
-        per_root_m_rad: per square root of the height in metres.
+        end: at contact.
+        per_m: more for each metre of height.
+        per_root_m: more for the square root of the height in metres.
+        most: at any height.
     """
 
-    end_rad: float
-    per_m_rad: float
-    per_root_m_rad: float
-    most_rad: float
+    end: float
+    per_m: float
+    per_root_m: float
+    most: float
 
 
 class Lander(NamedTuple):
@@ -105,7 +107,7 @@ class Moment(NamedTuple):
     Args:
         given_frac: the throttle that the engine gives; 0 while it is off.
         leg: that burns now or next.
-        thrust_scale: thrust over what the vehicle's figures say.
+        thrust_scale, drag_scale: over what the vehicle's figures say.
         side_m_s2: acceleration along east and north that no model has.
     """
 
@@ -115,15 +117,16 @@ class Moment(NamedTuple):
     given_frac: float
     leg: int
     thrust_scale: float
+    drag_scale: float
     side_m_s2: tuple[float, float]
 
 
 @part
-def bound_rad(tilt: TiltBound, height_m: float) -> float:
-    """The bound at a height above the contact point."""
+def most_slant(tilt: TiltBound, height_m: float) -> float:
+    """The bound at a height above the contact point: tangent of the lean."""
     if height_m <= 0.0:
-        return min(tilt.end_rad, tilt.most_rad)
-    return min(tilt.end_rad + tilt.per_m_rad * height_m + tilt.per_root_m_rad * sqrt(height_m), tilt.most_rad)
+        return min(tilt.end, tilt.most)
+    return min(tilt.end + tilt.per_m * height_m + tilt.per_root_m * sqrt(height_m), tilt.most)
 
 
 @part
@@ -159,22 +162,22 @@ def push(leg: Leg, frac: float, pressure_pa: float, mass_kg: float, scale: float
 
 
 @part
-def leaning(wanted_m_s2: tuple[float, float], push_m_s2: float, most_rad: float) -> Vec:
-    """Unit thrust direction that gives a level acceleration, or the most of it that the bound lets through."""
+def leaning(wanted_m_s2: tuple[float, float], push_m_s2: float, slant: float) -> Vec:
+    """Unit thrust direction that gives a level acceleration, or the most of it that a slant lets through."""
     if push_m_s2 < NO_PUSH_M_S2:
         return LEVEL_UP
     x, y = wanted_m_s2[0] / push_m_s2, wanted_m_s2[1] / push_m_s2
-    level, most = hypot(x, y), sin(most_rad)
+    level, most = hypot(x, y), slant / sqrt(1.0 + slant * slant)
     if level > most:
         x, y, level = x * most / level, y * most / level, most
     return (x, y, sqrt(max(1.0 - level * level, 0.0)))
 
 
 @part
-def slanted(tangent: tuple[float, float], most_rad: float) -> Vec:
-    """Unit thrust direction from the tangents of its lean towards east and north, within the bound."""
+def slanted(tangent: tuple[float, float], most: float) -> Vec:
+    """Unit thrust direction from the tangents of its lean towards east and north, at most a slant."""
     x, y = tangent
-    slant, most = hypot(x, y), tan(most_rad)
+    slant = hypot(x, y)
     if slant > most:
         x, y, slant = x * most / slant, y * most / slant, most
     up = 1.0 / sqrt(1.0 + slant * slant)

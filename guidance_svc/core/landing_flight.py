@@ -13,9 +13,9 @@ from guidance_svc.core.lander import (
     Lander,
     Leg,
     Moment,
-    bound_rad,
     drag_and_pressure,
     leaning,
+    most_slant,
     pull,
     push,
     slanted,
@@ -25,7 +25,8 @@ from guidance_svc.core.vectors import along
 from guidance_svc.domain import Vec
 
 FALL_STEP_S = 2.0  # at most, in air, before the burn
-STEPS_A_LEG = 10.0
+STEPS_A_LEG = 10.0  # of a speed that is lost evenly
+STEPS_IN_ALL = 16.0  # at least, to the contact that was expected
 LAG_STEP = 0.8  # of the engine's time constant, while its thrust changes
 LAG_OVER = 5.0  # time constants after which it has changed
 MOST_STEPS = 120  # of one prediction; one that has not ended then has no end
@@ -99,21 +100,21 @@ def rates(
     """Acceleration, m/s2."""
     gx, gy, gz = pull(lander.ground, position_m, velocity_m_s)
     drag, pressure = drag_and_pressure(lander.air, position_m[2], velocity_m_s)
-    k = drag / mass_kg
+    k = drag * start.drag_scale / mass_kg
     x, y, z = gx - k * velocity_m_s[0], gy - k * velocity_m_s[1], gz - k * velocity_m_s[2]
     x, y = x + start.side_m_s2[0], y + start.side_m_s2[1]
     a = push(thrust.leg, given_at(thrust, lander.lag_s, time_s), pressure, mass_kg, start.thrust_scale)
     if a <= 0.0:
         return (x, y, z)
-    most_rad = bound_rad(lander.tilt, position_m[2])
+    most = most_slant(lander.tilt, position_m[2])
     aim = thrust.aim
     if aim.law == QUARTIC:
         left = max(aim.end_s - time_s, 0.0)
         (cx, cy), (sx, sy) = thrust.curve
-        ux, uy, uz = leaning(((cx + sx * left) * left - x, (cy + sy * left) * left - y), a, most_rad)
+        ux, uy, uz = leaning(((cx + sx * left) * left - x, (cy + sy * left) * left - y), a, most)
     else:
         (tx, ty), (rx, ry) = aim.tangent, aim.tangent_rate_s
-        ux, uy, uz = slanted((tx + rx * time_s, ty + ry * time_s), most_rad)
+        ux, uy, uz = slanted((tx + rx * time_s, ty + ry * time_s), most)
     return (x + a * ux, y + a * uy, z + a * uz)
 
 
@@ -194,6 +195,7 @@ def slowed(lander: Lander, start: Moment, thrust: Thrust, here: Place) -> Place:
     """One leg, to its speed; with no end where the thrust does not reach."""
     wanted = -thrust.leg.until_m_s
     usual = 0.0
+    longest = max(thrust.aim.end_s / STEPS_IN_ALL, LEAST_STEP_S)
     while here.velocity_m_s[2] < wanted and here.steps < MOST_STEPS:
         pressure = drag_and_pressure(lander.air, here.position_m[2], here.velocity_m_s)[1]
         given = given_at(thrust, lander.lag_s, here.time_s)
@@ -201,7 +203,7 @@ def slowed(lander: Lander, start: Moment, thrust: Thrust, here: Place) -> Place:
         more -= push(thrust.leg, given, pressure, here.mass_kg, start.thrust_scale)
         rise = here.acceleration_m_s2[2] + more
         left = (wanted - here.velocity_m_s[2]) / rise if rise > 1e-3 else 1e3
-        usual = usual if usual > 0.0 else max(left / STEPS_A_LEG, LEAST_STEP_S)
+        usual = usual if usual > 0.0 else min(max(left / STEPS_A_LEG, LEAST_STEP_S), longest)
         h = left if left < LAST_STEP * usual else usual
         if changing(lander, thrust, here.time_s) and h > LAG_STEP * lander.lag_s:
             h = LAG_STEP * lander.lag_s

@@ -1,0 +1,200 @@
+"""A landing by linear tangents: throttle or waiting time and the lean solved together, by Newton's method.
+
+Five unknowns: the waiting time over the time to contact (while falling) or the throttle (while burning), the tangents of
+the lean towards east and north now, and those at contact, between which they change evenly. Five conditions at the end
+of the predicted landing: height, place and level speed. Where thrust is constant and the air thin this is the direction
+of least propellant; the bound of the lean cuts it off.
+
+Source: D. F. Lawden, Optimal Trajectories for Space Navigation (1963), chapter 5; Newton's method with the inverse kept up
+to date as in core.newton.
+"""
+
+from __future__ import annotations
+
+from collections.abc import MutableSequence, Sequence
+from math import sqrt
+from typing import NamedTuple
+
+from guidance_svc.core.compiled import kernel, part
+from guidance_svc.core.lander import Lander, Moment
+from guidance_svc.core.landing_aim import TANGENTS, Aim
+from guidance_svc.core.landing_flight import Arrival, arrive
+from guidance_svc.core.linear import learn_step, product, set_inverse
+
+COUNT = 5
+DIFFERENCE = 1e-5  # of the unknowns in the Jacobian
+MET_M = 2e-3  # of what the conditions lack, in metres
+KEPT_GAIN = 0.5  # a kept inverse is good enough while its step shrinks what is lacking to this part
+MOST_CHANGE = 0.7  # of a tangent in one step ...
+MOST_PART = 0.1  # ... and of waiting time or throttle
+SHORTENINGS = 5  # of a step that does not help
+SHORTER = 0.4
+LEAST_END_S = 0.5
+
+Five = tuple[float, float, float, float, float]
+
+
+class Ask(NamedTuple):
+    """What is known beforehand.
+
+    Args:
+        waits: whether the waiting time is sought, not the throttle.
+        end_s: to contact, as the state before had it.
+        idle_frac: throttle until the burn.
+        planned_frac: throttle of the burn, while the waiting time is sought.
+        wait_s: to the burn, while the throttle is sought.
+    """
+
+    waits: bool
+    end_s: float
+    idle_frac: float
+    planned_frac: float
+    wait_s: float
+
+
+class Slanting(NamedTuple):
+    """A landing by tangents.
+
+    Args:
+        unknowns: see above.
+        inverse: of the Jacobian, row after row; zeros where there is none.
+        miss_m: what the conditions lack, speeds times half the time to contact.
+        steps: integrator steps that it took.
+    """
+
+    unknowns: Five
+    inverse: tuple[float, ...]
+    arrival: Arrival
+    miss_m: float
+    steps: int
+
+
+NO_INVERSE = (0.0,) * (COUNT * COUNT)
+
+
+class Trial(NamedTuple):
+    """One place of the search: what the conditions lack there, m, and where it leads."""
+
+    rows: list[float]
+    arrival: Arrival
+    miss_m: float
+
+
+@part
+def tried(lander: Lander, start: Moment, ask: Ask, x: Sequence[float]) -> Trial:
+    """Fly what the unknowns mean."""
+    end = ask.end_s
+    aim = Aim(TANGENTS, end, (x[1], x[2]), ((x[3] - x[1]) / end, (x[4] - x[2]) / end))
+    wait = max(x[0] * end, 0.0) if ask.waits else ask.wait_s
+    arrival = arrive(lander, start, wait, ask.idle_frac, ask.planned_frac if ask.waits else max(x[0], 1e-3), aim)
+    (a, b, c), (u, v, _) = arrival.position_m, arrival.velocity_m_s
+    k = 0.5 * end
+    rows = [c, a, b, k * u, k * v]
+    return Trial(rows, arrival, sqrt(a * a + b * b + c * c + k * k * (u * u + v * v)))
+
+
+@part
+def inverse_found(
+    lander: Lander, start: Moment, ask: Ask, x: Sequence[float], here: Trial, inverse: MutableSequence[float]
+) -> int:
+    """Write the inverse of the Jacobian, by differences; returns the integrator steps, less than none if singular."""
+    slope = [0.0] * (COUNT * COUNT)
+    steps = 0
+    for k in range(COUNT):
+        beside = list(x)
+        beside[k] += DIFFERENCE
+        there = tried(lander, start, ask, beside)
+        steps += there.arrival.steps
+        for i in range(COUNT):
+            slope[i * COUNT + k] = (there.rows[i] - here.rows[i]) / DIFFERENCE
+    return steps if set_inverse(slope, COUNT, inverse) else -steps
+
+
+@part
+def shortened(ahead: Sequence[float]) -> list[float]:
+    """The step against `ahead`, shortened to what one step may change."""
+    over = max(abs(ahead[0]) / MOST_PART, 1.0)
+    for k in range(1, COUNT):
+        over = max(over, abs(ahead[k]) / MOST_CHANGE)
+    return [-value / over for value in ahead]
+
+
+@part
+def moved_by(x: Sequence[float], step: Sequence[float], part_: float) -> list[float]:
+    """Unknowns after a part of a step."""
+    return [x[k] + part_ * step[k] for k in range(COUNT)]
+
+
+@kernel
+def solve_tangents(
+    lander: Lander, start: Moment, ask: Ask, guess: Five, kept: tuple[float, ...], rounds: int, most_steps: int
+) -> Slanting:
+    """Newton from a guess until the conditions are met, or rounds or steps are used up.
+
+    Args:
+        kept: the inverse of the state before; zeros where there is none.
+    """
+    x = [guess[k] for k in range(COUNT)]
+    inverse = [kept[k] for k in range(COUNT * COUNT)]
+    has = kept[0] != 0.0 or kept[1] != 0.0 or kept[2] != 0.0
+    here = tried(lander, start, ask, x)
+    steps = here.arrival.steps
+    for _ in range(rounds):
+        if here.miss_m <= MET_M or steps > most_steps or not here.arrival.stops:
+            break
+        moved = False
+        if has:
+            step = shortened(product(inverse, here.rows, COUNT))
+            trial = tried(lander, start, ask, moved_by(x, step, 1.0))
+            steps += trial.arrival.steps
+            if trial.miss_m < KEPT_GAIN * here.miss_m or trial.miss_m <= MET_M:
+                learn_step(inverse, step, product(inverse, trial.rows, COUNT), COUNT)
+                x, here, moved = moved_by(x, step, 1.0), trial, True
+        if not moved:
+            spent = inverse_found(lander, start, ask, x, here, inverse)
+            steps += abs(spent)
+            has = spent > 0
+            if not has:
+                break
+            step, part_ = shortened(product(inverse, here.rows, COUNT)), 1.0
+            for _ in range(SHORTENINGS):
+                trial = tried(lander, start, ask, moved_by(x, step, part_))
+                steps += trial.arrival.steps
+                if trial.miss_m < here.miss_m and trial.arrival.stops:
+                    break
+                part_ *= SHORTER
+            x, here = moved_by(x, step, part_), trial
+    kept_on = (
+        inverse[0], inverse[1], inverse[2], inverse[3], inverse[4], inverse[5], inverse[6], inverse[7], inverse[8],
+        inverse[9], inverse[10], inverse[11], inverse[12], inverse[13], inverse[14], inverse[15], inverse[16],
+        inverse[17], inverse[18], inverse[19], inverse[20], inverse[21], inverse[22], inverse[23], inverse[24],
+    )  # fmt: skip
+    return Slanting((x[0], x[1], x[2], x[3], x[4]), kept_on if has else NO_INVERSE, here.arrival, here.miss_m, steps)
+
+
+@part
+def first_tangents(position_m: float, velocity_m_s: float, end_s: float, push_m_s2: float) -> tuple[float, float]:
+    """A guess along one axis, now and at contact: the way of least effort, as if nothing but the push acted.
+
+    Source: the energy-optimal landing; C. N. D'Souza, An Optimal Guidance Law for Planetary Landing, AIAA 97-3709, 1997.
+
+    >>> first_tangents(-100.0, 0.0, 10.0, 6.0)
+    (1.0, -1.0)
+    """
+    miss, speed = -position_m - velocity_m_s * end_s, -velocity_m_s
+    k = 1.0 / push_m_s2
+    now = 6.0 * miss / (end_s * end_s) - 2.0 * speed / end_s
+    return k * now, k * (4.0 * speed / end_s - 6.0 * miss / (end_s * end_s))
+
+
+@part
+def later(x: Five, since_s: float, end_s: float, waits: bool) -> Five:
+    """The unknowns of the state before as they are now.
+
+    Args:
+        end_s: to contact, at the state before.
+    """
+    left = max(end_s - since_s, LEAST_END_S)
+    gone = min(since_s / end_s, 1.0)
+    first = max(x[0] * end_s - since_s, 0.0) / left if waits else x[0]
+    return (first, x[1] + (x[3] - x[1]) * gone, x[2] + (x[4] - x[2]) * gone, x[3], x[4])

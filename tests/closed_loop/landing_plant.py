@@ -1,0 +1,250 @@
+"""A plant of its own for landings: a point mass whose attitude lags and turns at a limited rate, in a flat field.
+
+It shares no code with the simulator or the predictor: semi-implicit midpoint steps, contact found to the instant. All of
+its errors are told in `Truth`. Compiled where numba is there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import MutableSequence, Sequence
+from math import acos, cos, exp, hypot, pi, sin, sqrt
+from typing import NamedTuple
+
+from guidance_svc.core.compiled import kernel, part
+from guidance_svc.core.lander import Lander
+from guidance_svc.core.landing_guide import BURNING, Guided, Heard, Keys, guide
+from guidance_svc.domain import Vec
+
+SUBSTEP_S = 0.005
+LONGEST_S = 400.0
+
+
+class Truth(NamedTuple):
+    """How the vehicle and the world differ from what guidance knows.
+
+    Args:
+        thrust_scale, drag_scale, mass_scale: true over known; the mass told is the known one.
+        lag_s: of the engine.
+        delay_s: of each command, from the state that it answers.
+        ignition_s: later than told.
+        wind_m_s, gust_m_s: along the first axis; gusts are a sum of three waves.
+        turn_lag_s, turn_rad_s: time constant and limit of the attitude.
+        tick_s: between states.
+        percussion_m: above the centre of mass, of a vehicle turned by its engines: the turn costs a side force.
+        tells_pointing: whether the states carry it.
+    """
+
+    thrust_scale: float = 1.0
+    drag_scale: float = 1.0
+    mass_scale: float = 1.0
+    lag_s: float = 0.0
+    delay_s: float = 0.0
+    ignition_s: float = 0.0
+    wind_m_s: float = 0.0
+    gust_m_s: float = 0.0
+    turn_lag_s: float = 0.0
+    turn_rad_s: float = 1e3
+    tick_s: float = 0.02
+    percussion_m: float = 0.0
+    tells_pointing: bool = True
+
+
+class Field(NamedTuple):
+    """Of the flat world: gravity, air by two exponentials (none at density 0), height of the contact point."""
+
+    gravity_m_s2: float
+    density_kg_m3: float
+    density_scale_m: float
+    pressure_pa: float
+    pressure_scale_m: float
+    contact_m: float
+    drag_area_m2: float
+
+
+class Landed(NamedTuple):
+    """What came of it; the position is relative to the contact point."""
+
+    time_s: float
+    position_m: Vec
+    velocity_m_s: Vec
+    mass_kg: float
+    lean_rad: float
+    lit_at_s: float
+    states: int
+    touched: bool
+    steps: int
+
+
+class Craft(NamedTuple):
+    """The true state."""
+
+    time_s: float
+    position_m: Vec
+    velocity_m_s: Vec
+    mass_kg: float
+    given_frac: float
+    axis: Vec
+
+
+class Order(NamedTuple):
+    """What the craft is told: throttle from `from_s` on (0: off), and the axis wanted."""
+
+    throttle_frac: float
+    from_s: float
+    axis: Vec
+    leg: int
+
+
+@part
+def turned(axis: Vec, wanted: Vec, truth: Truth, dt: float) -> Vec:
+    """The axis after a time: an exponential approach within the rate limit."""
+    c = axis[0] * wanted[0] + axis[1] * wanted[1] + axis[2] * wanted[2]
+    angle = acos(min(max(c, -1.0), 1.0))
+    if angle < 1e-9:
+        return wanted
+    part_ = 1.0 if truth.turn_lag_s <= 0.0 else 1.0 - exp(-dt / truth.turn_lag_s)
+    turn = min(angle * part_, truth.turn_rad_s * dt)
+    s = sin(angle)
+    if s < 1e-9:
+        return axis
+    a, b = sin(angle - turn) / s, sin(turn) / s
+    return (a * axis[0] + b * wanted[0], a * axis[1] + b * wanted[1], a * axis[2] + b * wanted[2])
+
+
+@part
+def gust(truth: Truth, time_s: float) -> float:
+    """Wind along the first axis."""
+    waves = sin(2.0 * pi * time_s / 7.3) + sin(2.0 * pi * time_s / 2.9 + 1.0) + sin(2.0 * pi * time_s / 1.1 + 2.0)
+    return truth.wind_m_s + truth.gust_m_s * waves / sqrt(1.5)
+
+
+@part
+def pulled(c: Craft, lander: Lander, field: Field, truth: Truth, leg: int, given: float, axis: Vec) -> Vec:
+    """Acceleration."""
+    mass = c.mass_kg * truth.mass_scale
+    height = c.position_m[2] + field.contact_m
+    x = y = 0.0
+    z = -field.gravity_m_s2
+    pressure = 0.0
+    if field.density_kg_m3 > 0.0:
+        pressure = field.pressure_pa * exp(-height / field.pressure_scale_m)
+        u, v, w = c.velocity_m_s[0] - gust(truth, c.time_s), c.velocity_m_s[1], c.velocity_m_s[2]
+        density = field.density_kg_m3 * exp(-height / field.density_scale_m)
+        k = 0.5 * density * sqrt(u * u + v * v + w * w) * field.drag_area_m2 * truth.drag_scale / mass
+        x, y, z = x - k * u, y - k * v, z - k * w
+    if given > 0.0:
+        burn = lander.legs[leg]
+        a = truth.thrust_scale * max(given * burn.thrust_n - pressure * burn.exit_area_m2, 0.0) / mass
+        x, y, z = x + a * axis[0], y + a * axis[1], z + a * axis[2]
+    return (x, y, z)
+
+
+@part
+def flown(c: Craft, order: Order, lander: Lander, field: Field, truth: Truth, dt: float) -> Craft:
+    """One small step; the thrust comes on at the very instant."""
+    on = min(max(c.time_s + dt - order.from_s, 0.0), dt)
+    given = c.given_frac
+    if on > 0.0 and order.throttle_frac > 0.0:
+        given = order.throttle_frac
+        if truth.lag_s > 0.0:
+            given += (c.given_frac - order.throttle_frac) * exp(-on / truth.lag_s)
+    axis = turned(c.axis, order.axis, truth, dt)
+    middle = 0.5 * (given + c.given_frac) if truth.lag_s > 0.0 else given * on / dt
+    a = pulled(c, lander, field, truth, order.leg, middle, axis)
+    half_v = (
+        c.velocity_m_s[0] + 0.5 * dt * a[0], c.velocity_m_s[1] + 0.5 * dt * a[1], c.velocity_m_s[2] + 0.5 * dt * a[2]
+    )  # fmt: skip
+    half_r = (
+        c.position_m[0] + 0.5 * dt * c.velocity_m_s[0],
+        c.position_m[1] + 0.5 * dt * c.velocity_m_s[1],
+        c.position_m[2] + 0.5 * dt * c.velocity_m_s[2],
+    )
+    flow = lander.legs[order.leg].flow_kg_s * middle * truth.thrust_scale
+    half = Craft(c.time_s + 0.5 * dt, half_r, half_v, c.mass_kg - 0.5 * dt * flow, given, axis)
+    a = pulled(half, lander, field, truth, order.leg, middle, axis)
+    new_v = (c.velocity_m_s[0] + dt * a[0], c.velocity_m_s[1] + dt * a[1], c.velocity_m_s[2] + dt * a[2])
+    new_r = (
+        c.position_m[0] + dt * half_v[0], c.position_m[1] + dt * half_v[1], c.position_m[2] + dt * half_v[2]
+    )  # fmt: skip
+    return Craft(c.time_s + dt, new_r, new_v, c.mass_kg - dt * flow, given, axis)
+
+
+@part
+def told(c: Craft, truth: Truth, noise: Sequence[float], at: int) -> Heard:
+    """The state as it is sent; six numbers of noise each."""
+    r, v = c.position_m, c.velocity_m_s
+    axis = c.axis if truth.tells_pointing else (0.0, 0.0, 0.0)
+    return Heard(
+        c.time_s,
+        (r[0] + noise[at], r[1] + noise[at + 1], r[2] + noise[at + 2]),
+        (v[0] + noise[at + 3], v[1] + noise[at + 4], v[2] + noise[at + 5]),
+        c.mass_kg,
+        axis,
+    )
+
+
+@kernel
+def land(
+    lander: Lander, keys: Keys, field: Field, truth: Truth, first: Guided, craft: Craft, noise: Sequence[float]
+) -> Landed:
+    """Fly from the first state to contact, or to standstill above it, whichever comes first.
+
+    Args:
+        first: guidance after the first state.
+        noise: six numbers a state, one block after the other, used again from the beginning when they are spent.
+    """
+    g, c, states, count = first, craft, 1, len(noise) // 6
+    lit_at, steps = 1e9, first.stop.steps
+    order = Order(keys.idle_frac, -1e9, first.direction, 0)
+    while c.time_s < LONGEST_S:
+        until = craft.time_s + states * truth.tick_s
+        new = order_of(g, keys, truth, c.time_s)
+        due = c.time_s + truth.delay_s
+        while c.time_s < until - 1e-9:
+            now = new if c.time_s >= due - 1e-9 else order
+            dt = min(SUBSTEP_S, until - c.time_s)
+            if c.time_s < due - 1e-9:
+                dt = min(dt, due - c.time_s)
+            later = flown(c, now, lander, field, truth, dt)
+            if later.given_frac > 0.0 and lit_at > 1e8:
+                lit_at = c.time_s
+            if later.position_m[2] <= 0.0:
+                return touched(c, later, lit_at, states, steps)
+            if g.stage == BURNING and later.velocity_m_s[2] >= 0.0:
+                return Landed(
+                    later.time_s, later.position_m, later.velocity_m_s, later.mass_kg, acos(later.axis[2]), lit_at,
+                    states, False, steps,
+                )  # fmt: skip
+            c = later
+        order = new
+        g = guide(lander, keys, g, told(c, truth, noise, 6 * (states % count)))
+        steps += g.stop.steps
+        states += 1
+    return Landed(c.time_s, c.position_m, c.velocity_m_s, c.mass_kg, acos(c.axis[2]), lit_at, states, False, steps)
+
+
+@part
+def order_of(g: Guided, keys: Keys, truth: Truth, time_s: float) -> Order:
+    """What the craft makes of the guidance's answer."""
+    if keys.idle_frac > 0.0 and g.stage != BURNING and g.light_at_s > time_s + truth.tick_s:
+        return Order(keys.idle_frac, -1e9, g.direction, g.leg)
+    return Order(g.throttle_frac, g.light_at_s + keys.delay_s + truth.ignition_s, g.direction, g.leg)
+
+
+@part
+def touched(before: Craft, after: Craft, lit_at_s: float, states: int, steps: int) -> Landed:
+    """Contact between two small steps."""
+    k = before.position_m[2] / (before.position_m[2] - after.position_m[2])
+    r, v, w = before.position_m, before.velocity_m_s, after.velocity_m_s
+    s = after.position_m
+    return Landed(
+        before.time_s + k * (after.time_s - before.time_s),
+        (r[0] + k * (s[0] - r[0]), r[1] + k * (s[1] - r[1]), 0.0),
+        (v[0] + k * (w[0] - v[0]), v[1] + k * (w[1] - v[1]), v[2] + k * (w[2] - v[2])),
+        after.mass_kg,
+        acos(min(after.axis[2], 1.0)),
+        lit_at_s,
+        states,
+        True,
+        steps,
+    )

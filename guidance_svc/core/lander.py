@@ -174,10 +174,10 @@ def leaning(wanted_m_s2: tuple[float, float], push_m_s2: float, slant: float) ->
 
 
 @part
-def slanted(tangent: tuple[float, float], most: float) -> Vec:
-    """Unit thrust direction from the tangents of its lean towards east and north, at most a slant."""
-    x, y = tangent
-    slant = hypot(x, y)
+def slanted(tangent: tuple[float, float], most: float, closing: float) -> Vec:
+    """Unit thrust direction from the tangents of its lean towards east and north, at most a slant, times `closing`."""
+    x, y = closing * tangent[0], closing * tangent[1]
+    slant, most = hypot(x, y), closing * most
     if slant > most:
         x, y, slant = x * most / slant, y * most / slant, most
     up = 1.0 / sqrt(1.0 + slant * slant)

@@ -16,6 +16,7 @@ from typing import NamedTuple
 from guidance_svc.core.compiled import part
 
 QUARTIC, TANGENTS = 0, 1
+UPRIGHT_S = 2.0  # before contact the tangents' lean begins to close, evenly, so that the quartic can take over
 
 
 class Aim(NamedTuple):
@@ -69,3 +70,9 @@ def curve_to_rest(position_m: tuple[float, float], velocity_m_s: tuple[float, fl
         ((-6.0 * u - 2.0 * a) / left_s, (-6.0 * v - 2.0 * b) / left_s),
         ((3.0 * a + 6.0 * u) / square, (3.0 * b + 6.0 * v) / square),
     )
+
+
+@part
+def closing_at(left_s: float) -> float:
+    """Part of their lean that is left to the tangents so long before contact."""
+    return min(max(left_s / UPRIGHT_S, 0.0), 1.0)

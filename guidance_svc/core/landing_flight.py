@@ -20,7 +20,7 @@ from guidance_svc.core.lander import (
     push,
     slanted,
 )
-from guidance_svc.core.landing_aim import QUARTIC, Aim, Curve, curve_to_rest
+from guidance_svc.core.landing_aim import QUARTIC, Aim, Curve, closing_at, curve_to_rest
 from guidance_svc.core.vectors import along
 from guidance_svc.domain import Vec
 
@@ -114,7 +114,7 @@ def rates(
         ux, uy, uz = leaning(((cx + sx * left) * left - x, (cy + sy * left) * left - y), a, most)
     else:
         (tx, ty), (rx, ry) = aim.tangent, aim.tangent_rate_s
-        ux, uy, uz = slanted((tx + rx * time_s, ty + ry * time_s), most)
+        ux, uy, uz = slanted((tx + rx * time_s, ty + ry * time_s), most, closing_at(aim.end_s - time_s))
     return (x + a * ux, y + a * uy, z + a * uz)
 
 

@@ -21,7 +21,7 @@ from guidance_svc.core.lander import (
     push,
     slanted,
 )
-from guidance_svc.core.landing_aim import QUARTIC, TANGENTS, Aim, quartic
+from guidance_svc.core.landing_aim import QUARTIC, TANGENTS, Aim, closing_at, quartic
 from guidance_svc.core.landing_solution import FIRST_ROUNDS, FLAT_M, ROUNDS, Stop, solve_throttle, solve_wait
 from guidance_svc.core.landing_tangents import (
     LEAST_END_S,
@@ -46,6 +46,7 @@ BIAS_SIGMA_M_S2 = 1.0  # at first
 SCALES = (0.5, 1.5)  # what thrust and drag may be over what the figures say
 LEAST_DRAG_M_S2 = 0.3  # below this the drag's scale cannot be seen
 CLOCK_SLACK_S = 1e-6
+RESERVE_FRAC = 0.004  # of the greatest throttle, kept for control by a burn that is planned at all of it
 QUARTIC_FROM_S = 6.0  # before contact: from here on the quartic is taken where it leads to the contact point ...
 QUARTIC_LAST_S = 1.5  # ... and from here on in any case
 QUARTIC_MISS_M, QUARTIC_MISS_M_S = 0.05, 0.05  # that is, so near
@@ -126,6 +127,12 @@ def within(low: float, x: float, high: float) -> float:
 
 
 @part
+def planned_frac(lander: Lander, keys: Keys) -> float:
+    """The throttle that the ignition is timed for."""
+    return min(keys.planned_frac, lander.most_frac * (1.0 - RESERVE_FRAC))
+
+
+@part
 def given_later(given_frac: float, wanted_frac: float, lag_s: float, since_s: float) -> tuple[float, float]:
     """The throttle that the engine gives after a time, and its integral over it, s."""
     if lag_s <= 0.0:
@@ -135,14 +142,30 @@ def given_later(given_frac: float, wanted_frac: float, lag_s: float, since_s: fl
     return later_frac, wanted_frac * since_s + (given_frac - wanted_frac) * lag_s * (1.0 - fading)
 
 
+class Ran(NamedTuple):
+    """How the engine ran since the last state.
+
+    Args:
+        given_frac: throttle that it gives now.
+        before_frac, after_frac: its means before and after ignition.
+        after_part: of the time that lies after ignition.
+    """
+
+    given_frac: float
+    before_frac: float
+    after_frac: float
+    after_part: float
+
+
 @part
-def given_since(g: Guided, lander: Lander, keys: Keys, time_s: float) -> tuple[float, float]:
-    """The throttle that the engine gives at a time after the last state, and its mean since then."""
+def ran_since(g: Guided, lander: Lander, keys: Keys, time_s: float) -> Ran:
+    """How the engine ran since the last state."""
     dt = time_s - g.time_s
     lit_s = within(0.0, time_s - g.light_at_s - keys.delay_s, dt)
     given, before_s = given_later(g.given_frac, keys.idle_frac, lander.lag_s, dt - lit_s)
     given, after_s = given_later(given, g.throttle_frac, lander.lag_s, lit_s)
-    return given, (before_s + after_s) / dt
+    before, after = before_s / max(dt - lit_s, 1e-9), after_s / max(lit_s, 1e-9)
+    return Ran(given, before, after, lit_s / dt)
 
 
 @part
@@ -153,14 +176,21 @@ def thrust_model(g: Guided, lander: Lander, given_frac: float, mass_kg: float) -
 
 
 @part
-def model_m_s2(g: Guided, lander: Lander, given_frac: float, mass_kg: float, axis: Vec, dt: float) -> Vec:
-    """Acceleration of the vehicle as the filter's model has it, in the middle of a time."""
+def model_m_s2(g: Guided, lander: Lander, ran: Ran, mass_kg: float, axis: Vec, dt: float) -> Vec:
+    """Acceleration of the vehicle as the filter's model has it, in the middle of a time.
+
+    Args:
+        mass_kg: at its end.
+    """
     r, v = g.filtered.position_m, g.filtered.velocity_m_s
-    half = 0.5 * dt
+    leg, half, part_ = lander.legs[g.leg], 0.5 * dt, ran.after_part
+    middle_kg = mass_kg + half * leg.flow_kg_s * (ran.before_frac * (1.0 - part_) + ran.after_frac * part_)
     for _ in range(2):
         drag, pressure = drag_and_pressure(lander.air, r[2], v)
-        free = along(pull(lander.ground, r, v), -drag * g.drag_scale / mass_kg, v)
-        a = along(free, push(lander.legs[g.leg], given_frac, pressure, mass_kg, g.thrust_scale), axis)
+        free = along(pull(lander.ground, r, v), -drag * g.drag_scale / middle_kg, v)
+        before = push(leg, ran.before_frac, pressure, middle_kg, g.thrust_scale)
+        after = push(leg, ran.after_frac, pressure, middle_kg, g.thrust_scale)
+        a = along(free, before * (1.0 - part_) + after * part_, axis)
         r, v = along(g.filtered.position_m, half, g.filtered.velocity_m_s), along(g.filtered.velocity_m_s, half, a)
     return a
 
@@ -214,13 +244,13 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     """The state taken into the filter, and what has come about since the last one."""
     dt = state.time_s - g.time_s
     axis = state.pointing if norm(state.pointing) > 0.5 else g.direction
-    given, mean = given_since(g, lander, keys, state.time_s)
+    ran = ran_since(g, lander, keys, state.time_s)
     stage, changed_at, unknowns, inverse = g.stage, g.changed_at_s, g.unknowns, g.inverse
     if stage == FALLING and state.time_s >= g.light_at_s - CLOCK_SLACK_S:
         g = folded(g, lander, state.mass_kg)
         stage, changed_at, inverse = BURNING, g.light_at_s, NO_INVERSE
         unknowns = (g.throttle_frac, unknowns[1], unknowns[2], unknowns[3], unknowns[4])
-    model = model_m_s2(g, lander, mean, state.mass_kg, axis, dt)
+    model = model_m_s2(g, lander, ran, state.mass_kg, axis, dt)
     wander = CHANGING if 0.0 <= state.time_s - changed_at < TRANSIENT_S else QUIET
     f = heard(g.filtered, state.position_m, state.velocity_m_s, model, dt, wander)
     leg, throttle, last = g.leg, g.throttle_frac, len(lander.legs) - 1
@@ -228,14 +258,14 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
         leg += 1
         throttle = lander.legs[leg].throttle_frac if lander.legs[leg].throttle_frac > 0.0 else throttle
     g = Guided(
-        state.time_s, f, stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, given, changed_at, g.thrust_scale,
+        state.time_s, f, stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, ran.given_frac, changed_at, g.thrust_scale,
         g.drag_scale, axis, g.stop, g.law, unknowns, inverse,
     )  # fmt: skip
     if leg == g.leg:
         return g
     g = folded(g, lander, state.mass_kg)
     return Guided(
-        g.time_s, g.filtered, stage, g.light_at_s, leg, throttle, g.direction, given, state.time_s, g.thrust_scale,
+        g.time_s, g.filtered, stage, g.light_at_s, leg, throttle, g.direction, ran.given_frac, state.time_s, g.thrust_scale,
         g.drag_scale, axis, g.stop, g.law, (throttle, unknowns[1], unknowns[2], unknowns[3], unknowns[4]), NO_INVERSE,
     )  # fmt: skip
 
@@ -261,7 +291,8 @@ def way_of_tangents(lander: Lander, start: Moment, x: Five, stop: Stop) -> Vec:
     """Where the thrust is to point by the tangents, from ignition on."""
     gone = stop.wait_s / max(stop.end_s, LEAST_END_S)
     tangent = (x[1] + (x[3] - x[1]) * gone, x[2] + (x[4] - x[2]) * gone)
-    return slanted(tangent, most_slant(lander.tilt, start.position_m[2]))
+    closing = closing_at(stop.end_s - stop.wait_s)
+    return slanted(tangent, most_slant(lander.tilt, start.position_m[2]), closing)
 
 
 @part
@@ -271,7 +302,7 @@ def stop_by_quartic(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: fl
     aim = Aim(QUARTIC, max(before.end_s - dt, 0.0), (0.0, 0.0), (0.0, 0.0))
     if g.stage == FALLING:
         guess, slope = before.wait_s - dt, before.slope_m if g.law == QUARTIC else 0.0
-        return solve_wait(lander, start, aim, keys.idle_frac, keys.planned_frac, guess, slope, rounds)
+        return solve_wait(lander, start, aim, keys.idle_frac, planned_frac(lander, keys), guess, slope, rounds)
     wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
     just_lit = g.time_s - g.light_at_s <= dt + CLOCK_SLACK_S
     slope = 0.0 if just_lit or g.law != QUARTIC else before.slope_m
@@ -285,7 +316,7 @@ def by_tangents(
     """The landing from this state by tangents, guessed from the state before."""
     end, falling = g.stop.end_s, g.stage == FALLING
     wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
-    ask = Ask(falling, max(end - dt, LEAST_END_S), keys.idle_frac, keys.planned_frac, 0.0 if falling else wait)
+    ask = Ask(falling, max(end - dt, LEAST_END_S), keys.idle_frac, planned_frac(lander, keys), 0.0 if falling else wait)
     return solve_tangents(lander, start, ask, later(g.unknowns, dt, end, falling), g.inverse, rounds, most_steps)
 
 
@@ -296,7 +327,7 @@ def stop_of(lander: Lander, keys: Keys, g: Guided, s: Slanting, dt: float) -> St
     wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
     if falling:
         wait = s.unknowns[0] * max(g.stop.end_s - dt, LEAST_END_S)
-    throttle = keys.planned_frac if falling else within(lander.least_frac, s.unknowns[0], lander.most_frac)
+    throttle = planned_frac(lander, keys) if falling else within(lander.least_frac, s.unknowns[0], lander.most_frac)
     beyond = 0.0 if falling else s.unknowns[0] - throttle
     return Stop(
         max(wait, 0.0), throttle, beyond, 0.0, a.time_s, a.position_m, a.velocity_m_s, a.mass_kg, a.rise_m_s2, a.stops,
@@ -370,12 +401,12 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     axis = state.pointing if norm(state.pointing) > 0.5 else LEVEL_UP
     fall_s = first_fall_s(lander, state)
     stop = Stop(
-        0.0 if lit else 0.4 * fall_s, keys.planned_frac, 0.0, 0.0, fall_s, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0),
+        0.0 if lit else 0.4 * fall_s, planned_frac(lander, keys), 0.0, 0.0, fall_s, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0),
         state.mass_kg, 0.0, True, 0,
     )  # fmt: skip
     g = Guided(
         state.time_s, filtered, BURNING if lit else FALLING, state.time_s if lit else state.time_s + 1e9, 0,
-        keys.planned_frac, axis, keys.planned_frac if lit else keys.idle_frac, -1e9, 1.0, 1.0, axis, stop, QUARTIC,
+        planned_frac(lander, keys), axis, planned_frac(lander, keys) if lit else keys.idle_frac, -1e9, 1.0, 1.0, axis, stop, QUARTIC,
         (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE,
     )  # fmt: skip
     start = moment_of(g, lander, keys, state, (0.0, 0.0, 0.0))

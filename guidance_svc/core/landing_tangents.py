@@ -23,8 +23,10 @@ from guidance_svc.core.linear import learn_step, product, set_inverse
 
 COUNT = 5
 DIFFERENCE = 1e-5  # of the unknowns in the Jacobian
-MET_M = 2e-3  # of what the conditions lack, in metres
-KEPT_GAIN = 0.5  # a kept inverse is good enough while its step shrinks what is lacking to this part
+MET_M = 2e-3  # of what the conditions lack: no further step is worth its time, ...
+MET_FRAC = 2e-5  # ... or this part of the height above
+KEPT_GAIN = 0.5  # a kept inverse is good enough while its step shrinks what is lacking to this part, ...
+KEPT_MISS = 100.0  # ... or leaves no more than so many times what is met
 MOST_CHANGE = 0.7  # of a tangent in one step ...
 MOST_PART = 0.1  # ... and of waiting time or throttle
 SHORTENINGS = 5  # of a step that does not help
@@ -134,20 +136,21 @@ def solve_tangents(
     Args:
         kept: the inverse of the state before; zeros where there is none.
     """
+    met = MET_M + MET_FRAC * abs(start.position_m[2])
     x = [guess[k] for k in range(COUNT)]
     inverse = [kept[k] for k in range(COUNT * COUNT)]
     has = kept[0] != 0.0 or kept[1] != 0.0 or kept[2] != 0.0
     here = tried(lander, start, ask, x)
     steps = here.arrival.steps
     for _ in range(rounds):
-        if here.miss_m <= MET_M or steps > most_steps or not here.arrival.stops:
+        if here.miss_m <= met or steps > most_steps or not here.arrival.stops:
             break
         moved = False
         if has:
             step = shortened(product(inverse, here.rows, COUNT))
             trial = tried(lander, start, ask, moved_by(x, step, 1.0))
             steps += trial.arrival.steps
-            if trial.miss_m < KEPT_GAIN * here.miss_m or trial.miss_m <= MET_M:
+            if trial.miss_m < KEPT_GAIN * here.miss_m or trial.miss_m <= min(KEPT_MISS * met, here.miss_m):
                 learn_step(inverse, step, product(inverse, trial.rows, COUNT), COUNT)
                 x, here, moved = moved_by(x, step, 1.0), trial, True
         if not moved:

@@ -119,8 +119,8 @@ def gust(truth: Truth, time_s: float) -> float:
 
 
 @part
-def pulled(c: Craft, lander: Lander, field: Field, truth: Truth, leg: int, given: float, axis: Vec) -> Vec:
-    """Acceleration."""
+def pulled(c: Craft, lander: Lander, field: Field, truth: Truth, leg: int, given: float, lit: float, axis: Vec) -> Vec:
+    """Acceleration, the engine giving a throttle for a part of the time."""
     mass = c.mass_kg * truth.mass_scale
     height = c.position_m[2] + field.contact_m
     x = y = 0.0
@@ -134,7 +134,7 @@ def pulled(c: Craft, lander: Lander, field: Field, truth: Truth, leg: int, given
         x, y, z = x - k * u, y - k * v, z - k * w
     if given > 0.0:
         burn = lander.legs[leg]
-        a = truth.thrust_scale * max(given * burn.thrust_n - pressure * burn.exit_area_m2, 0.0) / mass
+        a = truth.thrust_scale * max(given * burn.thrust_n - pressure * burn.exit_area_m2, 0.0) / mass * lit
         x, y, z = x + a * axis[0], y + a * axis[1], z + a * axis[2]
     return (x, y, z)
 
@@ -149,8 +149,10 @@ def flown(c: Craft, order: Order, lander: Lander, field: Field, truth: Truth, dt
         if truth.lag_s > 0.0:
             given += (c.given_frac - order.throttle_frac) * exp(-on / truth.lag_s)
     axis = turned(c.axis, order.axis, truth, dt)
-    middle = 0.5 * (given + c.given_frac) if truth.lag_s > 0.0 else given * on / dt
-    a = pulled(c, lander, field, truth, order.leg, middle, axis)
+    idle = c.given_frac > 0.0
+    middle = 0.5 * (given + c.given_frac) if truth.lag_s > 0.0 and idle else given
+    lit = 1.0 if idle else on / dt
+    a = pulled(c, lander, field, truth, order.leg, middle, lit, axis)
     half_v = (
         c.velocity_m_s[0] + 0.5 * dt * a[0], c.velocity_m_s[1] + 0.5 * dt * a[1], c.velocity_m_s[2] + 0.5 * dt * a[2]
     )  # fmt: skip
@@ -159,9 +161,9 @@ def flown(c: Craft, order: Order, lander: Lander, field: Field, truth: Truth, dt
         c.position_m[1] + 0.5 * dt * c.velocity_m_s[1],
         c.position_m[2] + 0.5 * dt * c.velocity_m_s[2],
     )
-    flow = lander.legs[order.leg].flow_kg_s * middle * truth.thrust_scale
+    flow = lander.legs[order.leg].flow_kg_s * middle * lit * truth.thrust_scale
     half = Craft(c.time_s + 0.5 * dt, half_r, half_v, c.mass_kg - 0.5 * dt * flow, given, axis)
-    a = pulled(half, lander, field, truth, order.leg, middle, axis)
+    a = pulled(half, lander, field, truth, order.leg, middle, lit, axis)
     new_v = (c.velocity_m_s[0] + dt * a[0], c.velocity_m_s[1] + dt * a[1], c.velocity_m_s[2] + dt * a[2])
     new_r = (
         c.position_m[0] + dt * half_v[0], c.position_m[1] + dt * half_v[1], c.position_m[2] + dt * half_v[2]

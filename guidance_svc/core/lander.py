@@ -6,15 +6,17 @@ over ground.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import hypot, sqrt
 from typing import NamedTuple
 
-from guidance_svc.core.atmosphere import modelled_air
-from guidance_svc.core.compiled import part
+from guidance_svc.core.atmosphere import air_model, modelled_air
+from guidance_svc.core.compiled import column, part, table
 from guidance_svc.core.curves import interpolated
-from guidance_svc.domain import AirRow, Vec
+from guidance_svc.domain import AirRow, Body, Vec
 
 LEVEL_UP = (0.0, 0.0, 1.0)
+MOST_LEGS = 3
 NO_PUSH_M_S2 = 1e-9  # a thrust acceleration below this has no direction to be bounded in
 
 
@@ -29,11 +31,11 @@ class Air(NamedTuple):
     """
 
     kind: float
-    rows: tuple[AirRow, ...]
+    rows: Sequence[AirRow]
     contact_m: float
     area_m2: float
-    machs: tuple[float, ...]
-    drags: tuple[float, ...]
+    machs: Sequence[float]
+    drags: Sequence[float]
 
 
 class Ground(NamedTuple):
@@ -88,13 +90,15 @@ class Lander(NamedTuple):
     """What stays as it is while a landing is solved.
 
     Args:
+        legs: MOST_LEGS of them; the first `leg_count` are flown.
         lag_s: time constant with which thrust follows the throttle.
         least_frac, most_frac: bounds of the throttle.
     """
 
     ground: Ground
     air: Air
-    legs: tuple[Leg, ...]
+    legs: tuple[Leg, Leg, Leg]
+    leg_count: int
     lag_s: float
     least_frac: float
     most_frac: float
@@ -119,6 +123,24 @@ class Moment(NamedTuple):
     thrust_scale: float
     drag_scale: float
     side_m_s2: tuple[float, float]
+
+
+def air_around(body: Body, contact_m: float, area_m2: float, curve: Sequence[tuple[float, float]]) -> Air:
+    """The air of a body; lengths of tables are no part of the types, so that kernels are compiled once.
+
+    Args:
+        curve: (Mach number, drag coefficient) pairs, Mach rising.
+    """
+    kind, rows = air_model(body)
+    return Air(
+        kind, table(rows), contact_m, area_m2, column(mach for mach, _ in curve), column(drag for _, drag in curve)
+    )
+
+
+def legs_of(legs: Sequence[Leg]) -> tuple[Leg, Leg, Leg]:
+    """One to three legs, filled up with the last."""
+    first, second, third = (*legs, *(legs[-1],) * (MOST_LEGS - len(legs)))
+    return (first, second, third)
 
 
 @part

@@ -16,7 +16,7 @@ from typing import NamedTuple
 from guidance_svc.core.compiled import part
 
 QUARTIC, TANGENTS = 0, 1
-UPRIGHT_S = 2.0  # before contact the tangents' lean begins to close, evenly, so that the quartic can take over
+UPRIGHT_S = 1.5  # before contact the tangents' lean begins to close, evenly, so that the quartic can take over
 
 
 class Aim(NamedTuple):

@@ -246,7 +246,7 @@ def arrive(lander: Lander, start: Moment, wait_s: float, idle_frac: float, throt
         given, r, v = given_at(thrust, lander.lag_s, here.time_s), here.position_m, here.velocity_m_s
         left_s = max(aim.end_s - here.time_s, LEAST_LEFT_S)
         curve = curve_to_rest((r[0], r[1]), (v[0], v[1]), left_s)
-    for i in range(start.leg, len(lander.legs)):
+    for i in range(start.leg, lander.leg_count):
         leg = lander.legs[i]
         frac = leg.throttle_frac if leg.throttle_frac > 0.0 and i > start.leg else throttle_frac
         thrust = Thrust(leg, frac, given, here.time_s, aim, curve)

@@ -46,13 +46,14 @@ BIAS_SIGMA_M_S2 = 1.0  # at first
 SCALES = (0.5, 1.5)  # what thrust and drag may be over what the figures say
 LEAST_DRAG_M_S2 = 0.3  # below this the drag's scale cannot be seen
 CLOCK_SLACK_S = 1e-6
-RESERVE_FRAC = 0.004  # of the greatest throttle, kept for control by a burn that is planned at all of it
+RESERVE_FRAC = 0.003  # of the greatest throttle, kept for control by a burn that is planned at all of it
 QUARTIC_FROM_S = 6.0  # before contact: from here on the quartic is taken where it leads to the contact point ...
 QUARTIC_LAST_S = 1.5  # ... and from here on in any case
 QUARTIC_MISS_M, QUARTIC_MISS_M_S = 0.05, 0.05  # that is, so near
 TANGENT_MISS_M = 1.0  # tangents that lack more than this, or ...
 TANGENT_MISS_FRAC = 0.01  # ... this part of the height, are not flown
 TANGENT_ROUNDS, TANGENT_STEPS = 2, 300  # for one state
+ANEW_S = 0.5  # the inverse of the tangents is found anew so often at most
 FIRST_TANGENT_ROUNDS, FIRST_TANGENT_STEPS = 40, 1200
 
 
@@ -99,7 +100,7 @@ class Guided(NamedTuple):
         thrust_scale, drag_scale: that the filter's model has.
         pointing: thrust axis in the last state, told or ordered.
         law: QUARTIC once that leads the vehicle, TANGENTS before.
-        unknowns, inverse: of the tangents.
+        unknowns, inverse: of the tangents; `anew_s` is when the inverse was found anew.
     """
 
     time_s: float
@@ -118,6 +119,7 @@ class Guided(NamedTuple):
     law: int
     unknowns: Five
     inverse: tuple[float, ...]
+    anew_s: float
 
 
 @part
@@ -235,7 +237,7 @@ def folded(g: Guided, lander: Lander, mass_kg: float) -> Guided:
     f = Filtered(f.position_m, f.velocity_m_s, left, f.spread, f.noise, f.heard_position_m, f.heard_velocity_m_s)
     return Guided(
         g.time_s, f, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s, thrust,
-        drag, g.pointing, g.stop, g.law, g.unknowns, g.inverse,
+        drag, g.pointing, g.stop, g.law, g.unknowns, g.inverse, g.anew_s,
     )  # fmt: skip
 
 
@@ -253,13 +255,13 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     model = model_m_s2(g, lander, ran, state.mass_kg, axis, dt)
     wander = CHANGING if 0.0 <= state.time_s - changed_at < TRANSIENT_S else QUIET
     f = heard(g.filtered, state.position_m, state.velocity_m_s, model, dt, wander)
-    leg, throttle, last = g.leg, g.throttle_frac, len(lander.legs) - 1
+    leg, throttle, last = g.leg, g.throttle_frac, lander.leg_count - 1
     while stage == BURNING and leg < last and -f.velocity_m_s[2] <= lander.legs[leg].until_m_s:
         leg += 1
         throttle = lander.legs[leg].throttle_frac if lander.legs[leg].throttle_frac > 0.0 else throttle
     g = Guided(
         state.time_s, f, stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, ran.given_frac, changed_at, g.thrust_scale,
-        g.drag_scale, axis, g.stop, g.law, unknowns, inverse,
+        g.drag_scale, axis, g.stop, g.law, unknowns, inverse, g.anew_s,
     )  # fmt: skip
     if leg == g.leg:
         return g
@@ -267,6 +269,7 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     return Guided(
         g.time_s, g.filtered, stage, g.light_at_s, leg, throttle, g.direction, ran.given_frac, state.time_s, g.thrust_scale,
         g.drag_scale, axis, g.stop, g.law, (throttle, unknowns[1], unknowns[2], unknowns[3], unknowns[4]), NO_INVERSE,
+        g.anew_s,
     )  # fmt: skip
 
 
@@ -311,13 +314,17 @@ def stop_by_quartic(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: fl
 
 @part
 def by_tangents(
-    lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, rounds: int, most_steps: int
+    lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: bool
 ) -> Slanting:
     """The landing from this state by tangents, guessed from the state before."""
     end, falling = g.stop.end_s, g.stage == FALLING
     wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
     ask = Ask(falling, max(end - dt, LEAST_END_S), keys.idle_frac, planned_frac(lander, keys), 0.0 if falling else wait)
-    return solve_tangents(lander, start, ask, later(g.unknowns, dt, end, falling), g.inverse, rounds, most_steps)
+    rounds, most_steps = (FIRST_TANGENT_ROUNDS, FIRST_TANGENT_STEPS) if first else (TANGENT_ROUNDS, TANGENT_STEPS)
+    return solve_tangents(
+        lander, start, ask, later(g.unknowns, dt, end, falling), g.inverse, rounds, most_steps,
+        first or g.time_s - g.anew_s >= ANEW_S,
+    )  # fmt: skip
 
 
 @part
@@ -346,10 +353,10 @@ def leads_there(stop: Stop) -> bool:
 def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: bool) -> Guided:
     """The landing solved from this state, and the orders that follow."""
     law, unknowns, inverse, steps = g.law, g.unknowns, g.inverse, 0
-    stop, direction = g.stop, g.direction
+    stop, direction, anew_s = g.stop, g.direction, g.anew_s
     if law == TANGENTS:
-        rounds, most = (FIRST_TANGENT_ROUNDS, FIRST_TANGENT_STEPS) if first else (TANGENT_ROUNDS, TANGENT_STEPS)
-        s = by_tangents(lander, keys, g, start, dt, rounds, most)
+        s = by_tangents(lander, keys, g, start, dt, first)
+        anew_s = g.time_s if s.anew else anew_s
         unknowns, inverse, steps = s.unknowns, s.inverse, s.steps
         stop = stop_of(lander, keys, g, s, dt)
         direction = way_of_tangents(lander, start, unknowns, stop)
@@ -373,7 +380,7 @@ def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: 
     )  # fmt: skip
     return Guided(
         g.time_s, g.filtered, g.stage, light_at, g.leg, throttle, direction, g.given_frac, g.changed_at_s,
-        g.thrust_scale, g.drag_scale, g.pointing, stop, law, unknowns, inverse,
+        g.thrust_scale, g.drag_scale, g.pointing, stop, law, unknowns, inverse, anew_s,
     )  # fmt: skip
 
 
@@ -407,7 +414,7 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     g = Guided(
         state.time_s, filtered, BURNING if lit else FALLING, state.time_s if lit else state.time_s + 1e9, 0,
         planned_frac(lander, keys), axis, planned_frac(lander, keys) if lit else keys.idle_frac, -1e9, 1.0, 1.0, axis, stop, QUARTIC,
-        (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE,
+        (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, -1e9,
     )  # fmt: skip
     start = moment_of(g, lander, keys, state, (0.0, 0.0, 0.0))
     upright = led(lander, keys, g, start, 0.0, True)
@@ -420,6 +427,7 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     g = Guided(
         g.time_s, g.filtered, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s,
         g.thrust_scale, g.drag_scale, g.pointing, stop, TANGENTS, guess, NO_INVERSE,
+        -1e9,
     )  # fmt: skip
     return led(lander, keys, g, start, 0.0, True)
 

@@ -60,12 +60,14 @@ class Slanting(NamedTuple):
     Args:
         unknowns: see above.
         inverse: of the Jacobian, row after row; zeros where there is none.
+        anew: whether it was found anew.
         miss_m: what the conditions lack, speeds times half the time to contact.
         steps: integrator steps that it took.
     """
 
     unknowns: Five
     inverse: tuple[float, ...]
+    anew: bool
     arrival: Arrival
     miss_m: float
     steps: int
@@ -129,19 +131,21 @@ def moved_by(x: Sequence[float], step: Sequence[float], part_: float) -> list[fl
 
 @kernel
 def solve_tangents(
-    lander: Lander, start: Moment, ask: Ask, guess: Five, kept: tuple[float, ...], rounds: int, most_steps: int
-) -> Slanting:
+    lander: Lander, start: Moment, ask: Ask, guess: Five, kept: tuple[float, ...], rounds: int, most_steps: int,
+    may_rebuild: bool,
+) -> Slanting:  # fmt: skip
     """Newton from a guess until the conditions are met, or rounds or steps are used up.
 
     Args:
         kept: the inverse of the state before; zeros where there is none.
+        may_rebuild: whether the inverse may be found anew where the kept one does not lead on; one that is missing is.
     """
     met = MET_M + MET_FRAC * abs(start.position_m[2])
     x = [guess[k] for k in range(COUNT)]
     inverse = [kept[k] for k in range(COUNT * COUNT)]
     has = kept[0] != 0.0 or kept[1] != 0.0 or kept[2] != 0.0
     here = tried(lander, start, ask, x)
-    steps = here.arrival.steps
+    steps, anew = here.arrival.steps, False
     for _ in range(rounds):
         if here.miss_m <= met or steps > most_steps or not here.arrival.stops:
             break
@@ -153,10 +157,12 @@ def solve_tangents(
             if trial.miss_m < KEPT_GAIN * here.miss_m or trial.miss_m <= min(KEPT_MISS * met, here.miss_m):
                 learn_step(inverse, step, product(inverse, trial.rows, COUNT), COUNT)
                 x, here, moved = moved_by(x, step, 1.0), trial, True
+            elif not may_rebuild or here.miss_m <= KEPT_MISS * met:
+                break
         if not moved:
             spent = inverse_found(lander, start, ask, x, here, inverse)
             steps += abs(spent)
-            has = spent > 0
+            has, anew = spent > 0, True
             if not has:
                 break
             step, part_ = shortened(product(inverse, here.rows, COUNT)), 1.0
@@ -172,7 +178,7 @@ def solve_tangents(
         inverse[9], inverse[10], inverse[11], inverse[12], inverse[13], inverse[14], inverse[15], inverse[16],
         inverse[17], inverse[18], inverse[19], inverse[20], inverse[21], inverse[22], inverse[23], inverse[24],
     )  # fmt: skip
-    return Slanting((x[0], x[1], x[2], x[3], x[4]), kept_on if has else NO_INVERSE, here.arrival, here.miss_m, steps)
+    return Slanting((x[0], x[1], x[2], x[3], x[4]), kept_on if has else NO_INVERSE, anew, here.arrival, here.miss_m, steps)
 
 
 @part

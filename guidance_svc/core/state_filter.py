@@ -83,6 +83,7 @@ class Wander(NamedTuple):
 NOTHING = (0.0, 0.0, 0.0)
 
 
+@part
 def first_filtered(position_m: Vec, velocity_m_s: Vec, bias_sigma_m_s2: float) -> Filtered:
     """Begin with a state; its noise is unknown yet and taken as a metre and a tenth of a metre a second."""
     spread = Spread(1.0, 0.0, 0.0, 1e-2, 0.0, bias_sigma_m_s2 * bias_sigma_m_s2)

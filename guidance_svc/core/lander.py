@@ -133,7 +133,7 @@ def air_around(body: Body, contact_m: float, area_m2: float, curve: Sequence[tup
     """
     kind, rows = air_model(body)
     return Air(
-        kind, table(rows), contact_m, area_m2, column(mach for mach, _ in curve), column(drag for _, drag in curve)
+        kind, table(rows), contact_m, area_m2, column([mach for mach, _ in curve]), column([drag for _, drag in curve])
     )
 
 

@@ -22,6 +22,7 @@ from guidance_svc.core.landing_flight import Arrival, arrive
 from guidance_svc.core.linear import learn_step, product, set_inverse
 
 COUNT = 5
+DAMPING = 1e-7  # of the largest square
 DIFFERENCE = 1e-5  # of the unknowns in the Jacobian
 MET_M = 2e-3  # of what the conditions lack: no further step is worth its time, ...
 MET_FRAC = 2e-5  # ... or this part of the height above
@@ -111,7 +112,36 @@ def inverse_found(
         steps += there.arrival.steps
         for i in range(COUNT):
             slope[i * COUNT + k] = (there.rows[i] - here.rows[i]) / DIFFERENCE
-    return steps if set_inverse(slope, COUNT, inverse) else -steps
+    return steps if set_damped_inverse(slope, inverse) else -steps
+
+
+@part
+def set_damped_inverse(slope: Sequence[float], inverse: MutableSequence[float]) -> bool:
+    """Write (J'J + d)^-1 J' into `inverse`: what the unknowns hardly move is left to itself; False where nothing moves.
+
+    Source: K. Levenberg, A Method for the Solution of Certain Non-Linear Problems in Least Squares, Quarterly of Applied
+    Mathematics 2 (1944), 164-168.
+    """
+    normal, upside = [0.0] * (COUNT * COUNT), [0.0] * (COUNT * COUNT)
+    most = 0.0
+    for i in range(COUNT):
+        for j in range(COUNT):
+            total = 0.0
+            for k in range(COUNT):
+                total += slope[k * COUNT + i] * slope[k * COUNT + j]
+            normal[i * COUNT + j] = total
+        most = max(most, normal[i * COUNT + i])
+    for i in range(COUNT):
+        normal[i * COUNT + i] += DAMPING * most
+    if not set_inverse(normal, COUNT, upside):
+        return False
+    for i in range(COUNT):
+        for j in range(COUNT):
+            total = 0.0
+            for k in range(COUNT):
+                total += upside[i * COUNT + k] * slope[j * COUNT + k]
+            inverse[i * COUNT + j] = total
+    return True
 
 
 @part

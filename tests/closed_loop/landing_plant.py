@@ -16,6 +16,7 @@ from guidance_svc.core.landing_guide import BURNING, Guided, Heard, Keys, guide
 from guidance_svc.domain import Vec
 
 SUBSTEP_S = 0.005
+RATE_LAG_S = 0.08  # with which the turning rate follows what the attitude control asks for
 LONGEST_S = 400.0
 
 
@@ -30,7 +31,8 @@ class Truth(NamedTuple):
         wind_m_s, gust_m_s: along the first axis; gusts are a sum of three waves.
         turn_lag_s, turn_rad_s: time constant and limit of the attitude.
         tick_s: between states.
-        percussion_m: above the centre of mass, of a vehicle turned by its engines: the turn costs a side force.
+        percussion_m: how far the centre of percussion is above the centre of mass, of a vehicle turned by its engines:
+            each turn pushes the centre of mass aside.
         tells_pointing: whether the states carry it.
     """
 
@@ -76,7 +78,7 @@ class Landed(NamedTuple):
 
 
 class Craft(NamedTuple):
-    """The true state."""
+    """The true state; position and velocity are those of the centre of percussion, which no turn moves to the side."""
 
     time_s: float
     position_m: Vec
@@ -84,6 +86,7 @@ class Craft(NamedTuple):
     mass_kg: float
     given_frac: float
     axis: Vec
+    axis_rate_s: Vec
 
 
 class Order(NamedTuple):
@@ -96,19 +99,23 @@ class Order(NamedTuple):
 
 
 @part
-def turned(axis: Vec, wanted: Vec, truth: Truth, dt: float) -> Vec:
-    """The axis after a time: an exponential approach within the rate limit."""
-    c = axis[0] * wanted[0] + axis[1] * wanted[1] + axis[2] * wanted[2]
-    angle = acos(min(max(c, -1.0), 1.0))
-    if angle < 1e-9:
-        return wanted
-    part_ = 1.0 if truth.turn_lag_s <= 0.0 else 1.0 - exp(-dt / truth.turn_lag_s)
-    turn = min(angle * part_, truth.turn_rad_s * dt)
-    s = sin(angle)
-    if s < 1e-9:
-        return axis
-    a, b = sin(angle - turn) / s, sin(turn) / s
-    return (a * axis[0] + b * wanted[0], a * axis[1] + b * wanted[1], a * axis[2] + b * wanted[2])
+def turned(c: Craft, wanted: Vec, truth: Truth, dt: float) -> tuple[Vec, Vec]:
+    """The axis after a time, and its rate: an approach within the rate limit, the rate itself following with a lag."""
+    (x, y, z), (a, b, e) = c.axis, wanted
+    if truth.turn_lag_s <= 0.0:
+        return wanted, (0.0, 0.0, 0.0)
+    cosine = x * a + y * b + z * e
+    angle = acos(min(max(cosine, -1.0), 1.0))
+    rate = min(angle / truth.turn_lag_s, truth.turn_rad_s)
+    side = (a - cosine * x, b - cosine * y, e - cosine * z)
+    size = sqrt(side[0] * side[0] + side[1] * side[1] + side[2] * side[2])
+    k = rate / size if size > 1e-9 else 0.0
+    follow = 1.0 - exp(-dt / RATE_LAG_S)
+    (p, q, r) = c.axis_rate_s
+    p, q, r = p + follow * (k * side[0] - p), q + follow * (k * side[1] - q), r + follow * (k * side[2] - r)
+    x, y, z = x + dt * p, y + dt * q, z + dt * r
+    size = sqrt(x * x + y * y + z * z)
+    return (x / size, y / size, z / size), (p, q, r)
 
 
 @part
@@ -148,7 +155,7 @@ def flown(c: Craft, order: Order, lander: Lander, field: Field, truth: Truth, dt
         given = order.throttle_frac
         if truth.lag_s > 0.0:
             given += (c.given_frac - order.throttle_frac) * exp(-on / truth.lag_s)
-    axis = turned(c.axis, order.axis, truth, dt)
+    axis, axis_rate = turned(c, order.axis, truth, dt)
     idle = c.given_frac > 0.0
     middle = 0.5 * (given + c.given_frac) if truth.lag_s > 0.0 and idle else given
     lit = 1.0 if idle else on / dt
@@ -162,19 +169,28 @@ def flown(c: Craft, order: Order, lander: Lander, field: Field, truth: Truth, dt
         c.position_m[2] + 0.5 * dt * c.velocity_m_s[2],
     )
     flow = lander.legs[order.leg].flow_kg_s * middle * lit * truth.thrust_scale
-    half = Craft(c.time_s + 0.5 * dt, half_r, half_v, c.mass_kg - 0.5 * dt * flow, given, axis)
+    half = Craft(c.time_s + 0.5 * dt, half_r, half_v, c.mass_kg - 0.5 * dt * flow, given, axis, axis_rate)
     a = pulled(half, lander, field, truth, order.leg, middle, lit, axis)
     new_v = (c.velocity_m_s[0] + dt * a[0], c.velocity_m_s[1] + dt * a[1], c.velocity_m_s[2] + dt * a[2])
     new_r = (
         c.position_m[0] + dt * half_v[0], c.position_m[1] + dt * half_v[1], c.position_m[2] + dt * half_v[2]
     )  # fmt: skip
-    return Craft(c.time_s + dt, new_r, new_v, c.mass_kg - dt * flow, given, axis)
+    return Craft(c.time_s + dt, new_r, new_v, c.mass_kg - dt * flow, given, axis, axis_rate)
+
+
+@part
+def centre_of_mass(c: Craft, truth: Truth) -> tuple[Vec, Vec]:
+    """Position, counted so that it is the contact point's where the vehicle stands upright on it, and velocity."""
+    (x, y, z), (u, v, w), k = c.position_m, c.velocity_m_s, truth.percussion_m
+    return (
+        (x - k * c.axis[0], y - k * c.axis[1], z), (u - k * c.axis_rate_s[0], v - k * c.axis_rate_s[1], w)
+    )  # fmt: skip
 
 
 @part
 def told(c: Craft, truth: Truth, noise: Sequence[float], at: int) -> Heard:
     """The state as it is sent; six numbers of noise each."""
-    r, v = c.position_m, c.velocity_m_s
+    r, v = centre_of_mass(c, truth)
     axis = c.axis if truth.tells_pointing else (0.0, 0.0, 0.0)
     return Heard(
         c.time_s,
@@ -211,18 +227,15 @@ def land(
             if later.given_frac > 0.0 and lit_at > 1e8:
                 lit_at = c.time_s
             if later.position_m[2] <= 0.0:
-                return touched(c, later, lit_at, states, steps)
+                return touched(c, later, truth, lit_at, states, steps)
             if g.stage == BURNING and later.velocity_m_s[2] >= 0.0:
-                return Landed(
-                    later.time_s, later.position_m, later.velocity_m_s, later.mass_kg, acos(later.axis[2]), lit_at,
-                    states, False, steps,
-                )  # fmt: skip
+                return ended(later, truth, lit_at, states, False, steps)
             c = later
         order = new
         g = guide(lander, keys, g, told(c, truth, noise, 6 * (states % count)))
         steps += g.stop.steps
         states += 1
-    return Landed(c.time_s, c.position_m, c.velocity_m_s, c.mass_kg, acos(c.axis[2]), lit_at, states, False, steps)
+    return ended(c, truth, lit_at, states, False, steps)
 
 
 @part
@@ -234,19 +247,21 @@ def order_of(g: Guided, keys: Keys, truth: Truth, time_s: float) -> Order:
 
 
 @part
-def touched(before: Craft, after: Craft, lit_at_s: float, states: int, steps: int) -> Landed:
+def ended(c: Craft, truth: Truth, lit_at_s: float, states: int, touched_: bool, steps: int) -> Landed:
+    """What came of it."""
+    r, v = centre_of_mass(c, truth)
+    return Landed(c.time_s, r, v, c.mass_kg, acos(min(c.axis[2], 1.0)), lit_at_s, states, touched_, steps)
+
+
+@part
+def touched(before: Craft, after: Craft, truth: Truth, lit_at_s: float, states: int, steps: int) -> Landed:
     """Contact between two small steps."""
     k = before.position_m[2] / (before.position_m[2] - after.position_m[2])
-    r, v, w = before.position_m, before.velocity_m_s, after.velocity_m_s
-    s = after.position_m
-    return Landed(
+    r, v, w, s = before.position_m, before.velocity_m_s, after.velocity_m_s, after.position_m
+    there = Craft(
         before.time_s + k * (after.time_s - before.time_s),
         (r[0] + k * (s[0] - r[0]), r[1] + k * (s[1] - r[1]), 0.0),
         (v[0] + k * (w[0] - v[0]), v[1] + k * (w[1] - v[1]), v[2] + k * (w[2] - v[2])),
-        after.mass_kg,
-        acos(min(after.axis[2], 1.0)),
-        lit_at_s,
-        states,
-        True,
-        steps,
-    )
+        after.mass_kg, after.given_frac, after.axis, after.axis_rate_s,
+    )  # fmt: skip
+    return ended(there, truth, lit_at_s, states, True, steps)

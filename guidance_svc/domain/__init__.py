@@ -33,7 +33,7 @@ from guidance_svc.domain.plan import (
     SecondBurn,
     Target,
 )
-from guidance_svc.domain.state import Frame, LocalState, VehicleState
+from guidance_svc.domain.state import Frame, LocalState, Readings, VehicleState
 from guidance_svc.domain.vehicle import Stage, Vehicle
 
 __all__ = [
@@ -58,6 +58,7 @@ __all__ = [
     "Phase",
     "PlaneMode",
     "Raise",
+    "Readings",
     "Role",
     "Roundness",
     "SecondBurn",

@@ -68,6 +68,8 @@ class Command(NamedTuple):
         latest_off_at_s: the engine must not burn beyond it, whatever becomes of the link; None while it is off.
         next_contact_s: how long the script may stay silent.
         throttle_down: told ahead, for a script that may not hear again before the cutoff.
+        engines: how many of the stage's engines should burn, `throttle_frac` being theirs; None: all.
+        cut_on_contact: the script cuts the engines itself when legs or arms bear.
     """
 
     seq: int
@@ -90,6 +92,8 @@ class Command(NamedTuple):
     detail: Detail | None = None
     throttle_down: ThrottleDown | None = None
     latest_off_at_s: float | None = None
+    engines: int | None = None
+    cut_on_contact: bool = False
 
 
 @dataclass(frozen=True, slots=True)

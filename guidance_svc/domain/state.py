@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from guidance_svc.domain.body import Vec
 
@@ -51,9 +51,31 @@ class LocalState:
     east_speed_m_s: float
 
 
+class Readings(NamedTuple):
+    """What a vehicle that comes back tells of itself; None for what it does not tell.
+
+    Args:
+        contact: the legs or the arms bear.
+        engines_lit: how many burn.
+        attitude_rate_script_rad_s: inertial turning rate; its cross product with the pointing, both in the script's
+            own numbers, is the rate of the pointing, whichever hand the frame has.
+        angle_of_attack_rad: between thrust axis and motion against the air, pi when flying engines first.
+        wind_script_m_s: of the air over ground, where the vehicle is.
+    """
+
+    contact: bool | None = None
+    engines_lit: int | None = None
+    attitude_rate_script_rad_s: Vec | None = None
+    angle_of_attack_rad: float | None = None
+    wind_script_m_s: Vec | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class VehicleState:
-    """One `state` message. Exactly one of (`position_script_m`, `velocity_script_m_s`) and `local` is given."""
+    """One `state` message. Exactly one of (`position_script_m`, `velocity_script_m_s`) and `local` is given.
+
+    `readings` is None where none of its fields was told.
+    """
 
     seq: int
     time_s: float
@@ -68,3 +90,4 @@ class VehicleState:
     engine_on: bool | None = None
     propellant_kg: float | None = None
     seen_event: str | None = None
+    readings: Readings | None = None

@@ -21,6 +21,14 @@ class Stage:
         drop_pause_s: seconds without thrust between this stage's end and the next one's ignition.
         tail_off_impulse_n_s: impulse delivered after a cutoff command at full throttle; less in proportion below it.
         acceleration_limit_m_s2: thrust acceleration that must not be exceeded; held by throttling.
+        engine_count: of equal engines that make up `thrust_n`, `exit_area_m2` and the mass flow.
+        groups: how many of them may burn together, rising; empty: all of them only. A group of n is the engines
+            0 to n - 1, counted from the middle.
+        engine_lag_s: time constant with which the thrust follows ignition, throttle and engine count, first order; what
+            comes after a cutoff is `tail_off_impulse_n_s` and nothing else.
+        ignition_delay_s: from the command until an engine begins to give thrust; no flow before.
+        ignitions: how many times engines can be lit, the first included; None for no limit. Lighting more engines
+            beside those that burn counts as well.
     """
 
     name: str
@@ -34,11 +42,28 @@ class Stage:
     drop_pause_s: float = 0.0
     tail_off_impulse_n_s: float = 0.0
     acceleration_limit_m_s2: float = inf
+    engine_count: int = 1
+    groups: tuple[int, ...] = ()
+    engine_lag_s: float = 0.0
+    ignition_delay_s: float = 0.0
+    ignitions: int | None = None
 
     @property
     def mass_flow_kg_s(self) -> float:
-        """Mass flow at full throttle."""
+        """Mass flow at full throttle, all engines."""
         return self.thrust_n / self.exhaust_velocity_m_s
+
+    def group_for(self, engines: int | None) -> int:
+        """The group that burns when so many engines are asked for: the next larger one, else the largest; None asks for
+        all.
+
+        >>> nine = Stage("s", 1.0, 1.0, 1.0, 1.0, engine_count=9, groups=(1, 3, 9))
+        >>> [nine.group_for(count) for count in (1, 2, 4, 12, None)]
+        [1, 3, 9, 9, 9]
+        """
+        if not self.groups:
+            return self.engine_count
+        return next((group for group in self.groups if engines is not None and group >= engines), self.groups[-1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +82,18 @@ class Vehicle:
         drop_cover_above_m: height above the ellipsoid at which it is dropped; inf for none.
         drop_cover_below_w_m2: heating rate 0.5 rho v^3 below which it is dropped on the way up; 0 for none.
             Where both are given, both must hold.
+        attitude_rate_limit_rad_s: how fast the attitude control can turn the vehicle, whatever guidance asks for; the
+            lower of this and `turn_rate_limit_rad_s` counts.
+        attitude_acceleration_limit_rad_s2: how fast its turning rate can change; inf: at once.
+        percussion_m: how far above the centre of mass the centre of percussion lies (moment of inertia over mass times
+            arm of the engines) of a vehicle that burning engines turn by gimballing; 0: turned by torque alone.
+        fall_drag_curve: as `drag_curve`, flying engines first; empty: the same as `drag_curve`.
+        fall_lift_curve: (Mach number, lift coefficient per radian of angle of attack) flying engines first; lift is
+            against the side to which the thrust axis leans from straight against the motion. Empty: none.
+        legs_below_m: how far the feet stand below the point whose position the vehicle tells.
+        legs_radius_m: radius of the circle on which they stand.
+        catch_point_m: how far above that same point the points are by which arms hold the vehicle; None: it cannot
+            be caught.
     """
 
     name: str
@@ -69,6 +106,14 @@ class Vehicle:
     cover_mass_kg: float = 0.0
     drop_cover_above_m: float = inf
     drop_cover_below_w_m2: float = 0.0
+    attitude_rate_limit_rad_s: float = inf
+    attitude_acceleration_limit_rad_s2: float = inf
+    percussion_m: float = 0.0
+    fall_drag_curve: tuple[tuple[float, float], ...] = ()
+    fall_lift_curve: tuple[tuple[float, float], ...] = ()
+    legs_below_m: float = 0.0
+    legs_radius_m: float = 0.0
+    catch_point_m: float | None = None
 
     stack_kg: tuple[float, ...] = field(init=False, repr=False, compare=False)
     burnout_kg: tuple[float, ...] = field(init=False, repr=False, compare=False)

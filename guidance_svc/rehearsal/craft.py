@@ -7,13 +7,16 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from typing import Any, Final
 
-from guidance_svc.domain import Act, FlightPlan, Vec
+from guidance_svc.domain import Act, FlightPlan, Frame, Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.rehearsal.orders import INSTANT_S
+from guidance_svc.rehearsal.readings import readings_message
 from guidance_svc.report.flight import Moment
+from guidance_svc.sim.jumps import cut_off, ignited, regrouped, released, separated, uncovered
+from guidance_svc.sim.pad import Contact
 from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, on_pad, present_stage, split
-from guidance_svc.sim.step import advance, coast, cut_off, ignited, released, separated, uncovered, wanted_unit
-from guidance_svc.sim.telemetry import thrust_n
+from guidance_svc.sim.step import advance, coast, wanted_unit
+from guidance_svc.sim.telemetry import readings, thrust_n
 
 CLOCK_DIGITS: Final = 9  # a nanosecond
 LOG_STEP_S: Final = 1.0  # of vehicle time between lines of the flight log under thrust
@@ -21,7 +24,8 @@ LOG_COAST_STEP_S: Final = 20.0  # the same without thrust
 LONG_COAST_S: Final = 5.0  # a span without thrust from which on the simulator's large steps are taken
 ACTIONS: Final[tuple[Act, ...]] = ("cutoff", "separate", "drop_cover", "ignite", "release")
 """In this order at one instant."""
-FIELDS: Final = ("pointing", "throttle", "engine_on", *(f"{action}_at_s" for action in ACTIONS))
+TIMES: Final = tuple(f"{action}_at_s" for action in ACTIONS)
+FIELDS: Final = ("pointing", "throttle", "engines", "engine_on", "cut_on_contact", *TIMES)
 LONGEST_ADVANCE_S: Final = 1e6
 REPEAT_S: Final = 0.5  # a separation asked for again within this time of the last one is the same
 
@@ -55,7 +59,7 @@ class Craft:
         self.wanted = self.state.pointing
 
     def command(self, controls: Mapping[str, Any]) -> None:
-        """Take what a script tells: FIELDS, each optional; a time of null forgets it.
+        """Take what a script tells: FIELDS, each optional; a time of null forgets it, and `engines` of null are all.
 
         Raises:
             GuidanceError: an unknown field, or a value that is none.
@@ -67,6 +71,10 @@ class Craft:
             self.wanted = wanted_unit(vector(controls["pointing"]))
         if "throttle" in controls:
             self.state = replace(self.state, throttle_frac=number("throttle", controls["throttle"]))
+        if "engines" in controls:
+            self.state = regrouped(self.state, self.world, count("engines", controls["engines"]))
+        if "cut_on_contact" in controls and bool(controls["cut_on_contact"]) != self.state.cut_on_contact:
+            self.state = replace(self.state, cut_on_contact=bool(controls["cut_on_contact"]))
         for action in ACTIONS:
             if f"{action}_at_s" in controls:
                 self._plan(action, controls[f"{action}_at_s"])
@@ -90,8 +98,16 @@ class Craft:
         state, span_s = self.state, until_s - self.state.time_s
         if state.engine_on or state.held_down or span_s < LONG_COAST_S:
             self.state = advance(state, self.wanted, until_s, self.world)
-            return
-        self.state = replace(coast(state, span_s, self.world, self.wanted), time_s=until_s)
+        else:
+            self.state = replace(coast(state, span_s, self.world, self.wanted), time_s=until_s)
+        if state.contact is None and self.state.contact is not None:
+            self._note_contact(state, self.state.contact)
+
+    def _note_contact(self, before: SimState, contact: Contact) -> None:
+        """An engine that was cut by it is not lit again by an older command."""
+        if before.engine_on and not self.state.engine_on:
+            self.cut_s = contact.time_s
+        self._write("contact")
 
     def telemetry(self) -> dict[str, Any]:
         """What the vehicle's own instruments read; vectors inertial, z along the pole."""
@@ -108,7 +124,7 @@ class Craft:
             "engine_on": burning_frac(s, self.world) > 0.0,
             "throttle": burning_frac(s, self.world),
             "thrust_n": thrust_n(s, self.world),
-        }
+        } | readings_message(readings(s, self.world, Frame()))
 
     def _plan(self, action: str, at_s: object) -> None:
         """Note a time; one that is past is not, nor the separation that has just been."""
@@ -186,6 +202,13 @@ def vector(value: object) -> Vec:
     if not isinstance(value, list) or len(value) != 3:
         raise GuidanceError("bad_value", "pointing", "three numbers", value)
     return (number("pointing.0", value[0]), number("pointing.1", value[1]), number("pointing.2", value[2]))
+
+
+def count(name: str, value: object) -> int | None:
+    """The value, if it is a number of engines, or null for all."""
+    if value is None or (isinstance(value, int) and not isinstance(value, bool) and value >= 1):
+        return value
+    raise GuidanceError("bad_value", f"controls.{name}", "a whole number from 1 on, or null for all", value)
 
 
 def number(name: str, value: object) -> float:

@@ -14,9 +14,10 @@ from guidance_svc.core.vectors import along
 from guidance_svc.domain import Command, Stage, Vec, VehicleState
 from guidance_svc.rehearsal.orders import off_at_s
 from guidance_svc.sim.state import World
+from guidance_svc.sim.weather import Weather
 
 UNTELLABLE: Final = (
-    "thrust_n", "throttle_frac", "pointing_script", "stage", "engine_on", "propellant_kg", "seen_event"
+    "thrust_n", "throttle_frac", "pointing_script", "stage", "engine_on", "propellant_kg", "seen_event", "readings"
 )  # fmt: skip
 """The fields of a state that a script may leave out."""
 
@@ -36,6 +37,12 @@ class Disturbances:
         tail_off_s: true impulse after a cutoff, in seconds of full thrust; None: as the vehicle's file has it.
         thrust_kept_frac: of thrust and flow, by the stage that burns, from the first tick at or after
             `engine_loss_at_s` (vehicle's clock) on.
+        lost_engine: number of an engine of the stage that burns which is dead from that time on; None: none.
+        weather: of the day; None: still air, as modelled.
+        ignition_s: added to the time from an ignition command to the first thrust.
+        lag_s: true time constant of the thrust; None: as the vehicle's file has it.
+        turn_frac: true over planned limits of the turning rate and of its change.
+        arms_north_m, arms_east_m: where the arms of the tower are, from where they should be.
         untold: fields of the state, of UNTELLABLE, that the script leaves out.
     """
 
@@ -52,6 +59,13 @@ class Disturbances:
     tail_off_s: float | None = None
     thrust_kept_frac: float = 1.0
     engine_loss_at_s: float = inf
+    lost_engine: int | None = None
+    weather: Weather | None = None
+    ignition_s: float = 0.0
+    lag_s: float | None = None
+    turn_frac: float = 1.0
+    arms_north_m: float = 0.0
+    arms_east_m: float = 0.0
     untold: tuple[str, ...] = ()
 
 
@@ -60,8 +74,20 @@ NONE: Final = Disturbances()
 
 def true_world(world: World, d: Disturbances) -> World:
     """The world with the vehicle as it flies, from the one with the vehicle as planned."""
-    stages = tuple(true_stage(stage, d) for stage in world.vehicle.stages)
-    return replace(world, vehicle=replace(world.vehicle, stages=stages))
+    v, pad = world.vehicle, world.pad
+    vehicle = replace(
+        v, stages=tuple(true_stage(stage, d) for stage in v.stages),
+        turn_rate_limit_rad_s=v.turn_rate_limit_rad_s * d.turn_frac,
+        attitude_rate_limit_rad_s=v.attitude_rate_limit_rad_s * d.turn_frac,
+        attitude_acceleration_limit_rad_s2=v.attitude_acceleration_limit_rad_s2 * d.turn_frac,
+    )  # fmt: skip
+    if pad is not None:
+        north, east = pad.arms_north_m + d.arms_north_m, pad.arms_east_m + d.arms_east_m
+        pad = replace(pad, arms_north_m=north, arms_east_m=east)
+    return replace(
+        world, vehicle=vehicle, pad=pad, weather=d.weather or world.weather,
+        ignition_delay_s=world.ignition_delay_s + d.ignition_s,
+    )  # fmt: skip
 
 
 def true_stage(stage: Stage, d: Disturbances) -> Stage:
@@ -70,6 +96,7 @@ def true_stage(stage: Stage, d: Disturbances) -> Stage:
     return replace(
         stage, dry_mass_kg=stage.dry_mass_kg * d.dry_mass_frac, thrust_n=thrust_n,
         exhaust_velocity_m_s=stage.exhaust_velocity_m_s * d.exhaust_frac,
+        engine_lag_s=stage.engine_lag_s if d.lag_s is None else d.lag_s,
         tail_off_impulse_n_s=stage.tail_off_impulse_n_s if d.tail_off_s is None else d.tail_off_s * thrust_n,
     )  # fmt: skip
 

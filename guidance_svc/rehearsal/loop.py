@@ -20,6 +20,7 @@ from guidance_svc.rehearsal.craft import CLOCK_DIGITS, Craft
 from guidance_svc.rehearsal.disturbances import NONE, Disturbances, after_engine_loss, disturb_state, on_ticks
 from guidance_svc.rehearsal.orders import INSTANT_S, controls_for, seconds_for
 from guidance_svc.session.session import Session
+from guidance_svc.sim.jumps import without_engine
 from guidance_svc.sim.state import SimState, World, mass_kg
 from guidance_svc.sim.telemetry import telemetry
 
@@ -97,6 +98,11 @@ def burnt_out(log: FlightLog) -> bool:
     return bool(log.at_cutoff)
 
 
+def landed(log: FlightLog) -> bool:
+    """Legs or arms bear."""
+    return log.state.contact is not None
+
+
 def in_process(session: Session) -> Guide:
     """A session that answers at once, and works out what is due before it is asked again."""
 
@@ -136,23 +142,56 @@ def fly(
         first_seq: number of the first state.
         watch: called with each state and the answer to it, before the vehicle obeys.
     """
-    log, end_s = FlightLog(craft), craft.state.time_s + most_s
-    script = _Script(craft, guide, frame or Frame(), form, tick_s, state_every, disturbances)
-    script.seq = first_seq
-    while craft.state.time_s < end_s:
+    flight = Flight(
+        craft, guide, done, frame=frame, form=form, tick_s=tick_s, state_every=state_every, disturbances=disturbances,
+        most_s=most_s, first_seq=first_seq, watch=watch,
+    )  # fmt: skip
+    while not flight.over:
+        flight.go_on()
+    return flight.log
+
+
+def fly_together(flights: list[Flight]) -> None:
+    """Fly several vehicles on one clock until all are done: the one whose clock is earliest goes on.
+
+    Args:
+        flights: those of vehicles let go meanwhile may be added, by `Craft.on_separation`.
+    """
+    while left := [flight for flight in flights if not flight.over]:
+        min(left, key=lambda flight: flight.log.state.time_s).go_on()
+
+
+class Flight:
+    """A flight under way; the arguments are those of `fly`."""
+
+    def __init__(
+        self, craft: Craft, guide: Guide, done: Done = complete, *, frame: Frame | None = None,
+        form: Literal["cartesian", "local"] = "cartesian", tick_s: float = 0.1, state_every: int = 1,
+        disturbances: Disturbances = NONE, most_s: float = LONGEST_S, first_seq: int = 0,
+        watch: Watch = lambda log, message, command: None,
+    ) -> None:  # fmt: skip
+        self.log, self.over = FlightLog(craft), False
+        self._done, self._watch, self._end_s = done, watch, craft.state.time_s + most_s
+        self._script = _Script(craft, guide, frame or Frame(), form, tick_s, state_every, disturbances)
+        self._script.seq = first_seq
+
+    def go_on(self) -> None:
+        """From one look of the script at its vehicle to the next."""
+        log, craft = self.log, self.log.craft
+        if craft.state.time_s >= self._end_s:
+            log.out_of_time = self.over = True
+            return
         try:
-            script.tell(log, watch)
+            self._script.tell(log, self._watch)
         except GuidanceError as fault:
-            log.refused = fault
-            return log
-        if script.take(log) and done(log):
-            return log
-        script.act(log)
-        if done(log) or in_the_ground(craft):
-            log.grounded = in_the_ground(craft)
-            return log
-    log.out_of_time = True
-    return log
+            log.refused, self.over = fault, True
+            return
+        if self._script.take(log) and self._done(log):
+            self.over = True
+            return
+        self._script.act(log)
+        if self._done(log) or in_the_ground(craft):
+            log.grounded, self.over = in_the_ground(craft), True
 
 
 def in_the_ground(craft: Craft) -> bool:
@@ -174,7 +213,7 @@ class _Script:
         self.coming: deque[tuple[float, Command]] = deque()
         self.force: Command | None = None
         self.seen: str | None = None
-        self.seq, self.next_s, self.whole = 0, -inf, d.thrust_kept_frac != 1.0
+        self.seq, self.next_s, self.whole = 0, -inf, d.thrust_kept_frac != 1.0 or d.lost_engine is not None
 
     @property
     def now_s(self) -> float:
@@ -210,6 +249,8 @@ class _Script:
         """Obey for a tick, or for as long as the script may be silent; what has been carried out is acknowledged."""
         if self.whole and self.now_s >= self.d.engine_loss_at_s - INSTANT_S:
             self.craft.world, self.whole = after_engine_loss(self.craft.world, self.craft.state.stage, self.d), False
+            if self.d.lost_engine is not None:
+                self.craft.state = without_engine(self.craft.state, self.craft.world, self.d.lost_engine)
         command, before, span_s = self.force, self.craft.state, self.tick_s
         if command is not None:
             order = on_ticks(command, self.now_s, self.tick_s) if self.d.cut_on_tick else command

@@ -27,6 +27,8 @@ def controls_for(command: Command, time_s: float, cut_s: float = -inf) -> dict[s
         "pointing": list(command.direction),
         "throttle": down.throttle_frac if down is not None and throttled else command.throttle_frac,
         "cutoff_at_s": off_s if off_s < inf else None,
+        "engines": command.engines,
+        "cut_on_contact": command.cut_on_contact,
     }
     act = None if event is None else act_of(event.name)
     if event is not None and act is not None and not (act == "cutoff" and off_s <= event.at_s):

@@ -12,6 +12,7 @@ from guidance_svc.domain import Body, Command, Event, Frame, ThrottleDown, Vec, 
 from guidance_svc.errors import MessageFault
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.orders import INSTANT_S, controls_for, seconds_for
+from guidance_svc.rehearsal.readings import readings_message
 
 OPTIONAL: Final = (
     ("thrust_n", "thrust_n"), ("throttle", "throttle_frac"), ("stage", "stage"), ("engine_on", "engine_on"),
@@ -60,7 +61,7 @@ def state_message(state: VehicleState) -> dict[str, Any]:
     if state.pointing_script is not None:
         message["pointing"] = list(state.pointing_script)
     told = ((key, getattr(state, name)) for key, name in OPTIONAL)
-    return message | {key: value for key, value in told if value is not None}
+    return message | {key: value for key, value in told if value is not None} | readings_message(state.readings)
 
 
 def command_of(message: Mapping[str, Any], frame: Frame, body: Body) -> Command:
@@ -78,7 +79,7 @@ def command_of(message: Mapping[str, Any], frame: Frame, body: Body) -> Command:
         radians(m["heading_rate_deg_s"]), m["throttle"], m["engine_on"], m["cutoff_at_s"], m["time_to_cutoff_s"],
         None if event is None else Event(event["id"], event["name"], event["at_s"]), m["next_contact_s"], m["status"],
         tuple(m["warnings"]), None, None if down is None else ThrottleDown(down["at_s"], down["throttle"]),
-        m["latest_off_at_s"],
+        m["latest_off_at_s"], m.get("engines"), m.get("cut_on_contact", False),
     )  # fmt: skip
 
 

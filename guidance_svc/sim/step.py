@@ -1,7 +1,8 @@
 """The simulator's step: one tick of a vehicle, split at every instant where something jumps.
 
 Pure: a state, what it is told, and a duration give the next state. Disturbances (noise, delay) would wrap
-`Controls` on the way in and `telemetry` on the way out; nothing in here needs to know of them.
+`Controls` on the way in and `telemetry` on the way out; nothing in here needs to know of them. Two kernels fly what
+lies between the jumps: `motion.fly`, and `full_motion.fly_full` for a world that is `full`.
 """
 
 from __future__ import annotations
@@ -9,58 +10,32 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from math import ceil, inf
+from typing import Final
 
 from guidance_svc.core.frames import turn_z
-from guidance_svc.core.rocket import speed_gain_m_s
-from guidance_svc.core.vectors import along, dot, norm, unit
+from guidance_svc.core.vectors import cross, norm, scale, unit
 from guidance_svc.domain import Vec
 from guidance_svc.errors import GuidanceError
+from guidance_svc.sim.attitude import SETTLED_RAD, SETTLED_RAD_S
+from guidance_svc.sim.contact import LOOK_S, NEAR_M, height_over_pad_m, sink_m_s, stopped_by_contact
+from guidance_svc.sim.full_motion import Push, burnt_after_kg, fly_full, frac_after
+from guidance_svc.sim.jumps import cut_off, ignited, regrouped, released, separated, uncovered, with_tank
 from guidance_svc.sim.motion import angle_between_rad, fly, height_above_ellipsoid_m, slewed
-from guidance_svc.sim.state import Controls, SimState, World, burning_frac, mass_kg, present_stage, tank_kg
+from guidance_svc.sim.state import (
+    Controls,
+    SimState,
+    World,
+    asked_frac,
+    lit_of,
+    mass_kg,
+    present_stage,
+    tank_kg,
+)
 
 INSTANT_S = 1e-9  # two things closer than this happen together
-
-
-def ignited(state: SimState, world: World) -> SimState:
-    """Engine commanded on now; nothing changes if it is on or has nothing to burn."""
-    if state.engine_on or tank_kg(state) <= 0.0:
-        return state
-    return replace(state, engine_on=True, thrust_from_s=state.time_s + world.ignition_delay_s)
-
-
-def cut_off(state: SimState, world: World) -> SimState:
-    """Engine commanded off now; tail-off impulse in proportion to the throttle, given at once, as propellant lasts."""
-    stage, frac = present_stage(state, world), burning_frac(state, world)
-    off = replace(state, engine_on=False)
-    if stage is None or frac == 0.0 or stage.tail_off_impulse_n_s == 0.0:
-        return off
-    left = state.propellant_kg[state.stage]
-    burnt = min(left, frac * stage.tail_off_impulse_n_s / stage.exhaust_velocity_m_s)
-    gain = speed_gain_m_s(mass_kg(state, world), burnt, stage.exhaust_velocity_m_s)
-    tanks = with_tank(state.propellant_kg, state.stage, left - burnt)
-    return replace(off, propellant_kg=tanks, velocity_m_s=along(state.velocity_m_s, gain, state.pointing))
-
-
-def separated(state: SimState, world: World) -> SimState:
-    """The present stage dropped with what is left in it; engine off. Nothing changes when none is left to drop."""
-    if present_stage(state, world) is None:
-        return state
-    return replace(state, stage=state.stage + 1, engine_on=False, thrust_from_s=-inf)
-
-
-def released(state: SimState, world: World) -> SimState:
-    """The state after the hold-down has let go."""
-    return replace(state, held_down=False)
-
-
-def uncovered(state: SimState, world: World) -> SimState:
-    """The cover dropped; nothing changes when it is gone."""
-    return replace(state, covered=False) if state.covered else state
-
-
-def with_tank(tanks: tuple[float, ...], index: int, propellant_kg: float) -> tuple[float, ...]:
-    """The tanks with one of them changed."""
-    return (*tanks[:index], propellant_kg, *tanks[index + 1 :])
+JUST_LIT_FRAC: Final = 0.1  # of the thrust: below it, it may rise through the back pressure, where it has a kink
+STEPS_A_LAG: Final = 50.0  # integration steps then in a time constant
+NO_PUSH: Final = Push(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 Jump = Callable[[SimState, World], SimState]
@@ -102,6 +77,10 @@ def step(state: SimState, controls: Controls, dt_s: float, world: World) -> SimS
         raise GuidanceError("step_not_positive", "dt_s", "a finite number above 0", dt_s)
     if controls.throttle_frac is not None and controls.throttle_frac != state.throttle_frac:
         state = replace(state, throttle_frac=controls.throttle_frac)
+    if controls.cut_on_contact is not None and controls.cut_on_contact != state.cut_on_contact:
+        state = replace(state, cut_on_contact=controls.cut_on_contact)
+    if controls.engines is not None:
+        state = regrouped(state, world, controls.engines)
     if controls.engine_on is not None and controls.engine_on != state.engine_on:
         state = ignited(state, world) if controls.engine_on else cut_off(state, world)
     wanted = state.pointing if controls.pointing is None else wanted_unit(controls.pointing)
@@ -120,79 +99,152 @@ def wanted_unit(pointing: Vec) -> Vec:
 
 
 def advance(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:
-    """The state at a later instant, no command between; split at full thrust, empty tank and end of the turn."""
-    state = settle_changes(state, wanted, world)
+    """The state at a later instant, no command between; split at full thrust, empty tank, end of a turn, contact."""
+    state, ahead_s = settled(state, wanted, world)
     while state.time_s < until_s:
-        change_s = state.time_s + time_to_change_s(state, wanted, world)
-        state = settle_changes(stretch(state, wanted, min(until_s, change_s), world), wanted, world)
+        state = flown_to(state, wanted, min(until_s, state.time_s + ahead_s), world)
+        state, ahead_s = settled(state, wanted, world)
     return state
+
+
+def settled(state: SimState, wanted: Vec, world: World) -> tuple[SimState, float]:
+    """The state with the changes made that come now, and the seconds until the next stop: something jumps without a
+    command, or, above a pad, the contact is to be looked for."""
+    ahead = changes_ahead_s(state, wanted, world)
+    changed = settle_changes(state, wanted, ahead, world)
+    if changed is not state:
+        ahead = changes_ahead_s(changed, wanted, world)
+    stop_s = min(ahead)
+    if world.pad is None or changed.held_down:
+        return changed, stop_s
+    height_m = height_over_pad_m(changed, world, world.pad)
+    return changed, min(stop_s, max(LOOK_S, 0.5 * height_m / max(1.0, norm(changed.velocity_m_s))))
+
+
+def flown_to(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:
+    """The state after a stretch without jumps, or where a contact ends it earlier."""
+    if world.pad is None or state.held_down:
+        return stretch(state, wanted, until_s, world)
+    return stopped_by_contact(state, until_s, lambda at_s: stretch(state, wanted, at_s, world), world, world.pad)
 
 
 def changes_ahead_s(state: SimState, wanted: Vec, world: World) -> tuple[float, float, float]:
     """Seconds until full thrust, until the tank runs dry, until the turn ends; infinite where none is ahead."""
     lit = state.thrust_from_s - state.time_s if state.engine_on and state.thrust_from_s > state.time_s else inf
-    frac, stage = burning_frac(state, world), present_stage(state, world)
-    dry = tank_kg(state) / (frac * stage.mass_flow_kg_s) if stage is not None and frac > 0.0 else inf
-    rate = world.vehicle.turn_rate_limit_rad_s
-    turning = 0.0 < rate < inf and not state.held_down and state.pointing != wanted
-    return (lit, dry, angle_between_rad(state.pointing, wanted) / rate if turning else inf)
+    rate, acceleration, _ = world.limits
+    turning = 0.0 < rate < inf and acceleration == inf and not state.held_down and state.pointing != wanted
+    return (lit, time_to_dry_s(state, world), angle_between_rad(state.pointing, wanted) / rate if turning else inf)
 
 
-def time_to_change_s(state: SimState, wanted: Vec, world: World) -> float:
-    """Seconds until something jumps without a command."""
-    return min(changes_ahead_s(state, wanted, world))
+def time_to_dry_s(state: SimState, world: World) -> float:
+    """Seconds until the tank is empty as the engines are set; by Newton's method where their thrust lags."""
+    stage, asked = present_stage(state, world), asked_frac(state, world)
+    if stage is None or asked == 0.0:
+        return inf
+    seconds = tank_kg(state) / (asked * stage.mass_flow_kg_s)
+    if stage.engine_lag_s > 0.0:
+        push = push_of(state, world)
+        for _ in range(20):
+            missing_kg = tank_kg(state) - burnt_after_kg(push, seconds)
+            change_s = missing_kg / (push.flow_kg_s * frac_after(push, seconds))
+            seconds = max(0.5 * seconds, seconds + change_s)
+            if abs(change_s) < INSTANT_S:
+                break
+    return seconds
 
 
-def settle_changes(state: SimState, wanted: Vec, world: World) -> SimState:
-    """Changes that are nearer than the clock can resolve, made now; the others stay ahead by more than that."""
+def settle_changes(state: SimState, wanted: Vec, ahead_s: tuple[float, float, float], world: World) -> SimState:
+    """Changes that are nearer than the clock can resolve, made now; the others stay ahead by more than that.
+
+    Args:
+        ahead_s: as `changes_ahead_s` gives it.
+    """
     near_s = INSTANT_S + 1e-15 * abs(state.time_s)
-    lit, dry, turned = changes_ahead_s(state, wanted, world)
+    lit, dry, turned = ahead_s
     if lit <= near_s:
         state = replace(state, thrust_from_s=state.time_s)
     if dry <= near_s or (state.engine_on and tank_kg(state) <= 0.0):
         tanks = with_tank(state.propellant_kg, state.stage, 0.0)
-        state = replace(state, propellant_kg=tanks, engine_on=False)
-    return replace(state, pointing=wanted) if turned <= near_s else state
+        state = replace(state, propellant_kg=tanks, engine_on=False, thrust_frac=0.0, burning=0)
+    if turned <= near_s or is_settled(state, wanted, world):
+        return replace(state, pointing=wanted, turn_rad_s=(0.0, 0.0, 0.0))
+    return state
+
+
+def is_settled(state: SimState, wanted: Vec, world: World) -> bool:
+    """Whether an attitude that cannot jump is where it should be, but for what the control would take ages over."""
+    if world.limits[1] == inf or state.held_down or state.pointing == wanted:
+        return False
+    return norm(state.turn_rad_s) < SETTLED_RAD_S and angle_between_rad(state.pointing, wanted) < SETTLED_RAD
+
+
+def push_of(state: SimState, world: World) -> Push:
+    """What the engines give from now on, as they are set."""
+    stage = present_stage(state, world)
+    if stage is None or not state.engine_on:
+        return NO_PUSH
+    asked, lag_s = asked_frac(state, world), float(stage.engine_lag_s)
+    area_m2 = stage.exit_area_m2 * lit_of(state, stage) / stage.engine_count
+    given = state.thrust_frac if lag_s > 0.0 else asked
+    return Push(float(stage.thrust_n), area_m2, float(stage.mass_flow_kg_s), given, asked, lag_s)
 
 
 def stretch(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:
     """The state at the end of a stretch in which nothing jumps."""
     span_s = until_s - state.time_s
-    frac, stage = burning_frac(state, world), present_stage(state, world)
-    engine, tanks = (0.0, 0.0, 0.0), state.propellant_kg
-    if frac > 0.0 and stage is not None:
-        engine = (frac * stage.thrust_n, stage.exit_area_m2, frac * stage.mass_flow_kg_s)
-        tanks = with_tank(tanks, state.stage, max(0.0, tanks[state.stage] - engine[2] * span_s))
+    push, tanks = push_of(state, world), state.propellant_kg
+    if push.asked_frac > 0.0 or push.frac > 0.0:
+        tanks = with_tank(tanks, state.stage, max(0.0, tanks[state.stage] - burnt_after_kg(push, span_s)))
     if state.held_down:
         angle = world.body.rotation_rad_s * span_s
         place, speed = turn_z(state.position_m, angle), turn_z(state.velocity_m_s, angle)
-        pointing = turn_z(state.pointing, angle)
+        pointing, turn = turn_z(state.pointing, angle), state.turn_rad_s
     else:
-        place, speed = fly_stretch(state, wanted, span_s, engine, world.step_s, world)
-        pointing = turned_for(state, wanted, span_s, world)
+        place, speed, pointing, turn = fly_stretch(state, wanted, span_s, push, world)
+    given = frac_after(push, span_s) if push.lag_s > 0.0 else 0.0
     return SimState(
         until_s, place, speed, pointing, tanks, state.stage, state.engine_on, state.throttle_frac, state.held_down,
-        state.thrust_from_s, state.covered,
+        state.thrust_from_s, state.covered, state.engines, state.burning, state.lost, state.lightings, given, turn,
+        state.cut_on_contact, state.contact,
     )  # fmt: skip
 
 
 def turned_for(state: SimState, wanted: Vec, span_s: float, world: World) -> Vec:
-    """Pointing after turning towards the wanted one for a while."""
-    rate = world.vehicle.turn_rate_limit_rad_s
+    """Pointing after turning towards the wanted one for a while, at a rate that may jump."""
+    rate = world.limits[0]
     return wanted if rate == inf else slewed(state.pointing, wanted, rate * span_s)
 
 
 def fly_stretch(
-    state: SimState, wanted: Vec, span_s: float, engine: tuple[float, float, float], step_s: float, world: World
-) -> tuple[Vec, Vec]:
-    """Position and velocity after a stretch, in equal integration steps of at most `step_s`."""
-    rate = world.vehicle.turn_rate_limit_rad_s
-    attitude = (wanted, wanted, 0.0) if rate == inf else (state.pointing, wanted, float(rate))
+    state: SimState, wanted: Vec, span_s: float, push: Push, world: World, step_s: float | None = None
+) -> tuple[Vec, Vec, Vec, Vec]:
+    """Position, velocity, pointing and turning rate after a stretch, in equal integration steps of at most `step_s`, by
+    default those of the world."""
+    step_s = step_s or world.step_s
+    if push.lag_s > 0.0 and push.frac < JUST_LIT_FRAC * push.asked_frac:
+        step_s = min(step_s, push.lag_s / STEPS_A_LAG)
     count = max(1, ceil(span_s / step_s - 1e-9))
-    return fly(
-        state.position_m, state.velocity_m_s, mass_kg(state, world), attitude, engine, (span_s / count, count),
+    rate, mass = world.limits[0], mass_kg(state, world)
+    if world.full:
+        moving = (state.position_m, state.velocity_m_s, state.pointing, state.turn_rad_s)
+        span = (state.time_s, span_s / count, count)
+        place, speed, pointing, turn = fly_full(moving, wanted, mass, push, span, world.limits, world.figures)
+        return place, speed, pointing, turn if world.limits[1] < inf else turn_at_limit(pointing, wanted, rate)
+    attitude = (wanted, wanted, 0.0) if rate == inf else (state.pointing, wanted, rate)
+    frac = push.asked_frac
+    engine = (0.0, 0.0, 0.0) if frac == 0.0 else (frac * push.thrust_n, push.exit_area_m2, frac * push.flow_kg_s)
+    place, speed = fly(
+        state.position_m, state.velocity_m_s, mass, attitude, engine, (span_s / count, count),
         world.body_numbers, float(world.vehicle.drag_area_m2), world.mach, world.drag,
     )  # fmt: skip
+    return place, speed, turned_for(state, wanted, span_s, world), state.turn_rad_s
+
+
+def turn_at_limit(pointing: Vec, wanted: Vec, rate_rad_s: float) -> Vec:
+    """Turning rate of a vehicle that turns at its limit at once; none where it has arrived."""
+    axis = cross(pointing, wanted)
+    size = norm(axis)
+    return (0.0, 0.0, 0.0) if size == 0.0 or rate_rad_s == inf else scale(rate_rad_s / size, axis)
 
 
 def coast(state: SimState, duration_s: float, world: World, wanted: Vec | None = None) -> SimState:
@@ -217,14 +269,24 @@ def coast(state: SimState, duration_s: float, world: World, wanted: Vec | None =
     end_s = state.time_s + duration_s
     while state.time_s < end_s:
         span_s = min(end_s - state.time_s, 10.0 * world.coast_step_s)
-        if in_thick_air(state, world):
+        if needs_small_steps(state, aim, world):
             state = advance(state, aim, min(end_s, state.time_s + 1.0), world)
             continue
-        place, speed = fly_stretch(state, aim, span_s, (0.0, 0.0, 0.0), world.coast_step_s, world)
-        turned = turned_for(state, aim, span_s, world)
+        place, speed, turned, turn = fly_stretch(state, aim, span_s, push_of(state, world), world, world.coast_step_s)
         until_s = end_s if span_s >= end_s - state.time_s else state.time_s + span_s
-        state = replace(state, time_s=until_s, position_m=place, velocity_m_s=speed, pointing=turned)
+        state = replace(
+            state, time_s=until_s, position_m=place, velocity_m_s=speed, pointing=turned, turn_rad_s=turn
+        )
     return state
+
+
+def needs_small_steps(state: SimState, aim: Vec, world: World) -> bool:
+    """Whether the coming 50 s cannot be flown in large steps: it stands, turns, or comes near air or ground."""
+    if state.held_down or (world.limits[1] < inf and state.pointing != aim):
+        return True
+    fall_m = 10.0 * world.coast_step_s * sink_m_s(state)
+    near = world.pad is not None and height_over_pad_m(state, world, world.pad) < fall_m + NEAR_M
+    return near or in_thick_air(state, world)
 
 
 def in_thick_air(state: SimState, world: World) -> bool:
@@ -232,5 +294,4 @@ def in_thick_air(state: SimState, world: World) -> bool:
     if world.body.atmosphere == "none":
         return False
     height_m = height_above_ellipsoid_m(state.position_m, world.body.radius_m, world.body.flattening)
-    sink_m_s = max(0.0, -dot(state.position_m, state.velocity_m_s) / norm(state.position_m))
-    return height_m - 10.0 * world.coast_step_s * sink_m_s < world.thick_air_below_m
+    return height_m - 10.0 * world.coast_step_s * sink_m_s(state) < world.thick_air_below_m

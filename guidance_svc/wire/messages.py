@@ -24,6 +24,7 @@ Speed = Annotated[float, Field(ge=-1e7, le=1e7)]
 Vector = Annotated[list[float], Field(min_length=3, max_length=3)]
 Position = Annotated[list[Length], Field(min_length=3, max_length=3)]
 Velocity = Annotated[list[Speed], Field(min_length=3, max_length=3)]
+Turning = Annotated[list[Annotated[float, Field(ge=-3.6e5, le=3.6e5)]], Field(min_length=3, max_length=3)]
 
 
 class FrameModel(BaseModel):
@@ -114,6 +115,16 @@ class StateMessage(TypedDict):
     """Left in that stage, kg; recorded, guidance goes by mass_kg."""
     seen_event: NotRequired[Annotated[str, Field(max_length=64)]]
     """id of the last event that was carried out."""
+    contact: NotRequired[bool]
+    """Whether the legs or the catch arms bear."""
+    engines_lit: NotRequired[Annotated[int, Field(ge=0, le=100)]]
+    """How many engines of the stage burn now."""
+    attitude_rate_deg_s: NotRequired[Turning]
+    """Inertial turning rate, deg/s, script's frame: its cross product with `pointing` is the rate of `pointing`."""
+    angle_of_attack_deg: NotRequired[Annotated[float, Field(ge=0.0, le=180.0)]]
+    """deg between the thrust axis and the motion against the air; 180 flying engines first."""
+    wind_m_s: NotRequired[Velocity]
+    """Of the air over ground, where the vehicle is, m/s, script's frame."""
 
 
 class CloseMessage(BaseModel):
@@ -243,6 +254,10 @@ class CommandMessage(TypedDict):
     """How well the flight stands."""
     warnings: list[str]
     """One sentence each."""
+    engines: NotRequired[int]
+    """How many of the stage's engines should burn, `throttle` being theirs; left out where all of them should."""
+    cut_on_contact: NotRequired[bool]
+    """true: cut the engines at your own contact, or at cutoff_at_s, whichever is first; left out where not."""
     detail: NotRequired[DetailMessage]
     """The numbers behind it; only when asked for in open."""
 

@@ -9,7 +9,7 @@ from typing import Any, Final, TypeVar
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from guidance_svc.core.frames import handedness
-from guidance_svc.domain import Frame, LocalState, Vec, VehicleState
+from guidance_svc.domain import Frame, LocalState, Readings, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 from guidance_svc.wire.explain import explain, got_text
 from guidance_svc.wire.messages import (
@@ -112,6 +112,7 @@ def parse_state(message: dict[str, Any]) -> VehicleState:
         state.get("engine_on"),
         state.get("propellant_kg"),
         state.get("seen_event"),
+        _readings(state),
     )
 
 
@@ -167,6 +168,29 @@ def _local_state(state: StateMessage) -> LocalState:
         state["north_speed_m_s"],
         state["east_speed_m_s"],
     )
+
+
+def _readings(state: StateMessage) -> Readings | None:
+    """What the vehicle tells of its return, or None."""
+    rate, wind = state.get("attitude_rate_deg_s"), state.get("wind_m_s")
+    return readings(
+        state.get("contact"), state.get("engines_lit"), None if rate is None else _vec(rate),
+        state.get("angle_of_attack_deg"), None if wind is None else _vec(wind),
+    )  # fmt: skip
+
+
+def readings(
+    contact: bool | None, engines_lit: int | None, attitude_rate_deg_s: Vec | None, angle_of_attack_deg: float | None,
+    wind_m_s: Vec | None,
+) -> Readings | None:  # fmt: skip
+    """What a vehicle tells of its return, in radians, script's frame; None where it tells nothing of it."""
+    rate, angle = attitude_rate_deg_s, angle_of_attack_deg
+    if contact is None and engines_lit is None and rate is None and angle is None and wind_m_s is None:
+        return None
+    return Readings(
+        contact, engines_lit, None if rate is None else (radians(rate[0]), radians(rate[1]), radians(rate[2])),
+        None if angle is None else radians(angle), wind_m_s,
+    )  # fmt: skip
 
 
 def _vec(values: list[float]) -> Vec:

@@ -27,6 +27,9 @@ LEAST_DRY_FRAC: Final = 1e-6
 AIR_HEIGHTS_M: Final = (-1e4, 1e6)
 AIR_LIMITS: Final = (1e-30, 1e12)  # of density, pressure and speed of sound
 FLOW_LIMITS_KG_S: Final = (1e-9, 1e9)
+Curve = Annotated[
+    list[Annotated[list[NotNegative], Field(min_length=2, max_length=2)]], Field(min_length=1, max_length=100)
+]
 
 
 class BodyModel(BaseModel):
@@ -114,6 +117,24 @@ class StageModel(BaseModel):
     """Delivered after the cutoff command."""
     acceleration_limit_m_s2: Positive | None = None
     """Of the thrust, kept by throttling back; None: no limit."""
+    engine_count: Annotated[int, Field(ge=1, le=100)] = 1
+    """Equal engines that make up thrust_n, exit_area_m2 and the mass flow."""
+    groups: Annotated[list[Annotated[int, Field(ge=1, le=100)]], Field(max_length=20)] = []
+    """How many engines may burn together, rising; empty: all of them only."""
+    engine_lag_s: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
+    """Time constant with which the thrust follows ignition, throttle and engine count."""
+    ignition_delay_s: Annotated[float, Field(ge=0.0, le=60.0)] = 0.0
+    """From the command until an engine begins to give thrust."""
+    ignitions: Annotated[int, Field(ge=1, le=1000)] | None = None
+    """How many times engines can be lit, the first included; None: no limit."""
+
+    @model_validator(mode="after")
+    def _groups_fit(self) -> StageModel:
+        if any(b <= a for a, b in pairwise(self.groups)):
+            raise ValueError("groups with rising counts")
+        if self.groups and self.groups[-1] > self.engine_count:
+            raise ValueError(f"groups of at most engine_count, {self.engine_count}; the last is {self.groups[-1]}")
+        return self
 
     @model_validator(mode="after")
     def _reserve_fits(self) -> StageModel:
@@ -134,6 +155,7 @@ class StageModel(BaseModel):
     def to_domain(self) -> domain.Stage:
         """The stage; infinity where it has no acceleration limit."""
         fields = self.model_dump()
+        fields["groups"] = tuple(self.groups)
         if self.acceleration_limit_m_s2 is None:
             fields["acceleration_limit_m_s2"] = inf
         return domain.Stage(**fields)
@@ -149,9 +171,7 @@ class VehicleModel(BaseModel):
     stages: Annotated[list[StageModel], Field(min_length=1, max_length=20)]
     payload_kg: NotNegative = 0.0
     drag_area_m2: NotNegative = 0.0
-    drag_curve: Annotated[
-        list[Annotated[list[NotNegative], Field(min_length=2, max_length=2)]], Field(min_length=1, max_length=100)
-    ] = [[0.0, 0.3]]
+    drag_curve: Curve = [[0.0, 0.3]]
     """[Mach number, drag coefficient] pairs, Mach rising; linear between, flat outside."""
     turn_rate_limit_deg_s: Positive | None = None
     """None: no limit."""
@@ -163,7 +183,29 @@ class VehicleModel(BaseModel):
     """Height above the ellipsoid from which on the cover may go."""
     drop_cover_below_w_m2: Positive | None = None
     """Heating rate 0.5 rho v^3 below which the cover may go; with a height as well, both must hold."""
+    attitude_rate_limit_deg_s: Positive | None = None
+    """How fast the attitude control can turn the vehicle; None: as turn_rate_limit_deg_s."""
+    attitude_acceleration_limit_deg_s2: Positive | None = None
+    """How fast its turning rate can change; None: at once."""
+    percussion_m: Annotated[float, Field(ge=0.0, le=1000.0)] = 0.0
+    """How far above the centre of mass the centre of percussion lies: inertia over mass times arm of the engines."""
+    fall_drag_curve: Curve | None = None
+    """As drag_curve, flying engines first; None: the same."""
+    fall_lift_curve: Curve | None = None
+    """[Mach number, lift coefficient per radian of angle of attack], flying engines first; None: no lift."""
+    legs_below_m: Annotated[float, Field(ge=0.0, le=1000.0)] = 0.0
+    """How far the feet stand below the point whose position is told."""
+    legs_radius_m: Annotated[float, Field(ge=0.0, le=1000.0)] = 0.0
+    """Of the circle on which they stand."""
+    catch_point_m: Annotated[float, Field(ge=-1000.0, le=1000.0)] | None = None
+    """How far above that point the arms hold it; None: it cannot be caught."""
     source: str = ""
+
+    @model_validator(mode="after")
+    def _side_force_is_finite(self) -> VehicleModel:
+        if self.percussion_m > 0.0 and self.attitude_acceleration_limit_deg_s2 is None:
+            raise ValueError("attitude_acceleration_limit_deg_s2 with percussion_m: the side force comes from it")
+        return self
 
     @model_validator(mode="after")
     def _cover_goes(self) -> VehicleModel:
@@ -173,26 +215,43 @@ class VehicleModel(BaseModel):
 
     @model_validator(mode="after")
     def _mach_rises(self) -> VehicleModel:
-        machs = [mach for mach, _ in self.drag_curve]
-        if any(b <= a for a, b in pairwise(machs)):
-            raise ValueError("drag_curve with rising Mach numbers")
+        for key in ("drag_curve", "fall_drag_curve", "fall_lift_curve"):
+            machs = [mach for mach, _ in getattr(self, key) or []]
+            if any(b <= a for a, b in pairwise(machs)):
+                raise ValueError(f"{key} with rising Mach numbers")
         return self
 
     def to_domain(self, name: str = "inline") -> domain.Vehicle:
         """The vehicle in SI and radians; `name` where the table has none of its own."""
-        limit = self.turn_rate_limit_deg_s
         return domain.Vehicle(
             name=self.name or name,
             stages=tuple(stage.to_domain() for stage in self.stages),
             payload_kg=self.payload_kg,
             drag_area_m2=self.drag_area_m2,
-            drag_curve=tuple((mach, drag) for mach, drag in self.drag_curve),
-            turn_rate_limit_rad_s=inf if limit is None else radians(limit),
+            drag_curve=_pairs(self.drag_curve),
+            turn_rate_limit_rad_s=_limit_rad(self.turn_rate_limit_deg_s),
             cutoff_tick_s=self.cutoff_tick_s,
             cover_mass_kg=self.cover_mass_kg,
             drop_cover_above_m=inf if self.drop_cover_above_km is None else 1e3 * self.drop_cover_above_km,
             drop_cover_below_w_m2=self.drop_cover_below_w_m2 or 0.0,
+            attitude_rate_limit_rad_s=_limit_rad(self.attitude_rate_limit_deg_s),
+            attitude_acceleration_limit_rad_s2=_limit_rad(self.attitude_acceleration_limit_deg_s2),
+            percussion_m=self.percussion_m,
+            fall_drag_curve=_pairs(self.fall_drag_curve),
+            fall_lift_curve=_pairs(self.fall_lift_curve),
+            legs_below_m=self.legs_below_m,
+            legs_radius_m=self.legs_radius_m,
+            catch_point_m=self.catch_point_m,
         )
+
+
+def _pairs(curve: list[list[float]] | None) -> tuple[tuple[float, float], ...]:
+    return tuple((mach, coefficient) for mach, coefficient in curve or [])
+
+
+def _limit_rad(limit_deg: float | None) -> float:
+    """A limit in radians; none where none is given."""
+    return inf if limit_deg is None else radians(limit_deg)
 
 
 class SiteModel(BaseModel):

@@ -15,10 +15,11 @@ from msgspec import Meta
 
 from guidance_svc.domain import VehicleState
 from guidance_svc.wire.codec import Encoding
-from guidance_svc.wire.parse import UNIT_TOLERANCE
+from guidance_svc.wire.parse import UNIT_TOLERANCE, readings
 
 Length = Annotated[float, Meta(ge=-1e13, le=1e13)]
 Speed = Annotated[float, Meta(ge=-1e7, le=1e7)]
+Rate = Annotated[float, Meta(ge=-3.6e5, le=3.6e5)]
 
 
 class StateBody(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True, gc=False):
@@ -37,6 +38,11 @@ class StateBody(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True, 
     engine_on: bool = None  # type: ignore[assignment]
     propellant_kg: Annotated[float, Meta(ge=0.0, le=1e12)] = None  # type: ignore[assignment]
     seen_event: Annotated[str, Meta(max_length=64)] = None  # type: ignore[assignment]
+    contact: bool = None  # type: ignore[assignment]
+    engines_lit: Annotated[int, Meta(ge=0, le=100)] = None  # type: ignore[assignment]
+    attitude_rate_deg_s: tuple[Rate, Rate, Rate] = None  # type: ignore[assignment]
+    angle_of_attack_deg: Annotated[float, Meta(ge=0.0, le=180.0)] = None  # type: ignore[assignment]
+    wind_m_s: tuple[Speed, Speed, Speed] = None  # type: ignore[assignment]
 
 
 class QuickState(NamedTuple):
@@ -67,9 +73,14 @@ def read_state(payload: bytes, encoding: Encoding) -> QuickState | None:
         length = sqrt(x * x + y * y + z * z)
         if not abs(length - 1.0) <= UNIT_TOLERANCE:
             return None
-    b = body
+    b, more = body, None
+    if (
+        b.contact is not None or b.engines_lit is not None or b.attitude_rate_deg_s is not None
+        or b.angle_of_attack_deg is not None or b.wind_m_s is not None
+    ):  # fmt: skip
+        more = readings(b.contact, b.engines_lit, b.attitude_rate_deg_s, b.angle_of_attack_deg, b.wind_m_s)
     state = VehicleState(b.seq, b.time_s, b.mass_kg, b.position_m, b.velocity_m_s, None, b.thrust_n, b.throttle,
-                         pointing, b.stage, b.engine_on, b.propellant_kg, b.seen_event)  # fmt: skip
+                         pointing, b.stage, b.engine_on, b.propellant_kg, b.seen_event, more)  # fmt: skip
     return QuickState(body, state)
 
 

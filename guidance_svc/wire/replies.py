@@ -36,6 +36,10 @@ def command_message(command: Command) -> dict[str, Any]:
         "status": c.status,
         "warnings": list(c.warnings),
     }
+    if c.engines is not None:
+        message["engines"] = c.engines
+    if c.cut_on_contact:
+        message["cut_on_contact"] = True
     if c.detail is not None:
         message["detail"] = _detail(c.detail)
     return message

@@ -27,9 +27,9 @@ PHASES = {name: row.model for name, row in LAWS.items() if row.model is not None
 TABLES |= {f"Keys of `{name}`": model for name, model in PHASES.items() if set(model.model_fields) != {"law"}}
 UNITS = {
     "_kg": "kg", "_n": "N", "_n_s": "N s", "_m": "m", "_km": "km", "_m2": "m2", "_s": "s", "_m_s": "m/s",
-    "_m_s2": "m/s2", "_deg": "deg", "_deg_s": "deg/s", "_rad_s": "rad/s", "_w_m2": "W/m2", "_m3_s2": "m3/s2",
-    "_pa": "Pa", "_pa_deg": "Pa deg", "_frac": "fraction", "first_stage": "index", "flattening": "number",
-    "j2": "number",
+    "_m_s2": "m/s2", "_deg": "deg", "_deg_s": "deg/s", "_deg_s2": "deg/s2", "_rad_s": "rad/s",
+    "_w_m2": "W/m2", "_m3_s2": "m3/s2", "_pa": "Pa", "_pa_deg": "Pa deg", "_frac": "fraction", "first_stage": "index",
+    "flattening": "number", "j2": "number", "engine_count": "number", "ignitions": "number",
 }  # fmt: skip
 LIMITS = ("minimum", "maximum")
 UNSAID = 1e12

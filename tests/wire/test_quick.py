@@ -25,6 +25,8 @@ STATE: dict[str, Any] = {
     "type": "state", "seq": 7, "time_s": 12.5, "mass_kg": 5000.0, "position_m": [6.5e6, 1.0, -2.0],
     "velocity_m_s": [0.0, 7700.0, 1], "thrust_n": 1e5, "throttle": 1.0, "pointing": [0.0, 1.0, 0.0], "stage": 1,
     "engine_on": True, "propellant_kg": 10.0, "seen_event": "release-1",
+    "contact": False, "engines_lit": 3, "attitude_rate_deg_s": [0.5, -3, 0.0], "angle_of_attack_deg": 175.0,
+    "wind_m_s": [4.0, 0, -1.5],
 }  # fmt: skip
 NUMBERS = st.one_of(
     st.sampled_from([0, -0.0, 1, -1, 0.5, 1.0, 100, 101, 64, 1e7, 1e12, 1e13, 1.0000001e13, -1e13, 2**53, 2**53 + 1,

@@ -112,6 +112,7 @@ class Moment(NamedTuple):
         given_frac: the throttle that the engine gives; 0 while it is off.
         leg: that burns now or next.
         thrust_scale, drag_scale: over what the vehicle's figures say.
+        wind_m_s: towards east and north.
         side_m_s2: acceleration along east and north that no model has.
     """
 
@@ -122,6 +123,7 @@ class Moment(NamedTuple):
     leg: int
     thrust_scale: float
     drag_scale: float
+    wind_m_s: tuple[float, float]
     side_m_s2: tuple[float, float]
 
 
@@ -165,8 +167,18 @@ def pull(ground: Ground, position_m: Vec, velocity_m_s: Vec) -> Vec:
 
 
 @part
+def air_flow(velocity_m_s: Vec, wind_m_s: tuple[float, float]) -> Vec:
+    """Velocity against the air."""
+    return (velocity_m_s[0] - wind_m_s[0], velocity_m_s[1] - wind_m_s[1], velocity_m_s[2])
+
+
+@part
 def drag_and_pressure(air: Air, height_m: float, velocity_m_s: Vec) -> tuple[float, float]:
-    """Drag over speed (kg/s, to be taken against the velocity) and ambient pressure (Pa)."""
+    """Drag over speed (kg/s, to be taken against the velocity) and ambient pressure (Pa).
+
+    Args:
+        velocity_m_s: against the air.
+    """
     if air.kind == 0.0:
         return (0.0, 0.0)
     density, pressure, sound, _ = modelled_air(air.contact_m + height_m, air.kind, air.rows)

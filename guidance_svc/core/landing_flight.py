@@ -13,6 +13,7 @@ from guidance_svc.core.lander import (
     Lander,
     Leg,
     Moment,
+    air_flow,
     drag_and_pressure,
     leaning,
     most_slant,
@@ -99,9 +100,10 @@ def rates(
 ) -> Vec:
     """Acceleration, m/s2."""
     gx, gy, gz = pull(lander.ground, position_m, velocity_m_s)
-    drag, pressure = drag_and_pressure(lander.air, position_m[2], velocity_m_s)
+    u, v, w = air_flow(velocity_m_s, start.wind_m_s)
+    drag, pressure = drag_and_pressure(lander.air, position_m[2], (u, v, w))
     k = drag * start.drag_scale / mass_kg
-    x, y, z = gx - k * velocity_m_s[0], gy - k * velocity_m_s[1], gz - k * velocity_m_s[2]
+    x, y, z = gx - k * u, gy - k * v, gz - k * w
     x, y = x + start.side_m_s2[0], y + start.side_m_s2[1]
     a = push(thrust.leg, given_at(thrust, lander.lag_s, time_s), pressure, mass_kg, start.thrust_scale)
     if a <= 0.0:

@@ -14,6 +14,7 @@ from guidance_svc.core.lander import (
     LEVEL_UP,
     Lander,
     Moment,
+    air_flow,
     drag_and_pressure,
     leaning,
     most_slant,
@@ -38,6 +39,7 @@ from guidance_svc.core.vectors import along, dot, norm, scale, sub
 from guidance_svc.domain import Vec
 
 FALLING, BURNING = 0, 1
+UNTOLD, OFF, ON = -1, 0, 1
 FROZEN_S = 0.8  # before contact: from here on only the level speed is nulled; later turns would not be over at contact
 TRANSIENT_S = 1.2  # after a change of thrust the bias may be anything
 QUIET = Wander(2e-3, 2e-2)
@@ -78,6 +80,7 @@ class Heard(NamedTuple):
 
     Args:
         pointing: unit thrust axis; the null vector where it was not told.
+        burns: ON or OFF where the engine was told so, else UNTOLD.
     """
 
     time_s: float
@@ -85,6 +88,7 @@ class Heard(NamedTuple):
     velocity_m_s: Vec
     mass_kg: float
     pointing: Vec
+    burns: int
 
 
 class Guided(NamedTuple):
@@ -97,7 +101,7 @@ class Guided(NamedTuple):
         throttle_frac, direction: as ordered; landing frame.
         given_frac: throttle that the engine is reckoned to give.
         changed_at_s: vehicle time at which the thrust last began to change.
-        thrust_scale, drag_scale: that the filter's model has.
+        thrust_scale, drag_scale, wind_m_s: that the filter's model has.
         pointing: thrust axis in the last state, told or ordered.
         law: QUARTIC once that leads the vehicle, TANGENTS before.
         unknowns, inverse: of the tangents; `anew_s` is when the inverse was found anew.
@@ -114,6 +118,7 @@ class Guided(NamedTuple):
     changed_at_s: float
     thrust_scale: float
     drag_scale: float
+    wind_m_s: tuple[float, float]
     pointing: Vec
     stop: Stop
     law: int
@@ -160,10 +165,14 @@ class Ran(NamedTuple):
 
 
 @part
-def ran_since(g: Guided, lander: Lander, keys: Keys, time_s: float) -> Ran:
-    """How the engine ran since the last state."""
+def ran_since(g: Guided, lander: Lander, keys: Keys, light_at_s: float, time_s: float) -> Ran:
+    """How the engine ran since the last state.
+
+    Args:
+        light_at_s: the ignition command.
+    """
     dt = time_s - g.time_s
-    lit_s = within(0.0, time_s - g.light_at_s - keys.delay_s, dt)
+    lit_s = within(0.0, time_s - light_at_s - keys.delay_s, dt)
     given, before_s = given_later(g.given_frac, keys.idle_frac, lander.lag_s, dt - lit_s)
     given, after_s = given_later(given, g.throttle_frac, lander.lag_s, lit_s)
     before, after = before_s / max(dt - lit_s, 1e-9), after_s / max(lit_s, 1e-9)
@@ -188,8 +197,9 @@ def model_m_s2(g: Guided, lander: Lander, ran: Ran, mass_kg: float, axis: Vec, d
     leg, half, part_ = lander.legs[g.leg], 0.5 * dt, ran.after_part
     middle_kg = mass_kg + half * leg.flow_kg_s * (ran.before_frac * (1.0 - part_) + ran.after_frac * part_)
     for _ in range(2):
-        drag, pressure = drag_and_pressure(lander.air, r[2], v)
-        free = along(pull(lander.ground, r, v), -drag * g.drag_scale / middle_kg, v)
+        flow = air_flow(v, g.wind_m_s)
+        drag, pressure = drag_and_pressure(lander.air, r[2], flow)
+        free = along(pull(lander.ground, r, v), -drag * g.drag_scale / middle_kg, flow)
         before = push(leg, ran.before_frac, pressure, middle_kg, g.thrust_scale)
         after = push(leg, ran.after_frac, pressure, middle_kg, g.thrust_scale)
         a = along(free, before * (1.0 - part_) + after * part_, axis)
@@ -197,22 +207,36 @@ def model_m_s2(g: Guided, lander: Lander, ran: Ran, mass_kg: float, axis: Vec, d
     return a
 
 
+class Seen(NamedTuple):
+    """Thrust, drag and wind with the filter's bias taken into what it must come from, and what is left of it."""
+
+    thrust_scale: float
+    drag_scale: float
+    wind_m_s: tuple[float, float]
+    bias_m_s2: Vec
+
+
 @part
-def scales_seen(g: Guided, lander: Lander, mass_kg: float, given_frac: float, axis: Vec) -> tuple[float, float, Vec]:
-    """Scales of thrust and drag with the bias taken into the one that it must come from, and what is left of it."""
-    bias = g.filtered.bias_m_s2
-    thrust = thrust_model(g, lander, given_frac, mass_kg)
+def seen_in_bias(g: Guided, lander: Lander, mass_kg: float) -> Seen:
+    """What the bias says: of the thrust while the engine burns, of drag and wind while the vehicle falls."""
+    bias, axis = g.filtered.bias_m_s2, g.pointing
+    thrust = thrust_model(g, lander, g.given_frac, mass_kg)
     if thrust > 0.0:
-        along_axis = dot(bias, axis)
-        changed = within(SCALES[0], g.thrust_scale * (1.0 + along_axis / thrust), SCALES[1])
-        return changed, g.drag_scale, along(bias, -thrust * (changed / g.thrust_scale - 1.0), axis)
-    v = g.filtered.velocity_m_s
-    speed = norm(v)
-    drag = drag_and_pressure(lander.air, g.filtered.position_m[2], v)[0] * g.drag_scale * speed / mass_kg
-    if drag < LEAST_DRAG_M_S2:
-        return g.thrust_scale, g.drag_scale, bias
-    changed = within(SCALES[0], g.drag_scale * (1.0 - dot(bias, v) / (speed * drag)), SCALES[1])
-    return g.thrust_scale, changed, along(bias, drag * (changed / g.drag_scale - 1.0) / speed, v)
+        changed = within(SCALES[0], g.thrust_scale * (1.0 + dot(bias, axis) / thrust), SCALES[1])
+        return Seen(
+            changed, g.drag_scale, g.wind_m_s, along(bias, -thrust * (changed / g.thrust_scale - 1.0), axis)
+        )
+    flow = air_flow(g.filtered.velocity_m_s, g.wind_m_s)
+    speed = norm(flow)
+    k = drag_and_pressure(lander.air, g.filtered.position_m[2], flow)[0] * g.drag_scale / mass_kg
+    if k * speed < LEAST_DRAG_M_S2:
+        return Seen(g.thrust_scale, g.drag_scale, g.wind_m_s, bias)
+    more = -dot(bias, flow) / (speed * speed * k)
+    changed = within(SCALES[0], g.drag_scale * (1.0 + more), SCALES[1])
+    left = along(bias, k * (changed / g.drag_scale - 1.0), flow)
+    k *= changed / g.drag_scale
+    wind = (g.wind_m_s[0] + left[0] / k, g.wind_m_s[1] + left[1] / k)
+    return Seen(g.thrust_scale, changed, wind, (0.0, 0.0, left[2]))
 
 
 @part
@@ -221,24 +245,36 @@ def moment_of(g: Guided, lander: Lander, keys: Keys, state: Heard, axis_rate: Ve
 
     Of a vehicle turned by its engines it is the centre of percussion that is led, which no turn moves to the side.
     """
-    thrust, drag, left = scales_seen(g, lander, state.mass_kg, g.given_frac, g.pointing)
+    seen = seen_in_bias(g, lander, state.mass_kg)
     (x, y, z), (u, v, w), k = g.filtered.position_m, g.filtered.velocity_m_s, keys.percussion_m
     return Moment(
         (x + k * g.pointing[0], y + k * g.pointing[1], z), (u + k * axis_rate[0], v + k * axis_rate[1], w),
-        state.mass_kg, g.given_frac, g.leg, thrust, drag, (left[0], left[1]),
+        state.mass_kg, g.given_frac, g.leg, seen.thrust_scale, seen.drag_scale, seen.wind_m_s,
+        (seen.bias_m_s2[0], seen.bias_m_s2[1]),
     )  # fmt: skip
 
 
 @part
 def folded(g: Guided, lander: Lander, mass_kg: float) -> Guided:
-    """The bias taken into the scales, where the thrust is about to change and the bias would go with it."""
-    thrust, drag, left = scales_seen(g, lander, mass_kg, g.given_frac, g.pointing)
-    f = g.filtered
-    f = Filtered(f.position_m, f.velocity_m_s, left, f.spread, f.noise, f.heard_position_m, f.heard_velocity_m_s)
+    """The bias taken into the model, where the thrust is about to change and the bias would go with it."""
+    seen, f = seen_in_bias(g, lander, mass_kg), g.filtered
+    f = Filtered(
+        f.position_m, f.velocity_m_s, seen.bias_m_s2, f.spread, f.noise, f.heard_position_m, f.heard_velocity_m_s
+    )
     return Guided(
-        g.time_s, f, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s, thrust,
-        drag, g.pointing, g.stop, g.law, g.unknowns, g.inverse, g.anew_s,
+        g.time_s, f, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s,
+        seen.thrust_scale, seen.drag_scale, seen.wind_m_s, g.pointing, g.stop, g.law, g.unknowns, g.inverse, g.anew_s,
     )  # fmt: skip
+
+
+@part
+def lit_since(g: Guided, keys: Keys, state: Heard) -> float:
+    """The ignition command's vehicle time, corrected where the engine is told to burn earlier, or not yet."""
+    if state.burns == ON and g.stage == FALLING and state.time_s < g.light_at_s:
+        return g.time_s
+    if state.burns == OFF and g.given_frac == 0.0 and state.time_s > g.light_at_s + keys.delay_s:
+        return state.time_s - keys.delay_s
+    return g.light_at_s
 
 
 @part
@@ -246,12 +282,16 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     """The state taken into the filter, and what has come about since the last one."""
     dt = state.time_s - g.time_s
     axis = state.pointing if norm(state.pointing) > 0.5 else g.direction
-    ran = ran_since(g, lander, keys, state.time_s)
     stage, changed_at, unknowns, inverse = g.stage, g.changed_at_s, g.unknowns, g.inverse
-    if stage == FALLING and state.time_s >= g.light_at_s - CLOCK_SLACK_S:
+    light_at = lit_since(g, keys, state) if keys.idle_frac == 0.0 else g.light_at_s
+    if stage == FALLING and state.time_s >= light_at - CLOCK_SLACK_S:
         g = folded(g, lander, state.mass_kg)
-        stage, changed_at, inverse = BURNING, g.light_at_s, NO_INVERSE
+        stage, inverse = BURNING, NO_INVERSE
         unknowns = (g.throttle_frac, unknowns[1], unknowns[2], unknowns[3], unknowns[4])
+        changed_at = light_at
+    elif light_at != g.light_at_s:
+        changed_at = light_at
+    ran = ran_since(g, lander, keys, light_at, state.time_s)
     model = model_m_s2(g, lander, ran, state.mass_kg, axis, dt)
     wander = CHANGING if 0.0 <= state.time_s - changed_at < TRANSIENT_S else QUIET
     f = heard(g.filtered, state.position_m, state.velocity_m_s, model, dt, wander)
@@ -260,16 +300,16 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
         leg += 1
         throttle = lander.legs[leg].throttle_frac if lander.legs[leg].throttle_frac > 0.0 else throttle
     g = Guided(
-        state.time_s, f, stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, ran.given_frac, changed_at, g.thrust_scale,
-        g.drag_scale, axis, g.stop, g.law, unknowns, inverse, g.anew_s,
+        state.time_s, f, stage, light_at, g.leg, g.throttle_frac, g.direction, ran.given_frac, changed_at,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, axis, g.stop, g.law, unknowns, inverse, g.anew_s,
     )  # fmt: skip
     if leg == g.leg:
         return g
     g = folded(g, lander, state.mass_kg)
     return Guided(
-        g.time_s, g.filtered, stage, g.light_at_s, leg, throttle, g.direction, ran.given_frac, state.time_s, g.thrust_scale,
-        g.drag_scale, axis, g.stop, g.law, (throttle, unknowns[1], unknowns[2], unknowns[3], unknowns[4]), NO_INVERSE,
-        g.anew_s,
+        g.time_s, g.filtered, stage, light_at, leg, throttle, g.direction, ran.given_frac, state.time_s,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, axis, g.stop, g.law,
+        (throttle, unknowns[1], unknowns[2], unknowns[3], unknowns[4]), NO_INVERSE, g.anew_s,
     )  # fmt: skip
 
 
@@ -278,9 +318,10 @@ def way_of_quartic(lander: Lander, start: Moment, stop: Stop, throttle: float) -
     """Where the thrust is to point, from ignition on, for the quartic's way to rest over the contact point."""
     r, v, wait, left = start.position_m, start.velocity_m_s, stop.wait_s, stop.end_s - stop.wait_s
     gx, gy, _ = pull(lander.ground, r, v)
-    drag, pressure = drag_and_pressure(lander.air, r[2], v)
+    flow = air_flow(v, start.wind_m_s)
+    drag, pressure = drag_and_pressure(lander.air, r[2], flow)
     d = drag * start.drag_scale / start.mass_kg
-    free = (gx - d * v[0] + start.side_m_s2[0], gy - d * v[1] + start.side_m_s2[1])
+    free = (gx - d * flow[0] + start.side_m_s2[0], gy - d * flow[1] + start.side_m_s2[1])
     if left > FROZEN_S:
         wanted = (quartic(r[0] + v[0] * wait, v[0], left), quartic(r[1] + v[1] * wait, v[1], left))
     else:
@@ -380,7 +421,7 @@ def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: 
     )  # fmt: skip
     return Guided(
         g.time_s, g.filtered, g.stage, light_at, g.leg, throttle, direction, g.given_frac, g.changed_at_s,
-        g.thrust_scale, g.drag_scale, g.pointing, stop, law, unknowns, inverse, anew_s,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, g.pointing, stop, law, unknowns, inverse, anew_s,
     )  # fmt: skip
 
 
@@ -413,7 +454,7 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     )  # fmt: skip
     g = Guided(
         state.time_s, filtered, BURNING if lit else FALLING, state.time_s if lit else state.time_s + 1e9, 0,
-        planned_frac(lander, keys), axis, planned_frac(lander, keys) if lit else keys.idle_frac, -1e9, 1.0, 1.0, axis, stop, QUARTIC,
+        planned_frac(lander, keys), axis, planned_frac(lander, keys) if lit else keys.idle_frac, -1e9, 1.0, 1.0, (0.0, 0.0), axis, stop, QUARTIC,
         (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, -1e9,
     )  # fmt: skip
     start = moment_of(g, lander, keys, state, (0.0, 0.0, 0.0))
@@ -426,7 +467,7 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     guess = (stop.throttle_frac if lit else stop.wait_s / end, a[0], b[0], a[1], b[1])
     g = Guided(
         g.time_s, g.filtered, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s,
-        g.thrust_scale, g.drag_scale, g.pointing, stop, TANGENTS, guess, NO_INVERSE,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, g.pointing, stop, TANGENTS, guess, NO_INVERSE,
         -1e9,
     )  # fmt: skip
     return led(lander, keys, g, start, 0.0, True)

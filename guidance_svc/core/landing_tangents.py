@@ -234,6 +234,6 @@ def later(x: Five, since_s: float, end_s: float, waits: bool) -> Five:
         end_s: to contact, at the state before.
     """
     left = max(end_s - since_s, LEAST_END_S)
-    gone = min(since_s / end_s, 1.0)
+    gone = min(since_s / max(end_s, LEAST_END_S), 1.0)
     first = max(x[0] * end_s - since_s, 0.0) / left if waits else x[0]
     return (first, x[1] + (x[3] - x[1]) * gone, x[2] + (x[4] - x[2]) * gone, x[3], x[4])

@@ -6,13 +6,13 @@ its errors are told in `Truth`. Compiled where numba is there.
 
 from __future__ import annotations
 
-from collections.abc import MutableSequence, Sequence
-from math import acos, cos, exp, hypot, pi, sin, sqrt
+from collections.abc import Sequence
+from math import acos, exp, pi, sin, sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.compiled import kernel, part
 from guidance_svc.core.lander import Lander
-from guidance_svc.core.landing_guide import BURNING, Guided, Heard, Keys, guide
+from guidance_svc.core.landing_guide import BURNING, OFF, ON, Guided, Heard, Keys, guide
 from guidance_svc.domain import Vec
 
 SUBSTEP_S = 0.005
@@ -198,6 +198,7 @@ def told(c: Craft, truth: Truth, noise: Sequence[float], at: int) -> Heard:
         (v[0] + noise[at + 3], v[1] + noise[at + 4], v[2] + noise[at + 5]),
         c.mass_kg,
         axis,
+        ON if c.given_frac > 0.0 else OFF,
     )
 
 
@@ -217,6 +218,8 @@ def land(
     while c.time_s < LONGEST_S:
         until = craft.time_s + states * truth.tick_s
         new = order_of(g, keys, truth, c.time_s)
+        if lit_at < 1e8:
+            new = Order(new.throttle_frac, -1e9, new.axis, new.leg)
         due = c.time_s + truth.delay_s
         while c.time_s < until - 1e-9:
             now = new if c.time_s >= due - 1e-9 else order
@@ -232,6 +235,8 @@ def land(
                 return ended(later, truth, lit_at, states, False, steps)
             c = later
         order = new
+        if lit_at < 1e8:
+            order = Order(order.throttle_frac, -1e9, order.axis, order.leg)
         g = guide(lander, keys, g, told(c, truth, noise, 6 * (states % count)))
         steps += g.stop.steps
         states += 1

@@ -141,8 +141,8 @@ def air_around(body: Body, contact_m: float, area_m2: float, curve: Sequence[tup
 
 def legs_of(legs: Sequence[Leg]) -> tuple[Leg, Leg, Leg]:
     """One to three legs, filled up with the last."""
-    first, second, third = (*legs, *(legs[-1],) * (MOST_LEGS - len(legs)))
-    return (first, second, third)
+    filled = [*legs, *[legs[-1]] * (MOST_LEGS - len(legs))]
+    return (filled[0], filled[1], filled[2])
 
 
 @part

@@ -168,7 +168,8 @@ def moved(thrust: Thrust, lag_s: float, here: Place, by_s: float) -> Place:
     """A place a very short time on, or back, along its acceleration."""
     t, r, v, m, a, steps = here
     middle = along(v, 0.5 * by_s, a)
-    return Place(t + by_s, along(r, by_s, middle), along(v, by_s, a), m - burnt_kg(thrust, lag_s, t, t + by_s), a, steps)
+    mass_kg = m - burnt_kg(thrust, lag_s, t, t + by_s)
+    return Place(t + by_s, along(r, by_s, middle), along(v, by_s, a), mass_kg, a, steps)
 
 
 @part

@@ -1,12 +1,12 @@
 """A landing by linear tangents: throttle or waiting time and the lean solved together, by Newton's method.
 
-Five unknowns: the waiting time over the time to contact (while falling) or the throttle (while burning), the tangents of
-the lean towards east and north now, and those at contact, between which they change evenly. Five conditions at the end
-of the predicted landing: height, place and level speed. Where thrust is constant and the air thin this is the direction
-of least propellant; the bound of the lean cuts it off.
+Five unknowns: the waiting time over the time to contact (while falling) or the throttle (while burning), the tangents
+of the lean towards east and north now, and those at contact, between which they change evenly. Five conditions at the
+end of the predicted landing: height, place and level speed. Where thrust is constant and the air thin this is the
+direction of least propellant; the bound of the lean cuts it off.
 
-Source: D. F. Lawden, Optimal Trajectories for Space Navigation (1963), chapter 5; Newton's method with the inverse kept up
-to date as in core.newton.
+Source: D. F. Lawden, Optimal Trajectories for Space Navigation (1963), chapter 5; Newton's method with the inverse kept
+up to date as in core.newton.
 """
 
 from __future__ import annotations
@@ -117,10 +117,13 @@ def inverse_found(
 
 @part
 def set_damped_inverse(slope: Sequence[float], inverse: MutableSequence[float]) -> bool:
-    """Write (J'J + d)^-1 J' into `inverse`: what the unknowns hardly move is left to itself; False where nothing moves.
+    """Write (J'J + d)^-1 J' into `inverse`, so that what the unknowns hardly move is left to itself.
 
-    Source: K. Levenberg, A Method for the Solution of Certain Non-Linear Problems in Least Squares, Quarterly of Applied
-    Mathematics 2 (1944), 164-168.
+    Returns:
+        False where nothing moves.
+
+    Source: K. Levenberg, A Method for the Solution of Certain Non-Linear Problems in Least Squares, Quarterly of
+    Applied Mathematics 2 (1944), 164-168.
     """
     normal, upside = [0.0] * (COUNT * COUNT), [0.0] * (COUNT * COUNT)
     most = 0.0
@@ -159,6 +162,48 @@ def moved_by(x: Sequence[float], step: Sequence[float], part_: float) -> list[fl
     return [x[k] + part_ * step[k] for k in range(COUNT)]
 
 
+class Search(NamedTuple):
+    """Where the search is: unknowns, what they lead to, steps so far, and whether it goes on."""
+
+    x: list[float]
+    here: Trial
+    steps: int
+    goes_on: bool
+
+
+@part
+def kept_step(
+    lander: Lander, start: Moment, ask: Ask, at: Search, inverse: MutableSequence[float], good_m: float
+) -> Search:
+    """A step with the kept inverse; it does not go on where that gains too little and leaves more than `good_m`."""
+    step = shortened(product(inverse, at.here.rows, COUNT))
+    x = moved_by(at.x, step, 1.0)
+    trial = tried(lander, start, ask, x)
+    steps = at.steps + trial.arrival.steps
+    if trial.miss_m < KEPT_GAIN * at.here.miss_m or trial.miss_m <= min(good_m, at.here.miss_m):
+        learn_step(inverse, step, product(inverse, trial.rows, COUNT), COUNT)
+        return Search(x, trial, steps, True)
+    return Search(at.x, at.here, steps, False)
+
+
+@part
+def fresh_step(lander: Lander, start: Moment, ask: Ask, at: Search, inverse: MutableSequence[float]) -> Search:
+    """A step with the inverse found anew, shortened while it does not help."""
+    spent = inverse_found(lander, start, ask, at.x, at.here, inverse)
+    steps = at.steps + abs(spent)
+    if spent <= 0:
+        return Search(at.x, at.here, steps, False)
+    step, part_ = shortened(product(inverse, at.here.rows, COUNT)), 1.0
+    for _ in range(SHORTENINGS):
+        x = moved_by(at.x, step, part_)
+        trial = tried(lander, start, ask, x)
+        steps += trial.arrival.steps
+        if trial.miss_m < at.here.miss_m and trial.arrival.stops:
+            break
+        part_ *= SHORTER
+    return Search(x, trial, steps, True)
+
+
 @kernel
 def solve_tangents(
     lander: Lander, start: Moment, ask: Ask, guess: Five, kept: tuple[float, ...], rounds: int, most_steps: int,
@@ -171,51 +216,44 @@ def solve_tangents(
         may_rebuild: whether the inverse may be found anew where the kept one does not lead on; one that is missing is.
     """
     met = MET_M + MET_FRAC * abs(start.position_m[2])
-    x = [guess[k] for k in range(COUNT)]
-    inverse = [kept[k] for k in range(COUNT * COUNT)]
+    x, inverse = [guess[k] for k in range(COUNT)], [kept[k] for k in range(COUNT * COUNT)]
     has = kept[0] != 0.0 or kept[1] != 0.0 or kept[2] != 0.0
-    here = tried(lander, start, ask, x)
-    steps, anew = here.arrival.steps, False
+    here, anew = tried(lander, start, ask, x), False
+    at = Search(x, here, here.arrival.steps, True)
     for _ in range(rounds):
-        if here.miss_m <= met or steps > most_steps or not here.arrival.stops:
+        if at.here.miss_m <= met or at.steps > most_steps or not at.here.arrival.stops:
             break
-        moved = False
         if has:
-            step = shortened(product(inverse, here.rows, COUNT))
-            trial = tried(lander, start, ask, moved_by(x, step, 1.0))
-            steps += trial.arrival.steps
-            if trial.miss_m < KEPT_GAIN * here.miss_m or trial.miss_m <= min(KEPT_MISS * met, here.miss_m):
-                learn_step(inverse, step, product(inverse, trial.rows, COUNT), COUNT)
-                x, here, moved = moved_by(x, step, 1.0), trial, True
-            elif not may_rebuild or here.miss_m <= KEPT_MISS * met:
+            at = kept_step(lander, start, ask, at, inverse, KEPT_MISS * met)
+            if at.goes_on:
+                continue
+            if not may_rebuild or at.here.miss_m <= KEPT_MISS * met:
                 break
-        if not moved:
-            spent = inverse_found(lander, start, ask, x, here, inverse)
-            steps += abs(spent)
-            has, anew = spent > 0, True
-            if not has:
-                break
-            step, part_ = shortened(product(inverse, here.rows, COUNT)), 1.0
-            for _ in range(SHORTENINGS):
-                trial = tried(lander, start, ask, moved_by(x, step, part_))
-                steps += trial.arrival.steps
-                if trial.miss_m < here.miss_m and trial.arrival.stops:
-                    break
-                part_ *= SHORTER
-            x, here = moved_by(x, step, part_), trial
-    kept_on = (
-        inverse[0], inverse[1], inverse[2], inverse[3], inverse[4], inverse[5], inverse[6], inverse[7], inverse[8],
-        inverse[9], inverse[10], inverse[11], inverse[12], inverse[13], inverse[14], inverse[15], inverse[16],
-        inverse[17], inverse[18], inverse[19], inverse[20], inverse[21], inverse[22], inverse[23], inverse[24],
+        at = fresh_step(lander, start, ask, at, inverse)
+        has, anew = at.goes_on, True
+        if not has:
+            break
+    x = at.x
+    return Slanting(
+        (x[0], x[1], x[2], x[3], x[4]), as_numbers(inverse) if has else NO_INVERSE, anew, at.here.arrival,
+        at.here.miss_m, at.steps,
     )  # fmt: skip
-    return Slanting((x[0], x[1], x[2], x[3], x[4]), kept_on if has else NO_INVERSE, anew, here.arrival, here.miss_m, steps)
+
+
+@part
+def as_numbers(a: Sequence[float]) -> tuple[float, ...]:
+    """The inverse as it is kept: numba makes no tuple of a list."""
+    return (
+        a[0], a[1], a[2], a[3], a[4], a[5], a[6], a[7], a[8], a[9], a[10], a[11], a[12], a[13], a[14], a[15], a[16],
+        a[17], a[18], a[19], a[20], a[21], a[22], a[23], a[24],
+    )  # fmt: skip
 
 
 @part
 def first_tangents(position_m: float, velocity_m_s: float, end_s: float, push_m_s2: float) -> tuple[float, float]:
     """A guess along one axis, now and at contact: the way of least effort, as if nothing but the push acted.
 
-    Source: the energy-optimal landing; C. N. D'Souza, An Optimal Guidance Law for Planetary Landing, AIAA 97-3709, 1997.
+    Source: C. N. D'Souza, An Optimal Guidance Law for Planetary Landing, AIAA 97-3709, 1997.
 
     >>> first_tangents(-100.0, 0.0, 10.0, 6.0)
     (1.0, -1.0)

@@ -6,7 +6,8 @@ from math import hypot, sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.effort import spend
-from guidance_svc.core.landing_guide import BURNING, Guided, begin, guide
+from guidance_svc.core.landing_guide import begin, guide
+from guidance_svc.core.landing_state import BURNING, Guided
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Event, FlightPlan, LandingReport, Site, Status
 from guidance_svc.laws.descent_place import Frame, direction_bci, frame_of, heard_at
@@ -23,6 +24,7 @@ NEAR_IGNITION_S = 15.0  # from here on states come often, so that the burn begin
 LANDED_CONTACT_S = 60.0
 MISS_TOLD_M = 1.0  # of the predicted place of contact: further off it is out of reach, ...
 MISS_FRAC = 0.01  # ... plus this part of the height
+DOUBTED_S = 1.0  # so long it must last
 SPEED_TOLD_M_S = 0.5  # over the speed asked for, likewise
 
 
@@ -42,11 +44,13 @@ class DescentMemory(NamedTuple):
         guided: the landing in numbers.
         site: that is landed on.
         contact_s: vehicle time of contact; None before it.
+        doubted_s: since when it has been found not to come out as asked for; None while it does.
     """
 
     guided: Guided
     site: Site
     contact_s: float | None = None
+    doubted_s: float | None = None
 
 
 def frame_at(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> Frame:
@@ -85,7 +89,11 @@ def follow(
         return Memory(flight, own._replace(guided=begun(frame, now, phase)))
     guided = guide(frame.lander, frame.keys, own.guided, heard_at(now, frame.place))
     spend(guided.stop.steps)
-    return Memory(flight._replace(throttle_frac=guided.throttle_frac), own._replace(guided=guided))
+    own = own._replace(guided=guided)
+    memory = Memory(flight._replace(throttle_frac=guided.throttle_frac), own)
+    if found(memory, plan, phase)[0] == "ok":
+        return Memory(memory.flight, own._replace(doubted_s=None)) if own.doubted_s is not None else memory
+    return memory if own.doubted_s is not None else Memory(memory.flight, own._replace(doubted_s=now.time_s))
 
 
 def has_landed(own: DescentMemory, now: Navigation) -> bool:
@@ -105,7 +113,7 @@ def cutoff_s(own: DescentMemory) -> float:
 
 def order(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent) -> Order:
     """Throttle, lean and instants of the landing; engine off once it stands."""
-    flight, own = memory
+    own = memory.own
     if own.contact_s is not None:
         return Order(
             now.local.up, now.local.up, False, 0.0, next_contact_s=LANDED_CONTACT_S, status="complete",
@@ -113,7 +121,7 @@ def order(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phas
     frame, guided = frame_at(memory, plan, phase), own.guided
     burning = guided.stage == BURNING
     pointing = direction_bci(guided.direction, now, frame.place)
-    status, warnings = verdict(memory, plan, phase)
+    status, warnings = verdict(memory, now, plan, phase)
     near = burning or guided.light_at_s - now.time_s < NEAR_IGNITION_S
     return Order(
         pointing, None, burning or phase.idles, guided.throttle_frac if burning else idle_throttle(frame, guided),
@@ -140,9 +148,19 @@ def events_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -
     return tuple(sorted(events, key=lambda event: event.at_s))
 
 
-def verdict(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> tuple[Status, tuple[str, ...]]:
-    """How the landing stands, in words with its number."""
-    flight, own = memory
+def verdict(
+    memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent
+) -> tuple[Status, tuple[str, ...]]:
+    """How the landing stands; what is found is believed when it lasts: an ignition shakes the prediction."""
+    doubted_s = memory.own.doubted_s
+    if doubted_s is None or (now.time_s - doubted_s < DOUBTED_S and doubted_s > memory.flight.since_s):
+        return "ok", ()
+    return found(memory, plan, phase)
+
+
+def found(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> tuple[Status, tuple[str, ...]]:
+    """How the landing stands by this state alone, in words with its number."""
+    own = memory.own
     report = report_of(memory, plan, phase)
     landing, height = landing_of(plan), own.guided.filtered.position_m[2]
     if not own.guided.stop.stops or report.speed_m_s > landing.contact_speed_m_s + SPEED_TOLD_M_S + MISS_FRAC * height:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from guidance_svc.core.frames import on_ellipsoid, turn_z
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.lander import Ground, Lander, Leg, TiltBound, air_around, legs_of
-from guidance_svc.core.landing_guide import OFF, ON, UNTOLD, Heard, Keys
+from guidance_svc.core.landing_state import OFF, ON, UNTOLD, Heard, Keys
 from guidance_svc.core.vectors import add, dot, norm, sub
 from guidance_svc.domain import FlightPlan, Site, Stage, Vec
 from guidance_svc.laws.descent_plan import Descent, landing_of

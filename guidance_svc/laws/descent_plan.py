@@ -57,7 +57,7 @@ class DescentModel(PhaseModel):
     """The ignition is timed for it; what is above it is the margin."""
     engines: Annotated[
         list[Annotated[list[Count], Field(min_length=2, max_length=2)]], Field(max_length=MOST_LEGS)
-    ] = []
+    ] = Field([])
     """[how many burn, until which downward speed in m/s], speeds falling, the last 0; empty: all of the stage's."""
     tilt_end_deg: Angle = 1.0
     """How far the thrust may lean at contact, ..."""
@@ -135,7 +135,8 @@ def _check_groups(phase: Descent, stage: Stage, at: str) -> None:
     groups = stage.groups or (stage.engine_count,)
     for i, (count, _) in enumerate(phase.engines):
         if count not in groups:
-            expected = f"one of {', '.join(map(str, groups))}, the groups of {stage.name}'s {stage.engine_count} engines"
+            those = ", ".join(map(str, groups))
+            expected = f"one of {those}, the groups of {stage.name}'s {stage.engine_count} engines"
             raise ConfigError("bad_value", f"{at}.engines.{i}", expected, count)
 
 

@@ -7,7 +7,18 @@ from typing import Any
 
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
 from guidance_svc.core.burns import burn_arcs
-from guidance_svc.domain import Command, Detail, Event, FlightPlan, LandingReport, OrbitReport, Stage, Target, ThrottleDown, Vehicle
+from guidance_svc.domain import (
+    Command,
+    Detail,
+    Event,
+    FlightPlan,
+    LandingReport,
+    OrbitReport,
+    Stage,
+    Target,
+    ThrottleDown,
+    Vehicle,
+)
 from guidance_svc.errors import GuidanceError
 
 

@@ -25,7 +25,8 @@ def main() -> None:
     parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(NAMES))
     parser.add_argument("--seconds", type=float, default=10.0, help="of each latency run")
     parser.add_argument("--rounds", type=int, default=3)
-    parser.add_argument("--seeds", type=int, help="flights a cell of the disturbance table (60), in the sweep (1000), a row of landings (100)")
+    seeds = "flights a cell of the disturbance table (60), in the sweep (1000), a row of landings (100)"
+    parser.add_argument("--seeds", type=int, help=seeds)
     args = parser.parse_args()
     unknown = [name for name in args.names if name not in NAMES]
     if unknown:

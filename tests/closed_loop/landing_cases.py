@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from guidance_svc.core.lander import Ground, Lander, Leg, TiltBound, air_around, legs_of
-from guidance_svc.core.landing_guide import Keys
+from guidance_svc.core.landing_state import Keys
 from guidance_svc.domain import Body, Vec
 from tests.closed_loop.landing_plant import Field
 

@@ -1,7 +1,7 @@
 """A plant of its own for landings: a point mass whose attitude lags and turns at a limited rate, in a flat field.
 
-It shares no code with the simulator or the predictor: semi-implicit midpoint steps, contact found to the instant. All of
-its errors are told in `Truth`. Compiled where numba is there.
+It shares no code with the simulator or the predictor: midpoint steps, contact found to the instant. All of its errors
+are told in `Truth`. Compiled where numba is there.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from typing import NamedTuple
 
 from guidance_svc.core.compiled import kernel, part
 from guidance_svc.core.lander import Lander
-from guidance_svc.core.landing_guide import BURNING, OFF, ON, Guided, Heard, Keys, guide
+from guidance_svc.core.landing_guide import guide
+from guidance_svc.core.landing_state import BURNING, OFF, ON, Guided, Heard, Keys
 from guidance_svc.domain import Vec
 
 SUBSTEP_S = 0.005

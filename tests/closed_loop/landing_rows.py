@@ -101,7 +101,8 @@ def noise_of(row: Row, random: Random) -> Sequence[float]:
 def flown_case(case: Case, truth: Truth, noise: Sequence[float]) -> Landed:
     """One landing on the plant."""
     keys = case.keys._replace(percussion_m=truth.percussion_m)
-    craft = Craft(0.0, case.position_m, case.velocity_m_s, case.mass_kg, keys.idle_frac, (0.0, 0.0, 1.0), (0.0, 0.0, 0.0))
+    upright, still = (0.0, 0.0, 1.0), (0.0, 0.0, 0.0)
+    craft = Craft(0.0, case.position_m, case.velocity_m_s, case.mass_kg, keys.idle_frac, upright, still)
     first = begin(case.lander, keys, told(craft, truth, noise, 0), False)
     return land(case.lander, keys, case.field, truth, first, craft, noise)
 

@@ -1,4 +1,4 @@
-"""Rebuilds tests/reference/data/optimum.json, coast_optimum.json and landing_optimum.json from the folder of fuel-optimal references.
+"""Rebuilds optimum.json, coast_optimum.json and landing_optimum.json in tests/reference/data from the references.
 
     python tests/reference/build_optimum.py FOLDER
 

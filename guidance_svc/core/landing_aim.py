@@ -16,7 +16,6 @@ from typing import NamedTuple
 from guidance_svc.core.compiled import part
 
 QUARTIC, TANGENTS = 0, 1
-UPRIGHT_S = 1.5  # before contact the tangents' lean begins to close, evenly, so that the quartic can take over
 
 
 class Aim(NamedTuple):
@@ -27,12 +26,14 @@ class Aim(NamedTuple):
         end_s: contact, from now; what the quartic counts down to.
         tangent: of the lean towards east and north, now.
         tangent_rate_s: its change, 1/s.
+        upright_s: so long before contact the tangents' lean begins to close, evenly, so that the quartic can take over.
     """
 
     law: int
     end_s: float
     tangent: tuple[float, float]
     tangent_rate_s: tuple[float, float]
+    upright_s: float
 
 
 class Curve(NamedTuple):
@@ -73,6 +74,6 @@ def curve_to_rest(position_m: tuple[float, float], velocity_m_s: tuple[float, fl
 
 
 @part
-def closing_at(left_s: float) -> float:
+def closing_at(left_s: float, upright_s: float) -> float:
     """Part of their lean that is left to the tangents so long before contact."""
-    return min(max(left_s / UPRIGHT_S, 0.0), 1.0)
+    return min(max(left_s / upright_s, 0.0), 1.0)

@@ -116,7 +116,7 @@ def rates(
         ux, uy, uz = leaning(((cx + sx * left) * left - x, (cy + sy * left) * left - y), a, most)
     else:
         (tx, ty), (rx, ry) = aim.tangent, aim.tangent_rate_s
-        ux, uy, uz = slanted((tx + rx * time_s, ty + ry * time_s), most, closing_at(aim.end_s - time_s))
+        ux, uy, uz = slanted((tx + rx * time_s, ty + ry * time_s), most, closing_at(aim.end_s - time_s, aim.upright_s))
     return (x + a * ux, y + a * uy, z + a * uz)
 
 

@@ -7,12 +7,14 @@ to the contact point within the bound of the lean.
 from __future__ import annotations
 
 from math import hypot, sqrt
+from typing import NamedTuple
 
 from guidance_svc.core.compiled import kernel, part
 from guidance_svc.core.lander import (
     LEVEL_UP,
     Lander,
     Moment,
+    TiltBound,
     air_flow,
     drag_and_pressure,
     leaning,
@@ -31,6 +33,7 @@ from guidance_svc.core.landing_state import (
     Guided,
     Heard,
     Keys,
+    led_point,
     listened,
     moment_of,
     within,
@@ -42,11 +45,12 @@ from guidance_svc.core.landing_tangents import (
     Five,
     Slanting,
     first_tangents,
+    is_found,
     later,
     solve_tangents,
 )
 from guidance_svc.core.state_filter import first_filtered
-from guidance_svc.core.vectors import norm, scale, sub
+from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Vec
 
 FROZEN_S = 0.8  # before contact: from here on only the level speed is nulled; later turns would not be over at contact
@@ -58,7 +62,10 @@ TANGENT_MISS_M = 1.0  # tangents that lack more than this, or ...
 TANGENT_MISS_FRAC = 0.01  # ... this part of the height, are not flown
 TANGENT_ROUNDS, TANGENT_STEPS = 2, 300  # for one state
 ANEW_S = 0.5  # the inverse of the tangents is found anew so often at most
-FIRST_TANGENT_ROUNDS, FIRST_TANGENT_STEPS = 40, 1200
+FIRST_TANGENT_ROUNDS, FIRST_TANGENT_STEPS = 40, 700
+GENTLE_PART, GENTLE_UPRIGHT_S = 0.6, 4.0  # of the bound, for tangents that leave room for what disturbs, ...
+GENTLE_COST = 1.003  # ... where that costs no more than this, over ...
+FULL_UPRIGHT_S = 1.5  # ... the whole bound
 
 
 @part
@@ -85,11 +92,11 @@ def way_of_quartic(lander: Lander, start: Moment, stop: Stop, throttle: float) -
 
 
 @part
-def way_of_tangents(lander: Lander, start: Moment, x: Five, stop: Stop) -> Vec:
+def way_of_tangents(lander: Lander, start: Moment, x: Five, stop: Stop, upright_s: float) -> Vec:
     """Where the thrust is to point by the tangents, from ignition on."""
     gone = stop.wait_s / max(stop.end_s, LEAST_END_S)
     tangent = (x[1] + (x[3] - x[1]) * gone, x[2] + (x[4] - x[2]) * gone)
-    closing = closing_at(stop.end_s - stop.wait_s)
+    closing = closing_at(stop.end_s - stop.wait_s, upright_s)
     return slanted(tangent, most_slant(lander.tilt, start.position_m[2]), closing)
 
 
@@ -97,7 +104,7 @@ def way_of_tangents(lander: Lander, start: Moment, x: Five, stop: Stop) -> Vec:
 def stop_by_quartic(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, rounds: int) -> Stop:
     """The stopping problem from this state with the quartic's lean, guessed from the state before."""
     before = g.stop
-    aim = Aim(QUARTIC, max(before.end_s - dt, 0.0), (0.0, 0.0), (0.0, 0.0))
+    aim = Aim(QUARTIC, max(before.end_s - dt, 0.0), (0.0, 0.0), (0.0, 0.0), FULL_UPRIGHT_S)
     if g.stage == FALLING:
         guess, slope = before.wait_s - dt, before.slope_m if g.law == QUARTIC else 0.0
         return solve_wait(lander, start, aim, keys.idle_frac, planned_frac(lander, keys), guess, slope, rounds)
@@ -108,16 +115,32 @@ def stop_by_quartic(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: fl
 
 
 @part
+def room_for(lander: Lander, gentle: bool) -> Lander:
+    """The lander with the bound that its tangents are planned within."""
+    if not gentle:
+        return lander
+    t, k = lander.tilt, GENTLE_PART
+    return Lander(
+        lander.ground, lander.air, lander.legs, lander.leg_count, lander.lag_s, lander.least_frac, lander.most_frac,
+        TiltBound(k * t.end, k * t.per_m, k * t.per_root_m, k * t.most),
+    )  # fmt: skip
+
+
+@part
 def by_tangents(
     lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: bool
 ) -> Slanting:
     """The landing from this state by tangents, guessed from the state before."""
     end, falling = g.stop.end_s, g.stage == FALLING
+    upright_s = GENTLE_UPRIGHT_S if g.gentle else FULL_UPRIGHT_S
     wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
-    ask = Ask(falling, max(end - dt, LEAST_END_S), keys.idle_frac, planned_frac(lander, keys), 0.0 if falling else wait)
+    ask = Ask(
+        falling, max(end - dt, LEAST_END_S), keys.idle_frac, planned_frac(lander, keys),
+        0.0 if falling else wait, upright_s,
+    )  # fmt: skip
     rounds, most_steps = (FIRST_TANGENT_ROUNDS, FIRST_TANGENT_STEPS) if first else (TANGENT_ROUNDS, TANGENT_STEPS)
     return solve_tangents(
-        lander, start, ask, later(g.unknowns, dt, end, falling), g.inverse, rounds, most_steps,
+        room_for(lander, g.gentle), start, ask, later(g.unknowns, dt, end, falling), g.inverse, rounds, most_steps,
         first or g.time_s - g.anew_s >= ANEW_S,
     )  # fmt: skip
 
@@ -144,24 +167,47 @@ def leads_there(stop: Stop) -> bool:
     return hypot(x, y) <= QUARTIC_MISS_M and hypot(u, v) <= QUARTIC_MISS_M_S
 
 
+class Led(NamedTuple):
+    """The landing by tangents from one state: what they come to, and what is kept of them."""
+
+    stop: Stop
+    direction: Vec
+    unknowns: Five
+    inverse: tuple[float, ...]
+    anew_s: float
+    good: bool
+    gentle: bool
+
+
+@part
+def led_by_tangents(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: bool) -> Led:
+    """The landing by tangents; the narrow bound is given up where it does not lead to the contact point."""
+    s = by_tangents(lander, keys, g, start, dt, first)
+    stop = stop_of(lander, keys, g, s, dt)
+    height = abs(start.position_m[2])
+    upright_s = GENTLE_UPRIGHT_S if g.gentle else FULL_UPRIGHT_S
+    direction = way_of_tangents(room_for(lander, g.gentle), start, s.unknowns, stop, upright_s)
+    gentle = g.gentle and (is_found(s.miss_m, height) or not s.anew)
+    return Led(
+        stop, direction, s.unknowns, s.inverse if gentle == g.gentle else NO_INVERSE, g.time_s if s.anew else g.anew_s,
+        s.miss_m <= TANGENT_MISS_M + TANGENT_MISS_FRAC * height, gentle,
+    )  # fmt: skip
+
+
 @part
 def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: bool) -> Guided:
     """The landing solved from this state, and the orders that follow."""
-    law, unknowns, inverse, steps = g.law, g.unknowns, g.inverse, 0
-    stop, direction, anew_s = g.stop, g.direction, g.anew_s
+    law, steps = g.law, 0
+    way = Led(g.stop, g.direction, g.unknowns, g.inverse, g.anew_s, True, g.gentle)
+    near = g.stage == BURNING and g.stop.end_s - dt < QUARTIC_FROM_S
     if law == TANGENTS:
-        s = by_tangents(lander, keys, g, start, dt, first)
-        anew_s = g.time_s if s.anew else anew_s
-        unknowns, inverse, steps = s.unknowns, s.inverse, s.steps
-        stop = stop_of(lander, keys, g, s, dt)
-        direction = way_of_tangents(lander, start, unknowns, stop)
-        good = s.miss_m <= TANGENT_MISS_M + TANGENT_MISS_FRAC * abs(start.position_m[2])
-        near = g.stage == BURNING and g.stop.end_s - dt < QUARTIC_FROM_S
-    if law == QUARTIC or near or not good:
+        way = led_by_tangents(lander, keys, g, start, dt, first)
+        steps = way.stop.steps
+    stop, direction = way.stop, way.direction
+    if law == QUARTIC or near or not way.good:
         upright = stop_by_quartic(lander, keys, g, start, dt, FIRST_ROUNDS if first else ROUNDS)
-        taken = law == QUARTIC or not good or g.stop.end_s - dt < QUARTIC_LAST_S or leads_there(upright)
         steps += upright.steps
-        if taken:
+        if law == QUARTIC or not way.good or g.stop.end_s - dt < QUARTIC_LAST_S or leads_there(upright):
             stop = upright
             direction = way_of_quartic(lander, start, stop, max(stop.throttle_frac, g.given_frac))
             law = QUARTIC if law == QUARTIC or near else TANGENTS
@@ -175,7 +221,8 @@ def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: 
     )  # fmt: skip
     return Guided(
         g.time_s, g.filtered, g.stage, light_at, g.leg, throttle, direction, g.given_frac, g.changed_at_s,
-        g.thrust_scale, g.drag_scale, g.wind_m_s, g.pointing, stop, law, unknowns, inverse, anew_s,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, g.pointing, stop, law, way.unknowns, way.inverse, way.anew_s,
+        way.gentle,
     )  # fmt: skip
 
 
@@ -188,8 +235,7 @@ def guide(lander: Lander, keys: Keys, before: Guided, state: Heard) -> Guided:
     """
     dt = state.time_s - before.time_s
     g = listened(before, lander, keys, state)
-    axis_rate = scale(1.0 / dt, sub(g.pointing, before.pointing))
-    return led(lander, keys, g, moment_of(g, lander, keys, state, axis_rate), dt, False)
+    return led(lander, keys, g, moment_of(g, lander, state), dt, False)
 
 
 @kernel
@@ -199,8 +245,9 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     Args:
         lit: the engine burns and the burn has begun.
     """
-    filtered = first_filtered(state.position_m, state.velocity_m_s, BIAS_SIGMA_M_S2)
     axis = state.pointing if norm(state.pointing) > 0.5 else LEVEL_UP
+    position, velocity = led_point(state, axis, axis, 1.0, keys.percussion_m)
+    filtered = first_filtered(position, velocity, BIAS_SIGMA_M_S2)
     fall_s = first_fall_s(lander, state)
     stop = Stop(
         0.0 if lit else 0.4 * fall_s, planned_frac(lander, keys), 0.0, 0.0, fall_s, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0),
@@ -209,9 +256,9 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     g = Guided(
         state.time_s, filtered, BURNING if lit else FALLING, state.time_s if lit else state.time_s + 1e9, 0,
         planned_frac(lander, keys), axis, planned_frac(lander, keys) if lit else keys.idle_frac, -1e9, 1.0, 1.0,
-        (0.0, 0.0), axis, stop, QUARTIC, (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, -1e9,
+        (0.0, 0.0), axis, stop, QUARTIC, (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, -1e9, False,
     )  # fmt: skip
-    start = moment_of(g, lander, keys, state, (0.0, 0.0, 0.0))
+    start = moment_of(g, lander, state)
     upright = led(lander, keys, g, start, 0.0, True)
     stop = upright.stop
     pressure = drag_and_pressure(lander.air, state.position_m[2], state.velocity_m_s)[1]
@@ -219,12 +266,19 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     (x, y, _), (u, v, _), end = start.position_m, start.velocity_m_s, max(stop.end_s, LEAST_END_S)
     a, b = first_tangents(x, u, end, most), first_tangents(y, v, end, most)
     guess = (stop.throttle_frac if lit else stop.wait_s / end, a[0], b[0], a[1], b[1])
-    g = Guided(
+    full = led(lander, keys, by_guess(g, stop, guess, False), start, 0.0, True)
+    gentle = led(lander, keys, by_guess(g, full.stop, full.unknowns, True), start, 0.0, True)
+    cheap = state.mass_kg - gentle.stop.mass_kg <= GENTLE_COST * (state.mass_kg - full.stop.mass_kg)
+    return gentle if gentle.gentle and cheap and leads_there(gentle.stop) else full
+
+
+@part
+def by_guess(g: Guided, stop: Stop, guess: Five, gentle: bool) -> Guided:
+    """The landing before tangents are solved from a guess."""
+    return Guided(
         g.time_s, g.filtered, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s,
-        g.thrust_scale, g.drag_scale, g.wind_m_s, g.pointing, stop, TANGENTS, guess, NO_INVERSE,
-        -1e9,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, g.pointing, stop, TANGENTS, guess, NO_INVERSE, -1e9, gentle,
     )  # fmt: skip
-    return led(lander, keys, g, start, 0.0, True)
 
 
 @part

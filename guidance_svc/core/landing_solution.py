@@ -128,7 +128,7 @@ def solve_wait(
         wait = max(wait - height / slope, 0.0) if arrival.stops else 0.5 * wait
         if wait == before:
             break
-        aim = Aim(aim.law, arrival.time_s + wait - before, aim.tangent, aim.tangent_rate_s)
+        aim = Aim(aim.law, arrival.time_s + wait - before, aim.tangent, aim.tangent_rate_s, aim.upright_s)
         arrival = arrive(lander, start, wait, idle_frac, planned_frac, aim)
         steps += arrival.steps
     return solved((wait, planned_frac, 0.0), slope, arrival, steps)
@@ -162,7 +162,7 @@ def solve_throttle(
         beyond = wanted - frac
         if frac == before:
             break
-        aim = Aim(aim.law, arrival.time_s, aim.tangent, aim.tangent_rate_s)
+        aim = Aim(aim.law, arrival.time_s, aim.tangent, aim.tangent_rate_s, aim.upright_s)
         arrival = arrive(lander, start, wait_s, 0.0, frac, aim)
         steps += arrival.steps
     return solved((wait_s, frac, beyond), slope, arrival, steps)

@@ -48,6 +48,7 @@ class Heard(NamedTuple):
 
     Args:
         pointing: unit thrust axis; the null vector where it was not told.
+        axis_rate_s: its rate of change, where `rate_told`.
         burns: ON or OFF where the engine was told so, else UNTOLD.
     """
 
@@ -56,6 +57,8 @@ class Heard(NamedTuple):
     velocity_m_s: Vec
     mass_kg: float
     pointing: Vec
+    axis_rate_s: Vec
+    rate_told: bool
     burns: int
 
 
@@ -73,6 +76,7 @@ class Guided(NamedTuple):
         pointing: thrust axis in the last state, told or ordered.
         law: QUARTIC once that leads the vehicle, TANGENTS before.
         unknowns, inverse: of the tangents; `anew_s` is when the inverse was found anew.
+        gentle: whether they are planned within a narrower bound, which leaves room for what disturbs.
     """
 
     time_s: float
@@ -93,6 +97,7 @@ class Guided(NamedTuple):
     unknowns: Five
     inverse: tuple[float, ...]
     anew_s: float
+    gentle: bool
 
 
 @part
@@ -104,6 +109,8 @@ def within(low: float, x: float, high: float) -> float:
 @part
 def given_later(given_frac: float, wanted_frac: float, lag_s: float, since_s: float) -> tuple[float, float]:
     """The throttle that the engine gives after a time, and its integral over it, s."""
+    if since_s <= 0.0:
+        return given_frac, 0.0
     if lag_s <= 0.0:
         return wanted_frac, wanted_frac * since_s
     fading = exp(-since_s / lag_s)
@@ -202,17 +209,28 @@ def seen_in_bias(g: Guided, lander: Lander, mass_kg: float) -> Seen:
 
 
 @part
-def moment_of(g: Guided, lander: Lander, keys: Keys, state: Heard, axis_rate: Vec) -> Moment:
-    """The instant that the landing is solved from.
+def led_point(state: Heard, axis: Vec, before: Vec, dt: float, percussion_m: float) -> tuple[Vec, Vec]:
+    """Position and velocity of the point that is led: the centre of percussion, as far as it is aside of the vehicle.
 
-    Of a vehicle turned by its engines it is the centre of percussion that is led, which no turn moves to the side.
+    A vehicle that is turned by its engines is pushed aside by every turn; that point is not.
+
+    Args:
+        axis, before: thrust axis now and at the state before.
     """
-    seen = seen_in_bias(g, lander, state.mass_kg)
-    (x, y, z), (u, v, w), k = g.filtered.position_m, g.filtered.velocity_m_s, keys.percussion_m
+    (x, y, z), (u, v, w), k = state.position_m, state.velocity_m_s, percussion_m
+    p, q, _ = state.axis_rate_s
+    if not state.rate_told:
+        p, q = (axis[0] - before[0]) / dt, (axis[1] - before[1]) / dt
+    return (x + k * axis[0], y + k * axis[1], z), (u + k * p, v + k * q, w)
+
+
+@part
+def moment_of(g: Guided, lander: Lander, state: Heard) -> Moment:
+    """The instant that the landing is solved from."""
+    seen, f = seen_in_bias(g, lander, state.mass_kg), g.filtered
     return Moment(
-        (x + k * g.pointing[0], y + k * g.pointing[1], z), (u + k * axis_rate[0], v + k * axis_rate[1], w),
-        state.mass_kg, g.given_frac, g.leg, seen.thrust_scale, seen.drag_scale, seen.wind_m_s,
-        (seen.bias_m_s2[0], seen.bias_m_s2[1]),
+        f.position_m, f.velocity_m_s, state.mass_kg, g.given_frac, g.leg, seen.thrust_scale, seen.drag_scale,
+        seen.wind_m_s, (seen.bias_m_s2[0], seen.bias_m_s2[1]),
     )  # fmt: skip
 
 
@@ -226,6 +244,7 @@ def folded(g: Guided, lander: Lander, mass_kg: float) -> Guided:
     return Guided(
         g.time_s, f, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s,
         seen.thrust_scale, seen.drag_scale, seen.wind_m_s, g.pointing, g.stop, g.law, g.unknowns, g.inverse, g.anew_s,
+        g.gentle,
     )  # fmt: skip
 
 
@@ -256,7 +275,8 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     ran = ran_since(g, lander, keys, light_at, state.time_s)
     model = model_m_s2(g, lander, ran, state.mass_kg, axis, dt)
     wander = CHANGING if 0.0 <= state.time_s - changed_at < TRANSIENT_S else QUIET
-    f = heard(g.filtered, state.position_m, state.velocity_m_s, model, dt, wander)
+    position, velocity = led_point(state, axis, g.pointing, dt, keys.percussion_m)
+    f = heard(g.filtered, position, velocity, model, dt, wander)
     leg, throttle, last = g.leg, g.throttle_frac, lander.leg_count - 1
     while stage == BURNING and leg < last and -f.velocity_m_s[2] <= lander.legs[leg].until_m_s:
         leg += 1
@@ -264,6 +284,7 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     g = Guided(
         state.time_s, f, stage, light_at, g.leg, g.throttle_frac, g.direction, ran.given_frac, changed_at,
         g.thrust_scale, g.drag_scale, g.wind_m_s, axis, g.stop, g.law, unknowns, inverse, g.anew_s,
+        g.gentle,
     )  # fmt: skip
     if leg == g.leg:
         return g
@@ -272,4 +293,5 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
         g.time_s, g.filtered, stage, light_at, leg, throttle, g.direction, ran.given_frac, state.time_s,
         g.thrust_scale, g.drag_scale, g.wind_m_s, axis, g.stop, g.law,
         (throttle, unknowns[1], unknowns[2], unknowns[3], unknowns[4]), NO_INVERSE, g.anew_s,
+        g.gentle,
     )  # fmt: skip

@@ -27,7 +27,7 @@ DIFFERENCE = 1e-5  # of the unknowns in the Jacobian
 MET_M = 2e-3  # of what the conditions lack: no further step is worth its time, ...
 MET_FRAC = 2e-5  # ... or this part of the height above
 KEPT_GAIN = 0.5  # a kept inverse is good enough while its step shrinks what is lacking to this part, ...
-KEPT_MISS = 100.0  # ... or leaves no more than so many times what is met
+KEPT_MISS = 10.0  # ... or leaves no more than so many times what is met, by which a landing counts as found
 MOST_CHANGE = 0.7  # of a tangent in one step ...
 MOST_PART = 0.1  # ... and of waiting time or throttle
 SHORTENINGS = 5  # of a step that does not help
@@ -46,6 +46,7 @@ class Ask(NamedTuple):
         idle_frac: throttle until the burn.
         planned_frac: throttle of the burn, while the waiting time is sought.
         wait_s: to the burn, while the throttle is sought.
+        upright_s: see Aim.
     """
 
     waits: bool
@@ -53,6 +54,7 @@ class Ask(NamedTuple):
     idle_frac: float
     planned_frac: float
     wait_s: float
+    upright_s: float
 
 
 class Slanting(NamedTuple):
@@ -89,7 +91,7 @@ class Trial(NamedTuple):
 def tried(lander: Lander, start: Moment, ask: Ask, x: Sequence[float]) -> Trial:
     """Fly what the unknowns mean."""
     end = ask.end_s
-    aim = Aim(TANGENTS, end, (x[1], x[2]), ((x[3] - x[1]) / end, (x[4] - x[2]) / end))
+    aim = Aim(TANGENTS, end, (x[1], x[2]), ((x[3] - x[1]) / end, (x[4] - x[2]) / end), ask.upright_s)
     wait = max(x[0] * end, 0.0) if ask.waits else ask.wait_s
     arrival = arrive(lander, start, wait, ask.idle_frac, ask.planned_frac if ask.waits else max(x[0], 1e-3), aim)
     (a, b, c), (u, v, _) = arrival.position_m, arrival.velocity_m_s
@@ -173,17 +175,17 @@ class Search(NamedTuple):
 
 @part
 def kept_step(
-    lander: Lander, start: Moment, ask: Ask, at: Search, inverse: MutableSequence[float], good_m: float
+    lander: Lander, start: Moment, ask: Ask, at: Search, inverse: MutableSequence[float]
 ) -> Search:
-    """A step with the kept inverse; it does not go on where that gains too little and leaves more than `good_m`."""
+    """A step with the kept inverse, where it helps; it does not go on where it gains too little."""
     step = shortened(product(inverse, at.here.rows, COUNT))
     x = moved_by(at.x, step, 1.0)
     trial = tried(lander, start, ask, x)
     steps = at.steps + trial.arrival.steps
-    if trial.miss_m < KEPT_GAIN * at.here.miss_m or trial.miss_m <= min(good_m, at.here.miss_m):
-        learn_step(inverse, step, product(inverse, trial.rows, COUNT), COUNT)
-        return Search(x, trial, steps, True)
-    return Search(at.x, at.here, steps, False)
+    if trial.miss_m >= at.here.miss_m:
+        return Search(at.x, at.here, steps, False)
+    learn_step(inverse, step, product(inverse, trial.rows, COUNT), COUNT)
+    return Search(x, trial, steps, trial.miss_m < KEPT_GAIN * at.here.miss_m)
 
 
 @part
@@ -224,7 +226,7 @@ def solve_tangents(
         if at.here.miss_m <= met or at.steps > most_steps or not at.here.arrival.stops:
             break
         if has:
-            at = kept_step(lander, start, ask, at, inverse, KEPT_MISS * met)
+            at = kept_step(lander, start, ask, at, inverse)
             if at.goes_on:
                 continue
             if not may_rebuild or at.here.miss_m <= KEPT_MISS * met:
@@ -247,6 +249,12 @@ def as_numbers(a: Sequence[float]) -> tuple[float, ...]:
         a[0], a[1], a[2], a[3], a[4], a[5], a[6], a[7], a[8], a[9], a[10], a[11], a[12], a[13], a[14], a[15], a[16],
         a[17], a[18], a[19], a[20], a[21], a[22], a[23], a[24],
     )  # fmt: skip
+
+
+@part
+def is_found(miss_m: float, height_m: float) -> bool:
+    """Whether the conditions are met well enough for a landing from this height."""
+    return miss_m <= KEPT_MISS * (MET_M + MET_FRAC * abs(height_m))
 
 
 @part

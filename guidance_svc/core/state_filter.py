@@ -19,7 +19,7 @@ from guidance_svc.domain import Vec
 LEAST_POSITION_M = 1e-4  # noise that is always reckoned with: rounding of what is sent
 LEAST_VELOCITY_M_S = 1e-4
 NOISE_STATES = 60.0  # over which the noise is averaged
-TRUSTED_STATES = 12.0  # after so many the noise is known well enough for outliers to be told
+TRUSTED_STATES = 12.0  # after so many the noise is known well enough to filter, and for outliers to be told
 OUTLIER = 9.0  # times the variance: a square difference beyond counts as this much
 SECOND_DIFFERENCE = 6.0  # variance of a second difference (1, -2, 1) over that of one number
 
@@ -85,8 +85,12 @@ NOTHING = (0.0, 0.0, 0.0)
 
 @part
 def first_filtered(position_m: Vec, velocity_m_s: Vec, bias_sigma_m_s2: float) -> Filtered:
-    """Begin with a state; its noise is unknown yet and taken as a metre and a tenth of a metre a second."""
-    spread = Spread(1.0, 0.0, 0.0, 1e-2, 0.0, bias_sigma_m_s2 * bias_sigma_m_s2)
+    """Begin with a state; until its noise is known the states are taken as they come.
+
+    Args:
+        bias_sigma_m_s2: one sigma of the model's acceleration.
+    """
+    spread = Spread(0.0, 0.0, 0.0, 0.0, 0.0, bias_sigma_m_s2 * bias_sigma_m_s2)
     noise = Noise(LEAST_POSITION_M**2, LEAST_VELOCITY_M_S**2, 0.0, NOTHING, NOTHING)
     return Filtered(position_m, velocity_m_s, NOTHING, spread, noise, position_m, velocity_m_s)
 
@@ -163,6 +167,9 @@ def heard(before: Filtered, position_m: Vec, velocity_m_s: Vec, model_m_s2: Vec,
     raw_position = sub(sub(position_m, before.heard_position_m), moved)
     raw_velocity = along(sub(velocity_m_s, before.heard_velocity_m_s), -dt, acceleration)
     noise = noise_learnt(before.noise, raw_position, raw_velocity)
+    if noise.states < TRUSTED_STATES:
+        spread = Spread(noise.position_m2, 0.0, 0.0, noise.velocity_m2_s2, 0.0, before.spread.aa)
+        return Filtered(position_m, velocity_m_s, before.bias_m_s2, spread, noise, position_m, velocity_m_s)
     r, v, b = add(before.position_m, moved), along(before.velocity_m_s, dt, acceleration), before.bias_m_s2
     spread, gain = position_heard(spread_later(before.spread, dt, wander), noise.position_m2)
     off = sub(position_m, r)

@@ -103,11 +103,12 @@ def level(vector: Vec, place: Place) -> Vec:
 
 def heard_at(now: Navigation, place: Place) -> Heard:
     """A state in the landing frame."""
-    turn = -now.meridian_rad
+    turn, rate = -now.meridian_rad, now.pointing_rate_s
     pointing = NOT_TOLD if now.pointing is None else level(turn_z(now.pointing, turn), place)
     return Heard(
         now.time_s, level(sub(turn_z(now.position_m, turn), place.position_m), place),
         level(turn_z(now.ground_velocity_m_s, turn), place), now.mass_kg, pointing,
+        NOT_TOLD if rate is None else level(turn_z(rate, turn), place), rate is not None,
         UNTOLD if now.engine_on is None else ON if now.engine_on else OFF,
     )  # fmt: skip
 

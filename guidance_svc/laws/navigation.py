@@ -6,8 +6,8 @@ from math import sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.frames import Triad, direction_to_bci, meridian_rad, state_to_bci, triad
-from guidance_svc.core.vectors import unit
-from guidance_svc.domain import FlightPlan, Frame, Vec, VehicleState
+from guidance_svc.core.vectors import cross, unit
+from guidance_svc.domain import Body, FlightPlan, Frame, Readings, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 
 DEPTH_ALLOWED_M = 2.0e4  # below the lowest point of the ellipsoid: basins, and simulators' rough terrain
@@ -32,6 +32,7 @@ class Navigation(NamedTuple):
     meridian_rad: float = 0.0
     contact: bool | None = None
     engines_lit: int | None = None
+    pointing_rate_s: Vec | None = None
 
 
 def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
@@ -53,7 +54,16 @@ def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
         state.time_s, position, velocity, (u + spin * y, v - spin * x, w), state.mass_kg, local, state.stage,
         state.engine_on, pointing, state.throttle_frac, state.thrust_n,
         meridian_rad(body, frame, state.time_s), told.contact if told else None, told.engines_lit if told else None,
+        None if told is None else pointing_rate(told, state, frame, body),
     )  # fmt: skip
+
+
+def pointing_rate(told: Readings, state: VehicleState, frame: Frame, body: Body) -> Vec | None:
+    """Rate of the pointing, BCI, 1/s, from the turning rate; None where that, or the pointing, is not told."""
+    turning, pointing = told.attitude_rate_script_rad_s, state.pointing_script
+    if turning is None or pointing is None:
+        return None
+    return direction_to_bci(cross(turning, unit(pointing)), frame, body, state.time_s)
 
 
 def refuse_impossible(state: VehicleState, plan: FlightPlan, radius_m: float, speed_m_s: float) -> None:

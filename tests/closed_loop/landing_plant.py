@@ -199,6 +199,8 @@ def told(c: Craft, truth: Truth, noise: Sequence[float], at: int) -> Heard:
         (v[0] + noise[at + 3], v[1] + noise[at + 4], v[2] + noise[at + 5]),
         c.mass_kg,
         axis,
+        c.axis_rate_s,
+        truth.tells_pointing,
         ON if c.given_frac > 0.0 else OFF,
     )
 

@@ -60,6 +60,7 @@ QUARTIC_LAST_S = 1.5  # ... and from here on in any case
 QUARTIC_MISS_M, QUARTIC_MISS_M_S = 0.05, 0.05  # that is, so near
 TANGENT_MISS_M = 1.0  # tangents that lack more than this, or ...
 TANGENT_MISS_FRAC = 0.01  # ... this part of the height, are not flown
+LESS_LEAN, LESS_LEANS, LESS_LEAN_M = 0.3, 3, 0.3  # a landing that would stop deeper than this leans less, so often
 TANGENT_ROUNDS, TANGENT_STEPS = 2, 300  # for one state
 ANEW_S = 0.5  # the inverse of the tangents is found anew so often at most
 FIRST_TANGENT_ROUNDS, FIRST_TANGENT_STEPS = 40, 700
@@ -114,12 +115,43 @@ def stop_by_quartic(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: fl
     return solve_throttle(lander, start, aim, wait, g.throttle_frac, slope, rounds)
 
 
+class Upright(NamedTuple):
+    """The landing by the quartic, and the part of the bound that it may lean."""
+
+    stop: Stop
+    room: float
+
+
+@part
+def stop_first(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, rounds: int) -> Upright:
+    """The landing by the quartic; it leans less where leaning keeps it from stopping."""
+    room = 1.0
+    stop = stop_by_quartic(lander, keys, g, start, dt, rounds)
+    steps = stop.steps
+    for _ in range(LESS_LEANS):
+        if stop.position_m[2] > -LESS_LEAN_M - TANGENT_MISS_FRAC * abs(start.position_m[2]):
+            break
+        room *= LESS_LEAN
+        stop = stop_by_quartic(leaning_less(lander, room), keys, g, start, dt, rounds)
+        steps += stop.steps
+    return Upright(
+        Stop(
+            stop.wait_s, stop.throttle_frac, stop.beyond_frac, stop.slope_m, stop.end_s, stop.position_m,
+            stop.velocity_m_s, stop.mass_kg, stop.rise_m_s2, stop.stops, steps,
+        ), room,
+    )  # fmt: skip
+
+
 @part
 def room_for(lander: Lander, gentle: bool) -> Lander:
     """The lander with the bound that its tangents are planned within."""
-    if not gentle:
-        return lander
-    t, k = lander.tilt, GENTLE_PART
+    return leaning_less(lander, GENTLE_PART if gentle else 1.0)
+
+
+@part
+def leaning_less(lander: Lander, k: float) -> Lander:
+    """The lander with a part of the bound."""
+    t = lander.tilt
     return Lander(
         lander.ground, lander.air, lander.legs, lander.leg_count, lander.lag_s, lander.least_frac, lander.most_frac,
         TiltBound(k * t.end, k * t.per_m, k * t.per_root_m, k * t.most),
@@ -205,11 +237,12 @@ def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: 
         steps = way.stop.steps
     stop, direction = way.stop, way.direction
     if law == QUARTIC or near or not way.good:
-        upright = stop_by_quartic(lander, keys, g, start, dt, FIRST_ROUNDS if first else ROUNDS)
-        steps += upright.steps
-        if law == QUARTIC or not way.good or g.stop.end_s - dt < QUARTIC_LAST_S or leads_there(upright):
-            stop = upright
-            direction = way_of_quartic(lander, start, stop, max(stop.throttle_frac, g.given_frac))
+        upright = stop_first(lander, keys, g, start, dt, FIRST_ROUNDS if first else ROUNDS)
+        steps += upright.stop.steps
+        if law == QUARTIC or not way.good or g.stop.end_s - dt < QUARTIC_LAST_S or leads_there(upright.stop):
+            stop = upright.stop
+            room = leaning_less(lander, upright.room)
+            direction = way_of_quartic(room, start, stop, max(stop.throttle_frac, g.given_frac))
             law = QUARTIC if law == QUARTIC or near else TANGENTS
     throttle = stop.throttle_frac
     if g.stage == BURNING and start.position_m[2] < FLAT_M:

@@ -8,7 +8,6 @@ from typing import NamedTuple
 from guidance_svc.core.effort import spend
 from guidance_svc.core.landing_guide import begin, guide
 from guidance_svc.core.landing_state import BURNING, Guided
-from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Event, FlightPlan, LandingReport, Site, Status
 from guidance_svc.laws.descent_place import Frame, direction_bci, frame_of, heard_at
 from guidance_svc.laws.descent_plan import Descent, DescentModel, check, landing_of, sentence
@@ -64,7 +63,9 @@ def enter(
     """Solve the landing from here."""
     flight = flight._replace(stage=len(plan.vehicle.stages) - 1)
     site = landing_of(plan).site
-    return Memory(flight, DescentMemory(begun(frame_of(plan, phase, flight.stage, site), now, phase), site))
+    memory = Memory(flight, DescentMemory(begun(frame_of(plan, phase, flight.stage, site), now, phase), site))
+    fine = found(memory, plan, phase)[0] == "ok"
+    return memory if fine else Memory(flight, memory.own._replace(doubted_s=flight.since_s))
 
 
 def begun(frame: Frame, now: Navigation, phase: Descent) -> Guided:
@@ -160,19 +161,26 @@ def verdict(
 
 def found(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> tuple[Status, tuple[str, ...]]:
     """How the landing stands by this state alone, in words with its number."""
-    own = memory.own
-    report = report_of(memory, plan, phase)
-    landing, height = landing_of(plan), own.guided.filtered.position_m[2]
-    if not own.guided.stop.stops or report.speed_m_s > landing.contact_speed_m_s + SPEED_TOLD_M_S + MISS_FRAC * height:
+    own, report = memory.own, report_of(memory, plan, phase)
+    landing, height = landing_of(plan), max(own.guided.filtered.position_m[2], 0.0)
+    down_m_s = fall_speed_m_s(own)
+    if not own.guided.stop.stops or down_m_s > landing.contact_speed_m_s + SPEED_TOLD_M_S + MISS_FRAC * height:
         return "unreachable", (
-            f"the engines cannot stop the vehicle: {report.speed_m_s:.1f} m/s at contact, throttle "
+            f"the engines cannot stop the vehicle: {down_m_s:.1f} m/s down at contact, throttle "
             f"{report.throttle_frac:.2f} wanted",
         )  # fmt: skip
     if report.propellant_left_kg < 0.0:
         return "short_of_propellant", (f"{-report.propellant_left_kg:.0f} kg of propellant are missing at contact",)
-    if report.miss_m > MISS_TOLD_M + MISS_FRAC * max(height, 0.0):
+    if report.miss_m > MISS_TOLD_M + MISS_FRAC * height:
         return "unreachable", (f"{own.site.name} is {report.miss_m:.0f} m beyond reach; aiming at its edge",)
     return "ok", ()
+
+
+def fall_speed_m_s(own: DescentMemory) -> float:
+    """Downward speed at contact: what is asked for, and more where the vehicle would stop below the contact point."""
+    stop = own.guided.stop
+    down_m_s = stop.velocity_m_s[2]
+    return sqrt(down_m_s * down_m_s + 2.0 * max(stop.rise_m_s2, 0.0) * max(-stop.position_m[2], 0.0))
 
 
 def report_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> LandingReport:
@@ -181,11 +189,10 @@ def report_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -
     g, stop = own.guided, own.guided.stop
     lander = frame_at(memory, plan, phase).lander
     wanted = stop.throttle_frac + stop.beyond_frac
-    (x, y, z), noise = stop.position_m, g.filtered.noise
-    below_m = max(-z, 0.0)
-    speed = sqrt(norm(stop.velocity_m_s) ** 2 + 2.0 * max(stop.rise_m_s2, 0.0) * below_m)
+    (x, y, _), (u, v, _), noise = stop.position_m, stop.velocity_m_s, g.filtered.noise
+    margin = min(lander.most_frac - wanted, wanted - lander.least_frac)
     return LandingReport(
-        stop.end_s, hypot(x, y), speed, wanted, min(lander.most_frac - wanted, wanted - lander.least_frac),
+        stop.end_s, hypot(x, y), hypot(u, v, fall_speed_m_s(own)), wanted, margin,
         stop.mass_kg - mass_at_burnout_kg(plan.vehicle, flight.stage), sqrt(noise.position_m2),
         sqrt(noise.velocity_m2_s2),
     )  # fmt: skip

@@ -163,5 +163,5 @@ def sentence(phase: Descent, plan: FlightPlan) -> str:
     soft = f", from {phase.soft_speed_m_s:g} m/s on at {phase.soft_frac:g}" if phase.soft_speed_m_s else ""
     return (
         f"{burn}, planned at throttle {phase.planned_frac:g}{soft}, to {where}: contact at "
-        f"{landing.contact_speed_m_s:g} m/s, leaning at most {degrees(phase.tilt_end_rad):g} deg; cut at contact"
+        f"{landing.contact_speed_m_s:g} m/s, leaning at most {degrees(phase.tilt_end_rad):.3g} deg; cut at contact"
     )

@@ -54,6 +54,8 @@ from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Vec
 
 FROZEN_S = 0.8  # before contact: from here on only the level speed is nulled; later turns would not be over at contact
+SLIDING_M_S = 2.0  # level speed at the end of a quartic's way that is not worth flying
+SOON_PART = 0.25  # of the time to contact, in which it is nulled then
 RESERVE_FRAC = 0.003  # of the greatest throttle, kept for control by a burn that is planned at all of it
 QUARTIC_FROM_S = 6.0  # before contact: from here on the quartic is taken where it leads to the contact point ...
 QUARTIC_LAST_S = 1.5  # ... and from here on in any case
@@ -77,17 +79,21 @@ def planned_frac(lander: Lander, keys: Keys) -> float:
 
 @part
 def way_of_quartic(lander: Lander, start: Moment, stop: Stop, throttle: float) -> Vec:
-    """Where the thrust is to point, from ignition on, for the quartic's way to rest over the contact point."""
+    """Where the thrust is to point, from ignition on, for the quartic's way to rest over the contact point.
+
+    Near contact, and where that way would end with a level speed, only the speed is nulled.
+    """
     r, v, wait, left = start.position_m, start.velocity_m_s, stop.wait_s, stop.end_s - stop.wait_s
     gx, gy, _ = pull(lander.ground, r, v)
     flow = air_flow(v, start.wind_m_s)
     drag, pressure = drag_and_pressure(lander.air, r[2], flow)
     d = drag * start.drag_scale / start.mass_kg
     free = (gx - d * flow[0] + start.side_m_s2[0], gy - d * flow[1] + start.side_m_s2[1])
-    if left > FROZEN_S:
+    if left > FROZEN_S and hypot(stop.velocity_m_s[0], stop.velocity_m_s[1]) <= SLIDING_M_S:
         wanted = (quartic(r[0] + v[0] * wait, v[0], left), quartic(r[1] + v[1] * wait, v[1], left))
     else:
-        wanted = (-v[0] / FROZEN_S, -v[1] / FROZEN_S)
+        soon = max(SOON_PART * left, FROZEN_S)
+        wanted = (-v[0] / soon, -v[1] / soon)
     a = push(lander.legs[start.leg], throttle, pressure, start.mass_kg, start.thrust_scale)
     return leaning((wanted[0] - free[0], wanted[1] - free[1]), a, most_slant(lander.tilt, r[2]))
 
@@ -299,8 +305,10 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     (x, y, _), (u, v, _), end = start.position_m, start.velocity_m_s, max(stop.end_s, LEAST_END_S)
     a, b = first_tangents(x, u, end, most), first_tangents(y, v, end, most)
     guess = (stop.throttle_frac if lit else stop.wait_s / end, a[0], b[0], a[1], b[1])
+    gentle = led(lander, keys, by_guess(g, stop, guess, True), start, 0.0, True)
+    if gentle.gentle:
+        guess, stop = gentle.unknowns, gentle.stop
     full = led(lander, keys, by_guess(g, stop, guess, False), start, 0.0, True)
-    gentle = led(lander, keys, by_guess(g, full.stop, full.unknowns, True), start, 0.0, True)
     cheap = state.mass_kg - gentle.stop.mass_kg <= GENTLE_COST * (state.mass_kg - full.stop.mass_kg)
     return gentle if gentle.gentle and cheap and leads_there(gentle.stop) else full
 

@@ -216,11 +216,12 @@ def land(
         noise: six numbers a state, one block after the other, used again from the beginning when they are spent.
     """
     g, c, states, count = first, craft, 1, len(noise) // 6
-    lit_at, steps = 1e9, first.stop.steps
+    lit_at, steps, light_at = 1e9, first.stop.steps, first.light_at_s
     order = Order(keys.idle_frac, -1e9, first.direction, 0)
     while c.time_s < LONGEST_S:
         until = craft.time_s + states * truth.tick_s
-        new = order_of(g, keys, truth, c.time_s)
+        light_at = g.light_at_s if c.time_s < light_at or states == 1 else light_at
+        new = order_of(g, keys, truth, light_at, c.time_s)
         if lit_at < 1e8:
             new = Order(new.throttle_frac, -1e9, new.axis, new.leg)
         due = c.time_s + truth.delay_s
@@ -247,11 +248,11 @@ def land(
 
 
 @part
-def order_of(g: Guided, keys: Keys, truth: Truth, time_s: float) -> Order:
-    """What the craft makes of the guidance's answer."""
+def order_of(g: Guided, keys: Keys, truth: Truth, light_at_s: float, time_s: float) -> Order:
+    """What the craft makes of the guidance's answer; an ignition whose time has come is not put off."""
     if keys.idle_frac > 0.0 and g.stage != BURNING and g.light_at_s > time_s + truth.tick_s:
         return Order(keys.idle_frac, -1e9, g.direction, g.leg)
-    return Order(g.throttle_frac, g.light_at_s + keys.delay_s + truth.ignition_s, g.direction, g.leg)
+    return Order(g.throttle_frac, light_at_s + keys.delay_s + truth.ignition_s, g.direction, g.leg)
 
 
 @part

@@ -188,32 +188,32 @@ def drag_and_pressure(air: Air, height_m: float, velocity_m_s: Vec) -> tuple[flo
 
 
 @part
-def push(leg: Leg, frac: float, pressure_pa: float, mass_kg: float, scale: float) -> float:
+def push(leg: Leg, throttle_frac: float, pressure_pa: float, mass_kg: float, factor: float) -> float:
     """Thrust acceleration of a leg's engines at a throttle, m/s2; 0 at throttle 0."""
-    if frac <= 0.0:
+    if throttle_frac <= 0.0:
         return 0.0
-    return max(frac * leg.thrust_n - pressure_pa * leg.exit_area_m2, 0.0) * scale / mass_kg
+    return max(throttle_frac * leg.thrust_n - pressure_pa * leg.exit_area_m2, 0.0) * factor / mass_kg
 
 
 @part
-def leaning(wanted_m_s2: tuple[float, float], push_m_s2: float, slant: float) -> Vec:
-    """Unit thrust direction that gives a level acceleration, or the most of it that a slant lets through."""
+def leaning(wanted_m_s2: tuple[float, float], push_m_s2: float, slope: float) -> Vec:
+    """Unit thrust direction that gives a level acceleration, or the most of it that a slope lets through."""
     if push_m_s2 < NO_PUSH_M_S2:
         return LEVEL_UP
     x, y = wanted_m_s2[0] / push_m_s2, wanted_m_s2[1] / push_m_s2
-    level, most = hypot(x, y), slant / sqrt(1.0 + slant * slant)
+    level, most = hypot(x, y), slope / sqrt(1.0 + slope * slope)
     if level > most:
         x, y, level = x * most / level, y * most / level, most
     return (x, y, sqrt(max(1.0 - level * level, 0.0)))
 
 
 @part
-def slanted(tangent: tuple[float, float], most: float, closing: float) -> Vec:
-    """Unit thrust direction from the tangents of its lean towards east and north, at most a slant, times `closing`."""
-    x, y = closing * tangent[0], closing * tangent[1]
-    slant, most = hypot(x, y), closing * most
-    if slant > most:
-        x, y, slant = x * most / slant, y * most / slant, most
-    up = 1.0 / sqrt(1.0 + slant * slant)
+def slanted(tangent: tuple[float, float], slope: float, part: float) -> Vec:
+    """Unit thrust direction from the tangents of its lean towards east and north, held to a slope, times `part`."""
+    x, y = part * tangent[0], part * tangent[1]
+    lean, slope = hypot(x, y), part * slope
+    if lean > slope:
+        x, y, lean = x * slope / lean, y * slope / lean, slope
+    up = 1.0 / sqrt(1.0 + lean * lean)
     return (x * up, y * up, up)
 

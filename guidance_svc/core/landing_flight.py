@@ -98,7 +98,7 @@ def given_at(thrust: Thrust, lag_s: float, time_s: float) -> float:
 def rates(
     lander: Lander, start: Moment, thrust: Thrust, time_s: float, position_m: Vec, velocity_m_s: Vec, mass_kg: float
 ) -> Vec:
-    """Acceleration, m/s2."""
+    """Acceleration of the predicted vehicle: field, drag, what no model has, and thrust; m/s2."""
     gx, gy, gz = pull(lander.ground, position_m, velocity_m_s)
     u, v, w = air_flow(velocity_m_s, start.wind_m_s)
     drag, pressure = drag_and_pressure(lander.air, position_m[2], (u, v, w))
@@ -133,23 +133,23 @@ def burnt_kg(thrust: Thrust, lag_s: float, from_s: float, to_s: float) -> float:
 
 
 @part
-def stepped(lander: Lander, start: Moment, thrust: Thrust, here: Place, h: float) -> Place:
+def stepped(lander: Lander, start: Moment, thrust: Thrust, here: Place, step_s: float) -> Place:
     """One step of Runge and Kutta's method.
 
     Args:
-        h: its length, s.
+        step_s: its length, s.
     """
-    half = 0.5 * h
+    half = 0.5 * step_s
     t, r, v, m, a, steps = here
     middle_kg = m - burnt_kg(thrust, lander.lag_s, t, t + half)
-    end_kg = m - burnt_kg(thrust, lander.lag_s, t, t + h)
+    end_kg = m - burnt_kg(thrust, lander.lag_s, t, t + step_s)
     v2, r2 = along(v, half, a), along(r, half, v)
     a2 = rates(lander, start, thrust, t + half, r2, v2, middle_kg)
     v3, r3 = along(v, half, a2), along(r, half, v2)
     a3 = rates(lander, start, thrust, t + half, r3, v3, middle_kg)
-    v4, r4 = along(v, h, a3), along(r, h, v3)
-    a4 = rates(lander, start, thrust, t + h, r4, v4, end_kg)
-    k = h / 6.0
+    v4, r4 = along(v, step_s, a3), along(r, step_s, v3)
+    a4 = rates(lander, start, thrust, t + step_s, r4, v4, end_kg)
+    k = step_s / 6.0
     new_r = (
         r[0] + k * (v[0] + 2.0 * (v2[0] + v3[0]) + v4[0]),
         r[1] + k * (v[1] + 2.0 * (v2[1] + v3[1]) + v4[1]),
@@ -160,7 +160,8 @@ def stepped(lander: Lander, start: Moment, thrust: Thrust, here: Place, h: float
         v[1] + k * (a[1] + 2.0 * (a2[1] + a3[1]) + a4[1]),
         v[2] + k * (a[2] + 2.0 * (a2[2] + a3[2]) + a4[2]),
     )
-    return Place(t + h, new_r, new_v, end_kg, rates(lander, start, thrust, t + h, new_r, new_v, end_kg), steps + 1)
+    new_a = rates(lander, start, thrust, t + step_s, new_r, new_v, end_kg)
+    return Place(t + step_s, new_r, new_v, end_kg, new_a, steps + 1)
 
 
 @part

@@ -78,7 +78,7 @@ def planned_frac(lander: Lander, keys: Keys) -> float:
 
 
 @part
-def way_of_quartic(lander: Lander, start: Moment, stop: Stop, throttle: float) -> Vec:
+def way_of_quartic(lander: Lander, start: Moment, stop: Stop, throttle_frac: float) -> Vec:
     """Where the thrust is to point, from ignition on, for the quartic's way to rest over the contact point.
 
     Near contact, and where that way would end with a level speed, only the speed is nulled.
@@ -94,7 +94,7 @@ def way_of_quartic(lander: Lander, start: Moment, stop: Stop, throttle: float) -
     else:
         soon = max(SOON_PART * left, FROZEN_S)
         wanted = (-v[0] / soon, -v[1] / soon)
-    a = push(lander.legs[start.leg], throttle, pressure, start.mass_kg, start.thrust_scale)
+    a = push(lander.legs[start.leg], throttle_frac, pressure, start.mass_kg, start.thrust_scale)
     return leaning((wanted[0] - free[0], wanted[1] - free[1]), a, most_slant(lander.tilt, r[2]))
 
 
@@ -108,17 +108,17 @@ def way_of_tangents(lander: Lander, start: Moment, x: Five, stop: Stop, upright_
 
 
 @part
-def stop_by_quartic(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, rounds: int) -> Stop:
+def stop_by_quartic(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float, iterations: int) -> Stop:
     """The stopping problem from this state with the quartic's lean, guessed from the state before."""
     before = g.stop
-    aim = Aim(QUARTIC, max(before.end_s - dt, 0.0), (0.0, 0.0), (0.0, 0.0), FULL_UPRIGHT_S)
+    aim = Aim(QUARTIC, max(before.end_s - dt_s, 0.0), (0.0, 0.0), (0.0, 0.0), FULL_UPRIGHT_S)
     if g.stage == FALLING:
-        guess, slope = before.wait_s - dt, before.slope_m if g.law == QUARTIC else 0.0
-        return solve_wait(lander, start, aim, keys.idle_frac, planned_frac(lander, keys), guess, slope, rounds)
+        guess, slope = before.wait_s - dt_s, before.slope_m if g.law == QUARTIC else 0.0
+        return solve_wait(lander, start, aim, keys.idle_frac, planned_frac(lander, keys), guess, slope, iterations)
     wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
-    just_lit = g.time_s - g.light_at_s <= dt + CLOCK_SLACK_S
+    just_lit = g.time_s - g.light_at_s <= dt_s + CLOCK_SLACK_S
     slope = 0.0 if just_lit or g.law != QUARTIC else before.slope_m
-    return solve_throttle(lander, start, aim, wait, g.throttle_frac, slope, rounds)
+    return solve_throttle(lander, start, aim, wait, g.throttle_frac, slope, iterations)
 
 
 class Upright(NamedTuple):
@@ -129,16 +129,16 @@ class Upright(NamedTuple):
 
 
 @part
-def stop_first(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, rounds: int) -> Upright:
+def stop_first(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float, iterations: int) -> Upright:
     """The landing by the quartic; it leans less where leaning keeps it from stopping."""
     room = 1.0
-    stop = stop_by_quartic(lander, keys, g, start, dt, rounds)
+    stop = stop_by_quartic(lander, keys, g, start, dt_s, iterations)
     steps = stop.steps
     for _ in range(LESS_LEANS):
         if stop.position_m[2] > -LESS_LEAN_M - TANGENT_MISS_FRAC * abs(start.position_m[2]):
             break
         room *= LESS_LEAN
-        stop = stop_by_quartic(leaning_less(lander, room), keys, g, start, dt, rounds)
+        stop = stop_by_quartic(leaning_less(lander, room), keys, g, start, dt_s, iterations)
         steps += stop.steps
     return Upright(
         Stop(
@@ -166,30 +166,30 @@ def leaning_less(lander: Lander, k: float) -> Lander:
 
 @part
 def by_tangents(
-    lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: bool
+    lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float, first: bool
 ) -> Slanting:
     """The landing from this state by tangents, guessed from the state before."""
     end, falling = g.stop.end_s, g.stage == FALLING
     upright_s = GENTLE_UPRIGHT_S if g.gentle else FULL_UPRIGHT_S
     wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
     ask = Ask(
-        falling, max(end - dt, LEAST_END_S), keys.idle_frac, planned_frac(lander, keys),
+        falling, max(end - dt_s, LEAST_END_S), keys.idle_frac, planned_frac(lander, keys),
         0.0 if falling else wait, upright_s,
     )  # fmt: skip
     rounds, most_steps = (FIRST_TANGENT_ROUNDS, FIRST_TANGENT_STEPS) if first else (TANGENT_ROUNDS, TANGENT_STEPS)
     return solve_tangents(
-        room_for(lander, g.gentle), start, ask, later(g.unknowns, dt, end, falling), g.inverse, rounds, most_steps,
+        room_for(lander, g.gentle), start, ask, later(g.unknowns, dt_s, end, falling), g.inverse, rounds, most_steps,
         first or g.time_s - g.anew_s >= ANEW_S,
     )  # fmt: skip
 
 
 @part
-def stop_of(lander: Lander, keys: Keys, g: Guided, s: Slanting, dt: float) -> Stop:
+def stop_of(lander: Lander, keys: Keys, g: Guided, s: Slanting, dt_s: float) -> Stop:
     """What the tangents come to, the throttle held to its bounds."""
     a, falling = s.arrival, g.stage == FALLING
     wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
     if falling:
-        wait = s.unknowns[0] * max(g.stop.end_s - dt, LEAST_END_S)
+        wait = s.unknowns[0] * max(g.stop.end_s - dt_s, LEAST_END_S)
     throttle = planned_frac(lander, keys) if falling else within(lander.least_frac, s.unknowns[0], lander.most_frac)
     beyond = 0.0 if falling else s.unknowns[0] - throttle
     return Stop(
@@ -218,10 +218,10 @@ class Led(NamedTuple):
 
 
 @part
-def led_by_tangents(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: bool) -> Led:
+def led_by_tangents(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float, first: bool) -> Led:
     """The landing by tangents; the narrow bound is given up where it does not lead to the contact point."""
-    s = by_tangents(lander, keys, g, start, dt, first)
-    stop = stop_of(lander, keys, g, s, dt)
+    s = by_tangents(lander, keys, g, start, dt_s, first)
+    stop = stop_of(lander, keys, g, s, dt_s)
     height = abs(start.position_m[2])
     upright_s = GENTLE_UPRIGHT_S if g.gentle else FULL_UPRIGHT_S
     direction = way_of_tangents(room_for(lander, g.gentle), start, s.unknowns, stop, upright_s)
@@ -233,19 +233,19 @@ def led_by_tangents(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: fl
 
 
 @part
-def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt: float, first: bool) -> Guided:
+def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float, first: bool) -> Guided:
     """The landing solved from this state, and the orders that follow."""
     law, steps = g.law, 0
     way = Led(g.stop, g.direction, g.unknowns, g.inverse, g.anew_s, True, g.gentle)
-    near = g.stage == BURNING and g.stop.end_s - dt < QUARTIC_FROM_S
+    near = g.stage == BURNING and g.stop.end_s - dt_s < QUARTIC_FROM_S
     if law == TANGENTS:
-        way = led_by_tangents(lander, keys, g, start, dt, first)
+        way = led_by_tangents(lander, keys, g, start, dt_s, first)
         steps = way.stop.steps
     stop, direction = way.stop, way.direction
     if law == QUARTIC or near or not way.good:
-        upright = stop_first(lander, keys, g, start, dt, FIRST_ROUNDS if first else ROUNDS)
+        upright = stop_first(lander, keys, g, start, dt_s, FIRST_ROUNDS if first else ROUNDS)
         steps += upright.stop.steps
-        if law == QUARTIC or not way.good or g.stop.end_s - dt < QUARTIC_LAST_S or leads_there(upright.stop):
+        if law == QUARTIC or not way.good or g.stop.end_s - dt_s < QUARTIC_LAST_S or leads_there(upright.stop):
             stop = upright.stop
             room = leaning_less(lander, upright.room)
             direction = way_of_quartic(room, start, stop, max(stop.throttle_frac, g.given_frac))
@@ -272,9 +272,9 @@ def guide(lander: Lander, keys: Keys, before: Guided, state: Heard) -> Guided:
     Args:
         state: later than the one before.
     """
-    dt = state.time_s - before.time_s
+    dt_s = state.time_s - before.time_s
     g = listened(before, lander, keys, state)
-    return led(lander, keys, g, moment_of(g, lander, state), dt, False)
+    return led(lander, keys, g, moment_of(g, lander, state), dt_s, False)
 
 
 @kernel

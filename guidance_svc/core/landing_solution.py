@@ -52,45 +52,49 @@ class Stop(NamedTuple):
 
 
 @part
-def full_push_m_s2(lander: Lander, start: Moment, leg: int) -> float:
-    """Acceleration that the whole throttle of a leg gives here."""
+def full_push_m_s2(lander: Lander, start: Moment, index: int) -> float:
+    """Acceleration that the whole throttle of a index gives here."""
     pressure = drag_and_pressure(lander.air, start.position_m[2], start.velocity_m_s)[1]
-    return push(lander.legs[leg], 1.0, pressure, start.mass_kg, start.thrust_scale)
+    return push(lander.legs[index], 1.0, pressure, start.mass_kg, start.thrust_scale)
 
 
 @part
-def braking_m_s2(lander: Lander, start: Moment, frac: float) -> float:
+def braking_m_s2(lander: Lander, start: Moment, throttle_frac: float) -> float:
     """What is left of the thrust over the weight, never less than a hundredth of the weight."""
     weight = -lander.ground.gravity_m_s2[2]
-    return max(frac * full_push_m_s2(lander, start, start.leg) - weight, 0.01 * weight)
+    return max(throttle_frac * full_push_m_s2(lander, start, start.leg) - weight, 0.01 * weight)
 
 
 @part
-def wait_slope_m_s(lander: Lander, start: Moment, frac: float) -> float:
+def wait_slope_m_s(lander: Lander, start: Moment, throttle_frac: float) -> float:
     """Estimate of how much lower the vehicle stops for a second more of waiting."""
     weight = -lander.ground.gravity_m_s2[2]
     speed = max(-start.velocity_m_s[2], sqrt(max(2.0 * weight * start.position_m[2], 0.0)) * 0.3, 1.0)
-    return -speed * (1.0 + weight / braking_m_s2(lander, start, frac))
+    return -speed * (1.0 + weight / braking_m_s2(lander, start, throttle_frac))
 
 
 @part
-def throttle_slope_m(lander: Lander, start: Moment, frac: float) -> float:
+def throttle_slope_m(lander: Lander, start: Moment, throttle_frac: float) -> float:
     """Estimate of how much higher the vehicle stops for a unit of throttle more."""
-    braking = braking_m_s2(lander, start, frac)
+    braking = braking_m_s2(lander, start, throttle_frac)
     speed = start.velocity_m_s[2]
     return max(0.5 * speed * speed / (braking * braking) * full_push_m_s2(lander, start, start.leg), 1e-3)
 
 
 @part
-def better_slope(old: float, estimate: float, change: float, height_change: float) -> float:
-    """The secant's slope where it makes sense, else the old one, else the estimate."""
-    if change != 0.0:
-        slope = height_change / change
-        if SLOPE_KEPT * estimate * estimate > slope * estimate > estimate * estimate / SLOPE_KEPT:
+def better_slope(before: float, expected: float, x: float, height_change_m: float) -> float:
+    """The secant's slope where it makes sense, else that of the state before, else the expected one.
+
+    Args:
+        x: change of the unknown, by which the height changed.
+    """
+    if x != 0.0:
+        slope = height_change_m / x
+        if SLOPE_KEPT * expected * expected > slope * expected > expected * expected / SLOPE_KEPT:
             return slope
-    if SLOPE_KEPT * estimate * estimate > old * estimate > estimate * estimate / SLOPE_KEPT:
-        return old
-    return estimate
+    if SLOPE_KEPT * expected * expected > before * expected > expected * expected / SLOPE_KEPT:
+        return before
+    return expected
 
 
 @part
@@ -105,7 +109,7 @@ def solved(x: tuple[float, float, float], slope: float, arrival: Arrival, steps:
 @kernel
 def solve_wait(
     lander: Lander, start: Moment, aim: Aim, idle_frac: float, planned_frac: float, guess_s: float, slope_m_s: float,
-    rounds: int,
+    iterations: int,
 ) -> Stop:  # fmt: skip
     """How long to wait for a burn at the planned throttle that stops at the contact point; 0 where it is late already.
 
@@ -119,7 +123,7 @@ def solve_wait(
     met = MET_M + MET_FRAC * abs(start.position_m[2])
     arrival = arrive(lander, start, wait, idle_frac, planned_frac, aim)
     steps += arrival.steps
-    for _ in range(rounds - 1):
+    for _ in range(iterations - 1):
         height = arrival.position_m[2]
         if abs(height) <= met or (wait == 0.0 and height < 0.0 and arrival.stops):
             break
@@ -136,7 +140,7 @@ def solve_wait(
 
 @kernel
 def solve_throttle(
-    lander: Lander, start: Moment, aim: Aim, wait_s: float, guess_frac: float, slope_m: float, rounds: int
+    lander: Lander, start: Moment, aim: Aim, wait_s: float, guess_frac: float, slope_m: float, iterations: int
 ) -> Stop:
     """The one throttle with which the burn stops at the contact point, held to the engine's bounds.
 
@@ -151,7 +155,7 @@ def solve_throttle(
     met = MET_M + MET_FRAC * abs(start.position_m[2])
     arrival = arrive(lander, start, wait_s, 0.0, frac, aim)
     steps += arrival.steps
-    for _ in range(rounds - 1):
+    for _ in range(iterations - 1):
         height = arrival.position_m[2]
         if abs(height) <= met or start.position_m[2] < FLAT_M:
             break

@@ -101,9 +101,9 @@ class Guided(NamedTuple):
 
 
 @part
-def within(low: float, x: float, high: float) -> float:
+def within(least: float, x: float, limit: float) -> float:
     """x, held to a range."""
-    return min(max(x, low), high)
+    return min(max(x, least), limit)
 
 
 @part
@@ -140,12 +140,12 @@ def ran_since(g: Guided, lander: Lander, keys: Keys, light_at_s: float, time_s: 
     Args:
         light_at_s: the ignition command.
     """
-    dt = time_s - g.time_s
-    lit_s = within(0.0, time_s - light_at_s - keys.delay_s, dt)
-    given, before_s = given_later(g.given_frac, keys.idle_frac, lander.lag_s, dt - lit_s)
+    dt_s = time_s - g.time_s
+    lit_s = within(0.0, time_s - light_at_s - keys.delay_s, dt_s)
+    given, before_s = given_later(g.given_frac, keys.idle_frac, lander.lag_s, dt_s - lit_s)
     given, after_s = given_later(given, g.throttle_frac, lander.lag_s, lit_s)
-    before, after = before_s / max(dt - lit_s, 1e-9), after_s / max(lit_s, 1e-9)
-    return Ran(given, before, after, lit_s / dt)
+    before, after = before_s / max(dt_s - lit_s, 1e-9), after_s / max(lit_s, 1e-9)
+    return Ran(given, before, after, lit_s / dt_s)
 
 
 @part
@@ -156,14 +156,14 @@ def thrust_model(g: Guided, lander: Lander, given_frac: float, mass_kg: float) -
 
 
 @part
-def model_m_s2(g: Guided, lander: Lander, ran: Ran, mass_kg: float, axis: Vec, dt: float) -> Vec:
+def model_m_s2(g: Guided, lander: Lander, ran: Ran, mass_kg: float, axis: Vec, dt_s: float) -> Vec:
     """Acceleration of the vehicle as the filter's model has it, in the middle of a time.
 
     Args:
         mass_kg: at its end.
     """
     r, v = g.filtered.position_m, g.filtered.velocity_m_s
-    leg, half, part_ = lander.legs[g.leg], 0.5 * dt, ran.after_part
+    leg, half, part_ = lander.legs[g.leg], 0.5 * dt_s, ran.after_part
     middle_kg = mass_kg + half * leg.flow_kg_s * (ran.before_frac * (1.0 - part_) + ran.after_frac * part_)
     for _ in range(2):
         flow = air_flow(v, g.wind_m_s)
@@ -209,7 +209,7 @@ def seen_in_bias(g: Guided, lander: Lander, mass_kg: float) -> Seen:
 
 
 @part
-def led_point(state: Heard, axis: Vec, before: Vec, dt: float, percussion_m: float) -> tuple[Vec, Vec]:
+def led_point(state: Heard, axis: Vec, before: Vec, dt_s: float, percussion_m: float) -> tuple[Vec, Vec]:
     """Position and velocity of the point that is led: the centre of percussion, as far as it is aside of the vehicle.
 
     A vehicle that is turned by its engines is pushed aside by every turn; that point is not.
@@ -220,7 +220,7 @@ def led_point(state: Heard, axis: Vec, before: Vec, dt: float, percussion_m: flo
     (x, y, z), (u, v, w), k = state.position_m, state.velocity_m_s, percussion_m
     p, q, _ = state.axis_rate_s
     if not state.rate_told:
-        p, q = (axis[0] - before[0]) / dt, (axis[1] - before[1]) / dt
+        p, q = (axis[0] - before[0]) / dt_s, (axis[1] - before[1]) / dt_s
     return (x + k * axis[0], y + k * axis[1], z), (u + k * p, v + k * q, w)
 
 
@@ -261,7 +261,7 @@ def lit_since(g: Guided, keys: Keys, state: Heard) -> float:
 @part
 def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     """The state taken into the filter, and what has come about since the last one."""
-    dt = state.time_s - g.time_s
+    dt_s = state.time_s - g.time_s
     axis = state.pointing if norm(state.pointing) > 0.5 else g.direction
     stage, changed_at, unknowns, inverse = g.stage, g.changed_at_s, g.unknowns, g.inverse
     light_at = lit_since(g, keys, state) if keys.idle_frac == 0.0 else g.light_at_s
@@ -273,10 +273,10 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     elif light_at != g.light_at_s:
         changed_at = light_at
     ran = ran_since(g, lander, keys, light_at, state.time_s)
-    model = model_m_s2(g, lander, ran, state.mass_kg, axis, dt)
+    model = model_m_s2(g, lander, ran, state.mass_kg, axis, dt_s)
     wander = CHANGING if 0.0 <= state.time_s - changed_at < TRANSIENT_S else QUIET
-    position, velocity = led_point(state, axis, g.pointing, dt, keys.percussion_m)
-    f = heard(g.filtered, position, velocity, model, dt, wander)
+    position, velocity = led_point(state, axis, g.pointing, dt_s, keys.percussion_m)
+    f = heard(g.filtered, position, velocity, model, dt_s, wander)
     leg, throttle, last = g.leg, g.throttle_frac, lander.leg_count - 1
     while stage == BURNING and leg < last and -f.velocity_m_s[2] <= lander.legs[leg].until_m_s:
         leg += 1

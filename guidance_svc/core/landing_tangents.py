@@ -159,9 +159,9 @@ def shortened(ahead: Sequence[float]) -> list[float]:
 
 
 @part
-def moved_by(x: Sequence[float], step: Sequence[float], part_: float) -> list[float]:
+def moved_by(x: Sequence[float], step: Sequence[float], part: float) -> list[float]:
     """Unknowns after a part of a step."""
-    return [x[k] + part_ * step[k] for k in range(COUNT)]
+    return [x[k] + part * step[k] for k in range(COUNT)]
 
 
 class Search(NamedTuple):
@@ -208,10 +208,10 @@ def fresh_step(lander: Lander, start: Moment, ask: Ask, at: Search, inverse: Mut
 
 @kernel
 def solve_tangents(
-    lander: Lander, start: Moment, ask: Ask, guess: Five, kept: tuple[float, ...], rounds: int, most_steps: int,
+    lander: Lander, start: Moment, ask: Ask, guess: Five, kept: tuple[float, ...], iterations: int, most_steps: int,
     may_rebuild: bool,
 ) -> Slanting:  # fmt: skip
-    """Newton from a guess until the conditions are met, or rounds or steps are used up.
+    """Newton from a guess until the conditions are met, or iterations or steps are used up.
 
     Args:
         kept: the inverse of the state before; zeros where there is none.
@@ -222,7 +222,7 @@ def solve_tangents(
     has = kept[0] != 0.0 or kept[1] != 0.0 or kept[2] != 0.0
     here, anew = tried(lander, start, ask, x), False
     at = Search(x, here, here.arrival.steps, True)
-    for _ in range(rounds):
+    for _ in range(iterations):
         if at.here.miss_m <= met or at.steps > most_steps or not at.here.arrival.stops:
             break
         if has:

@@ -96,19 +96,19 @@ def first_filtered(position_m: Vec, velocity_m_s: Vec, bias_sigma_m_s2: float) -
 
 
 @part
-def spread_later(s: Spread, dt: float, wander: Wander) -> Spread:
+def spread_later(s: Spread, dt_s: float, wander: Wander) -> Spread:
     """The covariance after a time without news."""
     q, b = wander.velocity_m2_s3, wander.bias_m2_s5
-    half = 0.5 * dt * dt
-    va, aa = s.va + dt * s.aa, s.aa
-    vv = s.vv + 2.0 * dt * s.va + dt * dt * s.aa
-    ra = s.ra + dt * s.va + half * s.aa
-    rv = s.rv + dt * (s.vv + s.ra) + (dt * dt + half) * s.va + dt * half * s.aa
-    rr = s.rr + 2.0 * dt * s.rv + dt * dt * s.vv + 2.0 * half * s.ra + 2.0 * dt * half * s.va + half * half * s.aa
-    t2, t3 = dt * dt, dt * dt * dt
+    half = 0.5 * dt_s * dt_s
+    va, aa = s.va + dt_s * s.aa, s.aa
+    vv = s.vv + 2.0 * dt_s * s.va + dt_s * dt_s * s.aa
+    ra = s.ra + dt_s * s.va + half * s.aa
+    rv = s.rv + dt_s * (s.vv + s.ra) + (dt_s * dt_s + half) * s.va + dt_s * half * s.aa
+    rr = s.rr + 2.0 * dt_s * (s.rv + half * s.va) + dt_s * dt_s * s.vv + 2.0 * half * s.ra + half * half * s.aa
+    t2, t3 = dt_s * dt_s, dt_s * dt_s * dt_s
     return Spread(
         rr + q * t3 / 3.0 + b * t3 * t2 / 20.0, rv + q * half + b * t2 * t2 / 8.0, ra + b * t3 / 6.0,
-        vv + q * dt + b * t3 / 3.0, va + b * half, aa + b * dt,
+        vv + q * dt_s + b * t3 / 3.0, va + b * half, aa + b * dt_s,
     )  # fmt: skip
 
 
@@ -133,12 +133,12 @@ def velocity_heard(s: Spread, noise_m2_s2: float) -> tuple[Spread, tuple[float, 
 
 
 @part
-def variance_learnt(variance: float, least: float, difference: Vec, states: float) -> float:
-    """The variance of one axis after one more second difference of all three."""
+def variance_learnt(mean: float, least: float, difference: Vec, samples: float) -> float:
+    """The mean of one axis after one more second difference of all three."""
     shown = dot(difference, difference) / (3.0 * SECOND_DIFFERENCE)
-    if states > TRUSTED_STATES:
-        shown = min(shown, OUTLIER * variance)
-    return max(variance + (shown - variance) / min(states, NOISE_STATES), least * least)
+    if samples > TRUSTED_STATES:
+        shown = min(shown, OUTLIER * mean)
+    return max(mean + (shown - mean) / min(samples, NOISE_STATES), least * least)
 
 
 @part
@@ -154,24 +154,26 @@ def noise_learnt(noise: Noise, raw_position_m: Vec, raw_velocity_m_s: Vec) -> No
 
 
 @kernel
-def heard(before: Filtered, position_m: Vec, velocity_m_s: Vec, model_m_s2: Vec, dt: float, wander: Wander) -> Filtered:
+def heard(
+    before: Filtered, position_m: Vec, velocity_m_s: Vec, model_m_s2: Vec, dt_s: float, wander: Wander
+) -> Filtered:
     """The knowledge after one more state.
 
     Args:
         position_m, velocity_m_s: as the state says.
         model_m_s2: acceleration since the state before, as the model has it.
-        dt: seconds since the state before, > 0.
+        dt_s: seconds since the state before, > 0.
     """
     acceleration = add(model_m_s2, before.bias_m_s2)
-    moved = along(scale(dt, before.velocity_m_s), 0.5 * dt * dt, acceleration)
+    moved = along(scale(dt_s, before.velocity_m_s), 0.5 * dt_s * dt_s, acceleration)
     raw_position = sub(sub(position_m, before.heard_position_m), moved)
-    raw_velocity = along(sub(velocity_m_s, before.heard_velocity_m_s), -dt, acceleration)
+    raw_velocity = along(sub(velocity_m_s, before.heard_velocity_m_s), -dt_s, acceleration)
     noise = noise_learnt(before.noise, raw_position, raw_velocity)
     if noise.states < TRUSTED_STATES:
         spread = Spread(noise.position_m2, 0.0, 0.0, noise.velocity_m2_s2, 0.0, before.spread.aa)
         return Filtered(position_m, velocity_m_s, before.bias_m_s2, spread, noise, position_m, velocity_m_s)
-    r, v, b = add(before.position_m, moved), along(before.velocity_m_s, dt, acceleration), before.bias_m_s2
-    spread, gain = position_heard(spread_later(before.spread, dt, wander), noise.position_m2)
+    r, v, b = add(before.position_m, moved), along(before.velocity_m_s, dt_s, acceleration), before.bias_m_s2
+    spread, gain = position_heard(spread_later(before.spread, dt_s, wander), noise.position_m2)
     off = sub(position_m, r)
     r, v, b = along(r, gain[0], off), along(v, gain[1], off), along(b, gain[2], off)
     spread, gain = velocity_heard(spread, noise.velocity_m2_s2)

@@ -199,7 +199,7 @@ def report_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -
 
 
 def numbers(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent) -> Numbers:
-    """The predicted landing."""
+    """The landing as it is predicted; nothing once it is over."""
     if memory.own.contact_s is not None:
         return Numbers()
     report = report_of(memory, plan, phase)

@@ -15,6 +15,10 @@ from hypothesis import settings
 # as cores that costs three times the processor time (fits of tests/report/test_calibration.py: 14 s for 4.3 s).
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+# Some machines forbid to keep compiled modules: each of some hundred processes that the tests start would compile the
+# package again, half a second of processor time each.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 settings.register_profile("search", deadline=None)
 settings.register_profile("fixed", deadline=None, derandomize=True)
 settings.load_profile("fixed")

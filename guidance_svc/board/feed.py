@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from guidance_svc.board.heard import Heard, fault_text
-from guidance_svc.board.shown import Travel, shown
+from guidance_svc.board.shown import Travel, moment_values
 from guidance_svc.board.story import Story
 from guidance_svc.board.tail import Tail
 from guidance_svc.domain import Site
@@ -175,7 +175,7 @@ class Feed:
         heard.fresh = False
         one = self._known(heard)
         try:
-            moment = shown(heard, one.setting, one.travel)
+            moment = moment_values(heard, one.setting, one.travel)
         except (GuidanceError, ValueError, KeyError, TypeError, ArithmeticError):
             return  # a pair that the service does not write
         wall_s = self._wall_s(heard.wall_ns or self.course.last_ns)

@@ -70,25 +70,25 @@ class Travel:
     counted_from: str = "first state"
 
 
-def shown(heard: Heard, setting: Setting | None, travel: Travel) -> dict[str, Any]:
+def moment_values(heard: Heard, setting: Setting | None, travel: Travel) -> dict[str, Any]:
     """The moment as a plain dict; units in the names, null where something does not apply or is not known.
 
     Raises:
         ValueError, KeyError, TypeError, MessageFault: the pair is not as the service writes it.
     """
-    out = about(heard.session, heard.last_fault)
+    out = name_values(heard.session, heard.last_fault)
     if heard.command is not None:
         command = heard.command.message
         out |= orders_shown(command, travel)
         if heard.state is not None and setting is not None:
             state = parse_state(heard.state.message)
-            out |= flown(state, setting, travel)
+            out |= flight_values(state, setting, travel)
             out |= outlook(command, state, setting, out)
     out["verdict"], out["word"] = verdict(heard, out)
     return out
 
 
-def about(session: Session, last_fault: str) -> dict[str, Any]:
+def name_values(session: Session, last_fault: str) -> dict[str, Any]:
     """Name, plan and link."""
     opened, answer = session.opened or {}, session.answer
     plan = opened.get("plan", "")
@@ -138,7 +138,7 @@ def coming(event: dict[str, Any], now_s: float) -> dict[str, Any]:
     return {"name": name, "word": word_for(name), "act": act_of(name), "in_s": event["at_s"] - now_s}
 
 
-def flown(state: VehicleState, setting: Setting, travel: Travel) -> dict[str, Any]:
+def flight_values(state: VehicleState, setting: Setting, travel: Travel) -> dict[str, Any]:
     """Where the vehicle is and how it flies."""
     plan, frame = setting.plan, setting.frame
     position, velocity = state_to_bci(state, frame, plan.body)

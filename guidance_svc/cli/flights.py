@@ -94,6 +94,15 @@ def rehearse(
         float, typer.Option(help="Thrust that the burning stage loses, at --engine-loss-at-s.")
     ] = 0.0,
     engine_loss_at_s: Annotated[float | None, typer.Option(help="When, on the vehicle's clock.")] = None,
+    wind_north_m_s: Annotated[float, typer.Option(help="Wind towards the north, at all heights.")] = 0.0,
+    wind_east_m_s: Annotated[float, typer.Option(help="The same towards the east.")] = 0.0,
+    gust_m_s: Annotated[float, typer.Option(help="Gusts on top of it, one sigma an axis.")] = 0.0,
+    density_percent: Annotated[float, typer.Option(help="True less modelled density of the air.")] = 0.0,
+    drag_percent: Annotated[float, typer.Option(help="The same of the drag coefficient.")] = 0.0,
+    ignition_s: Annotated[float, typer.Option(help="Thrust comes later than planned by this, or earlier.")] = 0.0,
+    lag_s: Annotated[
+        float | None, typer.Option(help="True time constant of the thrust; default: the vehicle file's.")
+    ] = None,
     within_m: Annotated[float, typer.Option(help="How far perigee and apogee may miss the target.")] = 1000.0,
     within_deg: Annotated[float, typer.Option(help="The same of the plane.")] = 0.01,
     configs: Configs = None,
@@ -107,7 +116,7 @@ def rehearse(
 
     from guidance_svc.files.config_files import chosen_folder, load_library
     from guidance_svc.rehearsal.command import ask_of, run_rehearsal
-    from guidance_svc.rehearsal.disturbances import Disturbances
+    from guidance_svc.rehearsal.disturbances import Disturbances, weather_of
     from guidance_svc.rehearsal.outcome import Bounds
 
     with plain_errors():
@@ -119,7 +128,10 @@ def rehearse(
             thrust_frac=1.0 + thrust_percent / 100.0, exhaust_frac=1.0 + isp_percent / 100.0,
             dry_mass_frac=1.0 + dry_mass_percent / 100.0, tail_off_s=tail_off_s,
             thrust_kept_frac=1.0 - engine_loss_percent / 100.0,
-            engine_loss_at_s=inf if engine_loss_at_s is None else engine_loss_at_s,
+            engine_loss_at_s=inf if engine_loss_at_s is None else engine_loss_at_s, ignition_s=ignition_s, lag_s=lag_s,
+            weather=weather_of(
+                wind_north_m_s, wind_east_m_s, gust_m_s, seed, 1.0 + density_percent / 100.0, 1.0 + drag_percent / 100.0
+            ),
         )  # fmt: skip
         ask = ask_of(name, carries, rate, tick_s, wrong, Bounds(within_m, within_deg), out)
         code = run_rehearsal(library, ask, typer.echo)

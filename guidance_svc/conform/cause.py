@@ -118,7 +118,7 @@ def cause_check(scene: Scene, seen: str, reading: Reading | None) -> Check:
     return passed(NAME, WORDS, "nothing speaks against it")
 
 
-def corrected(scene: Scene, reading: Reading) -> Scene:
+def correct_scene(scene: Scene, reading: Reading) -> Scene:
     """The run as it would be read right."""
     track: Track = track_of(scene.states, reading.frame, scene.body, reading.change)
     return replace(scene, run=replace(scene.run, frame=reading.frame), track=track)

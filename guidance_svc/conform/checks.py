@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from guidance_svc.conform.cause import cause_check, cause_of, corrected, with_roots
+from guidance_svc.conform.cause import cause_check, cause_of, correct_scene, with_roots
 from guidance_svc.conform.engine import engine_checks, pushes
 from guidance_svc.conform.link import link_checks
 from guidance_svc.conform.motion import Scene, motion_checks, scene_of
@@ -21,7 +21,7 @@ def checks_of(run: Run) -> list[Check]:
         return links
     seen, cause = cause_of(scene)
     judged = [*links, cause_check(scene, seen, cause), *judged_as(scene, cause)]
-    better = judged_as(corrected(scene, cause), None) if cause is not None else []
+    better = judged_as(correct_scene(scene, cause), None) if cause is not None else []
     return with_roots(judged, better, scene)
 
 

@@ -177,7 +177,7 @@ def article(word: str) -> str:
     return "an" if word[0] in "aeiou" else "a"
 
 
-def shaped(name: str, reply: Message, wanted: str) -> Check:
+def check_shape(name: str, reply: Message, wanted: str) -> Check:
     """Whether a reply is of the wanted kind and has that kind's fields."""
     words = f"the reply is {article(wanted)} {wanted} with all its fields"
     if reply.get("type") != wanted:
@@ -203,26 +203,26 @@ def unknown_word(reply: Message) -> str | None:
     return None
 
 
-def refused(name: str, reply: Message, code: str) -> Check:
+def check_refusal(name: str, reply: Message, code: str) -> Check:
     """Whether a reply is the fault with this code."""
     words = f"it is refused with the fault {code}"
     if reply.get("type") == "fault" and reply.get("code") == code:
-        return shaped(name, reply, "fault")
+        return check_shape(name, reply, "fault")
     return failed(name, words, f"{reply.get('type')} {reply.get('code', '')}".strip(), f"reply with fault {code}")
 
 
 def opening_checks(client: Client) -> Iterator[Check]:
     """Before the first state."""
-    yield refused("state_before_open", client.line.ask(client.state()), "no_session")
+    yield check_refusal("state_before_open", client.line.ask(client.state()), "no_session")
     opened = client.line.ask(client.opening)
-    yield shaped("opened", opened, "opened")
+    yield check_shape("opened", opened, "opened")
     if opened.get("type") != "opened":
         raise NotOpened
     client.line.ask(client.state())  # until its first state a session belongs to whoever opened it last
     other = client.connect()
     try:
-        yield refused("taken", other.ask(client.opening), "vehicle_taken")
-        yield refused("wrong_token", other.ask(client.opening | {"resume": "not-the-token"}), "wrong_token")
+        yield check_refusal("taken", other.ask(client.opening), "vehicle_taken")
+        yield check_refusal("wrong_token", other.ask(client.opening | {"resume": "not-the-token"}), "wrong_token")
     finally:
         other.close()
     client.opening["resume"] = opened["token"]
@@ -232,17 +232,17 @@ def state_checks(client: Client) -> Iterator[Check]:
     """The rules of seq, time and faults."""
     first = client.state()
     told = client.line.ask(first)
-    yield shaped("command", told, "command")
+    yield check_shape("command", told, "command")
     yield same("same_seq", "the same seq again gets the same reply", told, client.line.ask(first))
-    yield refused("bad_value", client.line.ask(client.state() | {"mass_kg": -1.0}), "bad_value")
-    yield refused("unknown_field", client.line.ask(client.state() | {"mass": 1.0}), "unknown_field")
-    yield refused("garbage", client.line.ask(b"{nonsense"), "garbage")
+    yield check_refusal("bad_value", client.line.ask(client.state() | {"mass_kg": -1.0}), "bad_value")
+    yield check_refusal("unknown_field", client.line.ask(client.state() | {"mass": 1.0}), "unknown_field")
+    yield check_refusal("garbage", client.line.ask(b"{nonsense"), "garbage")
     yield same("after_faults", "faults change nothing", *(without_seq(client.line.ask(client.state())) for _ in "ab"))
-    yield refused("old_seq", client.line.ask(first), "old_seq")
+    yield check_refusal("old_seq", client.line.ask(first), "old_seq")
     client.line.close()
     client.line = client.connect()
     opened = client.line.ask(client.opening)
-    yield shaped("resumed", opened, "opened")
+    yield check_shape("resumed", opened, "opened")
     if opened.get("resumed") is not True:
         yield failed("resumes", "the token takes the session up again", "resumed is not true", "keep the session")
 
@@ -272,12 +272,12 @@ def flight_checks(client: Client) -> Iterator[Check]:
         if is_over(command["phase"], command["status"]):
             break
         client.obey(command)
-    yield shaped("last_command", command, "command")
+    yield check_shape("last_command", command, "command")
     yield angles_check(worst)
     done = f"phase {command['phase']}, status {command['status']}"
     yield (passed if command["status"] == "complete" else failed_flight)("flies", words, done)
     yield orbit_check(client)
-    yield shaped("closed", client.line.ask({"type": "close"}), "closed")
+    yield check_shape("closed", client.line.ask({"type": "close"}), "closed")
 
 
 def failed_flight(name: str, words: str, seen: str) -> Check:

@@ -239,11 +239,11 @@ def kinematic_gap(track: Track, a: int, b: int) -> tuple[Floats, float]:
 def fall_gap(track: Track, a: int, b: int, body: Body) -> tuple[Floats, Floats, float]:
     """Position and velocity after a stretch minus those of free fall from its beginning; and its length."""
     span = float(track.time_s[b] - track.time_s[a])
-    position, velocity = fallen(vec(track.position_m[a]), vec(track.velocity_m_s[a]), span, body)
+    position, velocity = fall_freely(vec(track.position_m[a]), vec(track.velocity_m_s[a]), span, body)
     return track.position_m[b] - np.array(position), track.velocity_m_s[b] - np.array(velocity), span
 
 
-def fallen(position: Vec, velocity: Vec, span_s: float, body: Body) -> tuple[Vec, Vec]:
+def fall_freely(position: Vec, velocity: Vec, span_s: float, body: Body) -> tuple[Vec, Vec]:
     """Free fall for a while: RK4 in gravity with J2."""
     count = max(1, int(np.ceil(span_s / FALL_STEP_S)))
     h = span_s / count

@@ -11,7 +11,7 @@ from guidance_svc.core.frames import triad
 from guidance_svc.demo.vehicle import Range, Server
 from guidance_svc.domain import FlightPlan
 from guidance_svc.errors import ConfigError, GuidanceError
-from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.craft import Craft, craft_on_pad
 from guidance_svc.rehearsal.starts import at_separation
 from guidance_svc.sim.state import SimState, World
 
@@ -27,7 +27,7 @@ class Witnessed(Range):
     def __init__(self, plan: FlightPlan, run: Run) -> None:
         self.name, self._run, self._one_at_a_time = plan.vehicle.name, run, threading.Lock()
         if plan.site is not None:
-            self.craft = launched(self.name, plan, None, self.note)
+            self.craft = craft_on_pad(self.name, plan, None, self.note)
         else:
             self.craft = Craft(self.name, World(plan.body, plan.vehicle), at_separation(plan), self.note)
         self._tell(self.craft.telemetry())

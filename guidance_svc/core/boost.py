@@ -4,14 +4,12 @@ The air turns with the body, so the velocity over ground is the air flow; wind i
 follows a small program (points of time and angle, linear between), given as such or as the pitch to lead to, and
 leans sideways towards the target's plane, both bounded by the limits on the angle and on its product with the dynamic
 pressure. The throttle follows its own program and gives way to the limits on dynamic pressure and acceleration.
-
-Limits travel as four floats: dynamic pressure (Pa), dynamic pressure times angle of attack (Pa rad),
-acceleration (m/s2), angle of attack (rad); inf where there is none.
 """
 
 from __future__ import annotations
 
 from math import acos, atan2, cos, inf, log, pi, sin, sqrt
+from typing import NamedTuple
 
 from guidance_svc.core.compiled import kernel
 from guidance_svc.core.conditions import target_normal
@@ -30,8 +28,81 @@ HALF_TURN = 0.5 * pi
 NEARLY_UPRIGHT_RAD = 0.05  # of the flow to the vertical: nearer than this its heading is mostly chance
 UPRIGHT = 1e-3  # sine of the angle to the vertical below which the flow itself has no heading
 
-Limits = tuple[float, float, float, float]
-NO_LIMITS: Limits = (inf, inf, inf, inf)
+
+class Limits(NamedTuple):
+    """What the flight through the air must keep; inf where there is no limit.
+
+    Args:
+        pressure_pa: dynamic pressure.
+        q_alpha_pa_rad: its product with the angle of attack.
+        acceleration_m_s2: of the thrust.
+        alpha_rad: angle of attack.
+    """
+
+    pressure_pa: float = inf
+    q_alpha_pa_rad: float = inf
+    acceleration_m_s2: float = inf
+    alpha_rad: float = inf
+
+
+class Shape(NamedTuple):
+    """How a boost begins: the rise, the pitch-over; 1.0 in `by_pitch` for a program of pitch, 0.0 for one of alpha."""
+
+    rise_s: float
+    pitch_over_rad: float
+    rate_rad_s: float
+    by_pitch: float
+
+
+class Curve(NamedTuple):
+    """The points of a program or a table: where, rising, and what there; linear between, flat outside."""
+
+    at: tuple[float, ...]
+    value: tuple[float, ...]
+
+
+class AirHere(NamedTuple):
+    """The air at a place, and its density `PRESSURE_TIME_S` ahead."""
+
+    density_kg_m3: float
+    pressure_pa: float
+    sound_m_s: float
+    density_soon_kg_m3: float
+
+
+class BoostEngine(NamedTuple):
+    """Vacuum thrust at full throttle, nozzle exit area, lowest throttle."""
+
+    thrust_n: float
+    exit_area_m2: float
+    lowest_frac: float
+
+
+class Towards(NamedTuple):
+    """Where a boost leads to.
+
+    Args:
+        normal: of the target's plane, unit, BCI.
+        cutoff_speed_m_s: inertial, in the plane.
+        yaw_rad: greatest lean towards it; 0: a pitch program keeps to the launch heading.
+        heading_rad: launch heading over ground.
+    """
+
+    normal: Vec
+    cutoff_speed_m_s: float
+    yaw_rad: float
+    heading_rad: float
+
+
+class Motion(NamedTuple):
+    """Position, velocity, velocity over ground, BCI."""
+
+    position_m: Vec
+    velocity_m_s: Vec
+    ground_m_s: Vec
+
+
+NO_LIMITS = Limits()
 
 
 def launch_heading_rad(position_m: Vec, body: Body, target: Target, local: Triad) -> float:
@@ -77,45 +148,45 @@ def boost_direction(
         yaw_rad: lean towards the target's plane, clockwise positive; within the limits.
     """
     return steer_boost(
-        since_release_s, ground_velocity_m_s, (local.up, local.north, local.east), heading_rad, yaw_rad,
-        shape_of(phase), *program_of(phase), limits_of(phase), density_kg_m3,
+        since_release_s, ground_velocity_m_s, local, heading_rad, yaw_rad, shape_of(phase), program_of(phase),
+        limits_of(phase), density_kg_m3,
     )  # fmt: skip
 
 
-def shape_of(phase: Boost) -> tuple[float, float, float, float]:
-    """Rise (s), pitch-over (rad), its rate (rad/s), 1 for a program of pitch and 0 for one of angle of attack."""
-    return (
+def shape_of(phase: Boost) -> Shape:
+    """How the phase begins, as the kernels take it."""
+    return Shape(
         float(phase.rise_s), float(phase.pitch_over_rad), float(phase.pitch_over_rate_rad_s),
         1.0 if phase.pitch else 0.0,
     )  # fmt: skip
 
 
-def program_of(phase: Boost) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Times and angles of the pitch program, else of the angle of attack."""
+def program_of(phase: Boost) -> Curve:
+    """Times (s) and angles (rad) of the pitch program, else of the angle of attack."""
     return curve_of(phase.pitch or phase.bias, 0.0)
 
 
-def curve_of(points: tuple[tuple[float, float], ...], otherwise: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """The points of a program as two rows; one flat point where there is no program."""
+def curve_of(points: tuple[tuple[float, float], ...], otherwise: float) -> Curve:
+    """The points of a program; one flat point where there is no program."""
     if not points:
-        return (0.0,), (otherwise,)
-    return tuple(float(p[0]) for p in points), tuple(float(p[1]) for p in points)
+        return Curve((0.0,), (otherwise,))
+    return Curve(tuple(float(at) for at, _ in points), tuple(float(value) for _, value in points))
 
 
-def limits_of(phase: Boost) -> Limits:
-    """The phase's limits as the kernels take them."""
-    return (
-        float(phase.max_dynamic_pressure_pa), float(phase.max_q_alpha_pa_rad), float(phase.max_acceleration_m_s2),
-        float(phase.max_alpha_rad),
+def limits_of(phase: Boost, acceleration_m_s2: float = inf) -> Limits:
+    """The phase's limits as the kernels take them, its acceleration no more than another limit on it."""
+    return Limits(
+        float(phase.max_dynamic_pressure_pa), float(phase.max_q_alpha_pa_rad),
+        min(float(phase.max_acceleration_m_s2), acceleration_m_s2), float(phase.max_alpha_rad),
     )  # fmt: skip
 
 
 @kernel
 def alpha_allowed_rad(dynamic_pressure_pa: float, limits: Limits) -> float:
     """Largest angle of attack within the limits on it and on its product with the dynamic pressure."""
-    if limits[1] < inf and dynamic_pressure_pa * limits[3] > limits[1]:
-        return limits[1] / dynamic_pressure_pa
-    return limits[3]
+    if limits.q_alpha_pa_rad < inf and dynamic_pressure_pa * limits.alpha_rad > limits.q_alpha_pa_rad:
+        return limits.q_alpha_pa_rad / dynamic_pressure_pa
+    return limits.alpha_rad
 
 
 @kernel
@@ -167,28 +238,27 @@ def near_air_flow(direction: Vec, ground_velocity_m_s: Vec, density_kg_m3: float
 def steer_boost(
     since_s: float,
     ground_velocity_m_s: Vec,
-    local: tuple[Vec, Vec, Vec],
+    local: Triad,
     heading_rad: float,
     yaw_rad: float,
-    shape: tuple[float, float, float, float],
-    program_s: tuple[float, ...],
-    program_rad: tuple[float, ...],
+    shape: Shape,
+    program: Curve,
     limits: Limits,
     density_kg_m3: float,
 ) -> Vec:
-    """`boost_direction` in floats.
+    """`boost_direction` in numbers.
 
     Args:
-        local: up, north, east, BCI.
-        shape, program_s, program_rad: as `shape_of` and `program_of` give them.
+        shape, program: as `shape_of` and `program_of` give them.
     """
-    up = local[0]
-    tipped = shape[2] * (since_s - shape[0])
+    up = local.up
+    tipped = shape.rate_rad_s * (since_s - shape.rise_s)
     if tipped <= 0.0:
         return up
-    level = along(scale(cos(heading_rad), local[1]), sin(heading_rad), local[2])
-    value = interpolated(since_s, program_s, program_rad)
-    tip = min(tipped, HALF_TURN - value if shape[3] > 0.0 else shape[1])
+    level = along(scale(cos(heading_rad), local.north), sin(heading_rad), local.east)
+    value = interpolated(since_s, program.at, program.value)
+    by_pitch = shape.by_pitch > 0.0
+    tip = min(tipped, HALF_TURN - value if by_pitch else shape.pitch_over_rad)
     tilted = along(scale(cos(tip), up), sin(tip), level)
     speed = norm(ground_velocity_m_s)
     if speed <= STANDSTILL_M_S:
@@ -196,9 +266,10 @@ def steer_boost(
     flow = scale(1.0 / speed, ground_velocity_m_s)
     most = alpha_allowed_rad(0.5 * density_kg_m3 * speed * speed, limits)
     from_vertical = acos(max(-1.0, min(1.0, dot(flow, up))))
-    if from_vertical < NEARLY_UPRIGHT_RAD if shape[3] > 0.0 else (tipped < shape[1] or from_vertical < shape[1]):
+    tipping = tipped < shape.pitch_over_rad or from_vertical < shape.pitch_over_rad
+    if from_vertical < NEARLY_UPRIGHT_RAD if by_pitch else tipping:
         return tilted if most == inf else held_near(tilted, flow, most)
-    alpha = max(-most, min(most, from_vertical - tip if shape[3] > 0.0 else value))
+    alpha = max(-most, min(most, from_vertical - tip if by_pitch else value))
     room = inf if most == inf else sqrt(max(0.0, most * most - alpha * alpha))
     return lean_flow(flow, up, level, alpha, max(-room, min(room, yaw_rad)))
 
@@ -226,7 +297,7 @@ def yaw_to_plane_rad(
 
 
 @kernel
-def yaw_to_heading_rad(ground_velocity_m_s: Vec, local: tuple[Vec, Vec, Vec], heading_rad: float) -> float:
+def yaw_to_heading_rad(ground_velocity_m_s: Vec, local: Triad, heading_rad: float) -> float:
     """Lean that points the thrust at the launch heading where the flow has drifted off it, clockwise positive.
 
     A vehicle that rises slowly drifts by what its vertical and that of gravity differ, and by the body's rotation;
@@ -235,7 +306,7 @@ def yaw_to_heading_rad(ground_velocity_m_s: Vec, local: tuple[Vec, Vec, Vec], he
     speed = norm(ground_velocity_m_s)
     if speed <= STANDSTILL_M_S:
         return 0.0
-    north, east = dot(ground_velocity_m_s, local[1]), dot(ground_velocity_m_s, local[2])
+    north, east = dot(ground_velocity_m_s, local.north), dot(ground_velocity_m_s, local.east)
     c, s = cos(heading_rad), sin(heading_rad)
     return atan2(s * north - c * east, c * north + s * east) * sqrt(north * north + east * east) / speed
 
@@ -243,79 +314,71 @@ def yaw_to_heading_rad(ground_velocity_m_s: Vec, local: tuple[Vec, Vec, Vec], he
 @kernel
 def throttle_within(
     wanted_frac: float,
-    engine: tuple[float, float, float],
+    engine: BoostEngine,
     mass_kg: float,
     drag_n: float,
     pull_along_m_s2: float,
     speed_m_s: float,
-    density_soon_kg_m3: float,
+    air: AirHere,
     limits: Limits,
 ) -> float:
     """Throttle as programmed, less what the limits on dynamic pressure and acceleration ask for.
 
     Args:
-        engine: vacuum thrust at full throttle (N), loss to the air's pressure (N), lowest throttle.
         pull_along_m_s2: gravity along the air flow, negative on the way up.
         speed_m_s: against the air.
-        density_soon_kg_m3: of the air `PRESSURE_TIME_S` ahead; 0 for no air.
 
     The speed may reach in `PRESSURE_TIME_S` what the pressure limit allows there, which meets the limit from below.
     A limit that asks for less than the lowest throttle is not kept.
     """
-    frac = wanted_frac
-    if limits[2] < inf:
-        frac = min(frac, (limits[2] * mass_kg + engine[1]) / engine[0])
-    if limits[0] < inf and density_soon_kg_m3 > 0.0:
-        rate = (sqrt(2.0 * PRESSURE_KEPT_FRAC * limits[0] / density_soon_kg_m3) - speed_m_s) / PRESSURE_TIME_S
-        frac = min(frac, (mass_kg * (rate - pull_along_m_s2) + drag_n + engine[1]) / engine[0])
-    return min(1.0, max(engine[2], frac))
+    frac, lost_n = wanted_frac, engine.exit_area_m2 * air.pressure_pa
+    if limits.acceleration_m_s2 < inf:
+        frac = min(frac, (limits.acceleration_m_s2 * mass_kg + lost_n) / engine.thrust_n)
+    if limits.pressure_pa < inf and air.density_soon_kg_m3 > 0.0:
+        most = sqrt(2.0 * PRESSURE_KEPT_FRAC * limits.pressure_pa / air.density_soon_kg_m3)
+        rate = (most - speed_m_s) / PRESSURE_TIME_S
+        frac = min(frac, (mass_kg * (rate - pull_along_m_s2) + drag_n + lost_n) / engine.thrust_n)
+    return min(1.0, max(engine.lowest_frac, frac))
 
 
 @kernel
 def guided(
     since_s: float,
-    motion: tuple[Vec, Vec, Vec],
-    local: tuple[Vec, Vec, Vec],
+    motion: Motion,
+    local: Triad,
     mass_kg: float,
-    air_here: tuple[float, float, float, float],
-    engine: tuple[float, float, float],
+    air: AirHere,
+    engine: BoostEngine,
     drag_area_m2: float,
-    mach: tuple[float, ...],
-    drag: tuple[float, ...],
-    plane: tuple[Vec, float, float, float],
-    shape: tuple[float, float, float, float],
-    program_s: tuple[float, ...],
-    program_rad: tuple[float, ...],
-    throttle_s: tuple[float, ...],
-    throttle_frac: tuple[float, ...],
+    drag: Curve,
+    towards: Towards,
+    shape: Shape,
+    program: Curve,
+    throttle: Curve,
     limits: Limits,
     mu_m3_s2: float,
 ) -> tuple[Vec, float]:
     """The boost law at one state: thrust direction (unit, BCI) and throttle.
 
     Args:
-        motion: position, velocity, velocity over ground, BCI.
-        local, shape, program_s, program_rad: as for `steer_boost`; throttle_s, throttle_frac: the throttle's program.
-        air_here: density (kg/m3), pressure (Pa), speed of sound (m/s), density `PRESSURE_TIME_S` ahead (kg/m3).
-        engine: vacuum thrust (N), nozzle exit area (m2), lowest throttle.
-        drag_area_m2, mach, drag: of the vehicle, to know its drag.
-        plane: normal of the target's plane, cutoff speed (m/s), greatest yaw (rad; 0: a pitch program
-            keeps to the launch heading), launch heading (rad).
+        drag_area_m2, drag: of the vehicle, over the Mach number, to know its drag.
+        shape, program: as for `steer_boost`; throttle: its program, over seconds.
     """
     position, velocity, ground = motion
-    yaw = 0.0
-    if plane[2] > 0.0 and norm(ground) > STANDSTILL_M_S:
-        yaw = yaw_to_plane_rad(position, velocity, ground, plane[0], plane[1], plane[2])
-    elif shape[3] > 0.0:
-        yaw = yaw_to_heading_rad(ground, local, plane[3])
-    direction = steer_boost(since_s, ground, local, plane[3], yaw, shape, program_s, program_rad, limits, air_here[0])
+    yaw, heading = 0.0, towards.heading_rad
+    if towards.yaw_rad > 0.0 and norm(ground) > STANDSTILL_M_S:
+        normal, cutoff_speed = towards.normal, towards.cutoff_speed_m_s
+        yaw = yaw_to_plane_rad(position, velocity, ground, normal, cutoff_speed, towards.yaw_rad)
+    elif shape.by_pitch > 0.0:
+        yaw = yaw_to_heading_rad(ground, local, heading)
+    direction = steer_boost(since_s, ground, local, heading, yaw, shape, program, limits, air.density_kg_m3)
     speed = norm(ground)
-    push = 0.5 * air_here[0] * speed * speed * drag_area_m2 * interpolated(speed / air_here[2], mach, drag)
+    factor = interpolated(speed / air.sound_m_s, drag.at, drag.value)
+    push = 0.5 * air.density_kg_m3 * speed * speed * drag_area_m2 * factor
     r = norm(position)
     pull = -mu_m3_s2 / (r * r) * dot(ground, position) / (r * max(speed, STANDSTILL_M_S))
-    wanted = interpolated(since_s, throttle_s, throttle_frac)
-    numbers = (engine[0], engine[1] * air_here[1], engine[2])
-    return direction, throttle_within(wanted, numbers, mass_kg, push, pull, speed, air_here[3], limits)
+    wanted = interpolated(since_s, throttle.at, throttle.value)
+    return direction, throttle_within(wanted, engine, mass_kg, push, pull, speed, air, limits)
 
 
 def heating_w_m2(density_kg_m3: float, speed_m_s: float) -> float:

@@ -7,8 +7,8 @@ ends the computation. The count does not depend on the machine, so that replies 
 
 from __future__ import annotations
 
-from contextvars import ContextVar
-from dataclasses import dataclass
+from contextvars import ContextVar, Token
+from typing import Final
 
 from guidance_svc.errors import BudgetSpent
 
@@ -18,43 +18,38 @@ UNBOUNDED = 1 << 62  # an allowance that only counts
 CALL_STEPS = 1  # what one more arc costs besides its steps
 
 
-@dataclass(slots=True)
 class Effort:
-    """What has been spent of an allowance, in integrator steps of 13 us without compiled kernels."""
+    """An allowance, in integrator steps of 13 us without compiled kernels, and what has been spent of it.
 
-    limit: int
-    spent: int = 0
-
-
-_present: ContextVar[Effort | None] = ContextVar("effort", default=None)
-
-
-class Allowance:
-    """The context of `allowed`; a class, because three begin with every state: a generator's takes twice as long."""
-
-    __slots__ = ("_before", "_effort", "_token")
-
-    def __init__(self, effort: Effort) -> None:
-        self._effort = effort
-
-    def __enter__(self) -> Effort:
-        self._before = _present.get()
-        self._token = _present.set(self._effort)
-        return self._effort
-
-    def __exit__(self, *_: object) -> None:
-        _present.reset(self._token)
-        if self._before is not None:
-            self._before.spent += self._effort.spent
-
-
-def allowed(steps: int) -> Allowance:
-    """Bound what is computed inside to so many steps; an allowance inside another one counts in both.
+    `with allowed(limit) as effort` bounds what is computed inside; an allowance inside another one counts in both. A
+    class of its own, because three begin with every state: a generator's context takes twice as long.
 
     Raises:
         BudgetSpent: from whatever spends more.
     """
-    return Allowance(Effort(steps))
+
+    __slots__ = ("_before", "_token", "limit", "spent")
+
+    def __init__(self, limit: int) -> None:
+        self.limit = limit
+        self.spent = 0
+        self._before: Effort | None = None
+        self._token: Token[Effort | None] | None = None
+
+    def __enter__(self) -> Effort:
+        self._before = _present.get()
+        self._token = _present.set(self)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._token is not None:
+            _present.reset(self._token)
+        if self._before is not None:
+            self._before.spent += self.spent
+
+
+allowed: Final = Effort
+_present: ContextVar[Effort | None] = ContextVar("effort", default=None)
 
 
 def spend(steps: int) -> None:

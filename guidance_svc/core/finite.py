@@ -64,8 +64,6 @@ def total_of(command: Command) -> float:
     return total
 
 
-def not_finite(command: Command) -> tuple[str, float] | None:
-    """The first number of the list that is infinite or none, and its name."""
-    if isfinite(total_of(command)):
-        return None
+def first_not_finite(command: Command) -> tuple[str, float] | None:
+    """The first number of the list that is infinite or none, and its name; None where the sum alone is too large."""
     return next(((name, value) for name, value in numbers_of(command) if not isfinite(value)), None)

@@ -218,22 +218,17 @@ def triad(position_m: Vec, up: Up, body: Body) -> Triad:
 
     At a pole, where north is undefined, the meridian of the BCI x axis is taken.
     """
-    if up == "geocentric" or body.flattening == 0.0:
-        return geocentric_triad(position_m)
-    latitude, _ = geodetic(position_m, body.radius_m, body.flattening)
-    return triad_at(latitude, atan2(position_m[1], position_m[0]))
-
-
-def geocentric_triad(position_m: Vec) -> Triad:
-    """Local unit vectors for the geocentric vertical, without angles: it is asked for twice a state."""
     x, y, z = position_m
+    if up == "geodetic" and body.flattening != 0.0:
+        latitude, _ = geodetic(position_m, body.radius_m, body.flattening)
+        return triad_at(latitude, atan2(y, x))
     level = sqrt(x * x + y * y)
     if level == 0.0:
         return triad_at(pi / 2.0 if z > 0.0 else -pi / 2.0, 0.0)
     radius = sqrt(level * level + z * z)
     c, s = x / level, y / level
-    up, across = level / radius, z / radius
-    return Triad((up * c, up * s, across), (-across * c, -across * s, up), (-s, c, 0.0))
+    rise, across = level / radius, z / radius
+    return Triad((rise * c, rise * s, across), (-across * c, -across * s, rise), (-s, c, 0.0))
 
 
 def pitch_and_heading(direction: Vec, local: Triad) -> tuple[float, float]:
@@ -345,4 +340,6 @@ def state_to_bci(state: VehicleState, frame: Frame, body: Body) -> tuple[Vec, Ve
         raise GuidanceError(
             "state_incomplete", "position_m", "position_m and velocity_m_s, or the local form", "neither"
         )
+    if frame.canonical:
+        return (state.position_script_m, state.velocity_script_m_s)
     return to_bci(state.position_script_m, state.velocity_script_m_s, frame, body, state.time_s)

@@ -26,7 +26,7 @@ from typing import Any
 
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library, chosen_folder, load_library
-from guidance_svc.rehearsal.craft import Craft, Log, launched
+from guidance_svc.rehearsal.craft import Craft, Log, craft_on_pad
 from guidance_svc.sim.state import SimState, World
 from guidance_svc.systems import STOPS, file_stem, own_port
 
@@ -57,7 +57,7 @@ class Range:
             how = f"a launch site in flight plan {plan}; an upper stage: --carries {plan} from a booster's plan"
             raise GuidanceError("missing_field", "site", how, "none")
         name = below.vehicle.name
-        craft = launched(name, below, above, self._log(name))
+        craft = craft_on_pad(name, below, above, self._log(name))
         if above is not None:
             self._carried_by[above.vehicle.name] = name
             craft.on_separation = partial(self._let_go, World(above.body, above.vehicle), above.vehicle.name)

@@ -39,8 +39,7 @@ class Frame:
         object.__setattr__(self, "canonical", not self.turning and self.axes == ("x", "y", "z"))
 
 
-@dataclass(frozen=True, slots=True)
-class LocalState:
+class LocalState(NamedTuple):
     """Position and velocity as a navigation display gives them; read according to the session's Frame."""
 
     latitude_rad: float
@@ -70,10 +69,10 @@ class Readings(NamedTuple):
     wind_script_m_s: Vec | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class VehicleState:
-    """One `state` message. Exactly one of (`position_script_m`, `velocity_script_m_s`) and `local` is given.
+class VehicleState(NamedTuple):
+    """One `state` message; a named tuple, because one is made and kept with every state.
 
+    Exactly one of (`position_script_m`, `velocity_script_m_s`) and `local` is given.
     `readings` is None where none of its fields was told.
     """
 

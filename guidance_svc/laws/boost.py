@@ -8,6 +8,9 @@ from typing import Annotated, Literal, NamedTuple
 from pydantic import Field, model_validator
 
 from guidance_svc.core.boost import (
+    BoostEngine,
+    Motion,
+    Towards,
     curve_of,
     guided,
     limits_of,
@@ -176,17 +179,16 @@ def law_at(flight: Flight, time_s: float, now: Navigation, plan: FlightPlan, pha
     """The boost law's direction and throttle at a vehicle time, for the motion that `now` holds."""
     vehicle, target = plan.vehicle, plan.target
     stage = vehicle.stages[flight.stage]
-    limits = limits_of(phase)
-    limits = (limits[0], limits[1], min(limits[2], stage.acceleration_limit_m_s2), limits[3])
     normal = wanted_normal(now.position_m, target, now.local) if phase.max_yaw_rad > 0.0 else None
     speed = target.cutoff_speed_m_s if target else 0.0
     yaw = phase.max_yaw_rad if normal else 0.0
     return guided(
-        time_s - released_at_s(flight, plan), (now.position_m, now.velocity_m_s, now.ground_velocity_m_s),
-        (now.local.up, now.local.north, now.local.east), now.mass_kg, air_here(now, plan.body),
-        (stage.thrust_n, stage.exit_area_m2, stage.throttle_min_frac), vehicle.drag_area_m2,
-        *curve_of(vehicle.drag_curve, 0.0), (normal or now.local.up, speed, yaw, flight.heading_rad or 0.0),
-        shape_of(phase), *program_of(phase), *curve_of(phase.throttle, 1.0), limits, plan.body.mu_m3_s2,
+        time_s - released_at_s(flight, plan), Motion(now.position_m, now.velocity_m_s, now.ground_velocity_m_s),
+        now.local, now.mass_kg, air_here(now, plan.body),
+        BoostEngine(stage.thrust_n, stage.exit_area_m2, stage.throttle_min_frac), vehicle.drag_area_m2,
+        curve_of(vehicle.drag_curve, 0.0), Towards(normal or now.local.up, speed, yaw, flight.heading_rad or 0.0),
+        shape_of(phase), program_of(phase), curve_of(phase.throttle, 1.0),
+        limits_of(phase, stage.acceleration_limit_m_s2), plan.body.mu_m3_s2,
     )  # fmt: skip
 
 
@@ -198,7 +200,8 @@ def direction_soon(flight: Flight, now: Navigation, plan: FlightPlan, phase: Boo
         return direction
     gained = along(later, -1.0, now.ground_velocity_m_s)
     soon = now._replace(ground_velocity_m_s=later, velocity_m_s=add(now.velocity_m_s, gained))
-    return law_at(flight, now.time_s + 1.0, soon, plan, phase)[0]
+    direction, _ = law_at(flight, now.time_s + 1.0, soon, plan, phase)
+    return direction
 
 
 def done(memory: Memory[BoostMemory], now: Navigation, plan: FlightPlan, phase: Boost) -> bool:
@@ -211,7 +214,7 @@ def done(memory: Memory[BoostMemory], now: Navigation, plan: FlightPlan, phase: 
 def order(memory: Memory[BoostMemory], now: Navigation, plan: FlightPlan, phase: Boost) -> Order:
     """Thrust along the air flow until the planned end, then hold and separate."""
     flight, (cutoff, separate) = memory
-    direction = law_at(flight, now.time_s, now, plan, phase)[0]
+    direction, _ = law_at(flight, now.time_s, now, plan, phase)
     burning = cutoff is not None and now.time_s < cutoff
     soon = direction_soon(flight, now, plan, phase, direction) if burning else direction
     events = late_events(flight, now, plan)

@@ -61,12 +61,11 @@ def done(flight: Flight, ids: tuple[str, ...]) -> Flight:
 
 def shown(order: Order, flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
     """The flight with the events done whose time has come and that the state shows to have happened."""
-    ids = [
-        e.id for e in order.events
-        if now.time_s >= e.at_s - CLOCK_SLACK_S and e.id not in flight.seen
-        and EVENTS[e.name].shows(e, flight, now, plan)
-    ]  # fmt: skip
-    return done(flight, tuple(ids)) if ids else flight
+    ids: tuple[str, ...] = ()
+    for e in order.events:
+        if now.time_s >= e.at_s - CLOCK_SLACK_S and e.id not in flight.seen:
+            ids = (*ids, e.id) if EVENTS[e.name].shows(e, flight, now, plan) else ids
+    return done(flight, ids) if ids else flight
 
 
 class Instant(NamedTuple):

@@ -13,4 +13,5 @@ def ascent_heading_rad(phase: Boost, position_m: Vec, plan: FlightPlan, local: T
         return phase.azimuth_rad
     if plan.target is not None:
         return launch_heading_rad(position_m, plan.body, plan.target, local)
-    return pitch_and_heading(local.east, local)[1]
+    _, heading = pitch_and_heading(local.east, local)
+    return heading

@@ -48,7 +48,7 @@ def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
     local = triad(position, frame.up, body)
     pointing = state.pointing_script
     if pointing is not None:
-        pointing = direction_to_bci(unit(pointing), frame, body, state.time_s)
+        pointing = unit(pointing) if frame.canonical else direction_to_bci(unit(pointing), frame, body, state.time_s)
     told = state.readings
     return Navigation(
         state.time_s, position, velocity, (u + spin * y, v - spin * x, w), state.mass_kg, local, state.stage,

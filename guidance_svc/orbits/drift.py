@@ -1,7 +1,7 @@
 """How an orbit's plane and phase drift over days, forwards by theory and by integration, and backwards.
 
-Fast theory (`rates`, `advanced`) works on mean elements; `integrated` flies the osculating state. `mean_of` and
-`osculating_of` lead from one to the other. Never feed an osculating semi-major axis to the theory: the node is then
+Fast theory (`rates`, `advance_orbit`) works on mean elements; `integrate_orbit` flies the osculating state. `mean_of`
+and `osculating_of` lead from one to the other. Never feed an osculating semi-major axis to the theory: the node is then
 0.1 to 0.5 deg wrong after ten days at 500 km.
 """
 
@@ -14,13 +14,13 @@ from math import acos, asin, atan2, cos, hypot, pi, sin, sqrt
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.errors import ConfigError
-from guidance_svc.orbits.integrator import integrated
-from guidance_svc.orbits.mean_elements import advanced, frozen_eccentricity, mean_of, osculating_of_mean, rates
+from guidance_svc.orbits.integrator import integrate_orbit
+from guidance_svc.orbits.mean_elements import advance_orbit, frozen_eccentricity, mean_of, osculating_of_mean, rates
 from guidance_svc.orbits.values import Field, MeanOrbit, OrbitState, field_of
 
 __all__ = [
-    "Field", "MeanOrbit", "OrbitState", "advanced", "circular", "daily_angles", "field_of", "integrated", "mean_of",
-    "node_needed_rad", "osculating_of", "plane_angle_rad", "rates", "sun_synchronous_inclination_rad",
+    "Field", "MeanOrbit", "OrbitState", "advance_orbit", "circular", "daily_angles", "field_of", "integrate_orbit",
+    "mean_of", "node_needed_rad", "osculating_of", "plane_angle_rad", "rates", "sun_synchronous_inclination_rad",
 ]  # fmt: skip
 
 PlaneAt = Callable[[float], tuple[float, float]]  # time_s to inclination and node, rad
@@ -28,7 +28,7 @@ PlaneAt = Callable[[float], tuple[float, float]]  # time_s to inclination and no
 
 def osculating_of(mean: MeanOrbit, time_s: float, field: Field) -> OrbitState:
     """The osculating state at a time, by theory."""
-    return osculating_of_mean(advanced(mean, time_s, field), field)
+    return osculating_of_mean(advance_orbit(mean, time_s, field), field)
 
 
 def circular(
@@ -88,9 +88,9 @@ def node_needed_rad(
     _check_inclination(inclination, "shape.2")
     _check_inclination(plane[0], "plane.0")
     start = MeanOrbit(from_s, a, e, inclination, 0.0, 0.5 * pi, 0.0)
-    start = replace(start, node_rad=wrapped(plane[1] - advanced(start, to_s, field).node_rad))
+    start = replace(start, node_rad=wrapped(plane[1] - advance_orbit(start, to_s, field).node_rad))
     for _ in range(2 if refine else 0):
-        flown = mean_of(integrated(osculating_of(start, from_s, field), to_s, field), field)
+        flown = mean_of(integrate_orbit(osculating_of(start, from_s, field), to_s, field), field)
         miss = (plane[1] - flown.node_rad + pi) % (2.0 * pi) - pi
         start = replace(start, node_rad=wrapped(start.node_rad + miss))
     return start.node_rad
@@ -105,7 +105,7 @@ def daily_angles(mean: MeanOrbit, plane_at: PlaneAt, from_s: float, days: int, f
     rows = []
     for day in range(days + 1):
         time_s = from_s + day * SECONDS_PER_DAY
-        orbit = advanced(mean, time_s, field)
+        orbit = advance_orbit(mean, time_s, field)
         rows.append((day, plane_angle_rad(orbit.inclination_rad, orbit.node_rad, *plane_at(time_s))))
     return rows
 

@@ -63,13 +63,13 @@ def pull_of(field: Field, start_s: float, end_s: float) -> Pull:
     def pull(r: Array, t: Array) -> Array:
         total = acceleration(r, field)
         for mu, places in sky:
-            total = total + third_body_pull(r, interpolated(places, (t - low) / SKY_STEP_S), mu)
+            total = total + third_body_pull(r, interpolate_columns(places, (t - low) / SKY_STEP_S), mu)
         return total
 
     return pull
 
 
-def interpolated(places: Array, at: Array) -> Array:
+def interpolate_columns(places: Array, at: Array) -> Array:
     """Columns of `places` at fractional indices, by the cubic through the four nearest."""
     first = np.clip(at.astype(int) - 1, 0, places.shape[1] - 4)
     x = at - first
@@ -84,7 +84,7 @@ def third_body_pull(r: Array, there: Array, mu_m3_s2: float) -> Array:
     return np.asarray(mu_m3_s2 * (away / (away * away).sum(0) ** 1.5 - there / (there * there).sum(0) ** 1.5))
 
 
-def integrated(osculating: OrbitState, time_s: float, field: Field) -> OrbitState:
+def integrate_orbit(osculating: OrbitState, time_s: float, field: Field) -> OrbitState:
     """The osculating state at another time, earlier or later.
 
     Raises:

@@ -98,7 +98,7 @@ def oscillation(mean: Array, field: Field) -> Array:
     return np.asarray(2.0 * size[:, :-1].sum(1).real)
 
 
-def packed(mean: MeanOrbit) -> Array:
+def pack_elements(mean: MeanOrbit) -> Array:
     """Mean elements as equinoctial ones."""
     direction = mean.perigee_rad + mean.node_rad
     tilt = tan(0.5 * mean.inclination_rad)
@@ -108,7 +108,7 @@ def packed(mean: MeanOrbit) -> Array:
     ])  # fmt: skip
 
 
-def unpacked(elements: Array, epoch_s: float) -> MeanOrbit:
+def unpack_elements(elements: Array, epoch_s: float) -> MeanOrbit:
     """Equinoctial elements as mean ones."""
     a, ex, ey, q, p, longitude = (float(x) for x in elements)
     node = wrapped(atan2(p, q)) if hypot(p, q) > 0.0 else 0.0
@@ -120,7 +120,7 @@ def unpacked(elements: Array, epoch_s: float) -> MeanOrbit:
 
 def osculating_of_mean(mean: MeanOrbit, field: Field) -> OrbitState:
     """The osculating state at the mean orbit's own epoch."""
-    elements = packed(mean)
+    elements = pack_elements(mean)
     r, v = from_equinoctial((elements + oscillation(elements, field))[:, None], field.body.mu_m3_s2)
     x, y, z = (float(c) for c in r[:, 0])
     vx, vy, vz = (float(c) for c in v[:, 0])
@@ -148,14 +148,14 @@ def mean_of(osculating: OrbitState, field: Field) -> MeanOrbit:
         new = there - oscillation(mean, field)
         if not hypot(new[1], new[2]) < 1.0:
             break
-        new[0] = semi_major_of_energy(total, unpacked(new, 0.0), field)
+        new[0] = semi_major_of_energy(total, unpack_elements(new, 0.0), field)
         if not new[0] > 0.0:
             break
         scale = 1.0 + new[3] * new[3] + new[4] * new[4]  # of tan(i / 2): rounding grows so towards 180 deg
         moved = np.abs((new - mean) / np.array([new[0], scale, scale, scale, scale, scale])).max()
         mean = new
         if moved < TOLERANCE:
-            return unpacked(mean, osculating.time_s)
+            return unpack_elements(mean, osculating.time_s)
     raise NotConverged("mean_elements", "zonals", "harmonics small beside 1", field.zonals)
 
 
@@ -224,7 +224,7 @@ def rates(mean: MeanOrbit, field: Field) -> tuple[float, float, float]:
     return n * node, n * perigee, n * anomaly
 
 
-def advanced(mean: MeanOrbit, time_s: float, field: Field) -> MeanOrbit:
+def advance_orbit(mean: MeanOrbit, time_s: float, field: Field) -> MeanOrbit:
     """The mean orbit at another time: node and phase run on evenly, the eccentricity vector turns about the frozen one.
 
     J3 tilts and turns the plane of an ellipse a little as its perigee goes round; that is in it too.

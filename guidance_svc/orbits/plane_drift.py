@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from math import pi, remainder
 
 from guidance_svc.constants import SECONDS_PER_DAY
-from guidance_svc.orbits.integrator import integrated
-from guidance_svc.orbits.mean_elements import advanced, mean_of, osculating_of_mean, rates
+from guidance_svc.orbits.integrator import integrate_orbit
+from guidance_svc.orbits.mean_elements import advance_orbit, mean_of, osculating_of_mean, rates
 from guidance_svc.orbits.values import Field, MeanOrbit, OrbitState
 
 LONGEST_S = 30.0 * SECONDS_PER_DAY  # integrated on each side of the epoch: 1 s of computing; beyond, the rate stands
@@ -64,8 +64,8 @@ def flown_rows(orbit: MeanOrbit, span_s: float, field: Field) -> list[tuple[floa
     theory, node, rows = rates(orbit, field)[0], 0.0, []
     for k in range(1, SAMPLES + 1):
         time_s = span_s * k / SAMPLES
-        state = integrated(state, orbit.epoch_s + time_s, field)
-        mean, told = mean_of(state, field), advanced(orbit, orbit.epoch_s + time_s, field)
+        state = integrate_orbit(state, orbit.epoch_s + time_s, field)
+        mean, told = mean_of(state, field), advance_orbit(orbit, orbit.epoch_s + time_s, field)
         node += theory * span_s / SAMPLES
         node += remainder(mean.node_rad - orbit.node_rad - node, 2.0 * pi)
         place = remainder(place_rad(mean) - place_rad(told), 2.0 * pi)

@@ -34,7 +34,7 @@ KEYS: Final = {name: b'"%s":' % name.encode() for name in ("seq", "time_s", "nex
 MISSHAPEN: Final = (KeyError, TypeError, ValueError, AttributeError, IndexError)  # what changed bytes make of a message
 
 
-def decoded(data: bytes) -> dict[str, Any]:
+def decode_message(data: bytes) -> dict[str, Any]:
     """A message as it was recorded, with the number of its connection; the one place that knows how it is written.
 
     Raises:
@@ -79,7 +79,7 @@ class RecordedMessage:
             ValueError, TypeError, KeyError, RecursionError: no recorder writes that.
         """
         if self._fields is None:
-            fields = decoded(self.data)
+            fields = decode_message(self.data)
             self._link = self.first_link + fields.pop("link")
             self._fields = fields
         return self._fields

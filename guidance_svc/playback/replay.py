@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from base64 import b64decode
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +17,7 @@ from guidance_svc.playback.comparing import Difference, first_difference
 from guidance_svc.playback.course import Course, Exchange
 from guidance_svc.playback.recordings import MISSHAPEN, RecordedMessage, RecordedSession, RecordingReader
 from guidance_svc.service.desk import Desk, Sessions
+from guidance_svc.service.keeping import RecordedSessions
 from guidance_svc.storage.recorder import NOT_RECORDED
 from guidance_svc.wire.codec import decode, encode, encoding_of
 
@@ -42,20 +43,6 @@ class Answering(Protocol):
         """Give back what it holds; it is asked nothing more."""
 
 
-class Restorer(Protocol):
-    """Puts recorded sessions back into the session layer."""
-
-    def restore(self, table: Mapping[str, str]) -> str:
-        """Take up the session that `table` tells of, as metadata "session" holds it; a new token for it.
-
-        Raises:
-            ValueError: it cannot be read, such as one of another version.
-        """
-
-    def bind(self, link: Hashable, vehicle: str) -> None:
-        """Let a connection command it."""
-
-
 class InProcess:
     """A fresh service in this process.
 
@@ -63,7 +50,7 @@ class InProcess:
         restorer: of sessions that were open when a recording began.
     """
 
-    def __init__(self, desk: Desk, sessions: Sessions, restorer: Restorer | None = None) -> None:
+    def __init__(self, desk: Desk, sessions: Sessions, restorer: RecordedSessions | None = None) -> None:
         self._desk = desk
         self._sessions = sessions
         self._restorer = restorer

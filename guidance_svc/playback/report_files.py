@@ -15,7 +15,7 @@ from guidance_svc.playback.recordings import MISSHAPEN
 from guidance_svc.playback.replay import Answering
 from guidance_svc.playback.report_detail import add_detail, needs_detail
 from guidance_svc.playback.report_reading import Progress, Recording, let_go, read_recording
-from guidance_svc.playback.reporting import flights_of, said
+from guidance_svc.playback.reporting import count_texts, flights_of
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.csv_text import csv_pieces
 from guidance_svc.report.flown import Flown
@@ -66,7 +66,7 @@ def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[
         recording = read_recording(wanted.recording, progress, wanted.others)
         flights_of(recording, wanted.vehicle)  # says what is missing before anything takes long
         if wanted.replay and needs_detail(recording):
-            replayed(recording, service(), progress)
+            replay_detail(recording, service(), progress)
         flights = [(flown, Burns(flown)) for flown in flights_of(recording, wanted.vehicle)]
         let_go(recording)
         folder = wanted.out or Path(f"{wanted.recording.stem}-report")
@@ -81,7 +81,7 @@ def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[
         echo(HOW_TO_GET_PAGES)
 
 
-def replayed(recording: Recording, service: Answering, progress: Progress) -> None:
+def replay_detail(recording: Recording, service: Answering, progress: Progress) -> None:
     """What guidance believed, by playing the recording again; a recording that cannot be played is reported without."""
     try:
         add_detail(recording, service, progress)
@@ -118,7 +118,7 @@ def write_files(
         from guidance_svc.report.page import About, report_page
 
         progress("writing the page", 0, 0)
-        version, strangers = recording.about.get("version", ""), said(recording.strangers)
+        version, strangers = recording.about.get("version", ""), count_texts(recording.strangers)
         about = About(recording.path.name, start, end, version, remarks(recording), strangers)
         yield write(folder / "report.html", report_page(about, flights))
 

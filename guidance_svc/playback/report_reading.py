@@ -12,7 +12,7 @@ from guidance_svc.errors import GuidanceError
 from guidance_svc.laws.table import act_of
 from guidance_svc.playback.course import Course, Exchange, Happening, Session
 from guidance_svc.playback.recordings import MISSHAPEN, RecordedSession, RecordingReader, chain_parts, readers
-from guidance_svc.playback.report_thinning import FIRST_GAP_S, MOST_STATES, kept
+from guidance_svc.playback.report_thinning import FIRST_GAP_S, MOST_STATES, choose_states
 from guidance_svc.report.flown import SeenEvent
 from guidance_svc.wire.parse import parse_state
 
@@ -147,7 +147,7 @@ def read_recording(
 def thin(recording: Recording) -> None:
     """Leave out states where nothing changes, as far apart as was found to be enough."""
     for session in recording.sessions:
-        stay = kept(session.states, session.commands, recording.gap_s)
+        stay = choose_states(session.states, session.commands, recording.gap_s)
         if len(stay) == len(session.states):
             continue
         gone = set(range(len(session.states))).difference(stay)

@@ -22,7 +22,7 @@ LONGEST_GAP_S: Final = 100.0  # beyond it nothing is spared
 NEAR_S: Final = 2.0  # of a change: spool-up, tail-off, the last seconds
 
 
-def kept(states: Sequence[VehicleState], commands: Sequence[dict[str, Any] | None], gap_s: float) -> list[int]:
+def choose_states(states: Sequence[VehicleState], commands: Sequence[dict[str, Any] | None], gap_s: float) -> list[int]:
     """Indices of the states that stay.
 
     Args:

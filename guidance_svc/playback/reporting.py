@@ -59,9 +59,9 @@ def flight(recording: Recording, kept: Kept, number: int, of: int) -> Flown:
         wall_s=np.array([(ns - recording.start_ns) / 1e9 for ns in kept.wall_ns]),
         propellant_kg=np.array([nan if s.propellant_kg is None else s.propellant_kg for s in kept.states]),
         replies=replies_of(kept.commands), events=tuple(kept.events.values()),
-        warnings=said(kept.warnings), told=frozenset(kept.told), notes=tuple(notes_of(kept, recording)),
-        link=Link(len(session.links), session.resumed, session.repeats, said(kept.faults), tuple(session.reloads),
-                  session.ended == "closed", session.late, session.skipped),
+        warnings=count_texts(kept.warnings), told=frozenset(kept.told), notes=tuple(notes_of(kept, recording)),
+        link=Link(len(session.links), session.resumed, session.repeats, count_texts(kept.faults),
+                  tuple(session.reloads), session.ended == "closed", session.late, session.skipped),
     )  # fmt: skip
 
 
@@ -87,7 +87,7 @@ def replies_of(commands: list[dict[str, Any] | None]) -> Replies:
     )  # fmt: skip
 
 
-def said(tallies: Mapping[str, Tally]) -> tuple[Said, ...]:
+def count_texts(tallies: Mapping[str, Tally]) -> tuple[Said, ...]:
     """Counted texts, the most frequent first."""
     rows = [Said(text, t.count, t.first_s, t.last_s) for text, t in tallies.items()]
     return tuple(sorted(rows, key=lambda row: -row.count))

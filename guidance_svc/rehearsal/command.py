@@ -16,7 +16,7 @@ from guidance_svc.domain import Command, FlightPlan, Role, VehicleState
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import require_folder
-from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.craft import Craft, craft_on_pad
 from guidance_svc.rehearsal.disturbances import NONE, Disturbances, true_world
 from guidance_svc.rehearsal.loop import FlightLog, Watch, fly
 from guidance_svc.rehearsal.outcome import USUAL, Bounds, Leg, misses, rows_of, story
@@ -107,7 +107,7 @@ def fly_legs(library: Library, ask: Ask, service: NearService, watch: Watch) -> 
     plan = library.plan(ask.flight, role)
     upper = None if ask.carries is None else library.plan(ask.carries, "upper_stage")
     legs = [Leg(plan.vehicle.name, plan)]
-    craft = begun(plan, upper, legs[0], ask.disturbances)
+    craft = start_craft(plan, upper, legs[0], ask.disturbances)
     if upper is not None:
         legs.append(Leg(other_name(upper.vehicle.name, plan.vehicle.name), upper))
     let_go: list[Craft] = []
@@ -130,12 +130,12 @@ def other_name(name: str, taken: str) -> str:
     return name if name != taken else f"{name}-2"
 
 
-def begun(plan: FlightPlan, upper: FlightPlan | None, leg: Leg, d: Disturbances) -> Craft:
+def start_craft(plan: FlightPlan, upper: FlightPlan | None, leg: Leg, d: Disturbances) -> Craft:
     """The true vehicle where its flight begins."""
     if plan.site is None and upper is None:
         craft = Craft(leg.name, World(plan.body, plan.vehicle), at_separation(plan), leg.note)
     else:
-        craft = launched(leg.name, plan, upper, leg.note)
+        craft = craft_on_pad(leg.name, plan, upper, leg.note)
         craft.state = on_its_pad(plan, craft.world)
     craft.world, craft.wanted = true_world(craft.world, d), craft.state.pointing
     return craft
@@ -145,7 +145,7 @@ def fly_leg(
     leg: Leg, craft: Craft, role: Role, plan: str, ask: Ask, service: NearService, watch: Watch
 ) -> None:
     """One vehicle from where it is to its plan's end."""
-    guide, (tick_s, every) = service.opened(leg.name, role, plan, leg.plan.body), ask.ticks
+    guide, (tick_s, every) = service.open_session(leg.name, role, plan, leg.plan.body), ask.ticks
 
     def seen(log: FlightLog, message: VehicleState, command: Command) -> None:
         leg.log = log
@@ -209,6 +209,16 @@ def ask_of(
          "0 or more, below 100 (%)"),
         ("--engine-loss-at-s", d.engine_loss_at_s, (d.engine_loss_at_s < inf) == (d.thrust_kept_frac < 1.0),
          "a time, and --engine-loss-percent with it"),
+        ("--wind-north-m-s, --wind-east-m-s", d.weather and d.weather.wind[0][1:],
+         d.weather is None or max(map(abs, d.weather.wind[0])) <= 1000.0, "-1000 to 1000 (m/s)"),
+        ("--gust-m-s", d.weather and d.weather.gust_m_s, d.weather is None or 0.0 <= d.weather.gust_m_s <= 1000.0,
+         "0 to 1000 (m/s)"),
+        ("--density-percent", d.weather and 100.0 * (d.weather.density_frac - 1.0),
+         d.weather is None or 0.0 <= d.weather.density_frac <= 10.0, "-100 to 900 (%)"),
+        ("--drag-percent", d.weather and 100.0 * (d.weather.drag_frac - 1.0),
+         d.weather is None or 0.0 <= d.weather.drag_frac <= 10.0, "-100 to 900 (%)"),
+        ("--ignition-s", d.ignition_s, -60.0 <= d.ignition_s <= 60.0, "-60 to 60 (s)"),
+        ("--lag-s", d.lag_s, d.lag_s is None or 0.0 <= d.lag_s <= 10.0, "0 to 10 (s)"),
         ("--within-m", bounds.apsides_m, bounds.apsides_m > 0.0, "above 0 (m)"),
         ("--within-deg", bounds.plane_deg, bounds.plane_deg > 0.0, "above 0 (deg)"),
     )  # fmt: skip

@@ -13,7 +13,6 @@ from guidance_svc.rehearsal.orders import INSTANT_S
 from guidance_svc.rehearsal.readings import readings_message
 from guidance_svc.report.flight import Moment
 from guidance_svc.sim.jumps import cut_off, ignited, regrouped, released, separated, uncovered
-from guidance_svc.sim.pad import Contact
 from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, on_pad, present_stage, split
 from guidance_svc.sim.step import advance, coast, wanted_unit
 from guidance_svc.sim.telemetry import readings, thrust_n
@@ -94,20 +93,17 @@ class Craft:
             self._write("")
 
     def _move(self, until_s: float) -> None:
-        """Fly to an instant with nothing planned in between; in large steps where it is long and unpowered."""
+        """Fly to an instant with nothing planned in between, or to a contact; in large steps where it is long and
+        unpowered."""
         state, span_s = self.state, until_s - self.state.time_s
         if state.engine_on or state.held_down or span_s < LONG_COAST_S:
-            self.state = advance(state, self.wanted, until_s, self.world)
+            self.state = advance(state, self.wanted, until_s, self.world, to_contact=True)
         else:
-            self.state = replace(coast(state, span_s, self.world, self.wanted), time_s=until_s)
+            flown = coast(state, span_s, self.world, self.wanted, to_contact=True)
+            self.state = replace(flown, time_s=until_s) if flown.contact is None else flown
         if state.contact is None and self.state.contact is not None:
-            self._note_contact(state, self.state.contact)
-
-    def _note_contact(self, before: SimState, contact: Contact) -> None:
-        """An engine that was cut by it is not lit again by an older command."""
-        if before.engine_on and not self.state.engine_on:
-            self.cut_s = contact.time_s
-        self._write("contact")
+            self.cut_s = self.state.time_s if state.engine_on and not self.state.engine_on else self.cut_s
+            self._write("contact")
 
     def telemetry(self) -> dict[str, Any]:
         """What the vehicle's own instruments read; vectors inertial, z along the pole."""
@@ -169,7 +165,7 @@ class Craft:
             self.log(self.telemetry() | {"mark": mark})
 
 
-def launched(name: str, plan: FlightPlan, carried: FlightPlan | None, log: Log) -> Craft:
+def craft_on_pad(name: str, plan: FlightPlan, carried: FlightPlan | None, log: Log) -> Craft:
     """A vehicle on its pad, with another plan's vehicle on top of it, if any.
 
     Raises:

@@ -39,7 +39,7 @@ class Disturbances:
             `engine_loss_at_s` (vehicle's clock) on.
         lost_engine: number of an engine of the stage that burns which is dead from that time on; None: none.
         weather: of the day; None: still air, as modelled.
-        ignition_s: added to the time from an ignition command to the first thrust.
+        ignition_s: true less the vehicle file's time from an ignition command to the first thrust.
         lag_s: true time constant of the thrust; None: as the vehicle's file has it.
         turn_frac: true over planned limits of the turning rate and of its change.
         arms_north_m, arms_east_m: where the arms of the tower are, from where they should be.
@@ -72,8 +72,19 @@ class Disturbances:
 NONE: Final = Disturbances()
 
 
+def weather_of(
+    north_m_s: float, east_m_s: float, gust_m_s: float, seed: int, density_frac: float, drag_frac: float
+) -> Weather | None:
+    """The air that a few numbers tell, with one wind at all heights; None where it is as modelled, and still."""
+    if north_m_s == east_m_s == gust_m_s == 0.0 and density_frac == drag_frac == 1.0:
+        return None
+    wind = ((0.0, north_m_s, east_m_s),)
+    return Weather(wind, gust_m_s, seed=seed, density_frac=density_frac, drag_frac=drag_frac)
+
+
 def true_world(world: World, d: Disturbances) -> World:
-    """The world with the vehicle as it flies, from the one with the vehicle as planned."""
+    """The world with the vehicle as it flies, from the one with the vehicle as planned; all else that may go wrong in
+    it is as `d` has it."""
     v, pad = world.vehicle, world.pad
     vehicle = replace(
         v, stages=tuple(true_stage(stage, d) for stage in v.stages),
@@ -82,12 +93,8 @@ def true_world(world: World, d: Disturbances) -> World:
         attitude_acceleration_limit_rad_s2=v.attitude_acceleration_limit_rad_s2 * d.turn_frac,
     )  # fmt: skip
     if pad is not None:
-        north, east = pad.arms_north_m + d.arms_north_m, pad.arms_east_m + d.arms_east_m
-        pad = replace(pad, arms_north_m=north, arms_east_m=east)
-    return replace(
-        world, vehicle=vehicle, pad=pad, weather=d.weather or world.weather,
-        ignition_delay_s=world.ignition_delay_s + d.ignition_s,
-    )  # fmt: skip
+        pad = replace(pad, arms_north_m=d.arms_north_m, arms_east_m=d.arms_east_m)
+    return replace(world, vehicle=vehicle, pad=pad, weather=d.weather, ignition_delay_s=d.ignition_s)
 
 
 def true_stage(stage: Stage, d: Disturbances) -> Stage:
@@ -114,14 +121,14 @@ def disturb_state(message: VehicleState, d: Disturbances, draw: Random) -> Vehic
     """The state as the script reads and tells it, from the true one."""
     if d.noise_m == d.noise_m_s == d.noise_kg == 0.0 and not d.untold:
         return message
-    place, speed = shaken(message.position_script_m, d.noise_m, draw), message.velocity_script_m_s
-    speed = shaken(speed, d.noise_m_s, draw)
+    place, speed = add_noise(message.position_script_m, d.noise_m, draw), message.velocity_script_m_s
+    speed = add_noise(speed, d.noise_m_s, draw)
     mass_kg = message.mass_kg + (draw.gauss(0.0, d.noise_kg) if d.noise_kg > 0.0 else 0.0)
     left_out = dict.fromkeys(d.untold)
-    return replace(message, position_script_m=place, velocity_script_m_s=speed, mass_kg=mass_kg, **left_out)  # type: ignore[arg-type]
+    return message._replace(position_script_m=place, velocity_script_m_s=speed, mass_kg=mass_kg, **left_out)  # type: ignore[arg-type]
 
 
-def shaken(vector: Vec | None, sigma: float, draw: Random) -> Vec | None:
+def add_noise(vector: Vec | None, sigma: float, draw: Random) -> Vec | None:
     """A reading with the noise of its sensor."""
     if vector is None or sigma == 0.0:
         return vector

@@ -54,7 +54,7 @@ class NearService:
             self.registry.work()
         return reply
 
-    def opened(self, vehicle: str, role: Role, plan: str, body: Body) -> Speaking:
+    def open_session(self, vehicle: str, role: Role, plan: str, body: Body) -> Speaking:
         """Open a session; what answers the states of that vehicle.
 
         Raises:

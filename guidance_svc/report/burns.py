@@ -139,7 +139,7 @@ class Burns:
         stage, mass_kg = int(track.stage[first]), float(track.masses_kg[last])
         left_kg = float(flown.propellant_kg[last])
         if not isnan(end) and not track.engine_on[last] and time_s - end < LONGEST_COAST_S:
-            position, velocity = followed(position, velocity, end - time_s, flown.plan.body)
+            position, velocity = follow_orbit(position, velocity, end - time_s, flown.plan.body)
             time_s = end
         if gone:
             burnt = float(self.budget.burnt_kg[last - 1])
@@ -190,13 +190,13 @@ class Burns:
         return float(masses[first]) - empty, float(masses[last]) - empty - burnt_after, False
 
 
-def known_instant(t0: float, t1: float, times_s: np.ndarray) -> float | None:
-    """The last of some told times that lies in (t0, t1]; None without one."""
-    inside = times_s[(times_s > t0) & (times_s <= t1 + 1e-9)] if len(times_s) else times_s
-    return min(float(inside[-1]), t1) if len(inside) else None
+def known_instant(after_s: float, until_s: float, times_s: np.ndarray) -> float | None:
+    """The last of some told times that lies in (after_s, until_s]; None without one."""
+    inside = times_s[(times_s > after_s) & (times_s <= until_s + 1e-9)] if len(times_s) else times_s
+    return min(float(inside[-1]), until_s) if len(inside) else None
 
 
-def followed(position_m: Vec, velocity_m_s: Vec, span_s: float, body: Body) -> tuple[Vec, Vec]:
+def follow_orbit(position_m: Vec, velocity_m_s: Vec, span_s: float, body: Body) -> tuple[Vec, Vec]:
     """The state some seconds later (or earlier, where negative) without thrust, in the body's gravity."""
     steps = max(1, int(np.ceil(abs(span_s) / COAST_STEP_S)))
     if norm(position_m) < body.radius_m * 0.5 or span_s == 0.0:

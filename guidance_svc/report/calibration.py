@@ -100,8 +100,8 @@ def stage_estimate(track: Track, index: int, known: Vehicle, fit: Fit, used: Boo
     unseen: list[str] = []
     full = len(fit.levels) - 1
     own = hypot(SYSTEMATIC_FRAC, throttle_lag_frac(track, used))
-    thrusts = [measured(fit.values[j], fit.covariance[j, j], own) for j in range(len(fit.levels))]
-    flows = [measured(fit.flow_kg_s[j], fit.flow_covariance[j, j], own) for j in range(len(fit.levels))]
+    thrusts = [widen_estimate(fit.values[j], fit.covariance[j, j], own) for j in range(len(fit.levels))]
+    flows = [widen_estimate(fit.flow_kg_s[j], fit.flow_covariance[j, j], own) for j in range(len(fit.levels))]
     thrust = thrusts[full]
     if fit.levels[full] < FULL:
         unseen.append(f"full throttle: the highest steady level was {fit.levels[full]:z.2f}; thrust by proportion")
@@ -118,7 +118,7 @@ def stage_estimate(track: Track, index: int, known: Vehicle, fit: Fit, used: Boo
     unseen.extend(text for text in (spool, tail) if isinstance(text, str))
     result = StageEstimate(
         index, burning_s(track, used), fit.noise_m_s, thrust, flow, exhaust,
-        tuple((float(level), scaled(t, float(level))) for level, t in zip(fit.levels, thrusts, strict=True)),
+        tuple((float(level), scale_estimate(t, float(level))) for level, t in zip(fit.levels, thrusts, strict=True)),
         area, drag, None if isinstance(spool, str) else spool, None if isinstance(tail, str) else tail,
         tuple(unseen),
     )  # fmt: skip
@@ -140,12 +140,12 @@ def throttle_lag_frac(track: Track, used: Bools) -> float:
     return float(0.5 * np.mean(np.abs(np.diff(track.throttle_frac))[both]) / np.mean(track.throttle_frac[1:][both]))
 
 
-def measured(value: float, variance: float, own_frac: float) -> Estimate:
+def widen_estimate(value: float, variance: float, own_frac: float) -> Estimate:
     """An estimate with the method's own relative error added."""
     return Estimate(float(value), hypot(sqrt(max(float(variance), 0.0)), own_frac * abs(float(value))))
 
 
-def scaled(estimate: Estimate, factor: float) -> Estimate:
+def scale_estimate(estimate: Estimate, factor: float) -> Estimate:
     """An estimate times an exact number."""
     return Estimate(estimate.value * factor, estimate.sigma * factor)
 

@@ -40,7 +40,7 @@ def csv_pieces(flown: Flown, start: datetime) -> Iterator[str]:
 
 def columns(flown: Flown, start: datetime) -> tuple[Sequence[str], Iterator[Sequence[Any]]]:
     """Column names and rows."""
-    table = {**state_columns(flown, start), **derived(flown), **answered(flown)}
+    table = {**state_columns(flown, start), **derived_columns(flown), **reply_columns(flown)}
     return tuple(table), zip(*table.values(), strict=True)
 
 
@@ -64,7 +64,7 @@ def state_columns(flown: Flown, start: datetime) -> Columns:
     }
 
 
-def derived(flown: Flown) -> Columns:
+def derived_columns(flown: Flown) -> Columns:
     """What follows from the states."""
     track = flown.track
     ground = [flown.ground_point_deg(float(t), p) for t, p in zip(track.times_s, track.positions_m, strict=True)]
@@ -86,7 +86,7 @@ def derived(flown: Flown) -> Columns:
     }
 
 
-def answered(flown: Flown) -> Columns:
+def reply_columns(flown: Flown) -> Columns:
     """What the replies said."""
     said = flown.replies
     return {

@@ -150,7 +150,8 @@ def fitted_flow(track: Track, shares: Floats, used: Bools, index: int) -> tuple[
     """Full-throttle mass flow of each level, its covariance, and the masses smoothed by it."""
     burnt = track.integral(shares)
     groups = track.pieces
-    y, columns, count = -centred(track.masses_kg, groups, used), centred(burnt, groups, used), pieces_in(groups, used)
+    y, columns = -centre_column(track.masses_kg, groups, used), centre_column(burnt, groups, used)
+    count = pieces_in(groups, used)
     normal = columns.T @ columns
     flow, inverse, rest, _, _ = solved_normal(normal, columns.T @ y, y, columns, count, 1e-9)
     nothing = np.zeros(len(flow))
@@ -212,8 +213,8 @@ def solved_lines(
     groups = track.pieces
     if np.count_nonzero(used) < 5:
         return None
-    y = centred(own, groups, used).ravel()
-    columns = np.column_stack([centred(c, groups, used).ravel() for c in integrals])
+    y = centre_column(own, groups, used).ravel()
+    columns = np.column_stack([centre_column(c, groups, used).ravel() for c in integrals])
     prior = np.concatenate([np.zeros(free), guess])
     weight = np.concatenate([np.zeros(free), np.array(vague) ** -2.0])
     noise = max(track.quick_noise_m_s, FLOOR_M_S)
@@ -245,7 +246,7 @@ def solved_normal(
     return values, inverse, rest, noise, min(max(after, 0.0), 0.98)
 
 
-def centred(column: Floats, groups: Ints, used: Bools) -> Floats:
+def centre_column(column: Floats, groups: Ints, used: Bools) -> Floats:
     """Used rows less the mean of their stretch: each stretch has a constant of its own."""
     _, place = np.unique(groups[used], return_inverse=True)
     rows = column[used].reshape(np.count_nonzero(used), -1)

@@ -156,18 +156,18 @@ def radius_range(position_m: Vec, velocity_m_s: Vec, body: Body) -> tuple[float,
     return low, high
 
 
-def coast_step(r: Vec, v: Vec, h: float, body: Body) -> tuple[Vec, Vec]:
+def coast_step(r: Vec, v: Vec, step_s: float, body: Body) -> tuple[Vec, Vec]:
     """One step of the classical fourth-order Runge-Kutta method without thrust."""
 
     def pull(position_m: Vec) -> Vec:
         return acceleration(position_m, body.mu_m3_s2, body.radius_m, body.j2)
 
     a1 = pull(r)
-    v2 = along(v, h / 2, a1)
-    a2 = pull(along(r, h / 2, v))
-    v3 = along(v, h / 2, a2)
-    a3 = pull(along(r, h / 2, v2))
-    v4 = along(v, h, a3)
-    a4 = pull(along(r, h, v3))
-    r = along(along(along(along(r, h / 6, v), h / 3, v2), h / 3, v3), h / 6, v4)
-    return r, along(along(along(along(v, h / 6, a1), h / 3, a2), h / 3, a3), h / 6, a4)
+    v2 = along(v, step_s / 2, a1)
+    a2 = pull(along(r, step_s / 2, v))
+    v3 = along(v, step_s / 2, a2)
+    a3 = pull(along(r, step_s / 2, v2))
+    v4 = along(v, step_s, a3)
+    a4 = pull(along(r, step_s, v3))
+    r = along(along(along(along(r, step_s / 6, v), step_s / 3, v2), step_s / 3, v3), step_s / 6, v4)
+    return r, along(along(along(along(v, step_s / 6, a1), step_s / 3, a2), step_s / 3, a3), step_s / 6, a4)

@@ -19,7 +19,7 @@ from guidance_svc.core.kepler import elements
 from guidance_svc.core.vectors import cross, norm
 from guidance_svc.domain import Body, Vec
 from guidance_svc.errors import ConfigError
-from guidance_svc.report.burns import LONGEST_COAST_S, followed
+from guidance_svc.report.burns import LONGEST_COAST_S, follow_orbit
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.track import LONGEST_GAP_S, vec
 
@@ -151,7 +151,7 @@ def fill(
     count = min(2000, int(np.ceil((until_s - time_s) / step_s)))
     span_s = (until_s - time_s) / max(count, 1)
     for k in range(1, count):
-        position, velocity = followed(position, velocity, span_s, body)
+        position, velocity = follow_orbit(position, velocity, span_s, body)
         yield time_s + k * span_s, position, velocity
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import OrbitReport, Target
-from guidance_svc.report.burns import LONGEST_COAST_S, Burn, Burns, followed
+from guidance_svc.report.burns import LONGEST_COAST_S, Burn, Burns, follow_orbit
 from guidance_svc.report.flight import (
     Moment,
     Row,
@@ -69,7 +69,7 @@ def parting(flown: Flown, burns: Burns) -> Moment | None:
     span_s = event.at_s - float(flown.track.times_s[i])
     if span_s > LONGEST_COAST_S:
         return None
-    position, velocity = followed(position, velocity, span_s, flown.plan.body)
+    position, velocity = follow_orbit(position, velocity, span_s, flown.plan.body)
     return replace(last.ended, time_s=event.at_s, position_m=position, velocity_m_s=velocity, mark="separate")
 
 

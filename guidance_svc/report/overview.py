@@ -10,7 +10,7 @@ from guidance_svc.core.frames import altitude_m
 from guidance_svc.report.burns import LONGEST_COAST_S, Burns
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.odm import fill
-from guidance_svc.report.panels import Curve, Ink, Panel, View, Window, panels, span, thinned, windows
+from guidance_svc.report.panels import Curve, Ink, Panel, View, Window, panels, span, thin_points, windows
 from guidance_svc.report.track import LONGEST_GAP_S, Floats, vec
 
 COAST_STEP_S = 30.0  # between computed points of a coast without states
@@ -26,10 +26,10 @@ def panel_groups(flown: Flown, burns: Burns) -> list[tuple[str, list[Panel]]]:
 
 def whole_flight(flown: Flown, burns: Burns) -> list[Panel]:
     """Altitude over time and the ground track, coasts filled in with computed points."""
-    times, places = filled(flown)
+    times, places = fill_coasts(flown)
     heights = np.array([altitude_m(vec(p), flown.plan.body, "ellipsoid") for p in places]) / 1e3
     bands = tuple((b.start_s, b.end_s) for b in burns.list)
-    keep = thinned(times, heights)
+    keep = thin_points(times, heights)
     height = Panel(f"Altitude above the ellipsoid, {span(heights, 'km')}", "km",
                    (Curve("altitude", "flown", times[keep], heights[keep]),), bands)  # fmt: skip
     ground = np.array([flown.ground_point_deg(float(t), p) for t, p in zip(times[keep], places[keep], strict=True)])
@@ -53,7 +53,7 @@ def together(flights: Sequence[tuple[Flown, Burns]]) -> list[Panel]:
     return found
 
 
-def filled(flown: Flown) -> tuple[Floats, Floats]:
+def fill_coasts(flown: Flown) -> tuple[Floats, Floats]:
     """Times and positions, with points computed where the vehicle coasted without telling its state."""
     track = flown.track
     times: list[float] = []

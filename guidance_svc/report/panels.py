@@ -105,7 +105,7 @@ class View:
         """The values in the window, thinned."""
         x, y = self.flown.track.times_s[self.shown], np.asarray(values, dtype=float)[self.shown]
         y = np.where(np.isfinite(y), y, np.nan)
-        keep = thinned(x, y)
+        keep = thin_points(x, y)
         return Curve(label, ink, x[keep], y[keep], stroke, steps)
 
     def until_cutoff(self, values: Floats) -> Floats:
@@ -113,7 +113,7 @@ class View:
         return np.where(np.arange(len(values)) < self.window.last, values, np.nan)
 
 
-def thinned(x: Floats, y: Floats) -> Ints:
+def thin_points(x: Floats, y: Floats) -> Ints:
     """Indices of about MOST_POINTS values at most: the lowest and highest of each stretch of x, and both ends."""
     if len(y) <= MOST_POINTS:
         return np.arange(len(y))
@@ -179,8 +179,8 @@ def attitude(view: View, column: int, name: str, asked: Floats, off: Floats) -> 
     """Pitch or heading, commanded and flown."""
     steep = np.abs(view.flown.attitude_deg[:, 0]) > STEEP_DEG
     hidden = ~view.shown | (steep & (column == 1))
-    flown = unwound(np.where(hidden, np.nan, view.flown.attitude_deg[:, column]))
-    asked = same_turn(unwound(np.where(view.shown, view.until_cutoff(asked), np.nan)), flown)
+    flown = unwind_angles(np.where(hidden, np.nan, view.flown.attitude_deg[:, column]))
+    asked = same_turn(unwind_angles(np.where(view.shown, view.until_cutoff(asked), np.nan)), flown)
     curves = (view.curve("commanded", "asked", asked, "broad"), view.curve("flown", "flown", view.until_cutoff(flown)))
     inside = np.abs(off[view.shown & view.flown.track.engine_on])
     inside = inside[~np.isnan(inside)]
@@ -282,7 +282,7 @@ def dynamic_pressure(view: View) -> Panel | None:
     return Panel(title, "kPa", (curve,), view.bands, low=0.0)
 
 
-def believed(view: View, values: Floats, planned: Callable[[int], float], what: str, unit: str) -> Panel | None:
+def engine_panel(view: View, values: Floats, planned: Callable[[int], float], what: str, unit: str) -> Panel | None:
     """An engine figure as guidance estimated it, with the flight plan's."""
     on = view.flown.track.engine_on
     plan = np.where(on, np.array([planned(int(s)) for s in view.flown.track.stage]), np.nan)
@@ -302,13 +302,13 @@ def exhaust_velocity(view: View) -> Panel | None:
     """What guidance took the exhaust velocity for."""
     stage = view.burns.budget.stage
     values = view.flown.replies.exhaust_velocity_m_s
-    return believed(view, values, lambda k: stage(k).exhaust_velocity_m_s, "Exhaust velocity", "m/s")
+    return engine_panel(view, values, lambda k: stage(k).exhaust_velocity_m_s, "Exhaust velocity", "m/s")
 
 
 def mass_flow(view: View) -> Panel | None:
     """What guidance took the mass flow for, at the throttle of the moment."""
     stage = view.burns.budget.stage
-    return believed(view, view.flown.replies.mass_flow_kg_s, lambda k: stage(k).mass_flow_kg_s, "Mass flow", "kg/s")
+    return engine_panel(view, view.flown.replies.mass_flow_kg_s, lambda k: stage(k).mass_flow_kg_s, "Mass flow", "kg/s")
 
 
 def margin(view: View) -> Panel | None:
@@ -338,7 +338,7 @@ def down_to(curve: Curve, what: str, done: str, unit: str) -> str:
     return f"{what}, down to {known[-1]:z.0f} {unit}"
 
 
-def unwound(angles_deg: Floats) -> Floats:
+def unwind_angles(angles_deg: Floats) -> Floats:
     """Angles without jumps of a whole turn, beginning within one."""
     known = ~np.isnan(angles_deg)
     out = angles_deg.astype(float).copy()

@@ -23,10 +23,10 @@ def text_table(rows: Sequence[Row]) -> str:
         seen = row
     widths = [max(len(line[i]) for line in lines) for i in range(len(HEADINGS))]
     notes = [TOP_OF_COAST] if any(row.moment == "circular" for row in rows) else []
-    return "\n".join([aligned(line, widths) for line in lines] + notes)
+    return "\n".join([align_cells(line, widths) for line in lines] + notes)
 
 
-def aligned(cells: Sequence[str], widths: Sequence[int]) -> str:
+def align_cells(cells: Sequence[str], widths: Sequence[int]) -> str:
     """One line of the table: three columns of text, the others numbers."""
     pairs = list(zip(cells, widths, strict=True))
     return "  ".join([c.ljust(w) for c, w in pairs[:3]] + [c.rjust(w) for c, w in pairs[3:]]).rstrip()

@@ -38,7 +38,7 @@ def spool_up(track: Track, index: int, fit: Fit) -> Estimate | str:
     if not found:
         gap = min(float(track.gaps_s[change.before]) for change in starts)
         return f"spool-up: the states around the ignition are {gap:z.2f} s apart, or too few follow it"
-    mean = pooled(found, time_floor_s(track))
+    mean = pool_estimates(found, time_floor_s(track))
     unsure = max(change.at_sigma_s for change in starts)
     if unsure > TIME_FLOOR_S and (unsure > COARSE_FRAC * abs(mean.value)):
         return f"spool-up: the ignition command's instant is known to {unsure:z.2f} s only"
@@ -55,7 +55,7 @@ def tail_off(track: Track, index: int, fit: Fit, thrust: Estimate) -> Estimate |
     reasons = [got for got in tries if isinstance(got, str)]
     if not found:
         return reasons[0]
-    mean = pooled(found, time_floor_s(track) * thrust.value)
+    mean = pool_estimates(found, time_floor_s(track) * thrust.value)
     if mean.value < -NEGATIVE_SIGMAS * mean.sigma:
         return (
             f"tail-off: {mean.value:.3g} N s, one sigma {mean.sigma:.2g}, which no engine gives: the engine stopped "
@@ -182,7 +182,7 @@ def thrust_frac(fit: Fit) -> float:
     return sqrt(max(float(fit.covariance[top, top]), 0.0)) / abs(float(fit.values[top]))
 
 
-def pooled(found: list[Estimate], floor: float) -> Estimate:
+def pool_estimates(found: list[Estimate], floor: float) -> Estimate:
     """Mean by inverse variance with a floor under each; less sure where they scatter more than they should."""
     sigmas = np.array([hypot(e.sigma, floor) for e in found])
     weights: Floats = sigmas**-2.0

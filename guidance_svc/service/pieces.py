@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from guidance_svc.core.effort import UNBOUNDED, Allowance, Effort
+from guidance_svc.core.effort import UNBOUNDED, Effort
 
 PIECE_STEPS: Final = 160  # 2 ms without compiled kernels; a first solution takes 600 to 2400, a major cycle 30 to 50
 MESSAGE_STEPS: Final = 80  # what a message counts that takes no steps: as an `open` does, 1 ms
@@ -22,7 +22,7 @@ class Pieces:
         self._newcomers = 0
         self._newcomer_was_last = self._cycle_first = False
 
-    def begin_turn(self, cycles_wait: bool) -> Allowance:
+    def begin_turn(self, cycles_wait: bool) -> Effort:
         """Count anew what is computed inside.
 
         Args:
@@ -31,7 +31,7 @@ class Pieces:
         self._effort = Effort(UNBOUNDED)
         self._newcomers = 0
         self._cycle_first = cycles_wait and self._newcomer_was_last
-        return Allowance(self._effort)
+        return self._effort
 
     def enough(self) -> bool:
         """Whether this turn has computed a piece's worth: what has been answered goes out first."""

@@ -11,7 +11,15 @@ from collections.abc import Iterator
 from math import asin, atan2, cos, degrees, pi, radians, sin, sqrt
 from typing import Final, NamedTuple
 
-from guidance_svc.core.frames import geodetic, ground_velocity, longitude_rad, meridian_rad, site_state, turn_z
+from guidance_svc.core.frames import (
+    altitude_m,
+    geodetic,
+    ground_velocity,
+    longitude_rad,
+    meridian_rad,
+    site_state,
+    turn_z,
+)
 from guidance_svc.core.vectors import cross, dot, norm, sub, unit
 from guidance_svc.domain import Body, FlightPlan, Frame, Hold, Site, Target, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, MessageFault
@@ -33,10 +41,19 @@ TOO_FAST: Final = 0.05  # of the target's energy, above it
 TOO_SLOW: Final = 0.5  # of the ground's own speed, inertial, high up
 HIGH_M: Final = 2.0e4
 FAST: Final = 0.25  # of the circular speed: from here on the path has a plane
-OFF_RAD: Final = (radians(8.0), radians(15.0))  # place and path out of the target's plane: no ascent begins so far out
-NEAR_RAD: Final = (radians(4.0), radians(8.0))  # asked of another reading
 TIE_RAD: Final = radians(0.5)  # readings nearer to each other than this in plane are told apart by likelihood
 TIE_M: Final = 100.0
+
+
+class OffPlane(NamedTuple):
+    """How far place and path are out of the target's plane, rad."""
+
+    place_rad: float
+    path_rad: float
+
+
+OFF: Final = OffPlane(radians(8.0), radians(15.0))  # no ascent begins so far out
+NEAR: Final = OffPlane(radians(4.0), radians(8.0))  # asked of another reading
 
 
 class Finding(NamedTuple):
@@ -80,8 +97,8 @@ def explained(fault: MessageFault, state: VehicleState, plan: FlightPlan, frame:
     """The refusal of an impossible first state with the mix-up that would make it possible."""
     if fault.field == "mass_kg":
         vehicle = plan.vehicle
-        unit_ = mass_unit(state.mass_kg, *mass_range_kg(plan)) if vehicle.stages else None
-        hint = f"; the number fits if it is taken as {unit_[1]}: multiply by {unit_[0]:g}" if unit_ else ""
+        meant = mass_unit(state.mass_kg, *mass_range_kg(plan)) if vehicle.stages else None
+        hint = f"; {meant.words}" if meant else ""
     else:
         try:
             place = place_finding(state, plan, frame)
@@ -122,15 +139,16 @@ def stands(state: VehicleState, reading: Reading, body: Body, limit_m_s: float) 
         position, velocity = read_as(state, reading, body)
     except (GuidanceError, ArithmeticError, ValueError):
         return False
-    height = geodetic(position, body.radius_m, body.flattening)[1]
+    height = altitude_m(position, body, "ellipsoid")
     return abs(height) < ON_GROUND_M and norm(sub(velocity, ground_velocity(position, body.rotation_rad_s))) < limit_m_s
 
 
 def site_apart_m(state: VehicleState, reading: Reading, plan: FlightPlan, site: Site) -> float:
     """How far from the site a reading has the vehicle."""
     time_s = reading.change(state).time_s if reading.change else state.time_s
-    there = site_state(site, plan.body, reading.frame.meridian_at_zero_rad, time_s)[0]
-    return norm(sub(read_as(state, reading, plan.body)[0], there))
+    there, _ = site_state(site, plan.body, reading.frame.meridian_at_zero_rad, time_s)
+    position, _ = read_as(state, reading, plan.body)
+    return norm(sub(position, there))
 
 
 def site_finding(state: VehicleState, plan: FlightPlan, site: Site, declared: Reading) -> Finding | None:
@@ -143,7 +161,7 @@ def site_finding(state: VehicleState, plan: FlightPlan, site: Site, declared: Re
     still = [other for other in others if stands(state, other, plan.body, STANDS_STILL_M_S)]
     limit = FITS_FRAC * apart if at_rest else SITE_NEAR_M
     near = [(site_apart_m(state, other, plan, site), other) for other in still]
-    fitting = [pair for pair in near if pair[0] < min(limit, SITE_NEAR_M)]
+    fitting = [(far, other) for far, other in near if far < min(limit, SITE_NEAR_M)]
     if fitting:
         least = min(apart for apart, _ in fitting)
         return Finding(site_words(state, plan, site, declared), tuple(r for d, r in fitting if d < least + TIE_M))
@@ -177,13 +195,14 @@ def inertial_site_finding(
 
 def same_latitude(state: VehicleState, reading: Reading, plan: FlightPlan, site: Site) -> bool:
     """Whether a reading has the vehicle at the site's latitude and height."""
-    latitude, height = geodetic(read_as(state, reading, plan.body)[0], plan.body.radius_m, plan.body.flattening)
+    position, _ = read_as(state, reading, plan.body)
+    latitude, height = geodetic(position, plan.body.radius_m, plan.body.flattening)
     return abs(latitude - site.latitude_rad) < SAME_LATITUDE_RAD and abs(height - site.altitude_m) < SITE_NEAR_M
 
 
 def meridian_that_fits_deg(state: VehicleState, reading: Reading, plan: FlightPlan, site: Site) -> float:
     """The inertial angle of longitude 0 at time 0 with which an inertial place is at the site's longitude."""
-    position = read_as(state, reading, plan.body)[0]
+    position, _ = read_as(state, reading, plan.body)
     east = longitude_rad(position, site.longitude_rad + plan.body.rotation_rad_s * state.time_s)
     return degrees(east) % 360.0
 
@@ -208,12 +227,12 @@ def site_words(state: VehicleState, plan: FlightPlan, site: Site, declared: Read
 
 def path_finding(state: VehicleState, plan: FlightPlan, target: Target, declared: Reading) -> Finding | None:
     """A state in flight from which nobody flies to the target, where another reading is on the way to it."""
-    why = why_impossible(state, declared, plan, target, OFF_RAD)
+    why = why_impossible(state, declared, plan, target, OFF)
     if not why:
         return None
     fitting = [
         other for other in every_reading(declared.frame, plan.body, state.local is not None)
-        if why_impossible(state, other, plan, target, NEAR_RAD) == ""
+        if why_impossible(state, other, plan, target, NEAR) == ""
     ]  # fmt: skip
     if not fitting:
         return None
@@ -222,13 +241,13 @@ def path_finding(state: VehicleState, plan: FlightPlan, target: Target, declared
 
 
 def why_impossible(
-    state: VehicleState, reading: Reading, plan: FlightPlan, target: Target, off_rad: tuple[float, float]
+    state: VehicleState, reading: Reading, plan: FlightPlan, target: Target, most: OffPlane
 ) -> str:
     """Why a reading is on no way to the target, in words; empty where it is."""
     body = plan.body
     try:
         position, velocity = read_as(state, reading, body)
-        place, path = off_plane_rad(state, reading, plan, target, slow=off_rad == OFF_RAD)
+        place, path = off_plane_rad(state, reading, plan, target, slow=most == OFF)
     except (GuidanceError, ArithmeticError, ValueError):
         return "the numbers are no state"
     radius, speed = norm(position), norm(velocity)
@@ -244,14 +263,14 @@ def why_impossible(
     eastward = target.plane == "free" or target.inclination_rad < radians(80.0)
     if eastward and height_km > HIGH_M / 1e3 and speed < TOO_SLOW * ground:
         return f"the vehicle moves with {speed:.1f} m/s at {height_km:.0f} km"
-    if place > off_rad[0] or path > off_rad[1]:
+    if place > most.place_rad or path > most.path_rad:
         return f"the vehicle is {degrees(place):.1f} deg, and its path {degrees(path):.1f} deg, off the target's plane"
     return ""
 
 
 def off_plane_rad(
     state: VehicleState, reading: Reading, plan: FlightPlan, target: Target, slow: bool
-) -> tuple[float, float]:
+) -> OffPlane:
     """How far place and path are out of the target's plane; zeros where it holds none.
 
     Args:
@@ -259,16 +278,16 @@ def off_plane_rad(
     """
     position, velocity = read_as(state, reading, plan.body)
     if target.plane == "free":
-        return (0.0, 0.0)
+        return OffPlane(0.0, 0.0)
     if target.plane == "inclination":
         latitude = abs(asin(max(-1.0, min(1.0, position[2] / norm(position)))))
-        return (max(0.0, latitude - min(target.inclination_rad, pi - target.inclination_rad)), 0.0)
+        return OffPlane(max(0.0, latitude - min(target.inclination_rad, pi - target.inclination_rad)), 0.0)
     normal = plane_normal(target)
     place = abs(asin(max(-1.0, min(1.0, dot(unit(position), normal)))))
     if slow and norm(velocity) < FAST * sqrt(plan.body.mu_m3_s2 / norm(position)):
-        return (place, 0.0)
+        return OffPlane(place, 0.0)
     ground = sub(velocity, ground_velocity(position, plan.body.rotation_rad_s))
-    return (place, min(between_rad(cross(position, speed), normal) for speed in (velocity, ground)))
+    return OffPlane(place, min(between_rad(cross(position, speed), normal) for speed in (velocity, ground)))
 
 
 def plane_normal(target: Target) -> Vec:
@@ -306,7 +325,7 @@ def mass_finding(state: VehicleState, plan: FlightPlan, frame: Frame) -> Finding
     seen = f"mass_kg is {state.mass_kg:.6g}, the plan's {plan.vehicle.name} has {least:.0f} to {most:.0f} kg"
     found = mass_unit(state.mass_kg, least, most)
     if found is not None:
-        return Finding(seen, (), f"the number fits if it is taken as {found[1]}: multiply by {found[0]:g}")
+        return Finding(seen, (), found.words)
     return Finding(seen, (), "send all that the engine pushes, or correct the vehicle file")
 
 
@@ -324,8 +343,8 @@ def clock_findings(state: VehicleState, plan: FlightPlan, frame: Frame) -> Itera
     if target is None or target.plane != "inclination_and_node":
         return
     ahead = plan.body.rotation_rad_s * (hold.release_at_s - state.time_s)
-    position = turn_z(read_as(state, declared, plan.body)[0], ahead)
-    off = abs(asin(max(-1.0, min(1.0, dot(unit(position), plane_normal(target))))))
+    position, _ = read_as(state, declared, plan.body)
+    off = abs(asin(max(-1.0, min(1.0, dot(unit(turn_z(position, ahead)), plane_normal(target))))))
     if off > RELEASE_OFF_RAD:
         seen = f"at release, {hold.release_at_s:g} s, the pad is {degrees(off):.1f} deg out of the target's plane"
         yield Finding(seen, (), "look at the clock, release_at_s and node_deg; `guidance-svc windows` finds the times")

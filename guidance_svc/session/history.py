@@ -127,7 +127,7 @@ class History:
     def add(self, state: VehicleState) -> None:
         """Append the next state, packed."""
         self.stream += frame_state(pack(state), self.branch)
-        if self.end - self.first > self.limit_bytes:
+        if self.base + len(self.stream) - self.first > self.limit_bytes:
             self.drop_oldest()
 
     def mark(self, time_s: float, point: bytes, loose: bool = False) -> None:

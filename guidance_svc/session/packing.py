@@ -15,6 +15,7 @@ from types import NoneType, UnionType
 from typing import Annotated, Any, Final, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import msgpack
+import msgspec
 import numpy as np
 
 T = TypeVar("T")
@@ -26,8 +27,7 @@ PLAIN: Final = (float, int, str, bool, NoneType)  # what msgpack gives back as i
 def pack(value: object) -> bytes:
     """The bytes of a dataclass of this project; floats to the last bit."""
     kind: Any = type(value)
-    packed: bytes = msgpack.packb(writer(kind)(value), default=_plain)
-    return packed
+    return _encode(writer(kind)(value))
 
 
 def unpack(kind: type[T], data: bytes) -> T:
@@ -137,6 +137,8 @@ def _record_writer(kind: Any) -> Turn:
     get: Callable[[Any], Any] = attrgetter(*names) if len(names) > 1 else lambda value: (getattr(value, names[0]),)
     if not names:
         return lambda value: []
+    if not turns and not is_dataclass(kind):
+        return _as_it_is
 
     def turned(value: Any) -> list[Any]:
         row = list(get(value))
@@ -165,6 +167,9 @@ def _plain(value: object) -> object:
     if isinstance(value, np.generic):
         return value.item()
     raise TypeError(f"a {type(value).__name__} cannot be kept")
+
+
+_encode: Final = msgspec.msgpack.Encoder(enc_hook=_plain).encode
 
 
 def _plain_turn(kind: Any) -> Turn:

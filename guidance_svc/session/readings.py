@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import permutations, product
 from math import degrees
-from typing import Final
+from typing import Final, NamedTuple
 
 from guidance_svc.core.frames import handedness, state_to_bci
 from guidance_svc.core.vectors import add, cross, scale
@@ -19,7 +19,23 @@ POUND_KG: Final = 0.45359237  # likewise
 AXES: Final = ("x", "y", "z")
 LIKELY: Final = (("x", "z", "y"), ("x", "z", "-y"), ("x", "-z", "y"), ("z", "x", "y"), ("y", "z", "x"), ("y", "x", "z"))
 """Orders that simulators use, y up first; the other signed orders come after them. Common practice, no source."""
-MASS_UNITS: Final = ((POUND_KG, "pounds"), (1e3, "tonnes"), (1e-3, "grams"), (14.59390294, "slugs"))
+
+
+class MassUnit(NamedTuple):
+    """A unit in which a mass may have been sent: what a number of it is in kg, and its name."""
+
+    factor: float
+    name: str
+
+    @property
+    def words(self) -> str:
+        """What to do with such a number."""
+        return f"the number fits if it is taken as {self.name}: multiply by {self.factor:g}"
+
+
+MASS_UNITS: Final = tuple(
+    MassUnit(*one) for one in ((POUND_KG, "pounds"), (1e3, "tonnes"), (1e-3, "grams"), (14.59390294, "slugs"))
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +63,12 @@ def scaled(place: float, speed: float) -> Change:
     def change(state: VehicleState) -> VehicleState:
         local = state.local
         if local is not None:
-            local = replace(
-                local, altitude_m=place * local.altitude_m, vertical_speed_m_s=speed * local.vertical_speed_m_s,
+            local = local._replace(
+                altitude_m=place * local.altitude_m, vertical_speed_m_s=speed * local.vertical_speed_m_s,
                 north_speed_m_s=speed * local.north_speed_m_s, east_speed_m_s=speed * local.east_speed_m_s,
             )  # fmt: skip
-        return replace(
-            state, local=local, position_script_m=_times(state.position_script_m, place),
+        return state._replace(
+            local=local, position_script_m=_times(state.position_script_m, place),
             velocity_script_m_s=_times(state.velocity_script_m_s, speed),
         )  # fmt: skip
 
@@ -68,14 +84,14 @@ def in_radians(state: VehicleState) -> VehicleState:
     local, turn = state.local, degrees(1.0)
     if local is None:
         return state
-    return replace(
-        state, local=replace(local, latitude_rad=turn * local.latitude_rad, longitude_rad=turn * local.longitude_rad)
+    return state._replace(
+        local=local._replace(latitude_rad=turn * local.latitude_rad, longitude_rad=turn * local.longitude_rad)
     )
 
 
 def in_milliseconds(state: VehicleState) -> VehicleState:
     """A clock that counts milliseconds."""
-    return replace(state, time_s=1e-3 * state.time_s)
+    return state._replace(time_s=1e-3 * state.time_s)
 
 
 def speed_of_ground(frame: Frame, body: Body, sign: float) -> Change:
@@ -89,7 +105,7 @@ def speed_of_ground(frame: Frame, body: Body, sign: float) -> Change:
         if state.position_script_m is None or state.velocity_script_m_s is None:
             return state
         ground = cross((pole[0], pole[1], pole[2]), state.position_script_m)
-        return replace(state, velocity_script_m_s=add(state.velocity_script_m_s, ground))
+        return state._replace(velocity_script_m_s=add(state.velocity_script_m_s, ground))
 
     return change
 
@@ -192,9 +208,9 @@ def read_as(state: VehicleState, reading: Reading, body: Body) -> tuple[Vec, Vec
     return state_to_bci(reading.change(state) if reading.change else state, reading.frame, body)
 
 
-def mass_unit(mass_kg: float, least_kg: float, most_kg: float) -> tuple[float, str] | None:
-    """The factor and the name of the unit in which a mass is between two others, for one that is not so in kg."""
-    return next((unit for unit in MASS_UNITS if least_kg <= unit[0] * mass_kg <= most_kg), None)
+def mass_unit(mass_kg: float, least_kg: float, most_kg: float) -> MassUnit | None:
+    """The unit in which a mass is between two others, for one that is not so in kg."""
+    return next((unit for unit in MASS_UNITS if least_kg <= unit.factor * mass_kg <= most_kg), None)
 
 
 def readings(frame: Frame, body: Body, local: bool) -> list[Reading]:

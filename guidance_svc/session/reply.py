@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import atan2, cos, inf, isfinite, pi, radians, sin
 
-from guidance_svc.core.finite import not_finite
+from guidance_svc.core.finite import first_not_finite, total_of
 from guidance_svc.core.frames import TWO_PI, Triad, direction_from_bci, pitch_and_heading, triad
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import add, dot
@@ -62,7 +62,8 @@ def command_for(
         order.engines,
         order.cut_on_contact,
     )
-    require_finite(command)
+    if not isfinite(total_of(command)):
+        raise_not_finite(command)
     return command
 
 
@@ -154,8 +155,8 @@ def detail_for(numbers: Numbers, flight: Flight, now: Navigation, plan: FlightPl
     )
 
 
-def require_finite(command: Command) -> None:
-    """Never send NaN or infinity."""
-    bad = not_finite(command)
+def raise_not_finite(command: Command) -> None:
+    """Never send NaN or infinity: name the first such number, if there is one after all."""
+    bad = first_not_finite(command)
     if bad is not None:
         raise NotConverged("not_finite", bad[0], "a finite number", bad[1])

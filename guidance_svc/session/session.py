@@ -97,9 +97,11 @@ class Session:
             SessionFault: `old_seq`, `unknown_event`; nothing changed.
             MessageFault: a physically impossible state; nothing changed.
         """
-        said = self.said_before(message)
-        if said is not None:
-            return said
+        before = self.last_message
+        if before is not None and message.seq <= before.seq:
+            said = self.said_before(message, before)
+            if said is not None:
+                return said
         now = self.navigated(message)
         start, earlier = self.point, None
         if start is not None and message.time_s < start.time_s:
@@ -137,15 +139,12 @@ class Session:
             self._refused += 1
             raise explained(fault, message, self.plan, self.frame) from None
 
-    def said_before(self, message: VehicleState) -> Command | None:
+    def said_before(self, message: VehicleState, last: VehicleState) -> Command | None:
         """The reply to the last state, if this is that state again.
 
         Raises:
             SessionFault: `old_seq`, unless the script has just resumed: it may count from anywhere then.
         """
-        last = self.last_message
-        if last is None:
-            return None
         if message.seq == last.seq and (not self.resumed or message == last):
             return self.last_command
         if message.seq < last.seq and not self.resumed:
@@ -177,7 +176,9 @@ class Session:
 
     def fly(self, point: Point | None, flight: Flight, now: Navigation, seq: int) -> tuple[Memory[object], Command]:
         """Phase table, order, command; a failure of the physics repeats the last good command as stale."""
-        before: Memory[object] = Memory(flight, point.memory.own if point else None)
+        before: Memory[object] = point.memory if point else Memory(flight, None)
+        if before.flight is not flight:
+            before = Memory(flight, before.own)
         try:
             return self.flown(before, now, seq)
         except PHYSICS_ERRORS as problem:
@@ -185,14 +186,22 @@ class Session:
 
     def flown(self, before: Memory[object], now: Navigation, seq: int) -> tuple[Memory[object], Command]:
         """Phase table, order, command."""
+        covered = self.plan.vehicle.cover_mass_kg > 0.0
         memory = before if before.flight.begun else self.entered(before.flight, None, now)
-        memory = self.moved_on(with_flight(memory, settle_engine(memory.flight, now)), now)
+        if covered:
+            memory = with_flight(memory, settle_engine(memory.flight, now))
+        memory = self.moved_on(memory, now)
         phase = self.plan.phases[memory.flight.phase]
         row = LAWS[phase.law]
-        memory = self.kept_fresh(with_flight(memory, watch_drop(memory.flight, now, self.plan, row.events)), now)
+        if covered:
+            memory = with_flight(memory, watch_drop(memory.flight, now, self.plan, row.events))
+        if row.overdue(memory, now, self.plan, phase):
+            memory = self.kept_fresh(memory, now)
         flight, own = memory
         plan = uncovered(self.plan, flight)
-        order = with_drop_event(row.order(memory, now, plan, phase), flight)
+        order = row.order(memory, now, plan, phase)
+        if covered:
+            order = with_drop_event(order, flight)
         flight = shown(order, flight, now, self.plan)
         instant = at_instant(order, flight, now.time_s)
         rates = turning(order, flight, now, plan, self.frame)
@@ -226,12 +235,11 @@ class Session:
         return memory
 
     def kept_fresh(self, memory: Memory[object], now: Navigation) -> Memory[object]:
-        """Solve before replying when there is no law yet, or only one from long ago."""
+        """Solve before replying: there is no law yet, or only one from long ago."""
         phase = self.plan.phases[memory.flight.phase]
         row = LAWS[phase.law]
-        if row.overdue(memory, now, self.plan, phase):
-            memory = row.solve(memory, now, uncovered(self.plan, memory.flight), phase)
-            require_finite_memory(memory, row)
+        memory = row.solve(memory, now, uncovered(self.plan, memory.flight), phase)
+        require_finite_memory(memory, row)
         return memory
 
     def work(self) -> None:

@@ -16,7 +16,7 @@ from guidance_svc.sim.pad import Contact, Pad
 from guidance_svc.sim.state import SimState, World
 
 LOOK_S: Final = 0.25  # near the ground it is looked for at least so often
-NEAR_M: Final = 50.0  # higher than this above what its length and the arms reach, a vehicle is not looked at closely
+NEAR_M: Final = 50.0  # beyond what a vehicle's length and the arms reach
 INSTANT_S: Final = 1e-10  # the contact is found to this: at 500 m/s 50 nm
 MOST_TRIES: Final = 100
 
@@ -27,6 +27,13 @@ def height_over_pad_m(state: SimState, world: World, pad: Pad) -> float:
     """Of the point whose position is told, above the ground about a pad."""
     body = world.body
     return height_above_ellipsoid_m(state.position_m, body.radius_m, body.flattening) - pad.site.altitude_m
+
+
+def near_m(world: World, pad: Pad) -> float:
+    """Height over the pad below which something of the vehicle may be at the ground or at the arms."""
+    vehicle = world.vehicle
+    length_m = vehicle.legs_below_m + vehicle.legs_radius_m + abs(vehicle.catch_point_m or 0.0)
+    return NEAR_M + length_m + max(0.0, pad.catch_height_m or 0.0)
 
 
 def sink_m_s(state: SimState) -> float:
@@ -61,12 +68,9 @@ def stopped_by_contact(
         reach: the state at a time of the stretch, were there no contact.
     """
     after = reach(until_s)
-    vehicle = world.vehicle
-    far_m = NEAR_M + vehicle.legs_below_m + vehicle.legs_radius_m
-    far_m += abs(vehicle.catch_point_m or 0.0) + max(0.0, pad.catch_height_m or 0.0)
-    if min(height_over_pad_m(before, world, pad), height_over_pad_m(after, world, pad)) > far_m:
+    if min(height_over_pad_m(before, world, pad), height_over_pad_m(after, world, pad)) > near_m(world, pad):
         return after
-    caught = pad.catch_height_m is not None and vehicle.catch_point_m is not None
+    caught = pad.catch_height_m is not None and world.vehicle.catch_point_m is not None
     if caught and passes(before, after, world, pad, "arms"):
         held = at_contact(before, until_s, reach, world, pad, "arms")
         if hypot(*miss_m(held, world, pad, "arms")) <= pad.reach_m:

@@ -184,7 +184,9 @@ def lit_of(state: SimState, stage: Stage) -> int:
     """How many engines of the present stage burn now."""
     if not state.engine_on or state.propellant_kg[state.stage] <= 0.0:
         return 0
-    return state.burning if state.time_s < state.thrust_from_s else alive_count(state, stage)
+    if state.time_s < state.thrust_from_s:
+        return state.burning
+    return alive_count(state, stage) if stage.groups or state.lost else stage.engine_count
 
 
 def burning_frac(state: SimState, world: World) -> float:
@@ -203,8 +205,12 @@ def held_throttle_frac(state: SimState, stage: Stage) -> float:
 def asked_frac(state: SimState, world: World) -> float:
     """Thrust to which the engines are set, over that of all of them at full throttle."""
     stage = present_stage(state, world)
-    lit = 0 if stage is None else lit_of(state, stage)
-    return 0.0 if stage is None or lit == 0 else held_throttle_frac(state, stage) * lit / stage.engine_count
+    return 0.0 if stage is None else asked_of(state, stage, lit_of(state, stage))
+
+
+def asked_of(state: SimState, stage: Stage, lit: int) -> float:
+    """The same of the present stage with so many engines lit."""
+    return 0.0 if lit == 0 else held_throttle_frac(state, stage) * lit / stage.engine_count
 
 
 def given_frac(state: SimState, world: World) -> float:

@@ -13,11 +13,11 @@ from math import ceil, inf
 from typing import Final
 
 from guidance_svc.core.frames import turn_z
-from guidance_svc.core.vectors import cross, norm, scale, unit
+from guidance_svc.core.vectors import cross, dot, norm, scale, unit
 from guidance_svc.domain import Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.sim.attitude import SETTLED_RAD, SETTLED_RAD_S
-from guidance_svc.sim.contact import LOOK_S, NEAR_M, height_over_pad_m, sink_m_s, stopped_by_contact
+from guidance_svc.sim.contact import LOOK_S, height_over_pad_m, near_m, sink_m_s, stopped_by_contact
 from guidance_svc.sim.full_motion import Push, burnt_after_kg, fly_full, frac_after
 from guidance_svc.sim.jumps import cut_off, ignited, regrouped, released, separated, uncovered, with_tank
 from guidance_svc.sim.motion import angle_between_rad, fly, height_above_ellipsoid_m, slewed
@@ -25,7 +25,7 @@ from guidance_svc.sim.state import (
     Controls,
     SimState,
     World,
-    asked_frac,
+    asked_of,
     lit_of,
     mass_kg,
     present_stage,
@@ -71,7 +71,8 @@ def step(state: SimState, controls: Controls, dt_s: float, world: World) -> SimS
         GuidanceError: dt_s is not positive, or a wanted pointing is the null vector.
 
     Accuracy: against DOP853 (tests/sim) 4e-7 m after 300 s in vacuum, 1.4e-4 m after 120 s through the air with
-        the kinks of a drag table; ticks of 0.02 s.
+        the kinks of a drag table, 1.6e-4 m after a fall of 15 km in gusts with two burns of engines that lag; ticks of
+        0.02 s.
     """
     if not 0.0 < dt_s < inf:
         raise GuidanceError("step_not_positive", "dt_s", "a finite number above 0", dt_s)
@@ -98,12 +99,20 @@ def wanted_unit(pointing: Vec) -> Vec:
     return pointing if length == 1.0 else unit(pointing)
 
 
-def advance(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:
-    """The state at a later instant, no command between; split at full thrust, empty tank, end of a turn, contact."""
+def advance(state: SimState, wanted: Vec, until_s: float, world: World, to_contact: bool = False) -> SimState:
+    """The state at a later instant, no command between; split at full thrust, empty tank, end of a turn, contact.
+
+    Args:
+        wanted: unit vector to turn to, BCI.
+        to_contact: only as far as to a contact, if one comes.
+    """
     state, ahead_s = settled(state, wanted, world)
+    flying = not state.held_down
     while state.time_s < until_s:
         state = flown_to(state, wanted, min(until_s, state.time_s + ahead_s), world)
         state, ahead_s = settled(state, wanted, world)
+        if to_contact and flying and state.held_down:
+            break
     return state
 
 
@@ -138,7 +147,8 @@ def changes_ahead_s(state: SimState, wanted: Vec, world: World) -> tuple[float, 
 
 def time_to_dry_s(state: SimState, world: World) -> float:
     """Seconds until the tank is empty as the engines are set; by Newton's method where their thrust lags."""
-    stage, asked = present_stage(state, world), asked_frac(state, world)
+    stage = present_stage(state, world)
+    asked = 0.0 if stage is None or not state.engine_on else asked_of(state, stage, lit_of(state, stage))
     if stage is None or asked == 0.0:
         return inf
     seconds = tank_kg(state) / (asked * stage.mass_flow_kg_s)
@@ -183,8 +193,8 @@ def push_of(state: SimState, world: World) -> Push:
     stage = present_stage(state, world)
     if stage is None or not state.engine_on:
         return NO_PUSH
-    asked, lag_s = asked_frac(state, world), float(stage.engine_lag_s)
-    area_m2 = stage.exit_area_m2 * lit_of(state, stage) / stage.engine_count
+    lit, lag_s = lit_of(state, stage), float(stage.engine_lag_s)
+    asked, area_m2 = asked_of(state, stage, lit), stage.exit_area_m2 * lit / stage.engine_count
     given = state.thrust_frac if lag_s > 0.0 else asked
     return Push(float(stage.thrust_n), area_m2, float(stage.mass_flow_kg_s), given, asked, lag_s)
 
@@ -247,13 +257,16 @@ def turn_at_limit(pointing: Vec, wanted: Vec, rate_rad_s: float) -> Vec:
     return (0.0, 0.0, 0.0) if size == 0.0 or rate_rad_s == inf else scale(rate_rad_s / size, axis)
 
 
-def coast(state: SimState, duration_s: float, world: World, wanted: Vec | None = None) -> SimState:
+def coast(
+    state: SimState, duration_s: float, world: World, wanted: Vec | None = None, to_contact: bool = False
+) -> SimState:
     """The vehicle after a long unpowered time, in large steps where the air is thin.
 
     Args:
         state: engine off, not held down.
         duration_s: >= 0.
         wanted: attitude to turn to meanwhile, BCI; None holds the present one.
+        to_contact: only as far as to a contact, if one comes.
 
     Raises:
         GuidanceError: the engine is on, the vehicle is held down, or the duration is negative or not finite.
@@ -270,7 +283,9 @@ def coast(state: SimState, duration_s: float, world: World, wanted: Vec | None =
     while state.time_s < end_s:
         span_s = min(end_s - state.time_s, 10.0 * world.coast_step_s)
         if needs_small_steps(state, aim, world):
-            state = advance(state, aim, min(end_s, state.time_s + 1.0), world)
+            state = advance(state, aim, min(end_s, state.time_s + 1.0), world, to_contact)
+            if to_contact and state.held_down:
+                return state
             continue
         place, speed, turned, turn = fly_stretch(state, aim, span_s, push_of(state, world), world, world.coast_step_s)
         until_s = end_s if span_s >= end_s - state.time_s else state.time_s + span_s
@@ -284,9 +299,12 @@ def needs_small_steps(state: SimState, aim: Vec, world: World) -> bool:
     """Whether the coming 50 s cannot be flown in large steps: it stands, turns, or comes near air or ground."""
     if state.held_down or (world.limits[1] < inf and state.pointing != aim):
         return True
-    fall_m = 10.0 * world.coast_step_s * sink_m_s(state)
-    near = world.pad is not None and height_over_pad_m(state, world, world.pad) < fall_m + NEAR_M
-    return near or in_thick_air(state, world)
+    if world.pad is not None:
+        span_s, pull = 10.0 * world.coast_step_s, world.body.mu_m3_s2 / dot(state.position_m, state.position_m)
+        fall_m = span_s * sink_m_s(state) + 0.5 * pull * span_s * span_s
+        if height_over_pad_m(state, world, world.pad) < fall_m + near_m(world, world.pad):
+            return True
+    return in_thick_air(state, world)
 
 
 def in_thick_air(state: SimState, world: World) -> bool:

@@ -10,9 +10,9 @@ from guidance_svc.core.frames import (
     altitude_m,
     direction_from_bci,
     from_bci,
-    geocentric_triad,
     handedness,
     local_from_bci,
+    triad,
 )
 from guidance_svc.core.rocket import thrust_at_n
 from guidance_svc.core.vectors import add, dot, norm, scale, sub
@@ -122,5 +122,5 @@ def wind_m_s(state: SimState, world: World) -> Vec:
     """Velocity of the air over ground where the vehicle is, BCI."""
     height_m = height_above_ellipsoid_m(state.position_m, world.body.radius_m, world.body.flattening)
     north, east = wind_at(height_m, state.time_s, world.figures.winds)
-    local = geocentric_triad(state.position_m)
+    local = triad(state.position_m, "geocentric", world.body)
     return add(scale(north, local.north), scale(east, local.east))

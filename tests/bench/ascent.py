@@ -10,8 +10,8 @@ import time
 from rich.console import Console
 from rich.table import Table
 
-from guidance_svc.planning.boost.ascent_trial import ascent_of, tried
-from guidance_svc.planning.boost.search import planned
+from guidance_svc.planning.boost.ascent_trial import ascent_of, try_program
+from guidance_svc.planning.boost.search import plan_boost
 from guidance_svc.rehearsal.closed_loop import fly_ascent
 from tests.closed_loop.as506_boost import differences, greatest_pressure, mach_one_s
 from tests.closed_loop.full_ascent import CASE, plan, world
@@ -26,9 +26,9 @@ def run(console: Console) -> None:
 def optimum_table(console: Console) -> None:
     """Planned, flown, compared; kernels are compiled before the clock starts."""
     ascent = ascent_of(plan(), world())
-    tried(ascent, ascent.boost)
+    try_program(ascent, ascent.boost)
     start = time.perf_counter()
-    found = planned(ascent)
+    found = plan_boost(ascent)
     searched = time.perf_counter()
     flight = fly_ascent(plan(found.boost), world())
     flown = time.perf_counter()

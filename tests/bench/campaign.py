@@ -11,7 +11,7 @@ from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.planning.campaign.file_model import parse_campaign
 from guidance_svc.planning.campaign.files import campaign_of
 from guidance_svc.planning.campaign.flight import reference_flight
-from guidance_svc.planning.campaign.planner import planned
+from guidance_svc.planning.campaign.planner import plan_campaign
 
 
 def main() -> None:
@@ -28,7 +28,7 @@ def main() -> None:
         departure = replace(campaign.departure, time_s=days * 86400.0)
         asked = replace(campaign, depot=depot, fleet=fleet, departure=departure)
         start = time.perf_counter()
-        plan = planned(asked)
+        plan = plan_campaign(asked)
         print(f"{1 + len(plan.outcome.launches)} launches in {days:g} days: {time.perf_counter() - start:.3f} s")
 
 

@@ -11,7 +11,7 @@ from rich.table import Table
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.vectors import norm, sub
 from guidance_svc.domain import Body, Site
-from guidance_svc.orbits.drift import Field, MeanOrbit, advanced, circular, integrated, mean_of, osculating_of
+from guidance_svc.orbits.drift import Field, MeanOrbit, advance_orbit, circular, integrate_orbit, mean_of, osculating_of
 from guidance_svc.planning.windows.opportunities import open_close, opportunities, plane_of
 
 EARTH = Body("Earth", 3.986004418e14, 6378137.0, 3.3528106647474805e-3, 1.0826266835531513e-3, 7.292115e-5)
@@ -26,8 +26,8 @@ def errors(mean: MeanOrbit, field: Field = FIELD, days: int = DAYS) -> tuple[flo
     end_s = mean.epoch_s + days * SECONDS_PER_DAY
     start = osculating_of(mean, mean.epoch_s, field)
     mean = mean_of(start, field)
-    flown = integrated(start, end_s, field)
-    told = advanced(mean, end_s, field)
+    flown = integrate_orbit(start, end_s, field)
+    told = advance_orbit(mean, end_s, field)
     back = mean_of(flown, field)
     turn = back.node_rad + back.perigee_rad + back.mean_anomaly_rad
     turn -= told.node_rad + told.perigee_rad + told.mean_anomaly_rad
@@ -68,10 +68,10 @@ def times(console: Console) -> None:
     mean = circular(0.0, 460e3, radians(30.0), 1.0, FIELD)
     start = osculating_of(mean, 0.0, FIELD)
     began = perf_counter()
-    integrated(start, 30.0 * SECONDS_PER_DAY, FIELD)
+    integrate_orbit(start, 30.0 * SECONDS_PER_DAY, FIELD)
     flown = perf_counter()
     for _ in range(1000):
-        advanced(mean, SECONDS_PER_DAY, FIELD)
+        advance_orbit(mean, SECONDS_PER_DAY, FIELD)
     told = perf_counter()
     site = Site("Saltmarsh Point", radians(28.2), radians(-35.0), 5.0)
     found = opportunities(site, EARTH, 0.0, plane_of(mean, FIELD), 0.0, 30.0 * SECONDS_PER_DAY)

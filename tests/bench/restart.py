@@ -16,7 +16,7 @@ from rich.table import Table
 
 from guidance_svc.domain import OpenRequest
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.rehearsal.craft import launched
+from guidance_svc.rehearsal.craft import craft_on_pad
 from guidance_svc.session.history import History
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import Registry, digest_of
@@ -36,7 +36,7 @@ def fill(folder: Path, sessions: int) -> int:
     journal = FolderJournal(folder, registry, time.monotonic, lambda vehicle, why: None)
     plan = tanker_plan(load_library(default_folder()))
     flown = Flown(plan)
-    fly(launched("Bargeman", plan, None, flown.log), flown)
+    fly(craft_on_pad("Bargeman", plan, None, flown.log), flown)
     registry.open("link", request := OpenRequest("v0", "tanker", plan))
     for state, _ in flown.exchanges[:FLOWN_STATES]:
         registry.state("link", parse_state(state))

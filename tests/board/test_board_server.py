@@ -22,6 +22,11 @@ from urllib.parse import quote, urlsplit
 import pytest
 from board_process import ENVIRONMENT, WAIT_S, boards, end, need_server
 from board_recordings import PLAN, climb, state_at
+from typer.testing import CliRunner
+
+from guidance_svc.board.beside import Watching
+from guidance_svc.cli import app
+from guidance_svc.errors import ConfigError
 
 
 def ask(url: str, path: str = "/", method: str = "GET", **headers: str) -> tuple[int, dict[str, str], bytes]:
@@ -117,38 +122,61 @@ def wait_until(read: Callable[[], Any], good: Callable[[Any], Any]) -> Any:
 # --- the command line --------------------------------------------------------------------------------------------
 
 
-def refused(*arguments: str) -> str:
-    """The sentence with which a command is refused."""
-    command = [sys.executable, "-m", "guidance_svc", *arguments]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=60, env=ENVIRONMENT)
-    assert done.returncode == 2, done
-    assert "Traceback" not in done.stderr
-    return done.stderr
+Refused = Callable[..., str]
 
 
-def test_what_cannot_be_shown_is_refused_in_a_sentence(tmp_path: Path) -> None:
+@pytest.fixture
+def refused(monkeypatch: pytest.MonkeyPatch) -> Refused:
+    """The sentence with which `guidance-svc board` is refused."""
+    monkeypatch.setenv("NUMBA_DISABLE_JIT", "1")  # as the command sets it for its own process
+
+    def run(*arguments: str) -> str:
+        done = CliRunner().invoke(app, ["board", *arguments])
+        assert done.exit_code == 2, done
+        assert len(done.stderr.splitlines()) == 1
+        return done.stderr
+
+    return run
+
+
+def test_a_page_needs_a_recording_and_a_loopback_address() -> None:
     need_server()
-    here = ["--zmq", "tcp://127.0.0.1:0", "--tcp", "127.0.0.1:0", "--no-journal"]
-    told = refused("serve", *here, "--no-record", "--board-address", "127.0.0.1:0")
-    assert "expected a recording, which the page reads" in told
-    assert "expected a loopback address" in refused("serve", *here, "--board-address", "0.0.0.0:0")
-    assert "expected a loopback address" in refused("board", str(tmp_path / "a.mcap"), "--address", "0.0.0.0:5772")
-    assert "expected a readable file" in refused("board", str(tmp_path / "none.mcap"), "--address", "127.0.0.1:0")
+    with (
+        pytest.raises(ConfigError, match="a recording, which the page reads"),
+        Watching(None, False, "127.0.0.1:0", True, "logfmt").of(None, print),
+    ):
+        pass
+    with pytest.raises(ConfigError, match="a loopback address"):
+        Watching(None, False, "0.0.0.0:0", True, "logfmt")
+
+
+def test_what_cannot_be_shown_is_refused_in_a_sentence(tmp_path: Path, refused: Refused) -> None:
+    need_server()
+    assert "expected a loopback address" in refused(str(tmp_path / "a.mcap"), "--address", "0.0.0.0:5772")
+    assert "expected a readable file" in refused(str(tmp_path / "none.mcap"), "--address", "127.0.0.1:0")
+
+
+def test_a_service_whose_page_has_no_free_address_does_not_start(serve: Callable[..., subprocess.Popen[str]]) -> None:
+    need_server()
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
-        port = taken.getsockname()[1]
-        told = refused("serve", *here, "--record", str(tmp_path), "--board-address", f"127.0.0.1:{port}")
+        process = serve("--board-address", f"127.0.0.1:{taken.getsockname()[1]}")
+        told = process.communicate(timeout=WAIT_S)[0]
+    assert process.returncode == 2
     assert "expected a free address" in told
+    assert "Traceback" not in told
 
 
 @pytest.mark.parametrize("how", [("--table",), ("--address", "127.0.0.1:0")])
-def test_an_empty_or_foreign_file_is_refused_as_the_report_refuses_it(tmp_path: Path, how: tuple[str, ...]) -> None:
+def test_an_empty_or_foreign_file_is_refused_as_the_report_refuses_it(
+    tmp_path: Path, how: tuple[str, ...], refused: Refused
+) -> None:
     need_server()
     path = tmp_path / "a.mcap"
     for content, sentence in ((b"", "got an empty file"), (b"something else", "expected an MCAP file")):
         path.write_bytes(content)
-        assert sentence in refused("board", str(path), *how)
+        assert sentence in refused(str(path), *how)
 
 
 def test_the_table_says_that_a_recording_is_cut_short(tmp_path: Path) -> None:

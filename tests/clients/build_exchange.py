@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.rehearsal.craft import launched
+from guidance_svc.rehearsal.craft import craft_on_pad
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
@@ -49,7 +49,7 @@ def exchange() -> Iterator[Pair]:
 def flight(desk: Desk, sessions: Registry) -> Iterator[Pair]:
     """One exchange a phase."""
     example = load_client("examples/simulated_vehicle")
-    craft = launched(
+    craft = craft_on_pad(
         "Bargeman", load_library(default_folder()).plan("bargeman_to_lagoon", "tanker"), None, print_nothing
     )
     shown: set[str] = set()

@@ -17,7 +17,7 @@ import zmq
 
 from guidance_svc.domain import Frame
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.craft import Craft, craft_on_pad
 from guidance_svc.rehearsal.orders import controls_for
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import SimState, World
@@ -168,7 +168,7 @@ def let_go() -> Callable[[], Craft]:
     library = load_library(default_folder())
     below, above = library.plan("sandpiper_boost", "booster"), library.plan("curlew_to_lagoon", "upper_stage")
     kept: list[tuple[World, SimState]] = []
-    booster = launched("Sandpiper", below, above, lambda line: None)
+    booster = craft_on_pad("Sandpiper", below, above, lambda line: None)
     booster.on_separation = lambda world, state: kept.append((replace(world, vehicle=above.vehicle), state))
     fly(booster, Flown(below))
     return lambda: Craft("Curlew", *kept[0], lambda line: None)

@@ -25,7 +25,7 @@ from guidance_svc.core.atmosphere import air
 from guidance_svc.core.frames import turn_z
 from guidance_svc.core.vectors import cross, dot, norm, scale, sub, unit
 from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Orbit, Site, Stage, Vec, Vehicle
-from guidance_svc.planning.boost.ascent_trial import ascent_of, boosted
+from guidance_svc.planning.boost.ascent_trial import ascent_of, fly_boost_phase
 from guidance_svc.rehearsal.closed_loop import AscentRow, fly_ascent
 from guidance_svc.sim.state import World
 from tests.closed_loop.as506 import (
@@ -125,8 +125,8 @@ def fitted_power() -> float:
         middle = 0.5 * (low + high)
         plan = flight_plan(middle)
         ascent = ascent_of(plan, World(BODY, plan.vehicle))
-        reached = boosted(ascent, ascent.boost, 0.25)
-        if reached[2] > 0.0 and height_m(reached[0]) > wanted:
+        reached = fly_boost_phase(ascent, ascent.boost, 0.25)
+        if reached.mass_kg > 0.0 and height_m(reached.position_m) > wanted:
             high = middle
         else:
             low = middle

@@ -15,7 +15,7 @@ from random import Random
 
 from guidance_svc.core.vectors import dot, norm
 from guidance_svc.domain import FlightPlan, Vec
-from guidance_svc.rehearsal.disturbances import shaken, true_world
+from guidance_svc.rehearsal.disturbances import add_noise, true_world
 from guidance_svc.sim.state import Controls, SimState, World, mass_kg
 from guidance_svc.sim.step import step
 from tests.closed_loop.disturbed import Disturbance, planned
@@ -26,8 +26,8 @@ LEAST_PUSH = 0.1  # cosine of the thrust to the flight direction, below which en
 
 def measured(state: SimState, world: World, planned: World, d: Disturbance, draw: Random) -> SimState:
     """The state as the script reads it: noise on position and velocity, the true mass over the file's dry mass."""
-    place = shaken(state.position_m, d.noise_m, draw) or state.position_m
-    speed = shaken(state.velocity_m_s, d.noise_m_s, draw) or state.velocity_m_s
+    place = add_noise(state.position_m, d.noise_m, draw) or state.position_m
+    speed = add_noise(state.velocity_m_s, d.noise_m_s, draw) or state.velocity_m_s
     dry = planned.vehicle.stages[0].dry_mass_kg + planned.vehicle.payload_kg
     return replace(
         state, position_m=place, velocity_m_s=speed,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import radians
 
 from guidance_svc.core.frames import ground_velocity, on_ellipsoid, triad
@@ -119,10 +119,10 @@ def flown(
 
 def without_readings(message: VehicleState) -> VehicleState:
     """The state of a script that tells nothing of legs, engines and turning."""
-    return replace(message, readings=None)
+    return message._replace(readings=None)
 
 
 def deaf(message: VehicleState) -> VehicleState:
     """The state of a script that tells no contact."""
     told = message.readings or Readings()
-    return replace(message, readings=told._replace(contact=None))
+    return message._replace(readings=told._replace(contact=None))

@@ -139,7 +139,7 @@ def flown_unknowing(lowest_frac: float, told: bool, limit_m_s2: float = LIMIT_M_
     session, first_said = Session(plan, Frame()), {}
     for seq in range(4000):
         message = telemetry(state, world, session.frame, seq)
-        message = message if told else replace(message, thrust_n=None, throttle_frac=None)
+        message = message if told else message._replace(thrust_n=None, throttle_frac=None)
         command = session.state(message)
         session.work()
         for warning in command.warnings:

@@ -22,7 +22,7 @@ import pytest
 from guidance_svc.core.atmosphere import air
 from guidance_svc.domain import Boost, Insertion
 from guidance_svc.planning.boost.ascent_trial import ascent_of
-from guidance_svc.planning.boost.search import planned
+from guidance_svc.planning.boost.search import plan_boost
 from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
 from tests.closed_loop.full_ascent import CASE, MACHS, drag_coefficient, drag_table, plan, world
 
@@ -86,6 +86,7 @@ def test_vehicle_lifts_off_with_the_references_thrust_over_weight() -> None:
     assert thrust / weight == pytest.approx(CASE["vehicle_thrust_to_weight_liftoff"], rel=2e-3)
 
 
+@pytest.mark.slow
 def test_planned_ascent_reaches_orbit_with_three_per_cent_of_thrust_missing_untold() -> None:
     vehicle = world().vehicle
     weak = replace(vehicle.stages[0], thrust_n=0.97 * vehicle.stages[0].thrust_n)  # mass flow falls with it
@@ -97,7 +98,7 @@ def test_planned_ascent_reaches_orbit_with_three_per_cent_of_thrust_missing_unto
 
 @pytest.mark.slow
 def test_planner_finds_a_program_within_one_per_cent_of_the_optimum_by_itself() -> None:
-    found = planned(ascent_of(plan(), world()))
+    found = plan_boost(ascent_of(plan(), world()))
     assert_near_the_optimum_within_limits(fly_ascent(plan(found.boost), world()))
 
 

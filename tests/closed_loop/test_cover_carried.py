@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from guidance_svc.domain import Boost, Command, FlightPlan, Frame, Insertion, VehicleState
-from guidance_svc.planning.boost.ascent_trial import Ascent, inserted
+from guidance_svc.planning.boost.ascent_trial import Ascent, solve_insertion
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.loop import FlightLog, fly, in_phase
 from guidance_svc.session.session import Session
@@ -92,6 +92,6 @@ def test_the_boost_planner_reckons_with_the_drop() -> None:
     plan, world, state = covered(False)
     r, v = state.position_m, state.velocity_m_s
     ascent = Ascent(plan, world, Boost(), Insertion(), r, v, 0.0, plan.vehicle.mass_at_ignition_kg(0))
-    law, margin = inserted(ascent, r, v, None)
+    law, margin = solve_insertion(ascent, r, v, None)
     assert law is not None
     assert margin == pytest.approx(SPARE_KG, abs=2.0)

@@ -13,7 +13,7 @@ import pytest
 from guidance_svc.core.vectors import cross, dot, unit
 from guidance_svc.domain import Target, Vec
 from guidance_svc.files.config_files import Library, default_folder, load_library
-from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.craft import Craft, craft_on_pad
 from guidance_svc.report.flight import Row, flight_rows
 from tests.closed_loop.demo_flights import Flown, fly
 from tests.report.reported import Tanker
@@ -35,7 +35,7 @@ def stack(library: Library) -> tuple[Flown, Flown]:
     below = Flown(library.plan("sandpiper_boost", "booster"))
     above = Flown(library.plan("curlew_to_lagoon", "upper_stage"))
     upper: list[Craft] = []
-    craft = launched("Sandpiper", below.plan, above.plan, below.log)
+    craft = craft_on_pad("Sandpiper", below.plan, above.plan, below.log)
     craft.on_separation = lambda world, state: upper.append(
         Craft("Curlew", replace(world, vehicle=above.plan.vehicle), state, above.log)
     )

@@ -14,7 +14,7 @@ from guidance_svc.core.vectors import norm
 from guidance_svc.demo.vehicle import Range
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library, default_folder, load_library
-from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.craft import Craft, craft_on_pad
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +24,7 @@ def library() -> Library:
 
 def bargeman(library: Library, lines: list[Mapping[str, Any]] | None = None) -> Craft:
     kept: list[Mapping[str, Any]] = [] if lines is None else lines
-    return launched("Bargeman", library.plan("bargeman_to_lagoon", "tanker"), None, kept.append)
+    return craft_on_pad("Bargeman", library.plan("bargeman_to_lagoon", "tanker"), None, kept.append)
 
 
 @pytest.mark.parametrize("cutoff_at_s", [12.3456789, 12.34, 12.36])
@@ -110,7 +110,7 @@ def test_what_sandpiper_carries_is_what_curlew_weighs(library: Library) -> None:
 def test_a_booster_and_another_weight_on_top_do_not_fly(library: Library) -> None:
     plan = library.plan("sandpiper_boost", "booster")
     with pytest.raises(GuidanceError, match=r"Sandpiper\.payload_kg"):
-        launched("Sandpiper", plan, library.plan("bargeman_to_lagoon", "tanker"), lambda line: None)
+        craft_on_pad("Sandpiper", plan, library.plan("bargeman_to_lagoon", "tanker"), lambda line: None)
 
 
 def test_the_carried_stage_becomes_a_vehicle_of_its_own_at_separation(library: Library, tmp_path: Path) -> None:

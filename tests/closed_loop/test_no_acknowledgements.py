@@ -8,7 +8,7 @@ import pytest
 
 from guidance_svc.domain import Frame
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.rehearsal.craft import launched
+from guidance_svc.rehearsal.craft import craft_on_pad
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.session.session import Session
 from guidance_svc.wire.parse import parse_state
@@ -25,7 +25,7 @@ ALWAYS = ("time_s", "position_m", "velocity_m_s", "mass_kg")  # what the README'
 def test_the_tanker_flies_with_no_event_acknowledged(more: tuple[str, ...], whole: bool) -> None:
     """To its orbit, or until the second stage burns."""
     flown = Flown(tanker_plan(load_library(default_folder())))
-    craft = launched("Bargeman", flown.plan, None, flown.log)
+    craft = craft_on_pad("Bargeman", flown.plan, None, flown.log)
     session = Session(flown.plan, Frame())
     names: list[str] = []
     command: dict[str, Any] = {"status": ""}

@@ -65,8 +65,8 @@ def flown_with_slow_tail_off(phases: tuple[Phase, ...], thrust_told: bool) -> tu
     for seq in range(5000):
         message = telemetry(state, world, session.frame, seq)
         if not thrust_told or off_s is None:
-            message = replace(message, thrust_n=None, throttle_frac=None)
-        command = session.state(replace(message, engine_on=off_s is None))
+            message = message._replace(thrust_n=None, throttle_frac=None)
+        command = session.state(message._replace(engine_on=off_s is None))
         session.work()
         at = command.cutoff_at_s
         tick = 0.1 if at is None or at < state.time_s + 20.0 else 0.5  # nothing happens before

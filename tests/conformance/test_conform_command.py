@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from guidance_svc.cli import app
 from guidance_svc.conform.command import mishaps_of, show
-from guidance_svc.conform.connect import check_service, shaped
+from guidance_svc.conform.connect import check_service, check_shape
 from guidance_svc.conform.record import Check, exit_code, failed, not_seen, passed
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.wire.replies import command_message
@@ -113,7 +113,8 @@ def test_a_flood_without_reading_ends_with_the_connection_and_a_verdict(kit: Kit
     assert checks["accepted"].outcome == "fail"
 
 
-@pytest.mark.parametrize("transport", ["zmq", pytest.param("tcp", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("transport", ["zmq", "tcp"])
 def test_the_service_itself_passes_the_reference_client(service: Service, transport: str) -> None:
     address = {"zmq": service.addresses.zmq, "tcp": service.addresses.tcp}[transport]
     checks = list(check_service(LIBRARY, "curlew_to_lagoon", "upper_stage", address))
@@ -147,7 +148,7 @@ def test_a_service_that_answers_wrongly_is_told_so() -> None:
 ])  # fmt: skip
 def test_a_command_with_a_phase_or_an_event_that_no_law_has_is_told(change: dict[str, Any], seen: str) -> None:
     reply = command_message(late_flight()[0].reply)
-    assert shaped("command", reply, "command").outcome == "pass"
-    check = shaped("command", reply | change, "command")
+    assert check_shape("command", reply, "command").outcome == "pass"
+    check = check_shape("command", reply | change, "command")
     assert check.outcome == "fail"
     assert check.seen.startswith(seen)

@@ -67,9 +67,9 @@ def stood(meant: Frame, declared: Frame, local: bool, change: Change | None, mas
     ask({"type": "open", "protocol": 1, "vehicle": "Bargeman", "role": "launch_vehicle", "plan": NAME,
          "frame": frame_words(declared)})  # fmt: skip
     for k in range(25):
-        state = replace(on_pad(PAD, HERE, meant, local, 0.4 * k), seq=k + 1)
+        state = on_pad(PAD, HERE, meant, local, 0.4 * k)._replace(seq=k + 1)
         state = change(state) if change else state
-        ask(state_words(replace(state, mass_kg=mass * state.mass_kg)))
+        ask(state_words(state._replace(mass_kg=mass * state.mass_kg)))
     return checks_of(reference.run)
 
 
@@ -118,7 +118,7 @@ def test_a_pad_with_too_little_mass_is_named() -> None:
 
 def test_feet_are_not_taken_for_pounds() -> None:
     """Accelerations 3.3 times too large and gravity 10.8 times too small look like a mass 2.2 times too large."""
-    pilot = Pilot(tell=scaled(1 / FOOT_M, *PAIR), own=True, until_s=IN_BURN_S, step_s=0.2, on_fault="go_on", mishaps=())
+    pilot = Pilot(tell=scaled(1 / FOOT_M, *PAIR), own=True, until_s=IN_BURN_S, step_s=0.4, on_fault="go_on", mishaps=())
     checks = list(pilot.checked().values())
     assert checks[0].name == "frame_and_units"
     assert "feet for metres" in checks[0].seen
@@ -149,7 +149,7 @@ def along_own_axes(state: Message) -> None:
 
 
 def test_velocities_in_the_vehicles_own_axes_are_named() -> None:
-    checks = Pilot(tell=along_own_axes, own=True, until_s=IN_BURN_S, step_s=0.2, on_fault="go_on", mishaps=()).checked()
+    checks = Pilot(tell=along_own_axes, own=True, until_s=IN_BURN_S, step_s=0.4, on_fault="go_on", mishaps=()).checked()
     first = first_failure(list(checks.values()))
     assert first.name == "frame_and_units"
     assert "vehicle's own axes: the numbers fit if velocity_m_s is taken as along" in first.seen

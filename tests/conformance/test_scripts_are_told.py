@@ -31,7 +31,7 @@ def failures(checks: dict[str, Any]) -> list[str]:
 
 # --- sound scripts -----------------------------------------------------------------------------------------------
 
-ONE_BURN: dict[str, Any] = {"until_s": AFTER_BURN_S, "step_s": 0.2}
+ONE_BURN: dict[str, Any] = {"until_s": AFTER_BURN_S, "step_s": 0.5}
 SOUND: dict[str, dict[str, Any]] = {  # most end after the first burn, for time's sake
     "inertial": {},
     "its own simulator": {"own": True, **ONE_BURN},
@@ -105,7 +105,7 @@ def spinning(sign: float) -> Callable[[Message], None]:
 LEFT = Frame(axes=("x", "z", "y"))
 PAIR = ("position_m", "velocity_m_s")
 SPEEDS = ("vertical_speed_m_s", "north_speed_m_s", "east_speed_m_s")
-GO = {"on_fault": "go_on", "mishaps": (), "step_s": 0.2}
+GO = {"on_fault": "go_on", "mishaps": (), "step_s": 0.4}
 # what is wrong; the check and its words; whether it shows without the truth
 WRONG: dict[str, tuple[dict[str, Any], str, str, bool]] = {
     "left-handed undeclared": ({"meant": LEFT, "declared": {}}, "plane", "left-handed frame undeclared", True),
@@ -248,7 +248,7 @@ UNTIL_CUTOFF: dict[str, tuple[dict[str, Any], str, str]] = {
 @pytest.mark.parametrize("fault", DISOBEYS)
 def test_what_is_wrong_with_engine_and_steering_is_named(fault: str, own: bool) -> None:
     how, name, words = DISOBEYS[fault]
-    check = Pilot(**({"own": own, "until_s": IN_BURN_S, "step_s": 0.2} | how)).checked()[name]
+    check = Pilot(**({"own": own, "until_s": IN_BURN_S, "step_s": 0.4} | how)).checked()[name]
     assert check.outcome == "fail"
     assert words in check.seen
 

@@ -12,6 +12,9 @@ from hypothesis import strategies as st
 from guidance_svc.core.boost import (
     PRESSURE_KEPT_FRAC,
     PRESSURE_TIME_S,
+    AirHere,
+    BoostEngine,
+    Limits,
     boost_direction,
     launch_heading_rad,
     near_air_flow,
@@ -197,7 +200,7 @@ def test_tipping_over_is_held_within_the_angle_of_attack() -> None:
 def test_closed_loop_directions_never_leave_the_limits_and_stay_where_they_are_within(
     wanted: tuple[float, float, float], flow: tuple[float, float, float], density: float
 ) -> None:
-    direction, limits = unit(wanted), (inf, 2000.0, inf, 0.5)
+    direction, limits = unit(wanted), Limits(q_alpha_pa_rad=2000.0, alpha_rad=0.5)
     held = near_air_flow(direction, flow, density, limits)
     most = min(0.5, 2000.0 / (0.5 * density * norm(flow) ** 2))
     ahead = unit(flow)
@@ -208,25 +211,31 @@ def test_closed_loop_directions_never_leave_the_limits_and_stay_where_they_are_w
         assert held == direction
 
 
-ENGINE = (2.5e6, 0.1e6, 0.6)  # vacuum thrust, loss to pressure, lowest throttle
+ENGINE = BoostEngine(2.5e6, 1.0, 0.6)
+LOST_N = 0.1e6  # to the air's pressure
+
+
+def air_of_density(soon_kg_m3: float) -> AirHere:
+    return AirHere(soon_kg_m3, LOST_N / ENGINE.exit_area_m2, 300.0, soon_kg_m3)
 
 
 def test_throttle_keeps_the_acceleration_of_the_net_thrust() -> None:
-    frac = throttle_within(1.0, ENGINE, 8e4, 0.0, 0.0, 500.0, 0.0, (inf, inf, 20.0, inf))
-    assert (frac * ENGINE[0] - ENGINE[1]) / 8e4 == pytest.approx(20.0)
+    frac = throttle_within(1.0, ENGINE, 8e4, 0.0, 0.0, 500.0, air_of_density(0.0), Limits(acceleration_m_s2=20.0))
+    assert (frac * ENGINE.thrust_n - LOST_N) / 8e4 == pytest.approx(20.0)
 
 
 def test_throttle_meets_the_dynamic_pressure_by_the_equation_of_motion_along_the_flow() -> None:
     # the rest to the allowed speed, spread over PRESSURE_TIME_S, is what thrust, drag and weight give
     limit, density, speed, mass, drag, weight = 35e3, 0.5, 365.0, 1.3e5, 1e5, -8.0
-    frac = throttle_within(1.0, ENGINE, mass, drag, weight, speed, density, (limit, inf, inf, inf))
+    frac = throttle_within(1.0, ENGINE, mass, drag, weight, speed, air_of_density(density), Limits(pressure_pa=limit))
     assert 0.6 < frac < 1.0
-    rate = (frac * ENGINE[0] - ENGINE[1] - drag) / mass + weight
+    rate = (frac * ENGINE.thrust_n - LOST_N - drag) / mass + weight
     assert 0.5 * density * (speed + PRESSURE_TIME_S * rate) ** 2 == pytest.approx(PRESSURE_KEPT_FRAC * limit)
 
 
 def test_throttle_never_goes_below_what_the_engine_can() -> None:
-    assert throttle_within(1.0, ENGINE, 8e4, 0.0, 0.0, 900.0, 0.5, (35e3, inf, inf, inf)) == 0.6
+    frac = throttle_within(1.0, ENGINE, 8e4, 0.0, 0.0, 900.0, air_of_density(0.5), Limits(pressure_pa=35e3))
+    assert frac == 0.6
 
 
 def test_missing_velocity_lies_ahead_on_the_launch_heading_and_to_the_side_when_blown_off_it() -> None:
@@ -253,5 +262,5 @@ def test_a_drifted_flow_is_led_back_to_the_launch_heading() -> None:
     # hand calculation: 3 up and 4 level at heading 80 deg, wanted 90: 10 deg of heading at a flow 4/5 level
     level = (cos(radians(80.0)), sin(radians(80.0)))
     flow = add(add(scale(300.0, LOCAL.up), scale(400.0 * level[0], LOCAL.north)), scale(400.0 * level[1], LOCAL.east))
-    yaw = yaw_to_heading_rad(flow, (LOCAL.up, LOCAL.north, LOCAL.east), radians(90.0))
+    yaw = yaw_to_heading_rad(flow, LOCAL, radians(90.0))
     assert yaw == pytest.approx(0.8 * radians(10.0))

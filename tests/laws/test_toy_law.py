@@ -30,7 +30,7 @@ from guidance_svc.laws.rows import LawRow
 from guidance_svc.laws.signs import EventKind, engine_is_off
 from guidance_svc.laws.table import EVENTS, LAWS, register
 from guidance_svc.playback.replay import replay
-from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.craft import Craft, craft_on_pad
 from guidance_svc.rehearsal.loop import Guide, fly, in_process
 from guidance_svc.rehearsal.speaking import Speaking
 from guidance_svc.session.registry import session_shape
@@ -142,7 +142,7 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServiceProcess
 def flown(plan: FlightPlan, guide: Callable[[Replies], Guide], kill: Callable[[], None] = lambda: None) -> Replies:
     """To the middle of the hop, where the service may be killed; on to the end; the middle reloaded, and on again."""
     replies: Replies = []
-    craft = launched("Sandpiper", plan, None, lambda line: None)
+    craft = craft_on_pad("Sandpiper", plan, None, lambda line: None)
     fly(craft, guide(replies), tick_s=STATE_S, most_s=SAVED_S)
     saved = craft.state
     kill()

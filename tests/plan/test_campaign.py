@@ -30,7 +30,7 @@ from guidance_svc.planning.campaign.file_model import parse_campaign
 from guidance_svc.planning.campaign.files import campaign_of, flight_table, load_campaign
 from guidance_svc.planning.campaign.model import Campaign, CampaignPlan
 from guidance_svc.planning.campaign.phasing import phasing
-from guidance_svc.planning.campaign.planner import planned
+from guidance_svc.planning.campaign.planner import plan_campaign
 
 DAY_S = 86400.0
 FIGURES = {"used_to_orbit_kg": 686300.0, "left_below_kg": 20000.0, "source": "invented"}
@@ -71,7 +71,7 @@ def asked(**changes: Any) -> Campaign:
 
 
 def plan_of(**changes: Any) -> CampaignPlan:
-    return planned(asked(**changes))
+    return plan_campaign(asked(**changes))
 
 
 def refusal(**changes: Any) -> ConfigError:
@@ -419,7 +419,7 @@ def test_windows_repeat_with_the_nodal_day() -> None:
 
 def test_another_meridian_moves_the_releases_and_nothing_else() -> None:
     here, there = asked(), replace(asked(), meridian_at_zero_rad=0.5 * pi)
-    a, b = planned(here), planned(there)
+    a, b = plan_campaign(here), plan_campaign(there)
     turn_s = 0.5 * pi / (here.body.rotation_rad_s - a.line.node_rate_rad_s)
     gap = (a.outcome.launches[0].release_s - b.outcome.launches[0].release_s) % (4.0 * turn_s)
     assert gap == pytest.approx(turn_s, abs=1.5)  # releases on whole seconds

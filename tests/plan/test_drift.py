@@ -24,11 +24,11 @@ from guidance_svc.orbits.drift import (
     Field,
     MeanOrbit,
     OrbitState,
-    advanced,
+    advance_orbit,
     circular,
     daily_angles,
     field_of,
-    integrated,
+    integrate_orbit,
     mean_of,
     node_needed_rad,
     osculating_of,
@@ -78,7 +78,7 @@ def written_out(_: float, y: np.ndarray) -> list[float]:
 )
 def test_the_integrator_flies_where_dop853_flies(height_km: float, e: float, tilt_deg: float) -> None:
     start = osculating_of(orbit(height_km, e, tilt_deg), 0.0, FIELD)
-    end = integrated(start, SECONDS_PER_DAY, FIELD)
+    end = integrate_orbit(start, SECONDS_PER_DAY, FIELD)
     path = solve_ivp(
         written_out, (0.0, SECONDS_PER_DAY), [*start.position_m, *start.velocity_m_s], "DOP853", rtol=1e-13, atol=1e-6
     )
@@ -87,7 +87,7 @@ def test_the_integrator_flies_where_dop853_flies(height_km: float, e: float, til
 
 def test_the_integrator_on_a_sphere_is_keplers() -> None:
     start = osculating_of(orbit(460.0, 0.1, 40.0), 0.0, BALL)
-    end = integrated(start, TEN_DAYS_S, BALL)
+    end = integrate_orbit(start, TEN_DAYS_S, BALL)
     there, _ = propagate(start.position_m, start.velocity_m_s, TEN_DAYS_S, EARTH.mu_m3_s2)
     assert norm(sub(end.position_m, there)) < 0.5  # rounding of 1e-16 a node, over 940 rad of phase
 
@@ -96,19 +96,23 @@ def test_the_integrator_on_a_sphere_is_keplers() -> None:
 def test_the_integrator_comes_back(sky: tuple[str, ...]) -> None:
     field = replace(FIELD, third_bodies=sky, zero_jd_tt=epoch_of("2026-03-01").jd_tt)
     start = osculating_of(orbit(460.0, 0.01, 30.0), 0.0, FIELD)
-    back = integrated(integrated(start, 5.0 * SECONDS_PER_DAY, field), 0.0, field)
+    back = integrate_orbit(integrate_orbit(start, 2.0 * SECONDS_PER_DAY, field), 0.0, field)
     assert norm(sub(back.position_m, start.position_m)) < 0.1
 
 
-@pytest.mark.parametrize("tilt_deg", [28.5, 63.43, 98.0, *(pytest.param(x, marks=SLOW) for x in (1.0, 90.0, 150.0))])
-@pytest.mark.parametrize(
-    ("height_km", "e"),
-    [(460.0, 0.001), (300.0, 0.5), *(pytest.param(*row, marks=SLOW) for row in ((200.0, 0.001), (1500.0, 0.05)))],
-)
+SHAPES = ((460.0, 0.001), (300.0, 0.5), (200.0, 0.001), (1500.0, 0.05))
+TILTS_DEG = (28.5, 63.43, 98.0, 1.0, 90.0, 150.0)
+FLOWN_ALWAYS = ((460.0, 0.001, 28.5), (460.0, 0.001, 63.43), (300.0, 0.5, 98.0))
+
+
+@pytest.mark.parametrize(("height_km", "e", "tilt_deg"), [
+    row if row in FLOWN_ALWAYS else pytest.param(*row, marks=SLOW)
+    for row in ((*shape, tilt_deg) for shape in SHAPES for tilt_deg in TILTS_DEG)
+])  # fmt: skip
 def test_theory_and_integrator_check_each_other(height_km: float, e: float, tilt_deg: float) -> None:
     start = osculating_of(orbit(height_km, e, tilt_deg), 0.0, FIELD)
-    told = advanced(mean_of(start, FIELD), TEN_DAYS_S, FIELD)
-    flown = mean_of(integrated(start, TEN_DAYS_S, FIELD), FIELD)
+    told = advance_orbit(mean_of(start, FIELD), TEN_DAYS_S, FIELD)
+    flown = mean_of(integrate_orbit(start, TEN_DAYS_S, FIELD), FIELD)
     assert off_deg(told.node_rad, flown.node_rad) < NODE_DEG
     assert (
         degrees(plane_angle_rad(told.inclination_rad, told.node_rad, flown.inclination_rad, flown.node_rad)) < NODE_DEG
@@ -134,7 +138,7 @@ def test_mean_and_osculating_undo_each_other(
 def test_mean_elements_do_not_move_within_a_revolution() -> None:
     """What "mean" means: the osculating axis swings by kilometres, the mean one by metres."""
     start = osculating_of(circular(0.0, 460e3, radians(50.0), 1.0, FIELD), 0.0, FIELD)
-    states = [integrated(start, 300.0 * k, FIELD) for k in range(20)]
+    states = [integrate_orbit(start, 300.0 * k, FIELD) for k in range(20)]
     means = [mean_of(state, FIELD) for state in states]
     osculating = [elements(s.position_m, s.velocity_m_s, EARTH.mu_m3_s2) for s in states]
     assert np.ptp([o.semi_major_axis_m for o in osculating]) > 5e3
@@ -149,8 +153,8 @@ def test_mean_elements_do_not_move_within_a_revolution() -> None:
 @given(st.floats(0.0, 0.5), st.floats(0.0, 179.0), st.floats(-1e6, 1e6), st.floats(-1e6, 1e6))
 def test_two_advances_are_one(e: float, tilt_deg: float, first_s: float, second_s: float) -> None:
     mean = orbit(400.0, e, tilt_deg)
-    once = advanced(mean, second_s, FIELD)
-    twice = advanced(advanced(mean, first_s, FIELD), second_s, FIELD)
+    once = advance_orbit(mean, second_s, FIELD)
+    twice = advance_orbit(advance_orbit(mean, first_s, FIELD), second_s, FIELD)
     # the rates' own dependence on the turning eccentricity is frozen at each start: 1e-3 of it, of the second order;
     # 0.02 deg at worst over twelve days
     assert degrees(plane_angle_rad(once.inclination_rad, once.node_rad, twice.inclination_rad, twice.node_rad)) < 0.03
@@ -167,13 +171,14 @@ def test_a_sphere_turns_nothing() -> None:
 
 
 def test_a_frozen_circle_keeps_its_height() -> None:
-    """Mean eccentricity at the frozen orbit's: its vector stands still for a month, in theory and flown.
+    """Mean eccentricity at the frozen orbit's: its vector stands still for ten days, in theory and flown.
 
-    The theory's frozen vector leaves out J4 and the second order of J2: a few hundredths of it.
+    Any other would turn by some 40 deg meanwhile. The theory's frozen vector leaves out J4 and the second order of J2:
+    a few hundredths of it.
     """
     mean = circular(0.0, 460e3, radians(50.0), 1.0, FIELD)
-    told = advanced(mean, 30.0 * SECONDS_PER_DAY, FIELD)
-    flown = mean_of(integrated(osculating_of(mean, 0.0, FIELD), 30.0 * SECONDS_PER_DAY, FIELD), FIELD)
+    told = advance_orbit(mean, TEN_DAYS_S, FIELD)
+    flown = mean_of(integrate_orbit(osculating_of(mean, 0.0, FIELD), TEN_DAYS_S, FIELD), FIELD)
     assert told.eccentricity == pytest.approx(mean.eccentricity, rel=1e-9)
     assert flown.eccentricity == pytest.approx(mean.eccentricity, rel=0.05)
     assert off_deg(flown.perigee_rad, 0.5 * pi) < 3.0
@@ -206,7 +211,7 @@ def test_a_node_solved_backwards_is_aligned_when_flown_forwards(tilt_deg: float,
     shape = (EARTH.radius_m + 460e3, 1e-3, radians(tilt_deg))
     node = node_needed_rad(shape, wanted, 1000.0, 1000.0 + TEN_DAYS_S, FIELD, refine)
     start = osculating_of(MeanOrbit(1000.0, *shape, node, 0.5 * pi, 0.0), 1000.0, FIELD)
-    end = integrated(start, 1000.0 + TEN_DAYS_S, FIELD)
+    end = integrate_orbit(start, 1000.0 + TEN_DAYS_S, FIELD)
     there = elements(end.position_m, end.velocity_m_s, EARTH.mu_m3_s2)
     assert degrees(plane_angle_rad(there.inclination_rad, there.node_rad, *wanted)) < 0.05
     mean = mean_of(end, FIELD)
@@ -244,9 +249,11 @@ def test_what_cannot_be_is_refused() -> None:
     with pytest.raises(OrbitNotClosed):
         mean_of(escaping, FIELD)
     with pytest.raises(OrbitNotClosed):
-        integrated(escaping, 10.0, FIELD)
+        integrate_orbit(escaping, 10.0, FIELD)
     with pytest.raises(ConfigError, match="zero_jd_tt"):
-        integrated(OrbitState(0.0, (7e6, 0.0, 0.0), (0.0, 7.5e3, 0.0)), 10.0, replace(FIELD, third_bodies=("moon",)))
+        integrate_orbit(
+            OrbitState(0.0, (7e6, 0.0, 0.0), (0.0, 7.5e3, 0.0)), 10.0, replace(FIELD, third_bodies=("moon",))
+        )
 
 
 def test_a_body_far_too_flat_for_the_theory_is_refused() -> None:

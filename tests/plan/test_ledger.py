@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from guidance_svc.errors import ConfigError
-from guidance_svc.planning.campaign.ledger import Dispersion, Entry, HandOver, Level, Tanks, entry, fitted, levels
+from guidance_svc.planning.campaign.ledger import Dispersion, Entry, HandOver, Level, Tanks, entry, fit_capacity, levels
 
 DAY_S = 86400.0
 TANKS = Tanks(710e3, 686e3, 20e3, 4e3, 26e3, 9.5e3, 3620.0)  # about the demo tanker's
@@ -34,7 +34,7 @@ def test_every_line_accounts_for_all_that_was_loaded(
 ) -> None:
     line = entry("t", 0.0, TANKS, speed, reserve, hand_over)
     assert abs(line.open_kg) < 1e-6  # rounding of 7e5 kg
-    full = fitted([line], EMPTY, capacity, 0.0)[0]
+    full = fit_capacity([line], EMPTY, capacity, 0.0)[0]
     assert abs(full.open_kg) < 1e-6
     assert full.transferred_kg <= capacity
 
@@ -97,7 +97,7 @@ def test_hand_overs_after_the_departure_do_not_count() -> None:
 
 
 def test_a_full_depot_leaves_the_rest_on_board() -> None:
-    found = fitted(lines(3), EMPTY, 70e3, 0.0)
+    found = fit_capacity(lines(3), EMPTY, 70e3, 0.0)
     assert [line.transferred_kg for line in found] == pytest.approx([28e3, 28e3, 14e3])
     assert found[2].kept_kg == pytest.approx(14e3)
 

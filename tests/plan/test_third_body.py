@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from guidance_svc.errors import ConfigError
-from guidance_svc.orbits.integrator import SKY_STEP_S, interpolated, third_body_pull
+from guidance_svc.orbits.integrator import SKY_STEP_S, interpolate_columns, third_body_pull
 from guidance_svc.orbits.third_body import DAY_S, moon_plane, states
 
 
@@ -25,7 +25,7 @@ def test_the_table_between_its_lines_is_good_to_a_millionth(which: str) -> None:
     table = states(which, start + SKY_STEP_S / DAY_S * np.arange(40))[0]  # type: ignore[arg-type]
     at = np.linspace(1.0, 37.9, 200)
     exact = states(which, start + SKY_STEP_S / DAY_S * at)[0]  # type: ignore[arg-type]
-    assert np.abs(interpolated(table, at) - exact).max() < 1e-6 * np.linalg.norm(exact, axis=0).max()
+    assert np.abs(interpolate_columns(table, at) - exact).max() < 1e-6 * np.linalg.norm(exact, axis=0).max()
 
 
 def test_the_pull_stretches_towards_the_moon_and_squeezes_across() -> None:

@@ -20,7 +20,7 @@ from guidance_svc.core.vectors import dot, norm, scale, unit
 from guidance_svc.domain import Body, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.orbits import timescale
-from guidance_svc.orbits.drift import Field, MeanOrbit, advanced, circular, integrated, mean_of, osculating_of
+from guidance_svc.orbits.drift import Field, MeanOrbit, advance_orbit, circular, integrate_orbit, mean_of, osculating_of
 from guidance_svc.planning.windows import opportunities as windows
 from guidance_svc.planning.windows.opportunities import (
     Opportunity,
@@ -102,7 +102,7 @@ def test_a_drifting_plane_comes_earlier_each_day() -> None:
     assert 30 <= len(up) <= 31
     for a, b in pairwise(up):
         assert 26.0 < (86164.0 - (b.time_s - a.time_s)) / 60.0 < 28.0
-    flown = mean_of(integrated(osculating_of(LAGOON, 0.0, FIELD), up[-1].time_s, FIELD), FIELD)
+    flown = mean_of(integrate_orbit(osculating_of(LAGOON, 0.0, FIELD), up[-1].time_s, FIELD), FIELD)
     assert abs(degrees(flown.node_rad - up[-1].node_rad)) < 0.02  # 29 days by theory
 
 
@@ -177,7 +177,7 @@ def test_the_phase_closes_in_the_phasing_time() -> None:
     own = waiting.perigee_rad + waiting.mean_anomaly_rad
     phase = phase_angle_rad(LAGOON, FIELD, 0.0, own)
     time_s = phasing_time_s(phase, waiting, LAGOON, FIELD)
-    a, b = advanced(waiting, time_s, FIELD), advanced(LAGOON, time_s, FIELD)
+    a, b = advance_orbit(waiting, time_s, FIELD), advance_orbit(LAGOON, time_s, FIELD)
     apart = a.perigee_rad + a.mean_anomaly_rad - b.perigee_rad - b.mean_anomaly_rad
     assert abs((apart + pi) % (2.0 * pi) - pi) < 1e-6
     shift = phasing_node_shift_rad(time_s, waiting, LAGOON, FIELD)
@@ -208,7 +208,7 @@ def test_the_plane_of_an_orbit_drifts_as_the_orbit_does() -> None:
     mean = MeanOrbit(100.0, 6.84e6, 1e-3, 0.5, 1.0, 0.5, 0.0)
     plane = plane_of(mean, FIELD)
     assert plane.at(100.0) == pytest.approx((0.5, 1.0))
-    then = advanced(mean, 5e5, FIELD)
+    then = advance_orbit(mean, 5e5, FIELD)
     assert plane.at(5e5) == pytest.approx((then.inclination_rad, then.node_rad), abs=2e-6)  # J3's slow part
 
 

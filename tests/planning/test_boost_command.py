@@ -14,10 +14,10 @@ from guidance_svc.domain import Boost, Insertion
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import default_folder, load_flight_file, load_library
 from guidance_svc.planning.boost import command as boost_command
-from guidance_svc.planning.boost.ascent_trial import ascent_of, tried
-from guidance_svc.planning.boost.command import limited, run_boost, whole_ascent
+from guidance_svc.planning.boost.ascent_trial import ascent_of, try_program
+from guidance_svc.planning.boost.command import limit_boost, run_boost, whole_ascent
 from guidance_svc.planning.boost.file import with_program, write_plan
-from guidance_svc.planning.boost.search import planned
+from guidance_svc.planning.boost.search import plan_boost
 from guidance_svc.planning.campaign import command as campaign_command
 from guidance_svc.planning.campaign.files import campaign_of, load_campaign
 from guidance_svc.planning.windows import command as windows_command
@@ -96,10 +96,10 @@ def test_a_carried_vehicle_follows_the_booster_in_one_plan() -> None:
 
 def test_planner_fills_in_limits_only_where_air_makes_them_matter() -> None:
     plan = whole_ascent(load_library(default_folder()), "bargeman_to_lagoon", None)
-    assert limited(Boost(max_alpha_rad=0.05), plan).max_alpha_rad == 0.05
-    assert limited(Boost(), plan).max_alpha_rad < 0.2
+    assert limit_boost(Boost(max_alpha_rad=0.05), plan).max_alpha_rad == 0.05
+    assert limit_boost(Boost(), plan).max_alpha_rad < 0.2
     airless = replace(plan, body=replace(plan.body, atmosphere="none"))
-    assert limited(Boost(), airless).max_alpha_rad == float("inf")
+    assert limit_boost(Boost(), airless).max_alpha_rad == float("inf")
 
 
 @pytest.mark.slow
@@ -113,7 +113,7 @@ def test_a_trial_in_coarse_steps_stands_for_the_flight_at_the_scripts_rate() -> 
     plan = replace(plan, phases=phases)
     world = World(plan.body, plan.vehicle)
     ascent = ascent_of(plan, world)
-    assert tried(ascent, ascent.boost).margin_kg == pytest.approx(fly_ascent(plan, world).margin_kg, abs=15.0)
+    assert try_program(ascent, ascent.boost).margin_kg == pytest.approx(fly_ascent(plan, world).margin_kg, abs=15.0)
 
 
 @pytest.mark.slow
@@ -135,7 +135,7 @@ def test_missing_optimiser_is_said_with_what_to_install(monkeypatch: pytest.Monk
     monkeypatch.setitem(sys.modules, "scipy.optimize", None)
     plan = whole_ascent(load_library(default_folder()), "bargeman_to_lagoon", None)
     with pytest.raises(ConfigError, match=r"pip install '\.\[plan\]'"):
-        planned(ascent_of(plan, World(plan.body, plan.vehicle)))
+        plan_boost(ascent_of(plan, World(plan.body, plan.vehicle)))
 
 
 # --- what can be refused is refused before the search ------------------------------------------------------------

@@ -42,14 +42,24 @@ class Found:
     said: list[str]
 
 
-@pytest.fixture(scope="module")
-def northwards(library: Library, tmp_path_factory: pytest.TempPathFactory) -> Found:
+def one_passage(library: Library, out: Path, fly: bool) -> Found:
     """A day that is long enough for one passage, so that one direction is flown."""
-    out = tmp_path_factory.mktemp("windows")
     said: list[str] = []
     ask = Ask("bargeman_to_lagoon", plane=PLANE, start="75000", days=0.1, meridian_rad=radians(MERIDIAN_DEG),
-              waiting_m=300e3, out=out)  # fmt: skip
+              waiting_m=300e3, fly=fly, out=out)  # fmt: skip
     return Found(run_windows(library, ask, said.append), out, said)
+
+
+@pytest.fixture(scope="module")
+def northwards(library: Library, tmp_path_factory: pytest.TempPathFactory) -> Found:
+    """Corrected by flown ascents."""
+    return one_passage(library, tmp_path_factory.mktemp("flown"), fly=True)
+
+
+@pytest.fixture(scope="module")
+def impulsive(library: Library, tmp_path_factory: pytest.TempPathFactory) -> Found:
+    """By formula."""
+    return one_passage(library, tmp_path_factory.mktemp("impulsive"), fly=False)
 
 
 @pytest.mark.slow
@@ -88,24 +98,26 @@ def test_flying_the_correction_saves_a_tonne_over_the_impulsive_launch(northward
     )
 
 
-def test_everything_is_handed_over(northwards: Found) -> None:
-    names = {path.name for path in northwards.folder.iterdir()}
+@pytest.mark.parametrize("found", [pytest.param("northwards", marks=pytest.mark.slow), "impulsive"])
+def test_everything_is_handed_over(found: str, request: pytest.FixtureRequest) -> None:
+    handed: Found = request.getfixturevalue(found)
+    names = {path.name for path in handed.folder.iterdir()}
     assert names == {"flights", "windows.txt", "windows.svg", "windows.png", "windows.html"}
-    page = (northwards.folder / "windows.html").read_text()
+    page = (handed.folder / "windows.html").read_text()
     assert CAUTION in page
     assert "Saltmarsh Point" in page
-    assert northwards.said[0] == CAUTION
-    text = (northwards.folder / "flights" / "bargeman_to_lagoon-01.toml").read_text()
+    assert handed.said[0] == CAUTION
+    text = (handed.folder / "flights" / "bargeman_to_lagoon-01.toml").read_text()
     assert CAUTION in text
     assert f'"meridian_at_zero_deg": {MERIDIAN_DEG:g}' in text
 
 
-def test_phase_and_phasing_time_are_shown(northwards: Found) -> None:
-    one = northwards.calendar.found[0]
+def test_phase_and_phasing_time_are_shown(impulsive: Found) -> None:
+    one = impulsive.calendar.found[0]
     assert one.phase_rad is not None
     assert one.phasing_s is not None
     assert one.phasing_s > 0.0
-    assert f"{degrees(one.phase_rad):.2f}" in northwards.said[1]
+    assert f"{degrees(one.phase_rad):.2f}" in impulsive.said[1]
 
 
 def test_thirty_days_of_impulsive_launches_drift_with_the_plane(library: Library) -> None:
@@ -249,8 +261,8 @@ def test_the_command_line_prints_the_calendar_and_refuses_plainly() -> None:
     assert "0 to 180 deg" in bad.output
 
 
-def test_a_written_plan_is_a_whole_valid_table(northwards: Found) -> None:
-    model = load_library(northwards.folder).model("bargeman_to_lagoon-01")
+def test_a_written_plan_is_a_whole_valid_table(impulsive: Found) -> None:
+    model = load_library(impulsive.folder).model("bargeman_to_lagoon-01")
     assert isinstance(model, FlightPlanModel)
     assert model.target is not None
     assert model.target.plane == "inclination_and_node"

@@ -9,6 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from guidance_svc.cli import app
+from guidance_svc.rehearsal.command import Ask
+from guidance_svc.rehearsal.disturbances import Disturbances
+from guidance_svc.sim.weather import Weather
 
 STAGE = """
 [vehicle]
@@ -92,6 +95,12 @@ def test_a_vehicle_without_enough_propellant_is_told_with_exit_code_1(tmp_path: 
         (("--engine-loss-at-s", "30"), "and --engine-loss-percent with it"),
         (("--noise-m", "-1"), "--noise-m: bad value; expected 0 or more (m); got -1"),
         (("--carries", "nothing"), "unknown name"),
+        (("--wind-east-m-s", "2000"), "expected -1000 to 1000 (m/s); got (0.0, 2000.0)"),
+        (("--gust-m-s", "-1"), "--gust-m-s: bad value; expected 0 to 1000 (m/s); got -1"),
+        (("--density-percent", "-101"), "--density-percent: bad value"),
+        (("--drag-percent", "901"), "--drag-percent: bad value"),
+        (("--ignition-s", "61"), "--ignition-s: bad value"),
+        (("--lag-s", "-1"), "--lag-s: bad value"),
     ],
 )
 def test_what_cannot_be_is_refused_in_one_line(arguments: tuple[str, ...], words: str, tmp_path: Path) -> None:
@@ -99,6 +108,23 @@ def test_what_cannot_be_is_refused_in_one_line(arguments: tuple[str, ...], words
     assert told.exit_code == 2
     assert words in told.output
     assert "Traceback" not in told.output
+
+
+def test_air_and_engines_that_are_off_come_to_the_vehicle(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[Ask] = []
+
+    def run(library: Any, ask: Ask, say: Any) -> int:
+        asked.append(ask)
+        return 0
+
+    monkeypatch.setattr("guidance_svc.rehearsal.command.run_rehearsal", run)
+    air = ("--wind-north-m-s", "8", "--gust-m-s", "2", "--density-percent", "-10", "--drag-percent", "15")
+    assert rehearse(plan_file(tmp_path), *air, "--seed", "5", "--ignition-s", "0.1", "--lag-s", "0.2").exit_code == 0
+    assert rehearse(plan_file(tmp_path)).exit_code == 0
+    wrong, right = (ask.disturbances for ask in asked)
+    assert wrong.weather == Weather(((0.0, 8.0, 0.0),), 2.0, seed=5, density_frac=0.9, drag_frac=1.15)
+    assert (wrong.ignition_s, wrong.lag_s) == (0.1, 0.2)
+    assert right == Disturbances()
 
 
 def test_an_unknown_plan_and_a_folder_that_cannot_be_written_to_are_refused(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from guidance_svc.conform.connect import JsonLine, Line, ZmqLine
 from guidance_svc.domain import Command, FlightPlan, Frame, Role, VehicleState
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.craft import Craft, craft_on_pad
 from guidance_svc.rehearsal.loop import Guide, fly, in_process
 from guidance_svc.rehearsal.service import NearService
 from guidance_svc.rehearsal.speaking import Speaking
@@ -32,7 +32,7 @@ Opener = Callable[[FlightPlan, Replies], Guide]
 def near(plan: FlightPlan, replies: Replies) -> Guide:
     """Through desk and sessions of this process, as `guidance-svc rehearse` does."""
     service = NearService(LIBRARY)
-    speaking = service.opened(plan.vehicle.name, ROLES[plan.name], plan.name, plan.body)
+    speaking = service.open_session(plan.vehicle.name, ROLES[plan.name], plan.name, plan.body)
     return replace(speaking, ask=kept(speaking.ask, replies))
 
 
@@ -76,7 +76,7 @@ def stack_flown(opener: Opener) -> Replies:
     """The booster from its pad to its end, then what it carried, for some of its burn."""
     replies: Replies = []
     let_go: list[tuple[World, SimState]] = []
-    craft = launched("Sandpiper", BOOSTER, UPPER, None)
+    craft = craft_on_pad("Sandpiper", BOOSTER, UPPER, None)
     craft.state = on_its_pad(BOOSTER, craft.world)
     craft.on_separation = lambda world, state: let_go.append((replace(world, vehicle=UPPER.vehicle), state))
     fly(craft, opener(BOOSTER, replies), tick_s=STATE_S)
@@ -133,7 +133,7 @@ def test_an_ascent_from_the_pad_with_a_carried_stage_is_that_of_the_service(serv
 def test_near_service_and_bare_session_reply_the_same_from_the_pad() -> None:
     def start(opener: Opener) -> Replies:
         replies: Replies = []
-        craft = launched("Sandpiper", BOOSTER, UPPER, None)
+        craft = craft_on_pad("Sandpiper", BOOSTER, UPPER, None)
         fly(craft, opener(BOOSTER, replies), tick_s=STATE_S, most_s=60.0)
         return replies
 

@@ -108,14 +108,14 @@ def test_a_changed_bit_gets_a_sentence_or_nothing_and_what_stands_before_is_used
     source: Path = request.getfixturevalue(kind)
     data, whole = source.read_bytes(), messages(source)
     random, changed, told = Random(SEED), tmp_path / "changed.mcap", 0
-    for _ in range(100):
+    for _ in range(50):
         changed.write_bytes(flipped(data, random.randrange(len(data)), random.randrange(8)))
         found, reader = read(changed)
         told += bool(reader.remark()) or not found
         if kind == "compacted":  # a chunk is used whole or not at all; a plain file has no checksums
             assert [m.message for m in found] == [m.message for m in whole[: len(found)]]
         play_and_calibrate(changed)
-    assert told > 10  # a check that flips are noticed at all
+    assert told > 5  # a check that flips are noticed at all
 
 
 def test_damage_behind_whole_messages_is_named_and_they_are_played(live: Path, tmp_path: Path) -> None:

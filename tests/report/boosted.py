@@ -6,7 +6,7 @@ from itertools import count
 from pathlib import Path
 
 from guidance_svc.files.config_files import default_folder, load_library
-from guidance_svc.rehearsal.craft import launched
+from guidance_svc.rehearsal.craft import craft_on_pad
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.report.flight import Moment
 from tests.clients.loading import load
@@ -19,7 +19,7 @@ def fly_booster(path: Path) -> tuple[Path, Moment]:
     library, example = load_library(default_folder()), load("examples/simulated_vehicle")
     below = library.plan("sandpiper_boost", "booster")
     truth, service = Truth(below), Service(path, library)
-    craft = launched("Sandpiper", below, library.plan("curlew_to_lagoon", "upper_stage"), truth.log)
+    craft = craft_on_pad("Sandpiper", below, library.plan("curlew_to_lagoon", "upper_stage"), truth.log)
     craft.on_separation = lambda world, state: None
     opening = {"type": "open", "protocol": 1, "vehicle": "Sandpiper", "role": "booster"}
     service.ask(1, {**opening, "plan": "sandpiper_boost"})

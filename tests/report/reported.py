@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from datetime import datetime
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -15,10 +16,11 @@ from guidance_svc.files.config_files import Library, default_folder, load_librar
 from guidance_svc.playback.report_detail import add_detail, needs_detail
 from guidance_svc.playback.report_reading import Recording, read_recording
 from guidance_svc.playback.reporting import flights_of
-from guidance_svc.rehearsal.craft import launched
+from guidance_svc.rehearsal.craft import craft_on_pad
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.flown import Flown
+from guidance_svc.report.page import About
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.storage.recorder import McapRecorder
@@ -26,6 +28,7 @@ from tests.clients.loading import load
 from tests.closed_loop.demo_flights import STEP_S
 from tests.closed_loop.demo_flights import Flown as Truth
 
+ABOUT = About("flight.mcap", datetime(2026, 11, 25, 10, 0, 0), datetime(2026, 11, 25, 10, 5, 0), "test")
 TICK_NS = 1_000_000  # of wall time from one message to the next
 
 
@@ -54,13 +57,13 @@ class Tanker:
     truth: Truth
 
 
-def fly_tanker(path: Path, detail: bool = False) -> Tanker:
-    """The demo's tanker to Lagoon, as its example script flies it."""
+def fly_tanker(path: Path) -> Tanker:
+    """The demo's tanker to Lagoon, as its example script flies it; detail recorded, so that nothing is played again."""
     library, example = load_library(default_folder()), load("examples/simulated_vehicle")
     truth = Truth(library.plan("bargeman_to_lagoon", "tanker"))
-    service, craft = Service(path, library), launched("Bargeman", truth.plan, None, truth.log)
+    service, craft = Service(path, library), craft_on_pad("Bargeman", truth.plan, None, truth.log)
     opening = {"type": "open", "protocol": 1, "vehicle": "Bargeman", "role": "tanker", "plan": "bargeman_to_lagoon"}
-    service.ask(1, {**opening, "detail": detail})
+    service.ask(1, {**opening, "detail": True})
     done = None
     for seq in count(1):
         told = craft.telemetry()

@@ -285,7 +285,7 @@ def test_a_stage_dropped_untold_is_noticed_by_its_mass(tmp_path: Path) -> None:
     states = []
     for seq in range(500):
         told = telemetry(state, world, FRAME, seq)
-        states.append(replace(told, stage=None, thrust_n=None))
+        states.append(told._replace(stage=None, thrust_n=None))
         dry = not state.engine_on and state.stage == 0
         controls = Controls(separate_at_s=state.time_s + 0.01 if dry else None,
                             ignite_at_s=state.time_s + 0.05 if dry else None)  # fmt: skip

@@ -16,7 +16,7 @@ from guidance_svc.domain import Vehicle
 from guidance_svc.report.calibration import StageEstimate, calibrate
 from guidance_svc.report.engine_fit import Estimate
 from guidance_svc.report.track import Track
-from guidance_svc.report.transients import pooled
+from guidance_svc.report.transients import pool_estimates
 from tests.report.calibration_flights import (
     AIRY,
     BOOSTER,
@@ -270,7 +270,7 @@ def test_air_too_thin_to_matter_gives_no_exit_area_and_no_wrong_drag() -> None:
 
 
 def test_ignitions_that_differ_make_the_spool_up_less_sure() -> None:
-    assert pooled([Estimate(0.0, 1e-6), Estimate(0.1, 1e-6)], 7e-4) == Estimate(
+    assert pool_estimates([Estimate(0.0, 1e-6), Estimate(0.1, 1e-6)], 7e-4) == Estimate(
         pytest.approx(0.05), pytest.approx(0.05)
     )
 

@@ -10,11 +10,6 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.report.burns import Burns
-from guidance_svc.report.flown import Flown
-from guidance_svc.report.page import report_page
-from tests.report.test_report_command import ABOUT
-
 AXE = Path(__file__).parents[1] / "board" / "vendor" / "axe.min.js"
 CHROMIUM = which("chromium") or which("chromium-browser")
 WAIT_MS = 60_000.0
@@ -41,7 +36,7 @@ OUTSIDE = """() => [...document.querySelectorAll('svg')].flatMap((svg) => {
 
 @pytest.fixture(scope="module")
 def open_page(
-    tanker_read: tuple[object, Flown, Burns], tmp_path_factory: pytest.TempPathFactory
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[Callable[..., Any]]:
     """Opens the report of two vehicles; nothing may stand on its console."""
     if CHROMIUM is None:
@@ -50,9 +45,8 @@ def open_page(
         pytest.skip("playwright is not installed (it is in the extra `test`)")
     from playwright.sync_api import sync_playwright
 
-    _, flown, burns = tanker_read
     path = tmp_path_factory.mktemp("page") / "report.html"
-    path.write_text(report_page(ABOUT, [(flown, burns), (flown, burns)]), encoding="utf-8")
+    path.write_text(request.getfixturevalue("tanker_page"), encoding="utf-8")
     heard: list[str] = []
     with sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
@@ -70,7 +64,7 @@ def open_page(
     assert heard == []
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
 def test_no_serious_accessibility_finding(open_page: Callable[..., Any], scheme: str) -> None:
     """By axe-core, contrast among its rules, on a phone's width, where tables scroll."""
     page = open_page(390, scheme)

@@ -25,6 +25,7 @@ from tests.replay import flown as kites
 from tests.report.reported import Service, bent, reported
 
 EARLY_S = 40.0  # a part of the burn shows it
+Read = tuple[Recording, Flown, Burns]
 Change = Callable[[dict[str, Any]], Iterable[dict[str, Any]]]
 
 
@@ -40,17 +41,17 @@ def states_of(flown: Flown) -> tuple[np.ndarray, np.ndarray]:
     return flown.track.times_s, flown.track.positions_m
 
 
-def test_states_sent_again_count_once(kite: Path, tmp_path: Path) -> None:
-    _, ((plain, _),) = reported(kite)
+def test_states_sent_again_count_once(kite: Path, kite_read: Read, tmp_path: Path) -> None:
+    _, plain, _ = kite_read
     _, twice, _ = changed(kite, tmp_path, lambda m: [m, m] if m["seq"] % 3 == 0 else [m])
     np.testing.assert_array_equal(states_of(plain)[1], states_of(twice)[1])
     assert twice.link.repeats == len([s for s in plain.seqs if s % 3 == 0])
     assert twice.link.skipped == 0
 
 
-def test_only_what_counts_after_a_reload_is_shown(kite: Path, tmp_path: Path) -> None:
+def test_only_what_counts_after_a_reload_is_shown(kite: Path, kite_read: Read, tmp_path: Path) -> None:
     """At 40 s the save of 30 s is loaded: what was flown between is gone, the flight goes on from there."""
-    _, ((plain, _),) = reported(kite)
+    _, plain, _ = kite_read
     kept: list[dict[str, Any]] = []
     numbers = count()
 
@@ -97,20 +98,20 @@ def test_missing_optional_fields_are_made_up_for_and_said(
     assert abs(losses.rest_m_s) < 0.03 * losses.ideal_m_s
 
 
-def test_the_propellant_of_a_script_that_tells_none_follows_from_the_mass(kite: Path) -> None:
+def test_the_propellant_of_a_script_that_tells_none_follows_from_the_mass(kite_read: Read) -> None:
     """Mass less dry mass: 1500 kg in the flight plan, nothing above (tests/report/test_calibrate_command.py)."""
-    _, ((flown, burns),) = reported(kite)
+    _, flown, burns = kite_read
     (tank,) = burns.tanks
     assert not tank.told
     assert tank.start_kg == pytest.approx(9000.0, abs=1e-6)
     assert tank.left_kg == pytest.approx(flown.track.masses_kg[-1] - 1500.0, abs=1e-6)
 
 
-def test_states_in_a_turning_left_handed_frame_are_read_as_inertial_ones(kite: Path) -> None:
+def test_states_in_a_turning_left_handed_frame_are_read_as_inertial_ones(kite: Path, kite_read: Read) -> None:
     """Converted back by the frame's own inverse they are the recorded ones; 1e-6 m is rounding."""
     from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
 
-    _, ((flown, _),) = reported(kite)
+    _, flown, _ = kite_read
     told = [e.message for e in RecordingReader(kite).entries() if isinstance(e, RecordedMessage) and e.type == "state"]
     frame = Frame(turning=True, axes=("x", "z", "y"), meridian_at_zero_rad=0.5)
     assert degrees(flown.frame.meridian_at_zero_rad) == pytest.approx(degrees(0.5))
@@ -184,7 +185,7 @@ def test_a_recording_without_a_flight_says_what_is_in_it(tmp_path: Path) -> None
         reported(tmp_path / "none.mcap")
 
 
-def test_a_vehicle_that_is_not_in_the_recording_is_refused_with_those_that_are(kite: Path) -> None:
-    recording, _ = reported(kite)
+def test_a_vehicle_that_is_not_in_the_recording_is_refused_with_those_that_are(kite_read: Read) -> None:
+    recording, _, _ = kite_read
     with pytest.raises(ConfigError, match="one of kite-1"):
         flights_of(recording, "gull")

@@ -15,7 +15,6 @@ from guidance_svc.report.flown import Flown, Said
 from guidance_svc.report.outcome import outcome_rows, verdict
 from guidance_svc.report.overview import panel_groups
 from tests.report.reported import Tanker, bent, reported
-from tests.report.test_calibrate_command import record
 
 Read = tuple[Recording, Flown, Burns]
 
@@ -61,12 +60,13 @@ def test_the_most_dynamic_pressure_is_the_simulators(tanker: Tanker, tanker_read
     assert np.max(flown.dynamic_pressure_pa) == pytest.approx(tanker.truth.most_dynamic_pressure_pa, rel=1e-3)
 
 
-def test_what_guidance_believed_comes_out_the_same_whether_recorded_or_played_again(tmp_path: Path) -> None:
-    plain = record(tmp_path / "plain.mcap")
+def test_what_guidance_believed_comes_out_the_same_whether_recorded_or_played_again(
+    kite: Path, kite_read: Read, tmp_path: Path
+) -> None:
     asking = bent(
-        plain, tmp_path / "detail.mcap", lambda e: [{**e.message, "detail": True} if e.type == "open" else e.message]
+        kite, tmp_path / "detail.mcap", lambda e: [{**e.message, "detail": True} if e.type == "open" else e.message]
     )
-    recording, ((flown, _),) = reported(plain)
+    recording, flown, _ = kite_read
     other, ((detailed, _),) = reported(asking)
     assert other.replayed == 0
     assert (recording.replayed, recording.different) == (len(flown.seqs), 0)
@@ -76,8 +76,7 @@ def test_what_guidance_believed_comes_out_the_same_whether_recorded_or_played_ag
 
 
 def test_guidance_believes_in_the_engine_that_flies(tanker_read: Read) -> None:
-    recording, flown, _ = tanker_read
-    assert (recording.replayed, recording.different) == (len(flown.seqs), 0)
+    _, flown, _ = tanker_read
     believed = flown.replies.exhaust_velocity_m_s[flown.replies.phase.index("insertion") + 300]
     assert believed == pytest.approx(3620.0, rel=1e-3)  # configs/vehicles/bargeman.toml
 

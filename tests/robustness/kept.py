@@ -83,7 +83,7 @@ class Kept:
         """A script sends these states, with a number added to their seqs."""
         replies = []
         for exchange in flight()[first:last]:
-            message = replace(exchange.message, seq=exchange.message.seq + seq)
+            message = exchange.message._replace(seq=exchange.message.seq + seq)
             replies.append(self.registry.state(f"link of {vehicle}", message))
             self.journal.sync()
             while self.registry.pending():
@@ -164,7 +164,7 @@ def moments(vehicle: str, token: str, flown_parts: Sequence[tuple[int, int, int]
     found = [What(digest_of(token), 0.5, None, None)]
     for first, last, seq in flown_parts:
         for exchange in flight()[first:last]:
-            registry.state("link", replace(exchange.message, seq=exchange.message.seq + seq))
+            registry.state("link", exchange.message._replace(seq=exchange.message.seq + seq))
             found.append(What(seat.digest, 0.5, seat.session.last_message, seat.session.last_command))
             while registry.pending():
                 registry.work()

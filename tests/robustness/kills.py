@@ -34,7 +34,7 @@ from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
-from guidance_svc.rehearsal.craft import Craft, launched
+from guidance_svc.rehearsal.craft import Craft, craft_on_pad
 from guidance_svc.rehearsal.speaking import obey
 from tests.clients.loading import load
 from tests.closed_loop.demo_flights import STEP_S, Flown, fly, tanker_plan
@@ -113,7 +113,7 @@ def free_ports(count: int) -> list[int]:
 def unkilled(plan: FlightPlan) -> tuple[list[dict[str, Any]], list[int], float]:
     """The replies of the flight that nobody kills, the states under thrust, the apogee; session against simulator."""
     flown = Flown(plan)
-    craft = launched(VEHICLE, plan, None, flown.log)
+    craft = craft_on_pad(VEHICLE, plan, None, flown.log)
     fly(craft, flown)
     thrust = [at for at, (state, _) in enumerate(flown.exchanges) if state["engine_on"]]
     return [reply for _, reply in flown.exchanges], thrust, apogee_m(craft, plan)
@@ -145,7 +145,7 @@ def killed_flight(
     """The flight with kills at these states; craft, replies that the script got, the service (closed)."""
     example, service = load("examples/simulated_vehicle"), Killed(folder)
     client = load("guidance_client").GuidanceClient(f"tcp://{service.zmq}", timeout_s=0.5, tries=400)
-    craft, replies = launched(VEHICLE, plan, None, lambda line: None), []
+    craft, replies = craft_on_pad(VEHICLE, plan, None, lambda line: None), []
     try:
         client.open(VEHICLE, "tanker", PLAN)
         for at in range(len(expected)):

@@ -200,7 +200,7 @@ def noting(kept: Kept, note: Callable[[], None], act: Callable[[], Any]) -> Any:
 def noting_flight(kept: Kept, note: Callable[[], None], first: int, last: int, seq: int) -> None:
     """The same for each state of a part of the flight."""
     for exchange in flight()[first:last]:
-        message = replace(exchange.message, seq=exchange.message.seq + seq)
+        message = exchange.message._replace(seq=exchange.message.seq + seq)
         noting(kept, note, partial(kept.registry.state, f"link of {VICTIM}", message))
 
 

@@ -49,7 +49,7 @@ class Life:
     def fly(self, exchanges: tuple[Exchange, ...], vehicle: str = "curlew", seq: int = 0) -> list[Command]:
         replies = []
         for exchange in exchanges:
-            message = replace(exchange.message, seq=exchange.message.seq + seq)
+            message = exchange.message._replace(seq=exchange.message.seq + seq)
             replies.append(self.registry.state(f"link of {vehicle}", message)._replace(seq=exchange.message.seq))
             self.journal.sync()
             while self.registry.pending():

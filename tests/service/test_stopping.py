@@ -71,7 +71,7 @@ def lines_of(sock: socket.socket) -> Iterator[dict[str, Any]]:
         yield from map(json.loads, whole)
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.slow)])
 def test_a_signal_in_flight_ends_the_service_with_every_part_whole(
     served: Served, tmp_path: Path, number: signal.Signals
 ) -> None:
@@ -88,7 +88,7 @@ def test_a_signal_in_flight_ends_the_service_with_every_part_whole(
     assert [m.message["seq"] for m in found if m.type == "command"] == list(range(200))
 
 
-@pytest.mark.parametrize("seed", [1, 2, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (3, 4))])
+@pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (2, 3, 4))])
 def test_every_reply_that_a_script_got_is_in_the_recording_whenever_the_service_is_killed(
     served: Served, tmp_path: Path, seed: int
 ) -> None:

@@ -39,8 +39,8 @@ def times(vector: Vec | None, factor: float) -> Vec | None:
 
 def pair_times(far: float, fast: float) -> Change:
     def change(state: VehicleState) -> VehicleState:
-        return replace(
-            state, position_script_m=times(state.position_script_m, far),
+        return state._replace(
+            position_script_m=times(state.position_script_m, far),
             velocity_script_m_s=times(state.velocity_script_m_s, fast),
         )  # fmt: skip
 
@@ -49,7 +49,7 @@ def pair_times(far: float, fast: float) -> Change:
 
 def local_change(make: Callable[[LocalState], LocalState]) -> Change:
     def change(state: VehicleState) -> VehicleState:
-        return state if state.local is None else replace(state, local=make(state.local))
+        return state if state.local is None else state._replace(local=make(state.local))
 
     return change
 
@@ -63,7 +63,7 @@ def spun(sign: float, body: Body) -> Change:
         place = to_canonical(state.position_script_m, ("x", "y", "z"))
         ground = ground_velocity(place, sign * body.rotation_rad_s)
         a, b, c = state.velocity_script_m_s
-        return replace(state, velocity_script_m_s=(a + ground[0], b + ground[1], c + ground[2]))
+        return state._replace(velocity_script_m_s=(a + ground[0], b + ground[1], c + ground[2]))
 
     return change
 
@@ -71,7 +71,7 @@ def spun(sign: float, body: Body) -> Change:
 LEFT: Final = Frame(axes=("x", "z", "y"))
 TURNING: Final = Frame(turning=True)
 IN_RADIANS: Final = local_change(
-    lambda s: replace(s, latitude_rad=radians(s.latitude_rad), longitude_rad=radians(s.longitude_rad))
+    lambda s: s._replace(latitude_rad=radians(s.latitude_rad), longitude_rad=radians(s.longitude_rad))
 )
 """The numbers of radians in fields that are read as degrees: the state has radians(radians)."""
 

@@ -76,12 +76,12 @@ def test_what_takes_too_long_is_stale_with_its_reason(monkeypatch: pytest.Monkey
     session.state(first[0].message)
     session.work()
     monkeypatch.setattr("guidance_svc.session.session.REPLY_STEPS", 5)
-    command = session.state(replace(first[1].message, time_s=5.0))  # the law is old: it is solved before the reply
+    command = session.state(first[1].message._replace(time_s=5.0))  # the law is old: it is solved before the reply
     assert command.status == "stale"
     (said,) = command.warnings
     assert said.startswith("guidance could not be computed: budget spent; expected at most 5 steps of computing")
     monkeypatch.undo()
-    assert session.state(replace(first[1].message, seq=9, time_s=5.1)).status == "ok"
+    assert session.state(first[1].message._replace(seq=9, time_s=5.1)).status == "ok"
 
 
 def test_going_back_flies_no_more_again_than_what_one_mark_covers() -> None:

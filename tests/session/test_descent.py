@@ -101,7 +101,7 @@ def test_a_reloaded_save_is_answered_as_if_the_rest_had_never_been_flown(hop: Fl
     session = Session(PLAN, Frame(), detail=True)
     middle = len(hop.states) // 2
     assert answers(session, hop.states) == hop.commands
-    again = [replace(s, seq=s.seq + 1000, seen_event=None) for s in hop.states[middle:]]
+    again = [s._replace(seq=s.seq + 1000, seen_event=None) for s in hop.states[middle:]]
     straight = Session(PLAN, Frame(), detail=True)
     answers(straight, hop.states[:middle])
     for first, second in zip(answers(session, again), answers(straight, again), strict=True):

@@ -32,7 +32,7 @@ class Script:
     def send(self, message: VehicleState, **changes: object) -> Command:
         self.seq += 1
         base: dict[str, object] = {"seen_event": None, "seq": self.seq}
-        return self.session.state(replace(message, **(base | changes)))  # type: ignore[arg-type]
+        return self.session.state(message._replace(**(base | changes)))  # type: ignore[arg-type]
 
 
 def events_of(name: str) -> list[Exchange]:
@@ -63,7 +63,7 @@ def test_an_id_that_no_event_of_this_flight_has_is_a_fault_that_names_the_standi
     assert "0-0-ignite" in caught.value.expected
     assert script.session.point is point
     assert bytes(script.session.history.stream) == history
-    assert script.session.state(replace(CLIMBED[1].message, seq=2, seen_event=None)).event is not None
+    assert script.session.state(CLIMBED[1].message._replace(seq=2, seen_event=None)).event is not None
 
 
 def test_what_is_kept_of_events_does_not_grow_with_what_a_script_says() -> None:
@@ -78,7 +78,7 @@ def test_what_is_kept_of_events_does_not_grow_with_what_a_script_says() -> None:
 def test_an_event_is_not_believed_before_its_time() -> None:
     script = Script()
     script.send(CLIMBED[0].message)
-    early = script.send(replace(CLIMBED[0].message, time_s=0.2), seen_event="0-0-ignite")  # its time is 7 s
+    early = script.send(CLIMBED[0].message._replace(time_s=0.2), seen_event="0-0-ignite")  # its time is 7 s
     assert early.event is not None
     assert early.event.name == "ignite"
 
@@ -99,7 +99,7 @@ def test_a_stale_acknowledgement_after_a_reloaded_save_separates_nothing() -> No
             break
         script.send(exchange.message, seen_event=exchange.message.seen_event)
     asked: list[str] = []
-    last = replace(before(cutoff)[-1], engine_on=False)
+    last = before(cutoff)[-1]._replace(engine_on=False)
     for k, message in enumerate(before(cutoff)[-20:] + [last] * 40):
         time_s = message.time_s if k < 20 else last.time_s + 0.2 * (k - 19)
         stage = None if k % 2 else 0  # told or not, the mass says that the booster is on
@@ -192,11 +192,11 @@ def test_an_instant_met_but_for_the_rounding_of_a_clock_is_met() -> None:
     world, start = late_start()
     session = Session(plan, Frame())
     state = telemetry(replace(start, engine_on=False), world, session.frame, 0)
-    waiting = session.state(replace(state, time_s=ticks - 0.3))
+    waiting = session.state(state._replace(time_s=ticks - 0.3))
     assert not waiting.engine_on
     assert waiting.next_contact_s == pytest.approx(0.3, abs=1e-9)
     assert waiting.event is not None
-    met = session.state(replace(state, time_s=ticks, seq=1, seen_event=waiting.event.id))
+    met = session.state(state._replace(time_s=ticks, seq=1, seen_event=waiting.event.id))
     assert met.engine_on
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.core.finite import not_finite
+from guidance_svc.core.finite import first_not_finite, total_of
 from guidance_svc.domain import Command, Detail, Event, Frame, OrbitReport, ThrottleDown
 from guidance_svc.laws.insertion_memory import InsertionMemory
 from guidance_svc.laws.memory import Memory
@@ -48,11 +48,13 @@ def spoilt(value: Any, bad: float, path: str = "") -> Iterator[tuple[str, Any]]:
 
 @pytest.mark.parametrize("bad", [nan, inf, -inf])
 def test_every_number_of_a_command_is_found_or_goes_out_as_null(bad: float) -> None:
-    assert not_finite(WHOLE) is None
+    assert isfinite(total_of(WHOLE))
+    assert first_not_finite(WHOLE) is None
     seen = 0
     for path, command in spoilt(WHOLE, bad):
         seen += 1
-        if not_finite(command) is None:
+        assert isfinite(total_of(command)) == (first_not_finite(command) is None), path
+        if first_not_finite(command) is None:
             encode(command_message(command), "json")  # raises where a number is not finite
             assert path.startswith(".detail"), path
     assert seen == 38

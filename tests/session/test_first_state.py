@@ -104,7 +104,7 @@ def test_a_longitude_that_only_the_meridian_explains_is_said_where_a_node_hangs_
 def test_a_mass_in_another_unit_is_refused_with_the_unit(factor: float, unit: str) -> None:
     state = on_pad(PAD, HERE, Frame(), False)
     with pytest.raises(MessageFault, match=f"taken as {unit}"):
-        Session(PAD, Frame()).state(replace(state, mass_kg=factor * state.mass_kg))
+        Session(PAD, Frame()).state(state._replace(mass_kg=factor * state.mass_kg))
 
 
 def test_kilometres_are_refused_with_the_unit() -> None:
@@ -118,7 +118,7 @@ def test_only_the_first_refusals_are_explained() -> None:
     session, told = Session(PAD, Frame()), []
     for seq in range(1, 6):
         with pytest.raises(MessageFault) as caught:
-            session.state(replace(pair_times(1e-3, 1e-3)(on_pad(PAD, HERE, Frame(), False)), seq=seq))
+            session.state(pair_times(1e-3, 1e-3)(on_pad(PAD, HERE, Frame(), False))._replace(seq=seq))
         told.append("the numbers fit if" in caught.value.expected)
     assert told == [True, True, True, False, False]
 
@@ -126,7 +126,7 @@ def test_only_the_first_refusals_are_explained() -> None:
 def test_a_mass_that_is_not_the_stacks_is_warned_of() -> None:
     state = on_pad(PAD, HERE, Frame(), False)
     for factor in (0.8, 1.2):
-        (text,) = first_warnings(replace(state, mass_kg=factor * state.mass_kg), PAD, Frame())
+        (text,) = first_warnings(state._replace(mass_kg=factor * state.mass_kg), PAD, Frame())
         assert "mass_kg is" in text
 
 
@@ -188,8 +188,8 @@ def falling_then_flying() -> list[VehicleState]:
     """Three states that no coast can begin with, then three of an orbit."""
     place = (EARTH.radius_m + 200e3, 0.0, 0.0)
     good = VehicleState(0, 0.0, 12_000.0, place, (50.0, 6800.0, 3900.0), engine_on=False)
-    states = [replace(good, velocity_script_m_s=(0.0, 0.0, 0.0), mass_kg=24_000.0)] * 3 + [good] * 3
-    return [replace(state, seq=k, time_s=float(k)) for k, state in enumerate(states)]
+    states = [good._replace(velocity_script_m_s=(0.0, 0.0, 0.0), mass_kg=24_000.0)] * 3 + [good] * 3
+    return [state._replace(seq=k, time_s=float(k)) for k, state in enumerate(states)]
 
 
 def test_a_flight_is_compared_with_its_plan_once_however_late_it_begins(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -217,6 +217,6 @@ def test_a_reload_into_what_could_not_begin_leaves_the_flight_as_if_it_had_not_b
     session, plain, states = Session(STANDING, Frame()), Session(STANDING, Frame()), falling_then_flying()
     for state in states:
         session.state(state)
-    again = [replace(state, seq=10 + k) for k, state in enumerate(states[at:])]
+    again = [state._replace(seq=10 + k) for k, state in enumerate(states[at:])]
     expected = [plain.state(state) for state in [*states[:at], *again]]
     assert [session.state(state) for state in again] == expected[at:]

@@ -9,15 +9,21 @@ from random import Random
 
 import pytest
 
-from guidance_svc.core.frames import direction_of, geocentric_triad, pitch_and_heading, triad_at
+from guidance_svc.core.frames import direction_of, pitch_and_heading, triad, triad_at
 from guidance_svc.core.vectors import dot
-from guidance_svc.domain import Boost, Coast, Frame, Hold
+from guidance_svc.domain import Boost, Coast, Command, Frame, Hold, VehicleState
 from guidance_svc.session.reply import told_angles
 from guidance_svc.session.session import Session
 from guidance_svc.sim.telemetry import telemetry
 from tests.session.exchange import CLIMB, climb_flight, flown, late_start, pad_start
 
 HERE = triad_at(0.4, 1.1)
+
+
+def own_heading_rad(reply: Command, message: VehicleState) -> float:
+    """Of the direction itself."""
+    local = triad(message.position_script_m or HERE.up, "geocentric", CLIMB.body)
+    return pitch_and_heading(reply.direction, local)[1]
 
 
 def apart_deg(a: float, b: float) -> float:
@@ -30,7 +36,7 @@ def test_on_the_pad_and_in_the_rise_the_heading_is_that_of_the_ascent() -> None:
     vertical = [r for r in replies if r.pitch_rad > radians(88.0)]
     assert {r.phase for r in vertical} == {"hold", "boost"}
     last = flight[len(vertical)]  # 8 s after release, leaning by 2 deg: the direction has a heading of its own
-    own = pitch_and_heading(last.reply.direction, geocentric_triad(last.message.position_script_m or HERE.up))[1]
+    own = own_heading_rad(last.reply, last.message)
     assert max(apart_deg(r.heading_rad, own) for r in vertical) < 0.01
     assert all(r.heading_rate_rad_s == 0.0 for r in vertical)
 
@@ -39,8 +45,7 @@ def test_nothing_jumps_where_the_ascent_leaves_the_vertical() -> None:
     """At 3 deg the law begins to follow the flow, whose heading differs by 4 deg: that much the direction shows."""
     flight = [one for one in climb_flight(350) if one.reply.pitch_rad < radians(89.0)]
     told = [one.reply.heading_rad for one in flight]
-    own = [pitch_and_heading(one.reply.direction, geocentric_triad(one.message.position_script_m or HERE.up))[1]
-           for one in flight]  # fmt: skip
+    own = [own_heading_rad(one.reply, one.message) for one in flight]
     assert max(apart_deg(a, b) for a, b in zip(told, own, strict=True)) < 2.5
     shown = max(apart_deg(a, b) for a, b in pairwise(own))
     assert max(apart_deg(a, b) for a, b in pairwise(told)) <= shown + 1e-9

@@ -139,7 +139,7 @@ def test_a_resumed_script_may_count_from_anywhere() -> None:
     for exchange in flight[:50]:
         desk.state("a", exchange.message)
     desk.open("a", request(resume=token))
-    again = desk.state("a", replace(flight[50].message, seq=0))
+    again = desk.state("a", flight[50].message._replace(seq=0))
     assert again == flight[50].reply._replace(seq=0)
 
 
@@ -173,7 +173,7 @@ def test_one_vehicles_bad_state_never_touches_anothers_session() -> None:
     for exchange in flight[:60]:
         assert desk.state("a", exchange.message) == exchange.reply
         with pytest.raises(MessageFault):
-            desk.state("b", replace(exchange.message, mass_kg=1e12))
+            desk.state("b", exchange.message._replace(mass_kg=1e12))
     assert desk.seats["two"].session.point is None
 
 

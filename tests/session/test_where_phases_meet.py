@@ -102,7 +102,7 @@ def test_a_search_that_is_not_gone_on_with_is_over(what: str) -> None:
 
 def test_a_first_reply_without_guidance_says_what_does_not_fit_as_well(monkeypatch: pytest.MonkeyPatch) -> None:
     world, state = late_start()
-    message = replace(telemetry(state, world, Frame(), 0), mass_kg=2500.0)  # less than the empty stage
+    message = telemetry(state, world, Frame(), 0)._replace(mass_kg=2500.0)  # less than the empty stage
     monkeypatch.setattr(session_module, "REPLY_STEPS", 10)
     first, second = Session(LATE, Frame()).state(message).warnings
     assert first.startswith("first state: mass_kg is 2500")

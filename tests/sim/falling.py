@@ -1,4 +1,4 @@
-"""Vehicles that come down, and the equations of their motion written anew with NumPy for scipy's DOP853. All invented."""
+"""Vehicles that come down, and the equations of their motion written anew for scipy's DOP853. All invented."""
 
 from __future__ import annotations
 

@@ -55,7 +55,8 @@ def test_a_long_fall_comes_to_the_terminal_speed(weather: Weather | None) -> Non
     case = NEXT["NX-27"]
     body = ball(value(case, "inputs", "g"), atmosphere="table", air=((0.0, 1.0, 1.0, 340.0), (9e5, 1.0, 1.0, 340.0)))
     mass = value(case, "inputs", "mass")
-    vehicle = Vehicle("v", (Stage("s", mass - 1.0, 1.0, 1.0, 1.0),), 0.0, value(case, "inputs", "cd_area"), ((0.0, 1.0),))
+    area_m2, stage = value(case, "inputs", "cd_area"), Stage("s", mass - 1.0, 1.0, 1.0, 1.0)
+    vehicle = Vehicle("v", (stage,), 0.0, area_m2, ((0.0, 1.0),))
     world = World(body, vehicle, weather=weather)
     end = step(above(60e3, world, 100.0, site=LEVEL), Controls(), 200.0, world)
     # 60 km up gravity is 2e-5 less than at the ground, the speed half of that
@@ -83,7 +84,8 @@ def test_a_stop_in_vacuum_ends_at_rest_on_the_ground(name: str, weather: Weather
 
 def test_a_fall_from_where_the_engine_stopped_has_the_speed_of_its_height() -> None:
     case = NEXT["NX-31"]
-    world = World(ball(value(case, "inputs", "g"), 6.4e6), Vehicle("v", (Stage("s", 1e4, 1.0, 1.0, 1.0),)), pad=Pad(LEVEL))
+    vehicle = Vehicle("v", (Stage("s", 1e4, 1.0, 1.0, 1.0),))
+    world = World(ball(value(case, "inputs", "g"), 6.4e6), vehicle, pad=Pad(LEVEL))
     end = step(above(value(case, "inputs", "height"), world, site=LEVEL), Controls(), 0.2, world)
     assert end.contact is not None
     # heights are resolved to 1e-9 m there, 4e-8 of this one

@@ -34,8 +34,8 @@ def test_a_fall_with_three_engines_and_then_one_agrees_with_dop853() -> None:
     truth.lit, truth.frac = 0, 0.0
     truth.fly(38.0)
     # steps of 0.02 s across the kinks of the wind and the curves; gusts of up to 1.6 Hz
-    assert dist(state.position_m, truth.place) < 1e-3
-    assert dist(state.velocity_m_s, truth.speed) < 1e-4
+    assert dist(state.position_m, truth.place) < 5e-4
+    assert dist(state.velocity_m_s, truth.speed) < 5e-5
     assert mass_kg(state, world) == pytest.approx(truth.mass_kg, abs=1e-6)
     still = step(step(start, Controls(), 34.0, replace(world, weather=None)), Controls(), 4.0, world)
     assert dist(still.position_m, state.position_m) > 100.0

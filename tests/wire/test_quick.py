@@ -61,7 +61,7 @@ def exact(value: object) -> object:
 
 
 def fields_of(state: VehicleState) -> list[object]:
-    return [exact(getattr(state, name)) for name in VehicleState.__dataclass_fields__]
+    return [exact(getattr(state, name)) for name in VehicleState._fields]
 
 
 def require_the_same(payload: bytes, encoding: Encoding) -> bool:

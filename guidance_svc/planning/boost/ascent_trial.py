@@ -11,25 +11,36 @@ from dataclasses import dataclass, replace
 from math import inf
 
 from guidance_svc.core.atmosphere import air_of
-from guidance_svc.core.boost import curve_of, launch_heading_rad, limits_of, program_of, shape_of, wanted_normal
+from guidance_svc.core.boost import (
+    BoostEngine,
+    Curve,
+    Towards,
+    curve_of,
+    launch_heading_rad,
+    limits_of,
+    program_of,
+    shape_of,
+    wanted_normal,
+)
 from guidance_svc.core.burns import Arc, mass_at_end_kg
 from guidance_svc.core.cover import cover_drop_s
-from guidance_svc.core.frames import site_state, triad
+from guidance_svc.core.frames import ground_velocity, site_state, triad
 from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine
-from guidance_svc.core.vectors import norm
+from guidance_svc.core.vectors import norm, sub
 from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Vec, Vehicle
 from guidance_svc.errors import ConfigError
 from guidance_svc.laws.boost import SEPARATION_DELAY_S
 from guidance_svc.laws.engine import cruise_throttle
 from guidance_svc.laws.stack import mass_at_burnout_kg, remaining_arcs
-from guidance_svc.planning.boost.ascent_kernel import fly_boost, fly_steered
+from guidance_svc.planning.boost.ascent_kernel import Boosted, Booster, Ends, fly_boost, fly_steered
 from guidance_svc.sim.motion import fly, height_above_ellipsoid_m
 from guidance_svc.sim.state import World
 
 STEP_S = 0.25
 AIR_CHUNK_S = 45.0  # of the upper stage's flight between solutions while the air drags
 AIR_ENDS_PA = 1.0  # dynamic pressure below which it no longer matters: 0.1 m/s over the rest of the burn
+AIR_STEPS = 30  # of it
 MOST_CHUNKS = 4
 NEWTON_STEPS = 12
 COVER_ROUNDS = 3  # at most, of law and drop
@@ -44,19 +55,11 @@ class Trial:
 
     Args:
         margin_kg: propellant above the reserve left in the last stage at orbit; negative when short.
-        boost_s: from release to the booster's cutoff.
-        max_dynamic_pressure_pa, max_q_alpha_pa, max_alpha_rad, max_acceleration_m_s2: of the boost; the second is with
-            the sine of the angle.
         turned_rad2_s: square of the angle by which the limits turned the direction, over time.
         law: the upper stage's law at the end of the air, to start the next trial with.
     """
 
     margin_kg: float
-    boost_s: float = 0.0
-    max_dynamic_pressure_pa: float = 0.0
-    max_q_alpha_pa: float = 0.0
-    max_alpha_rad: float = 0.0
-    max_acceleration_m_s2: float = 0.0
     turned_rad2_s: float = 0.0
     law: Steering | None = None
 
@@ -99,46 +102,46 @@ def ascent_of(plan: FlightPlan, world: World) -> Ascent:
     return Ascent(plan, world, boost, insertion, r, v, heading, plan.vehicle.mass_at_ignition_kg(0) - burnt)
 
 
-def tried(ascent: Ascent, boost: Boost, start: Steering | None = None, step_s: float = STEP_S) -> Trial:
+def try_program(ascent: Ascent, boost: Boost, start: Steering | None = None, step_s: float = STEP_S) -> Trial:
     """Fly one program.
 
     Args:
         start: the law of an earlier trial near this one.
     """
     plan, world = ascent.plan, ascent.world
-    r, v, mass, took, most = boosted(ascent, boost, step_s)
+    r, v, mass, turned = fly_boost_phase(ascent, boost, step_s)
     if mass == 0.0:
-        return Trial(FAILED_KG, took, *most)
+        return Trial(FAILED_KG, turned)
     after = plan.vehicle.mass_at_ignition_kg(ascent.insertion.first_stage)
-    r, v = coasted(r, v, mass, SEPARATION_DELAY_S, world)
+    r, v = coast_briefly(r, v, mass, SEPARATION_DELAY_S, world)
     if ascent.insertion.pause_s > 0.0:
-        r, v = coasted(r, v, after, ascent.insertion.pause_s, world)
-    law, margin = inserted(ascent, r, v, start)
-    return Trial(margin, took, *most, law)
+        r, v = coast_briefly(r, v, after, ascent.insertion.pause_s, world)
+    law, margin = solve_insertion(ascent, r, v, start)
+    return Trial(margin, turned, law)
 
 
-def boosted(
-    ascent: Ascent, boost: Boost, step_s: float
-) -> tuple[Vec, Vec, float, float, tuple[float, float, float, float, float]]:
+def fly_boost_phase(ascent: Ascent, boost: Boost, step_s: float) -> Boosted:
     """`ascent_kernel.fly_boost` for a boost phase."""
     plan, world = ascent.plan, ascent.world
     stage, target = plan.vehicle.stages[0], plan.target
-    limits = limits_of(boost)
-    limits = (limits[0], limits[1], min(limits[2], stage.acceleration_limit_m_s2), limits[3])
     normal = wanted_normal(ascent.position_m, target, triad(ascent.position_m, "geocentric", plan.body))
     yaw = boost.max_yaw_rad if normal else 0.0
     speed = target.cutoff_speed_m_s if target else 0.0
-    masses = (ascent.mass_kg, mass_at_burnout_kg(plan.vehicle, 0, boost.separate_at_reserve))
+    booster = Booster(
+        BoostEngine(stage.thrust_n, stage.exit_area_m2, stage.throttle_min_frac), stage.mass_flow_kg_s,
+        float(plan.vehicle.drag_area_m2), Curve(world.mach, world.drag),
+        Towards(normal or (0.0, 0.0, 1.0), speed, yaw, ascent.heading_rad),
+        shape_of(boost), program_of(boost), curve_of(boost.throttle, 1.0),
+        limits_of(boost, stage.acceleration_limit_m_s2),
+    )  # fmt: skip
     return fly_boost(
-        ascent.position_m, ascent.velocity_m_s, masses, (boost.separate_at_s, boost.separate_at_speed_m_s), step_s,
-        world.body_numbers, (stage.thrust_n, stage.exit_area_m2, stage.throttle_min_frac), stage.mass_flow_kg_s,
-        float(plan.vehicle.drag_area_m2), world.mach, world.drag,
-        (normal or (0.0, 0.0, 1.0), speed, yaw, ascent.heading_rad),
-        shape_of(boost), *program_of(boost), *curve_of(boost.throttle, 1.0), limits,
+        ascent.position_m, ascent.velocity_m_s, ascent.mass_kg,
+        mass_at_burnout_kg(plan.vehicle, 0, boost.separate_at_reserve),
+        Ends(boost.separate_at_s, boost.separate_at_speed_m_s), step_s, world.body_numbers, booster,
     )  # fmt: skip
 
 
-def coasted(r: Vec, v: Vec, mass_kg: float, span_s: float, world: World) -> tuple[Vec, Vec]:
+def coast_briefly(r: Vec, v: Vec, mass_kg: float, span_s: float, world: World) -> tuple[Vec, Vec]:
     """A short stretch without thrust."""
     still = ((1.0, 0.0, 0.0), (1.0, 0.0, 0.0), 0.0)
     return fly(
@@ -147,7 +150,7 @@ def coasted(r: Vec, v: Vec, mass_kg: float, span_s: float, world: World) -> tupl
     )  # fmt: skip
 
 
-def inserted(ascent: Ascent, r: Vec, v: Vec, start: Steering | None) -> tuple[Steering | None, float]:
+def solve_insertion(ascent: Ascent, r: Vec, v: Vec, start: Steering | None) -> tuple[Steering | None, float]:
     """The upper stages' law where the air has ended, and the propellant left at cutoff."""
     plan, first, vehicle, law = ascent.plan, ascent.insertion.first_stage, ascent.plan.vehicle, start
     stage, mass, time_s = vehicle.stages[first], vehicle.mass_at_ignition_kg(first), 0.0
@@ -164,8 +167,8 @@ def inserted(ascent: Ascent, r: Vec, v: Vec, start: Steering | None) -> tuple[St
         full = (float(throttle * stage.thrust_n), float(stage.exit_area_m2), flow)
         world = ascent.world
         r, v = fly_steered(
-            r, v, mass, (law.steer, law.steer_rate), full, (span / 30, 30), world.body_numbers,
-            float(vehicle.drag_area_m2), world.mach, world.drag,
+            r, v, mass, law.steer, law.steer_rate, full, span / AIR_STEPS, AIR_STEPS, world.body_numbers,
+            float(vehicle.drag_area_m2), Curve(world.mach, world.drag),
         )  # fmt: skip
         mass -= span * flow
         time_s += span
@@ -206,8 +209,8 @@ def dynamic_pressure_pa(r: Vec, v: Vec, ascent: Ascent) -> float:
     body = ascent.plan.body
     if body.atmosphere == "none":
         return 0.0
-    wind = (v[0] + body.rotation_rad_s * r[1], v[1] - body.rotation_rad_s * r[0], v[2])
-    return float(0.5 * air_of(body, height_above_ellipsoid_m(r, body.radius_m, body.flattening))[0] * norm(wind) ** 2)
+    density, _, _, _ = air_of(body, height_above_ellipsoid_m(r, body.radius_m, body.flattening))
+    return 0.5 * density * norm(sub(v, ground_velocity(r, body.rotation_rad_s))) ** 2
 
 
 def solve_law(problem: Problem, start: Steering | None) -> Steering | None:

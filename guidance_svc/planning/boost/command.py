@@ -15,10 +15,10 @@ from guidance_svc.domain import Boost, FlightPlan, Hold, Insertion, Orbit, Phase
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import require_file
-from guidance_svc.planning.boost.ascent_trial import ascent_of, tried
+from guidance_svc.planning.boost.ascent_trial import ascent_of, try_program
 from guidance_svc.planning.boost.file import planned_text, write_plan
 from guidance_svc.planning.boost.plot import Panel, ascent_page
-from guidance_svc.planning.boost.search import Planned, planned, require_scipy
+from guidance_svc.planning.boost.search import Planned, plan_boost, require_scipy
 from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
 from guidance_svc.sim.state import World
@@ -51,9 +51,9 @@ def whole_ascent(library: Library, flight: str, carries: str | None) -> FlightPl
     """
     plan = library.plan(flight, boost_role(carries))
     if carries is not None:
-        plan = stacked(plan, library.plan(carries, "upper_stage"))
+        plan = stack_plans(plan, library.plan(carries, "upper_stage"))
     phases = tuple(p for p in plan.phases if isinstance(p, Hold | Boost | Insertion))
-    return replace(plan, phases=(*(limited(p, plan) if isinstance(p, Boost) else p for p in phases), Orbit()))
+    return replace(plan, phases=(*(limit_boost(p, plan) if isinstance(p, Boost) else p for p in phases), Orbit()))
 
 
 def boost_role(carries: str | None) -> Role:
@@ -61,7 +61,7 @@ def boost_role(carries: str | None) -> Role:
     return "booster" if carries else "launch_vehicle"
 
 
-def stacked(below: FlightPlan, above: FlightPlan) -> FlightPlan:
+def stack_plans(below: FlightPlan, above: FlightPlan) -> FlightPlan:
     """A booster's plan and its carried vehicle's plan as the plan of one vehicle."""
     weighs = above.vehicle.mass_at_ignition_kg(0)
     if abs(weighs - below.vehicle.payload_kg) > 0.5:
@@ -79,7 +79,7 @@ def stacked(below: FlightPlan, above: FlightPlan) -> FlightPlan:
     return replace(below, vehicle=vehicle, target=above.target, phases=(*phases, insertion))
 
 
-def limited(boost: Boost, plan: FlightPlan) -> Boost:
+def limit_boost(boost: Boost, plan: FlightPlan) -> Boost:
     """The phase with the planner's own limits where the plan has none and the body has air."""
     yaw = boost.max_yaw_rad or (0.0 if plan.target is None or plan.target.plane == "free" else DEFAULT_YAW_RAD)
     if plan.body.atmosphere == "none":
@@ -99,8 +99,8 @@ def search(plan: FlightPlan, progress: Callable[[int, int, float], None]) -> Res
     world = World(plan.body, plan.vehicle)
     ascent = ascent_of(plan, world)
     start = time.monotonic()
-    before = tried(ascent, ascent.boost).margin_kg
-    found = planned(ascent, progress)
+    before = try_program(ascent, ascent.boost).margin_kg
+    found = plan_boost(ascent, progress)
     searched = time.monotonic()
     phases = tuple(found.boost if isinstance(p, Boost) else p for p in plan.phases)
     plan = replace(plan, phases=phases)
@@ -161,7 +161,7 @@ def run_boost(
     write_plan(Path(source), target, result.planned.boost, notes, implied)
     say(f"written: {target}")
     if plot is not None:
-        say(plotted(plot, result, "\n".join(lines)))
+        say(plot_result(plot, result, "\n".join(lines)))
     return 0
 
 
@@ -179,7 +179,7 @@ def refuse_early(plan: FlightPlan, source: Path, out: Path, implied: Sequence[Ph
         require_file(plot, "--plot")
 
 
-def plotted(path: Path, result: Result, table: str) -> str:
+def plot_result(path: Path, result: Result, table: str) -> str:
     """Write the page; what to tell of it."""
     rows, boost = result.flight.rows, result.planned.boost
     limits = [x if x < inf else None for x in (

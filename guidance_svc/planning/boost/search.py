@@ -12,7 +12,7 @@ from math import inf
 
 from guidance_svc.domain import Boost
 from guidance_svc.errors import ConfigError
-from guidance_svc.planning.boost.ascent_trial import FAILED_KG, Ascent, Trial, tried
+from guidance_svc.planning.boost.ascent_trial import FAILED_KG, Ascent, Trial, try_program
 from guidance_svc.planning.boost.program import Search, search_for
 
 ENDS = (0.02, 0.1, 0.18, 0.26, 0.34, 0.42, 0.5, 0.6)  # grid over the pitch at the end, of a right angle ...
@@ -46,7 +46,7 @@ class Hunt:
 
     def cost(self, x: Sequence[float]) -> float:
         """For a minimiser: the margin with its sign turned, a small price of bends, and a wall around the cube."""
-        trial = tried(self.ascent, self.search.phase(x), self.best.law)
+        trial = try_program(self.ascent, self.search.phase(x), self.best.law)
         outside = sum(max(0.0, k - 1.0) ** 2 + max(0.0, -k) ** 2 for k in x)
         bends = sum((a - 2.0 * b + c) ** 2 for a, b, c in zip(x, x[1:], x[2:], strict=False))
         cost = float((SMOOTH_KG * bends + TURNED_KG * trial.turned_rad2_s - trial.margin_kg) / SCALE_KG + 1e2 * outside)
@@ -81,7 +81,7 @@ def require_scipy() -> None:
         raise ConfigError("missing_package", "scipy", expected, "not installed") from None
 
 
-def planned(ascent: Ascent, progress: Progress = lambda done, total, best: None) -> Planned:
+def plan_boost(ascent: Ascent, progress: Progress = lambda done, total, best: None) -> Planned:
     """The program that leaves the most propellant at orbit within the plan's limits.
 
     Args:
@@ -110,7 +110,7 @@ def planned(ascent: Ascent, progress: Progress = lambda done, total, best: None)
         raise ConfigError("no_program", "target", expected, ascent.plan.name)
     progress(hunt.flights, hunt.flights, hunt.best.margin_kg)
     boost = replace(ascent.boost, pitch_over_rad=0.0, bias=(), pitch=search.phase(hunt.best_x).pitch)
-    return Planned(boost, tried(ascent, boost, hunt.best.law), hunt.flights)
+    return Planned(boost, try_program(ascent, boost, hunt.best.law), hunt.flights)
 
 
 def with_authority(boost: Boost) -> Boost:

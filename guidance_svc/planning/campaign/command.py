@@ -15,7 +15,7 @@ from guidance_svc.planning.campaign.file_model import CampaignModel
 from guidance_svc.planning.campaign.files import campaign_of, left_over, load_campaign, write_flights
 from guidance_svc.planning.campaign.flight import reference_flight
 from guidance_svc.planning.campaign.model import CampaignPlan, Launch
-from guidance_svc.planning.campaign.planner import planned
+from guidance_svc.planning.campaign.planner import plan_campaign
 from guidance_svc.planning.campaign.plots import campaign_page
 from guidance_svc.planning.campaign.rows import Clock, all_launches, day_clock, picture, tables
 from guidance_svc.planning.plan_files import write_text
@@ -38,7 +38,7 @@ def run_campaign(
     model = load_campaign(file)
     check_folder(out / "flights", "--out")
     try:
-        plan = planned(campaign_of(model, library, reference_flight))
+        plan = plan_campaign(campaign_of(model, library, reference_flight))
     except ConfigError as error:
         raise ConfigError(error.code, error.field, error.expected, error.got, error.file or str(file)) from None
     keep(plan)

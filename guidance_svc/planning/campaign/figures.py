@@ -15,7 +15,7 @@ from guidance_svc.orbits.values import Field
 from guidance_svc.planning.campaign.ledger import Tanks
 from guidance_svc.planning.campaign.reference import (
     Reference,
-    aimed,
+    aim_plan,
     northbound,
     release_s,
     site_longitude_rad,
@@ -37,7 +37,7 @@ class Figures:
     inserted_after_s: float
 
 
-def figured(
+def reference_from_figures(
     plan: FlightPlan, site: Site, inclination_rad: float, gravity: Field, figures: Figures, altitude_m: float
 ) -> Reference:
     """The flight as the figures have it, ending in a mean circle at an altitude.
@@ -56,7 +56,7 @@ def figured(
         raise ConfigError("short_of_propellant", "tankers.figures.used_to_orbit_kg", expected, figures.used_to_orbit_kg)
     node = template_node_rad(plan, site, inclination_rad)
     release = release_s(plan)
-    set_plan = aimed(plan, site, inclination_rad, node + site_longitude_rad(site, body, 0.0, release), release)
+    set_plan = aim_plan(plan, site, inclination_rad, node + site_longitude_rad(site, body, 0.0, release), release)
     if target is None:
         raise AssertionError("aimed refuses a plan without target")
     axis = 0.5 * (target.perigee_radius_m + target.apogee_radius_m)

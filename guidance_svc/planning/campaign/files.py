@@ -20,7 +20,7 @@ from guidance_svc.laws.plan_model import DEFAULT_PHASES
 from guidance_svc.orbits.drift import circular
 from guidance_svc.orbits.timescale import Epoch, gmst_rad
 from guidance_svc.orbits.values import Field, MeanOrbit, field_of
-from guidance_svc.planning.campaign.figures import Figures, figured
+from guidance_svc.planning.campaign.figures import Figures, reference_from_figures
 from guidance_svc.planning.campaign.file_model import CampaignModel, parse_campaign
 from guidance_svc.planning.campaign.ledger import Dispersion
 from guidance_svc.planning.campaign.model import Campaign, Departure, Depot, Fleet, Launch
@@ -72,7 +72,7 @@ def campaign_of(model: CampaignModel, library: Library, fly: Fly) -> Campaign:
         figures = model.tankers.figures
         if by_figures and figures is not None:
             told = Figures(figures.used_to_orbit_kg, figures.left_below_kg, figures.inserted_after_s)
-            return figured(plan, site, inclination, gravity, told, 1e3 * model.depot.altitude_km)
+            return reference_from_figures(plan, site, inclination, gravity, told, 1e3 * model.depot.altitude_km)
         if (flight, site_name) not in flown:
             flown[flight, site_name] = fly(plan, site, inclination, gravity, earliest_s)
         return flown[flight, site_name]

@@ -14,7 +14,7 @@ from guidance_svc.orbits.values import Field, OrbitState
 from guidance_svc.planning.campaign.ledger import Tanks
 from guidance_svc.planning.campaign.reference import (
     Reference,
-    aimed,
+    aim_plan,
     release_s,
     site_longitude_rad,
     template_node_rad,
@@ -118,7 +118,7 @@ def reference_flight(
         release = float(round(max(release_s(plan), about_s)))
         node = template_node_rad(plan, site, asked)
         longitude = site_longitude_rad(site, plan.body, 0.0, release)
-        flown = fly_plan(aimed(plan, site, asked, node + longitude, release), 0.0)
+        flown = fly_plan(aim_plan(plan, site, asked, node + longitude, release), 0.0)
         found = reference_of(flown, node, longitude, release, gravity)
         miss = found.inserted_inclination_rad - inclination_rad
         if abs(miss) <= INCLINATION_RAD:

@@ -162,7 +162,7 @@ def levels(
     """
     found = [start]
     for line in sorted((e for e in entries if start.time_s <= e.time_s <= end_s), key=lambda e: e.time_s):
-        before = boiled(found[-1], line.time_s, boil_off_frac_per_day, line.name)
+        before = boil_off(found[-1], line.time_s, boil_off_frac_per_day, line.name)
         own_kg, common_kg = dispersion.reaching_depot(line.kept_kg)
         found.append(
             Level(
@@ -170,10 +170,10 @@ def levels(
                 before.own_variance_kg2 + own_kg**2, before.common_kg + common_kg,
             )
         )
-    return [*found, boiled(found[-1], end_s, boil_off_frac_per_day, "departure")]
+    return [*found, boil_off(found[-1], end_s, boil_off_frac_per_day, "departure")]
 
 
-def boiled(last: Level, time_s: float, frac_per_day: float, name: str) -> Level:
+def boil_off(last: Level, time_s: float, frac_per_day: float, name: str) -> Level:
     """The level at a later time with nothing added."""
     left = (1.0 - frac_per_day) ** ((time_s - last.time_s) / SECONDS_PER_DAY)
     return Level(
@@ -182,11 +182,13 @@ def boiled(last: Level, time_s: float, frac_per_day: float, name: str) -> Level:
     )  # fmt: skip
 
 
-def fitted(entries: Sequence[Entry], start: Level, capacity_kg: float, boil_off_frac_per_day: float) -> list[Entry]:
+def fit_capacity(
+    entries: Sequence[Entry], start: Level, capacity_kg: float, boil_off_frac_per_day: float
+) -> list[Entry]:
     """The lines with what a full depot cannot take kept on board; in order of time."""
     level, found = start, []
     for line in sorted(entries, key=lambda e: e.time_s):
-        level = boiled(level, line.time_s, boil_off_frac_per_day, line.name)
+        level = boil_off(level, line.time_s, boil_off_frac_per_day, line.name)
         taken = min(line.transferred_kg, max(0.0, capacity_kg - level.level_kg))
         found.append(
             Entry(

@@ -80,7 +80,7 @@ def refuse_plane(campaign: Campaign, line: PlaneTarget, angle_rad: float) -> Non
     raise ConfigError("planes_apart", "departure.at", f"at most {limit:g} deg between the planes: {expected}", got)
 
 
-def planned(campaign: Campaign) -> CampaignPlan:
+def plan_campaign(campaign: Campaign) -> CampaignPlan:
     """The plan.
 
     Raises:

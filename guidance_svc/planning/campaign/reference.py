@@ -100,7 +100,7 @@ def template_node_rad(plan: FlightPlan, site: Site, inclination_rad: float) -> f
     return remainder(in_plane_node_rad(site, plan.body, inclination_rad, ascending) + lead, 2.0 * pi)
 
 
-def aimed(plan: FlightPlan, site: Site, inclination_rad: float, node_rad: float, release_at_s: float) -> FlightPlan:
+def aim_plan(plan: FlightPlan, site: Site, inclination_rad: float, node_rad: float, release_at_s: float) -> FlightPlan:
     """The plan from a site into a plane, released at a time; a plan without a hold gets one.
 
     Raises:
@@ -124,8 +124,8 @@ def set_to(reference: Reference, site: Site, meridian_at_zero_rad: float, releas
     """
     longitude = site_longitude_rad(site, reference.plan.body, meridian_at_zero_rad, release_at_s)
     target = reference.plan.target
-    assert target is not None  # as `aimed` made it
-    return aimed(
+    assert target is not None  # as `aim_plan` made it
+    return aim_plan(
         reference.plan, site, target.inclination_rad, wrapped(reference.target_node_rad + longitude),
         float(round(release_at_s)),
     )

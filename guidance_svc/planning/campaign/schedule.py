@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from guidance_svc.planning.campaign.ledger import Level, fitted, levels
+from guidance_svc.planning.campaign.ledger import Level, fit_capacity, levels
 from guidance_svc.planning.campaign.model import Campaign, Launch, Outcome
 
 
@@ -35,7 +35,7 @@ def outcome(campaign: Campaign, launches: Sequence[Launch], start_s: float) -> O
     depot, fleet, departure = campaign.depot, campaign.fleet, campaign.departure
     start = Level(depot.name, start_s, 0.0, 0.0, depot.level_kg, 0.0, 0.0)
     lines = [one.entry for one in launches if one.entry is not None]
-    entries = fitted(lines, start, depot.capacity_kg, depot.boil_off_frac_per_day)
+    entries = fit_capacity(lines, start, depot.capacity_kg, depot.boil_off_frac_per_day)
     rows = levels(entries, start, departure.time_s, depot.boil_off_frac_per_day, fleet.dispersion)
     enough = rows[-1].level_kg - fleet.sigmas * rows[-1].sigma_kg >= departure.propellant_kg
     in_time = all(one.ready_s <= departure.time_s for one in launches)

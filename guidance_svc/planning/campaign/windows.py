@@ -9,7 +9,7 @@ from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.kepler import wrapped
 from guidance_svc.domain import Body, Site
 from guidance_svc.errors import ConfigError
-from guidance_svc.orbits.mean_elements import advanced, rates
+from guidance_svc.orbits.mean_elements import advance_orbit, rates
 from guidance_svc.orbits.values import MeanOrbit
 from guidance_svc.planning.campaign.ledger import entry
 from guidance_svc.planning.campaign.model import Campaign, Launch
@@ -180,7 +180,7 @@ def tanker_launch(campaign: Campaign, orbit: MeanOrbit, plane: PlaneTarget, rele
     fleet, gravity = campaign.fleet, campaign.gravity
     arrived = arrival(fleet.flight, fleet.site, campaign.meridian_at_zero_rad, release_s)
     ahead = phase_angle_rad(orbit, gravity, arrived.epoch_s, arrived.perigee_rad + arrived.mean_anomaly_rad)
-    there = advanced(orbit, arrived.epoch_s, gravity)
+    there = advance_orbit(orbit, arrived.epoch_s, gravity)
     way = phasing(
         ahead, there.semi_major_m, there.inclination_rad, campaign.body, fleet.phasing_s, fleet.lowest_m
     )  # fmt: skip

@@ -15,7 +15,7 @@ from guidance_svc.files.out_paths import require_folder
 from guidance_svc.orbits.drift import Field, circular, plane_angle_rad
 from guidance_svc.orbits.third_body import moon_plane
 from guidance_svc.orbits.timescale import Epoch, epoch_of, gmst_rad, utc_text
-from guidance_svc.planning.boost.command import boost_role, stacked
+from guidance_svc.planning.boost.command import boost_role, stack_plans
 from guidance_svc.planning.plan_files import write_text
 from guidance_svc.planning.windows.files import write_launches
 from guidance_svc.planning.windows.flights import can_fly, fly_direction
@@ -155,7 +155,7 @@ def calendar_of(library: Library, ask: Ask) -> Calendar:
     plans = [library.plan(ask.flight, boost_role(ask.carries), own_plane=False)]
     if ask.carries is not None:
         plans.append(library.plan(ask.carries, "upper_stage", own_plane=False))
-    plan = stacked(*plans) if len(plans) == 2 else plans[0]
+    plan = stack_plans(*plans) if len(plans) == 2 else plans[0]
     if plan.site is None or plan.target is None:
         key = "site" if plan.site is None else "target"
         raise ConfigError("missing_field", key, f"a [{key}] table in the flight plan", plan.name)

@@ -23,7 +23,9 @@ def can_fly(plan: FlightPlan) -> bool:
     return plan.site is not None and plan.target is not None and {Boost.law, Insertion.law} <= laws
 
 
-def aimed(plan: FlightPlan, azimuth_rad: float, release_s: float, plane: tuple[float, float] | None) -> FlightPlan:
+def aim_release(
+    plan: FlightPlan, azimuth_rad: float, release_s: float, plane: tuple[float, float] | None
+) -> FlightPlan:
     """The plan released at a time on an azimuth, into an osculating plane or steered to none."""
     assert plan.target is not None  # checked by `can_fly`
     hold = next((p for p in plan.phases if isinstance(p, Hold)), Hold())
@@ -49,7 +51,7 @@ def fly_direction(
     def fly(
         azimuth_rad: float, release_s: float, into: tuple[float, float] | None, tick_s: float = TICK_S
     ) -> tuple[AscentFlight, MeanOrbit]:
-        goes = aimed(plan, azimuth_rad, release_s, into)
+        goes = aim_release(plan, azimuth_rad, release_s, into)
         flight = fly_ascent(goes, replace(world, step_s=tick_s), tick_s, row_every_s=1e9)
         state = flight.state
         return flight, mean_of(OrbitState(state.time_s, state.position_m, state.velocity_m_s), field)

@@ -16,7 +16,7 @@ from guidance_svc.core.kepler import wrapped
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body, Site, Vec
 from guidance_svc.errors import ConfigError
-from guidance_svc.orbits.mean_elements import advanced, rates
+from guidance_svc.orbits.mean_elements import advance_orbit, rates
 from guidance_svc.orbits.values import Field, MeanOrbit
 
 TOUCH_RAD = 1e-6  # 6 m on the ground: a latitude "equal" to the inclination
@@ -291,7 +291,7 @@ def phase_angle_rad(target: MeanOrbit, field: Field, insertion_s: float, argumen
     Args:
         argument_rad: the vehicle's mean argument of latitude at insertion: the site's own plus the ascent's arc.
     """
-    there = advanced(target, insertion_s, field)
+    there = advance_orbit(target, insertion_s, field)
     return wrapped(there.perigee_rad + there.mean_anomaly_rad - argument_rad)
 
 

@@ -19,7 +19,7 @@ from guidance_svc.domain import Vec
 FALLING, BURNING = 0, 1
 UNTOLD, OFF, ON = -1, 0, 1
 TRANSIENT_S = 1.2  # after a change of thrust the bias may be anything
-QUIET = Wander(2e-3, 2e-2)
+QUIET = Wander(5e-4, 5e-3)
 CHANGING = Wander(2e-2, 30.0)
 BIAS_SIGMA_M_S2 = 1.0  # at first
 SCALES = (0.5, 1.5)  # what thrust and drag may be over what the figures say
@@ -288,9 +288,11 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     )  # fmt: skip
     if leg == g.leg:
         return g
+    regrouped = lander.legs[leg].thrust_n != lander.legs[g.leg].thrust_n
     g = folded(g, lander, state.mass_kg)
     return Guided(
-        g.time_s, g.filtered, stage, light_at, leg, throttle, g.direction, ran.given_frac, state.time_s,
+        g.time_s, g.filtered, stage, light_at, leg, throttle, g.direction, ran.given_frac,
+        state.time_s if regrouped else changed_at,
         g.thrust_scale, g.drag_scale, g.wind_m_s, axis, g.stop, g.law,
         (throttle, unknowns[1], unknowns[2], unknowns[3], unknowns[4]), NO_INVERSE, g.anew_s,
         g.gentle,

@@ -17,6 +17,7 @@ from guidance_svc.domain import AirRow, Body, Vec
 
 LEVEL_UP = (0.0, 0.0, 1.0)
 MOST_LEGS = 3
+LOST_PART = 0.12  # a thrust further off the figures is one of engines that do not burn
 NO_PUSH_M_S2 = 1e-9  # a thrust acceleration below this has no direction to be bounded in
 
 
@@ -61,6 +62,7 @@ class Leg(NamedTuple):
         exit_area_m2: of their nozzles.
         until_m_s: downward speed at which the next leg begins; of the last leg, the speed asked for at contact.
         throttle_frac: 0 where it is solved for.
+        engines: how many burn.
     """
 
     thrust_n: float
@@ -68,6 +70,7 @@ class Leg(NamedTuple):
     exit_area_m2: float
     until_m_s: float
     throttle_frac: float
+    engines: int
 
 
 class TiltBound(NamedTuple):
@@ -151,6 +154,19 @@ def most_slant(tilt: TiltBound, height_m: float) -> float:
     if height_m <= 0.0:
         return min(tilt.end, tilt.most)
     return min(tilt.end + tilt.per_m * height_m + tilt.per_root_m * sqrt(height_m), tilt.most)
+
+
+@part
+def scale_of_others(thrust_scale: float) -> float:
+    """What the thrust of the engines that burn now says of those that burn later: nothing, where engines are lost.
+
+    Args:
+        thrust_scale: of those that burn now.
+
+    >>> scale_of_others(0.97), scale_of_others(0.667)
+    (0.97, 1.0)
+    """
+    return thrust_scale if abs(thrust_scale - 1.0) < LOST_PART else 1.0
 
 
 @part

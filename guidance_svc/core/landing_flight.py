@@ -19,6 +19,7 @@ from guidance_svc.core.lander import (
     most_slant,
     pull,
     push,
+    scale_of_others,
     slanted,
 )
 from guidance_svc.core.landing_aim import QUARTIC, Aim, Curve, closing_at, curve_to_rest
@@ -253,6 +254,8 @@ def arrive(lander: Lander, start: Moment, wait_s: float, idle_frac: float, throt
     for i in range(start.leg, lander.leg_count):
         leg = lander.legs[i]
         frac = leg.throttle_frac if leg.throttle_frac > 0.0 and i > start.leg else throttle_frac
+        if i > 0 and i > start.leg and leg.engines != lander.legs[i - 1].engines:
+            start = with_others(start)
         thrust = Thrust(leg, frac, given, here.time_s, aim, curve)
         here = slowed(lander, start, thrust, with_rates(lander, start, thrust, here))
         given = given_at(thrust, lander.lag_s, here.time_s)
@@ -260,6 +263,15 @@ def arrive(lander: Lander, start: Moment, wait_s: float, idle_frac: float, throt
     return Arrival(
         here.time_s, here.position_m, here.velocity_m_s, here.mass_kg, here.acceleration_m_s2[2], here.steps, stops
     )
+
+
+@part
+def with_others(start: Moment) -> Moment:
+    """The instant with the thrust scale that other engines are expected to have."""
+    return Moment(
+        start.position_m, start.velocity_m_s, start.mass_kg, start.given_frac, start.leg,
+        scale_of_others(start.thrust_scale), start.drag_scale, start.wind_m_s, start.side_m_s2,
+    )  # fmt: skip
 
 
 @part

@@ -260,8 +260,8 @@ def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float, first
     )  # fmt: skip
     return Guided(
         g.time_s, g.filtered, g.stage, light_at, g.leg, throttle, direction, g.given_frac, g.changed_at_s,
-        g.thrust_scale, g.drag_scale, g.wind_m_s, g.pointing, stop, law, way.unknowns, way.inverse, way.anew_s,
-        way.gentle,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, g.lit_part, g.pointing, stop, law, way.unknowns, way.inverse,
+        way.anew_s, way.gentle,
     )  # fmt: skip
 
 
@@ -295,7 +295,7 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     g = Guided(
         state.time_s, filtered, BURNING if lit else FALLING, state.time_s if lit else state.time_s + 1e9, 0,
         planned_frac(lander, keys), axis, planned_frac(lander, keys) if lit else keys.idle_frac, -1e9, 1.0, 1.0,
-        (0.0, 0.0), axis, stop, QUARTIC, (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, -1e9, False,
+        (0.0, 0.0), 1.0, axis, stop, QUARTIC, (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, -1e9, False,
     )  # fmt: skip
     start = moment_of(g, lander, state)
     upright = led(lander, keys, g, start, 0.0, True)
@@ -318,7 +318,8 @@ def by_guess(g: Guided, stop: Stop, guess: Five, gentle: bool) -> Guided:
     """The landing before tangents are solved from a guess."""
     return Guided(
         g.time_s, g.filtered, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s,
-        g.thrust_scale, g.drag_scale, g.wind_m_s, g.pointing, stop, TANGENTS, guess, NO_INVERSE, -1e9, gentle,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, g.lit_part, g.pointing, stop, TANGENTS, guess, NO_INVERSE, -1e9,
+        gentle,
     )  # fmt: skip
 
 

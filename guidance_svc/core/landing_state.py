@@ -9,7 +9,7 @@ from math import exp
 from typing import NamedTuple
 
 from guidance_svc.core.compiled import part
-from guidance_svc.core.lander import Lander, Moment, air_flow, drag_and_pressure, pull, push
+from guidance_svc.core.lander import Lander, Moment, air_flow, drag_and_pressure, pull, push, scale_of_others
 from guidance_svc.core.landing_solution import Stop
 from guidance_svc.core.landing_tangents import NO_INVERSE, Five
 from guidance_svc.core.state_filter import Filtered, Wander, heard
@@ -22,6 +22,7 @@ TRANSIENT_S = 1.2  # after a change of thrust the bias may be anything
 QUIET = Wander(5e-4, 5e-3)
 CHANGING = Wander(2e-2, 30.0)
 BIAS_SIGMA_M_S2 = 1.0  # at first
+LEAST_LIT = 0.1  # of the thrust, where engines are told to be lost
 SCALES = (0.5, 1.5)  # what thrust and drag may be over what the figures say
 LEAST_DRAG_M_S2 = 0.3  # below this the drag's scale cannot be seen
 CLOCK_SLACK_S = 1e-6
@@ -50,6 +51,7 @@ class Heard(NamedTuple):
         pointing: unit thrust axis; the null vector where it was not told.
         axis_rate_s: its rate of change, where `rate_told`.
         burns: ON or OFF where the engine was told so, else UNTOLD.
+        engines_lit: how many were told to burn; 0 where that was not told.
     """
 
     time_s: float
@@ -60,6 +62,7 @@ class Heard(NamedTuple):
     axis_rate_s: Vec
     rate_told: bool
     burns: int
+    engines_lit: int
 
 
 class Guided(NamedTuple):
@@ -73,6 +76,7 @@ class Guided(NamedTuple):
         given_frac: throttle that the engine is reckoned to give.
         changed_at_s: vehicle time at which the thrust last began to change.
         thrust_scale, drag_scale, wind_m_s: that the filter's model has.
+        lit_part: of the engines that should burn, those that were last told to; 1 where nothing was told.
         pointing: thrust axis in the last state, told or ordered.
         law: QUARTIC once that leads the vehicle, TANGENTS before.
         unknowns, inverse: of the tangents; `anew_s` is when the inverse was found anew.
@@ -91,6 +95,7 @@ class Guided(NamedTuple):
     thrust_scale: float
     drag_scale: float
     wind_m_s: tuple[float, float]
+    lit_part: float
     pointing: Vec
     stop: Stop
     law: int
@@ -191,7 +196,7 @@ def seen_in_bias(g: Guided, lander: Lander, mass_kg: float) -> Seen:
     bias, axis = g.filtered.bias_m_s2, g.pointing
     thrust = thrust_model(g, lander, g.given_frac, mass_kg)
     if thrust > 0.0:
-        changed = within(SCALES[0], g.thrust_scale * (1.0 + dot(bias, axis) / thrust), SCALES[1])
+        changed = within(LEAST_LIT, g.thrust_scale * (1.0 + dot(bias, axis) / thrust), SCALES[1])
         return Seen(
             changed, g.drag_scale, g.wind_m_s, along(bias, -thrust * (changed / g.thrust_scale - 1.0), axis)
         )
@@ -243,8 +248,31 @@ def folded(g: Guided, lander: Lander, mass_kg: float) -> Guided:
     )
     return Guided(
         g.time_s, f, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s,
-        seen.thrust_scale, seen.drag_scale, seen.wind_m_s, g.pointing, g.stop, g.law, g.unknowns, g.inverse, g.anew_s,
-        g.gentle,
+        seen.thrust_scale, seen.drag_scale, seen.wind_m_s, g.lit_part, g.pointing, g.stop, g.law, g.unknowns,
+        g.inverse, g.anew_s, g.gentle,
+    )  # fmt: skip
+
+
+@part
+def lit_part_of(g: Guided, lander: Lander, state: Heard) -> float:
+    """Of the engines that should burn, those that are told to; as it was where nothing is told."""
+    wanted = lander.legs[g.leg].engines
+    if g.stage != BURNING or state.engines_lit <= 0 or g.given_frac <= 0.0:
+        return g.lit_part
+    return min(state.engines_lit / wanted, 1.0)
+
+
+@part
+def with_engines(g: Guided, lander: Lander, state: Heard) -> Guided:
+    """The landing with the thrust of the engines that are told to burn, at once."""
+    lit_part = lit_part_of(g, lander, state)
+    if lit_part == g.lit_part:
+        return g
+    g = folded(g, lander, state.mass_kg)
+    return Guided(
+        g.time_s, g.filtered, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.time_s,
+        within(LEAST_LIT, g.thrust_scale * lit_part / g.lit_part, SCALES[1]), g.drag_scale, g.wind_m_s, lit_part,
+        g.pointing, g.stop, g.law, g.unknowns, NO_INVERSE, g.anew_s, g.gentle,
     )  # fmt: skip
 
 
@@ -261,7 +289,7 @@ def lit_since(g: Guided, keys: Keys, state: Heard) -> float:
 @part
 def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     """The state taken into the filter, and what has come about since the last one."""
-    dt_s = state.time_s - g.time_s
+    dt_s, g = state.time_s - g.time_s, with_engines(g, lander, state)
     axis = state.pointing if norm(state.pointing) > 0.5 else g.direction
     stage, changed_at, unknowns, inverse = g.stage, g.changed_at_s, g.unknowns, g.inverse
     light_at = lit_since(g, keys, state) if keys.idle_frac == 0.0 else g.light_at_s
@@ -283,17 +311,18 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
         throttle = lander.legs[leg].throttle_frac if lander.legs[leg].throttle_frac > 0.0 else throttle
     g = Guided(
         state.time_s, f, stage, light_at, g.leg, g.throttle_frac, g.direction, ran.given_frac, changed_at,
-        g.thrust_scale, g.drag_scale, g.wind_m_s, axis, g.stop, g.law, unknowns, inverse, g.anew_s,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, g.lit_part, axis, g.stop, g.law, unknowns, inverse, g.anew_s,
         g.gentle,
     )  # fmt: skip
     if leg == g.leg:
         return g
-    regrouped = lander.legs[leg].thrust_n != lander.legs[g.leg].thrust_n
+    regrouped = lander.legs[leg].engines != lander.legs[g.leg].engines
     g = folded(g, lander, state.mass_kg)
     return Guided(
         g.time_s, g.filtered, stage, light_at, leg, throttle, g.direction, ran.given_frac,
         state.time_s if regrouped else changed_at,
-        g.thrust_scale, g.drag_scale, g.wind_m_s, axis, g.stop, g.law,
+        scale_of_others(g.thrust_scale) if regrouped else g.thrust_scale, g.drag_scale, g.wind_m_s,
+        1.0 if regrouped else g.lit_part, axis, g.stop, g.law,
         (throttle, unknowns[1], unknowns[2], unknowns[3], unknowns[4]), NO_INVERSE, g.anew_s,
         g.gentle,
     )  # fmt: skip

@@ -87,7 +87,7 @@ def legs_of_plan(phase: Descent, stage: Stage, contact_m_s: float) -> tuple[list
     counts: list[int] = []
     for count, until_m_s in rows:
         part = count / stage.engine_count
-        leg = Leg(part * stage.thrust_n, part * stage.mass_flow_kg_s, part * stage.exit_area_m2, until_m_s, 0.0)
+        leg = Leg(part * stage.thrust_n, part * stage.mass_flow_kg_s, part * stage.exit_area_m2, until_m_s, 0.0, count)
         legs, counts = [*legs, leg], [*counts, count]
     if phase.soft_speed_m_s > 0.0:
         legs[-1] = legs[-1]._replace(until_m_s=phase.soft_speed_m_s)
@@ -109,7 +109,7 @@ def heard_at(now: Navigation, place: Place) -> Heard:
         now.time_s, level(sub(turn_z(now.position_m, turn), place.position_m), place),
         level(turn_z(now.ground_velocity_m_s, turn), place), now.mass_kg, pointing,
         NOT_TOLD if rate is None else level(turn_z(rate, turn), place), rate is not None,
-        UNTOLD if now.engine_on is None else ON if now.engine_on else OFF,
+        UNTOLD if now.engine_on is None else ON if now.engine_on else OFF, now.engines_lit or 0,
     )  # fmt: skip
 
 

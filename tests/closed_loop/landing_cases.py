@@ -73,8 +73,8 @@ def legs(case: dict[str, Any], contact_m_s: float, until_m_s: float, soft: Soft 
     """The case's engines, each until the speed at which the next takes over."""
     flow = case["exhaust_velocity_vac_m_s"]
     out = [
-        Leg(burn["thrust_vac_n"], burn["thrust_vac_n"] / flow, burn["exit_area_m2"], until_m_s, 0.0)
-        for burn in case["burns"]
+        Leg(burn["thrust_vac_n"], burn["thrust_vac_n"] / flow, burn["exit_area_m2"], until_m_s, 0.0, 3 - k)
+        for k, burn in enumerate(case["burns"])
     ]
     if soft is not None:
         out[-1] = out[-1]._replace(until_m_s=soft.speed_m_s)

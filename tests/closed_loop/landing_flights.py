@@ -23,6 +23,7 @@ from guidance_svc.domain import (
 )
 from guidance_svc.laws.descent_plan import Descent
 from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.disturbances import NONE, Disturbances
 from guidance_svc.rehearsal.loop import FlightLog, Guide, fly, in_process, landed
 from guidance_svc.session.session import Session
 from guidance_svc.sim.pad import Contact, Pad
@@ -99,8 +100,9 @@ def craft_of(plan: FlightPlan, start: Start, pad: Pad, vehicle: Vehicle | None =
 
 
 def flown(
-    plan: FlightPlan, craft: Craft, guide: Callable[[Session], Guide] = in_process, tick_s: float = 0.05
-) -> Flown:
+    plan: FlightPlan, craft: Craft, guide: Callable[[Session], Guide] = in_process, tick_s: float = 0.05,
+    disturbances: Disturbances = NONE,
+) -> Flown:  # fmt: skip
     """Fly it to contact and three states further, so that the verdict is heard."""
     session, over = Session(plan, Frame(), detail=True), [0]
     out = Flown(FlightLog(craft))
@@ -113,7 +115,7 @@ def flown(
         over[0] += landed(log)
         return over[0] > 6
 
-    out.log = fly(craft, guide(session), done, tick_s=tick_s, most_s=120.0, watch=watch)
+    out.log = fly(craft, guide(session), done, tick_s=tick_s, most_s=120.0, watch=watch, disturbances=disturbances)
     return out
 
 

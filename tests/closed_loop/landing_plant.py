@@ -202,6 +202,7 @@ def told(c: Craft, truth: Truth, noise: Sequence[float], at: int) -> Heard:
         c.axis_rate_s,
         truth.tells_pointing,
         ON if c.given_frac > 0.0 else OFF,
+        0,
     )
 
 

@@ -46,7 +46,7 @@ def test_a_stop_with_mass_loss_is_the_published_closed_form() -> None:
     given, wanted = values("DR-07", "inputs"), values("DR-07", "outputs")
     flow = given["F"] / (given["Isp"] * given["g0"])
     start = falling(wanted["h_ignition"], given["v_down"], given["m0"])
-    end = arrive(lander(given["g"], [Leg(given["F"], flow, 0.0, 0.0, 0.0)]), start, 0.0, 0.0, 1.0, DOWN)
+    end = arrive(lander(given["g"], [Leg(given["F"], flow, 0.0, 0.0, 0.0, 1)]), start, 0.0, 0.0, 1.0, DOWN)
     assert end.position_m[2] == pytest.approx(0.0, abs=0.01)
     assert end.time_s == pytest.approx(wanted["t_burn"], abs=1e-3)
     assert given["m0"] - end.mass_kg == pytest.approx(wanted["fuel"], abs=0.02)
@@ -88,7 +88,7 @@ def test_a_stop_with_drag_is_the_closed_form() -> None:
     height = mass / (2.0 * k) * log(1.0 + k * v * v / (thrust - mass * g))
     assert height == pytest.approx(wanted["h_ignition"], rel=1e-9)
     even = Body("even", 1.0, 1.0, atmosphere="table", air=((0.0, rho, 1e-20, 340.0), (1e5, rho, 1e-20, 340.0)))
-    one = lander(g, [Leg(thrust, 1e-9, 0.0, 0.0, 0.0)], air_around(even, 0.0, area, ((0.0, 1.0),)))
+    one = lander(g, [Leg(thrust, 1e-9, 0.0, 0.0, 0.0, 1)], air_around(even, 0.0, area, ((0.0, 1.0),)))
     stop = arrive(one, falling(height, v, mass), 0.0, 0.0, 1.0, DOWN)
     assert stop.position_m[2] == pytest.approx(0.0, abs=0.02)
     assert stop.time_s == pytest.approx(wanted["t_burn"], abs=1e-3)
@@ -102,7 +102,7 @@ def test_a_stop_with_drag_is_the_closed_form() -> None:
 def test_the_lag_of_the_engine_is_a_state_of_the_prediction() -> None:
     """First order, long after: the speed lacks push times lag, the height push times (lag t - lag^2)."""
     push, lag, flow = 20.0, 0.5, 1e-9
-    one = lander(9.0, [Leg(push * 1e3, flow, 0.0, 0.0, 0.0)], lag_s=lag)
+    one = lander(9.0, [Leg(push * 1e3, flow, 0.0, 0.0, 0.0, 1)], lag_s=lag)
     start = falling(5000.0, 100.0, 1e3)
     end = arrive(one, start, 0.0, 0.0, 1.0, DOWN)
     t = end.time_s
@@ -112,7 +112,7 @@ def test_the_lag_of_the_engine_is_a_state_of_the_prediction() -> None:
 
 
 def test_each_leg_burns_to_its_own_speed() -> None:
-    three, one = Leg(3e5, 100.0, 0.0, 60.0, 0.0), Leg(1e5, 33.0, 0.0, 0.5, 0.8)
+    three, one = Leg(3e5, 100.0, 0.0, 60.0, 0.0, 3), Leg(1e5, 33.0, 0.0, 0.5, 0.8, 1)
     end = arrive(lander(9.0, [three, one]), falling(2000.0, 200.0, 5e3), 0.0, 0.0, 1.0, DOWN)
     assert end.velocity_m_s[2] == pytest.approx(-0.5, abs=1e-9)
     first_s = (200.0 - 60.0) / (60.0 - 9.0)
@@ -121,7 +121,7 @@ def test_each_leg_burns_to_its_own_speed() -> None:
 
 
 def test_thrust_below_the_weight_finds_no_stop_in_a_bounded_number_of_steps() -> None:
-    end = arrive(lander(9.0, [Leg(1e3, 0.3, 0.0, 0.0, 0.0)]), falling(2000.0, 200.0, 5e3), 0.0, 0.0, 1.0, DOWN)
+    end = arrive(lander(9.0, [Leg(1e3, 0.3, 0.0, 0.0, 0.0, 1)]), falling(2000.0, 200.0, 5e3), 0.0, 0.0, 1.0, DOWN)
     assert not end.stops
     assert end.steps <= 125
 

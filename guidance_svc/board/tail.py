@@ -113,11 +113,11 @@ class Tail:
                 break
             record = Record(opcode, data[begin : begin + length], self._at + offset)
             offset = begin + length
-            yield from self._given(record, data[begin - RECORD_HEAD.size : offset])
+            yield from self._records_in(record, data[begin - RECORD_HEAD.size : offset])
         self._at += offset
         self._rest = b"" if self.ended else data[offset:]
 
-    def _given(self, record: Record, as_written: bytes) -> Iterator[Record]:
+    def _records_in(self, record: Record, as_written: bytes) -> Iterator[Record]:
         """The record; for a chunk those in it; the header is checked."""
         if record.opcode == Opcode.FOOTER:
             self.ended = True

@@ -121,7 +121,7 @@ class Board:
                 news, version = self._news, self.feed.version
                 moments = self.feed.since(max(seen, 0)) if version != seen else []
                 seen = version
-                yield b"data: " + self._told(moments) + b"\n\n"
+                yield b"data: " + self._moments_text(moments) + b"\n\n"
                 try:
                     await asyncio.wait_for(news.wait(), BEAT_S)
                 except TimeoutError:
@@ -135,14 +135,14 @@ class Board:
             wall_s = float(request.query_params.get("wall_s", "inf"))
         except ValueError:
             return PlainTextResponse("wall_s: expected seconds since the recording's first message\n", 400)
-        return Response(self._told(self.feed.story.at(wall_s)), media_type="application/json")
+        return Response(self._moments_text(self.feed.story.at(wall_s)), media_type="application/json")
 
     async def curve(self, request: Request) -> Response:
         """One vehicle's curve so far."""
         columns = self.feed.story.curve(request.query_params.get("vehicle", ""))
         return Response(json.dumps(columns, separators=(",", ":")), media_type="application/json")
 
-    def _told(self, moments: list[bytes]) -> bytes:
+    def _moments_text(self, moments: list[bytes]) -> bytes:
         about: dict[str, Any] = {
             **self.feed.now(),
             "length_s": self.feed.story.length_s,

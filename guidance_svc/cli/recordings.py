@@ -146,15 +146,15 @@ def show_changes(file: Path, service: Answering, vehicle: str | None, plan: dict
 def change_lines(change: VehicleChange) -> Iterator[str]:
     """The table of what another plan changes."""
 
-    def shown(value: Announced | float | None) -> str:
+    def text_of(value: Announced | float | None) -> str:
         if value is None:
             return "-"
         return f"{value:z.3f} s" if isinstance(value, float) else f"{value.at_s:z.3f} s (seq {value.seq})"
 
     yield f"{'':24}{'recorded':>28}{'replayed':>28}"
     for name, (was, now) in change.events.items():
-        yield f"{name:24}{shown(was):>28}{shown(now):>28}"
-    yield f"{'last cutoff announced':24}{shown(change.cutoff_at_s[0]):>28}{shown(change.cutoff_at_s[1]):>28}"
+        yield f"{name:24}{text_of(was):>28}{text_of(now):>28}"
+    yield f"{'last cutoff announced':24}{text_of(change.cutoff_at_s[0]):>28}{text_of(change.cutoff_at_s[1]):>28}"
     at = "" if change.pitch_at_s is None else f" at {change.pitch_at_s:z.3f} s"
     yield f"largest difference: pitch {change.pitch_deg:z.6f} deg{at}, heading {change.heading_deg:z.6f} deg"
     yield f"commands compared: {change.commands}, of which faults now: {change.faults}"

@@ -115,7 +115,7 @@ class Reference:
         if reply.get("type") != "command":
             return None
         self._burning += bool(reply["engine_on"] and request.get("type") == "state")
-        if self._repeated(request, reply):
+        if self._repeats_event(request, reply):
             return "repeat"
         after: dict[Mishap, int] = {"delay": DELAY_AFTER, "drop": DROP_AFTER, "fault": FAULT_AFTER}
         for mishap, count in after.items():
@@ -124,7 +124,7 @@ class Reference:
                 return mishap
         return None
 
-    def _repeated(self, request: dict[str, Any], reply: dict[str, Any]) -> bool:
+    def _repeats_event(self, request: dict[str, Any], reply: dict[str, Any]) -> bool:
         """Whether this reply carries an event that was done once more, as if its acknowledgement had been lost."""
         standing, event = self._standing, reply["event"]
         self._standing = event

@@ -84,7 +84,7 @@ class Library:
             phases = [phase.to_domain() for phase in model.phases]
             from_pad, to_orbit = any(p.from_ground for p in phases), any(p.aims == "target" for p in phases)
         else:
-            vehicle = self._named(model.vehicle, self.vehicles, "vehicle")
+            vehicle = self._look_up(model.vehicle, self.vehicles, "vehicle")
             from_pad, to_orbit = model.site is not None, len(vehicle.stages) > 1
         return "upper_stage" if not from_pad else "launch_vehicle" if to_orbit else "booster"
 
@@ -96,8 +96,8 @@ class Library:
         """
         model = self.model(source)
         table = model.model_dump(exclude_none=True)
-        table["body"] = self._named(model.body, self.bodies, "body").model_dump(exclude_none=True)
-        table["vehicle"] = self._named(model.vehicle, self.vehicles, "vehicle").model_dump(exclude_none=True)
+        table["body"] = self._look_up(model.body, self.bodies, "body").model_dump(exclude_none=True)
+        table["vehicle"] = self._look_up(model.vehicle, self.vehicles, "vehicle").model_dump(exclude_none=True)
         for key in ("body", "vehicle"):
             reference = getattr(model, key)
             if isinstance(reference, str) and not table[key]["name"]:
@@ -106,17 +106,17 @@ class Library:
             table["name"] = source
         return table
 
-    def _named(self, reference: str | M, known: Mapping[str, M], key: str) -> M:
+    def _look_up(self, reference: str | M, known: Mapping[str, M], key: str) -> M:
         return _lookup(known, reference, key, f"a {key}", self.folder) if isinstance(reference, str) else reference
 
     def _build(self, model: FlightPlanModel, name: str, role: domain.Role, own_plane: bool) -> domain.FlightPlan:
         body_name = model.body if isinstance(model.body, str) else "inline"
         vehicle_name = model.vehicle if isinstance(model.vehicle, str) else "inline"
-        body = self._named(model.body, self.bodies, "body").to_domain(model.gravity, body_name)
+        body = self._look_up(model.body, self.bodies, "body").to_domain(model.gravity, body_name)
         plan = domain.FlightPlan(
             name=name,
             body=body,
-            vehicle=self._named(model.vehicle, self.vehicles, "vehicle").to_domain(vehicle_name),
+            vehicle=self._look_up(model.vehicle, self.vehicles, "vehicle").to_domain(vehicle_name),
             target=None if model.target is None else _target(model.target, body),
             phases=model.phases_for(role),
             site=None if model.site is None else model.site.to_domain(),

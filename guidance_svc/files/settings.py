@@ -99,6 +99,7 @@ class Limits(BaseModel):
     """Real time without a message after which a session is given up."""
     handshake_ms: Count = 1000
     heartbeat_ms: Count = 5000
+    """How often the system asks an idle peer whether it is there; after three tries in vain its connection ends."""
 
 
 class Recording(BaseModel):

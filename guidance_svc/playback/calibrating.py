@@ -92,7 +92,7 @@ def read_flights(paths: Sequence[Path], tell: Callable[[str], None]) -> dict[str
     flights: dict[str, Burned] = {}
     for name in dict.fromkeys(kept.vehicle for kept in recording.sessions):
         sessions = [kept for kept in recording.sessions if kept.vehicle == name]
-        burned = [kept for kept in sessions if _burned(kept)]
+        burned = [kept for kept in sessions if _shows_burn(kept)]
         last = (burned or sessions)[-1]
         if len(burned) > 1:
             tell(f"{name}: {len(burned)} flights with a burn; only the last one is used")
@@ -100,17 +100,17 @@ def read_flights(paths: Sequence[Path], tell: Callable[[str], None]) -> dict[str
         if reloads:
             undone_s = sum(reached_s - back_s for reached_s, back_s in reloads)
             tell(f"{name}: {undone_s:.1f} s that were flown again after {len(reloads)} reloads are not counted")
-        flights[name] = _flown(paths[0], last)
+        flights[name] = _burned_session(paths[0], last)
     return flights
 
 
-def _burned(kept: Kept) -> bool:
+def _shows_burn(kept: Kept) -> bool:
     """Whether any state shows the engine on."""
     before = [None, *kept.commands]
     return any(burning(state, command) for state, command in zip(kept.states, before, strict=False))
 
 
-def _flown(path: Path, kept: Kept) -> Burned:
+def _burned_session(path: Path, kept: Kept) -> Burned:
     """One session with what it flew with."""
     try:
         setting = setting_of(kept.session)

@@ -207,7 +207,7 @@ class Course:
             if entry.direction == "out":
                 request, self._waiting = self._waiting, None
                 return () if request is None else (self._exchange(request, entry),)
-            before = self._unanswered()
+            before = self._give_up_unanswered()
             if entry.type in ASIDES:
                 self._aside(entry)
                 return (*before, entry)
@@ -221,11 +221,11 @@ class Course:
 
     def end_file(self) -> tuple[Happening, ...]:
         """A file has come to its end: what it still waits for does not come, and the next one counts anew."""
-        left = self._unanswered()
+        left = self._give_up_unanswered()
         self._number = (self._number // FILE_STEP + 1) * FILE_STEP
         return left
 
-    def _unanswered(self) -> tuple[Happening, ...]:
+    def _give_up_unanswered(self) -> tuple[Happening, ...]:
         request, self._waiting = self._waiting, None
         return () if request is None else (self._exchange(request, None),)
 
@@ -243,12 +243,12 @@ class Course:
             if session is not None:
                 session.faults += 1
         elif kind == "open" and reply is not None:
-            exchange.session = self._opened(request, reply.message)
+            exchange.session = self._open_session(request, reply.message)
         elif kind == "close" and reply is not None and session is not None:
             session.ended = "closed"
         return exchange
 
-    def _opened(self, request: RecordedMessage, answer: dict[str, Any]) -> Session:
+    def _open_session(self, request: RecordedMessage, answer: dict[str, Any]) -> Session:
         session, resumed = self.sessions.get(request.vehicle), bool(answer.get("resumed"))
         if not resumed or session is None or session.ended or session.opened is None:
             session = self._begin(request.vehicle, request.message)
@@ -271,7 +271,7 @@ class Course:
         known = self.sessions.get(entry.vehicle)
         if known is not None and not known.ended and known.opened is not None:
             return False
-        self._begin(entry.vehicle, _told(entry.table))
+        self._begin(entry.vehicle, _open_of(entry.table))
         return True
 
     def _aside(self, entry: RecordedMessage) -> None:
@@ -280,7 +280,7 @@ class Course:
             session.ended = "given_up"
 
 
-def _told(table: Mapping[str, str]) -> dict[str, Any] | None:
+def _open_of(table: Mapping[str, str]) -> dict[str, Any] | None:
     """The `open` that the head of a file tells of a session; None where it cannot be read."""
     try:
         opened: dict[str, Any] = loads(table[OPEN_KEY])

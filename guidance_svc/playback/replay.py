@@ -214,9 +214,9 @@ class Player:
                     if payload is None:
                         self.skipped += 1
                     else:
-                        yield Played(happening, self._asked(happening.request, payload))
+                        yield Played(happening, self._ask(happening.request, payload))
 
-    def _asked(self, request: RecordedMessage, payload: bytes) -> dict[str, Any]:
+    def _ask(self, request: RecordedMessage, payload: bytes) -> dict[str, Any]:
         """The reply now.
 
         The first message, other than `open`, that names a restored vehicle comes over the link that commands it.
@@ -232,10 +232,10 @@ class Player:
 
     def _payload(self, request: RecordedMessage) -> bytes | None:
         if request.type == "refused":
-            return self._refused(b64decode(request.message["payload_base64"])) if request.message["whole"] else None
+            return self._with_plan(b64decode(request.message["payload_base64"])) if request.message["whole"] else None
         return encode(self._open(request.message) if request.type == "open" else request.message, "msgpack")
 
-    def _refused(self, payload: bytes) -> bytes:
+    def _with_plan(self, payload: bytes) -> bytes:
         """The bytes as they came; in a refused `open` the name of a recorded plan is replaced by the plan."""
         try:
             message = decode(payload)

@@ -209,7 +209,7 @@ def _take(recording: Recording, course: Course, happening: Happening) -> None:
         return
     session = happening.session
     if happening.kind == "refused":
-        _refused(recording, happening)
+        _note_refusal(recording, happening)
     elif session is None:
         return
     elif session.opened is None:
@@ -220,7 +220,7 @@ def _take(recording: Recording, course: Course, happening: Happening) -> None:
         recording.of(session)
 
 
-def _refused(recording: Recording, exchange: Exchange) -> None:
+def _note_refusal(recording: Recording, exchange: Exchange) -> None:
     fault = exchange.reply.message if exchange.reply is not None else {}
     session = exchange.session
     tallies = recording.strangers
@@ -250,7 +250,7 @@ def _state(recording: Recording, flown: Kept, exchange: Exchange) -> None:
     recording.states, recording.held = recording.states + 1, recording.held + 1
     if command is not None and exchange.reply is not None:
         recording.asked[exchange.number] = command
-        _said(flown, exchange.reply.message)
+        _note_reply(flown, exchange.reply.message)
     if recording.most_states is not None and recording.held > recording.most_states:
         make_room(recording, recording.most_states)
 
@@ -283,7 +283,7 @@ def _slim(exchange: Exchange) -> dict[str, Any] | None:
     return slim
 
 
-def _said(flown: Kept, message: Mapping[str, Any]) -> None:
+def _note_reply(flown: Kept, message: Mapping[str, Any]) -> None:
     """The warnings and the event of a reply."""
     now_s = float(message["time_s"])
     for text in message["warnings"]:

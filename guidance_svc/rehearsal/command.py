@@ -112,13 +112,13 @@ def fly_legs(library: Library, ask: Ask, service: NearService, watch: Watch) -> 
         legs.append(Leg(other_name(upper.vehicle.name, plan.vehicle.name), upper))
     let_go: list[Craft] = []
 
-    def parted(world: World, state: SimState) -> None:
+    def note_separation(world: World, state: SimState) -> None:
         leg = legs[1]
         own = true_world(replace(world, vehicle=leg.plan.vehicle), ask.disturbances)
         let_go.append(Craft(leg.name, own, state, leg.note))
 
     if upper is not None:
-        craft.on_separation = parted
+        craft.on_separation = note_separation
     fly_leg(legs[0], craft, role, ask.flight, ask, service, watch)
     if upper is not None and let_go and ask.carries is not None:
         fly_leg(legs[1], let_go[0], "upper_stage", ask.carries, ask, service, watch)
@@ -147,12 +147,13 @@ def fly_leg(
     """One vehicle from where it is to its plan's end."""
     guide, (tick_s, every) = service.open_session(leg.name, role, plan, leg.plan.body), ask.ticks
 
-    def seen(log: FlightLog, message: VehicleState, command: Command) -> None:
+    def note_command(log: FlightLog, message: VehicleState, command: Command) -> None:
         leg.log = log
         watch(log, message, command)
 
     leg.log = fly(
-        craft, guide, tick_s=tick_s, state_every=every, disturbances=ask.disturbances, most_s=LONGEST_S, watch=seen
+        craft, guide, tick_s=tick_s, state_every=every, disturbances=ask.disturbances, most_s=LONGEST_S,
+        watch=note_command,
     )
     service.ask(leg.name, {"type": "close"})
 

@@ -69,7 +69,7 @@ class FlightLog:
         """With the true vehicle."""
         return self.craft.world
 
-    def heard(self, command: Command) -> None:
+    def take_command(self, command: Command) -> None:
         """A command came into force."""
         if not self.phases or self.phases[-1][1] != command.phase:
             self.phases.append((command.time_s, command.phase))
@@ -242,7 +242,7 @@ class _Script:
         came = False
         while self.coming and self.coming[0][0] <= self.now_s + INSTANT_S:
             self.force, came = self.coming.popleft()[1], True
-            log.heard(self.force)
+            log.take_command(self.force)
         return came
 
     def act(self, log: FlightLog) -> None:

@@ -114,7 +114,7 @@ class Burns:
         track = flown.track
         before = orbit_report(vec(track.positions_m[first]), vec(track.velocities_m_s[first]), body)
         counted: Counted = "over ground" if before.perigee_altitude_m < 0.0 else "inertial"
-        ended = self.ended(first, last)
+        ended = self.end_of(first, last)
         t0, t1 = (float(t) for t in track.times_s[first : first + 2])
         start = known_instant(t0, t1, track.ignite_at_s[: last + 1])
         on = bool(track.engine_on[first])
@@ -129,7 +129,7 @@ class Burns:
         near = [p for p in self.flown.replies.phase[first : last + 1] if p]
         return near[len(near) // 2] if near else ""
 
-    def ended(self, first: int, last: int) -> Moment:
+    def end_of(self, first: int, last: int) -> Moment:
         """The end of a burn: its cutoff or separation where the replies told the instant, else the state after it."""
         track, flown = self.flown.track, self.flown
         position, velocity = vec(track.positions_m[last]), vec(track.velocities_m_s[last])

@@ -56,9 +56,9 @@ def with_correlation(
     size, count = len(times_s), columns.shape[1]
     blocks = _blocks(groups, max(1, -(-size // MOST_BLOCKS)))
     weight = np.bincount(blocks).astype(float)
-    x = _averaged(columns.reshape(size, axes * count), blocks, weight).reshape(-1, axes, count)
-    r = _averaged(rest.reshape(size, axes), blocks, weight)
-    at_s = _averaged(times_s[:, None], blocks, weight)[:, 0]
+    x = _average(columns.reshape(size, axes * count), blocks, weight).reshape(-1, axes, count)
+    r = _average(rest.reshape(size, axes), blocks, weight)
+    at_s = _average(times_s[:, None], blocks, weight)[:, 0]
     stretch = groups[np.searchsorted(blocks, np.arange(len(weight)))]
     constants = (stretch[:, None] == np.unique(stretch)[None, :]).astype(float)
     if len(weight) * axes - count - axes * constants.shape[1] < 3:
@@ -67,13 +67,13 @@ def with_correlation(
     flat = root * np.concatenate([x.reshape(len(weight), -1), r, constants], axis=1)
     kernel, usual = root * root.T, float(np.mean(1.0 / weight))
     apart_s = np.abs(at_s[:, None] - at_s[None, :])
-    found = [_judged(flat, np.ones(len(weight)), axes, count, Slow())]
+    found = [_judge(flat, np.ones(len(weight)), axes, count, Slow())]
     for memory_s in MEMORIES_S:
         sizes, turn = np.linalg.eigh(kernel * np.exp(-apart_s / memory_s))
         turned = turn.T @ flat
         for share in SHARES:
             noise = 1.0 + share * usual * np.maximum(sizes, 0.0)
-            found.append(_judged(turned, noise, axes, count, Slow((share * usual) ** 0.5, memory_s)))
+            found.append(_judge(turned, noise, axes, count, Slow((share * usual) ** 0.5, memory_s)))
     odds = np.exp(np.array([one.likelihood for one in found]) - max(one.likelihood for one in found))
     odds /= np.sum(odds)
     inner = np.sum([o * one.inner for o, one in zip(odds, found, strict=True)], axis=0)
@@ -90,7 +90,7 @@ class Judged(NamedTuple):
     slow: Slow
 
 
-def _judged(flat: Floats, noise: Floats, axes: int, count: int, slow: Slow) -> Judged:
+def _judge(flat: Floats, noise: Floats, axes: int, count: int, slow: Slow) -> Judged:
     """One candidate, its noise made independent.
 
     Args:
@@ -127,7 +127,7 @@ def _blocks(groups: Ints, most: int) -> Ints:
     return np.asarray(np.cumsum(fresh) - 1, dtype=np.int64)
 
 
-def _averaged(rows: Floats, blocks: Ints, weight: Floats) -> Floats:
+def _average(rows: Floats, blocks: Ints, weight: Floats) -> Floats:
     out = np.zeros((len(weight), rows.shape[1]))
     np.add.at(out, blocks, rows)
     return out / weight[:, None]

@@ -14,9 +14,10 @@ import zmq
 from guidance_svc.errors import ConfigError, MessageFault
 from guidance_svc.files.settings import Limits
 from guidance_svc.service.desk import Desk
+from guidance_svc.service.laps import Laps
 from guidance_svc.service.lines import LineConnection
 from guidance_svc.service.metrics import http_answer, http_refusal
-from guidance_svc.service.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
+from guidance_svc.service.pace import STRANGERS, Pace, PaceKeeper
 from guidance_svc.service.pieces import Pieces
 from guidance_svc.systems import own_port
 from guidance_svc.wire.codec import encode
@@ -55,7 +56,7 @@ class LinePort:
     ) -> None:
         self._listener = _listen(address)
         self._desk, self._limits, self._poller, self._pace = desk, limits, poller, pace
-        self._pieces, self._clock_s = pieces, clock_s
+        self._pieces, self._clock_s, self._laps = pieces, clock_s, Laps(clock_s)
         self._connections: dict[int, LineConnection] = {}
         self._count = 0
         self._deaf_until_s: float | None = None
@@ -86,6 +87,8 @@ class LinePort:
         self._listen_again()
         if self._listener.fileno() in ready:
             self._accept()
+        if not self._connections:
+            return
         for fd in [fd for fd, until_s in self.paused.items() if self._clock_s() >= until_s]:
             del self.paused[fd]
         flown, newcomers = self._read(ready)
@@ -152,6 +155,7 @@ class LinePort:
     def _answer_some(self, connection: LineConnection, left: int) -> int:
         """Answer a few lines of one connection; how many."""
         many = 0
+        self._laps.begin()
         while connection.lines and many < left:
             pace = self._pace.judge(connection.link, self._payer(connection))
             if pace is Pace.HOLD:
@@ -181,8 +185,7 @@ class LinePort:
 
     def _answer_line(self, connection: LineConnection, line: bytes, pace: Pace) -> bool:
         """Answer one line; whether the connection has had its part of this turn."""
-        began_s, work_s, refused = self._clock_s(), work_clock_s(), self._desk.health.refused
-        payer = self._payer(connection)
+        refused, payer = self._desk.health.refused, self._payer(connection)
         if pace is Pace.ANSWER:
             connection.send(self._desk.receive(connection.link, line, "json"))
         elif pace is Pace.REFUSE:
@@ -192,11 +195,12 @@ class LinePort:
             self._pace.dropped += len(connection.lines)
             self._desk.health.dropped(dropped)
             connection.lines.clear()
-            self.paused[connection.sock.fileno()] = began_s + PAUSE_S
+            self.paused[connection.sock.fileno()] = self._clock_s() + PAUSE_S
         if pace is Pace.DROP:
             return True
-        self._desk.health.took(self._clock_s() - began_s)
-        return self._pace.took(connection.link, work_clock_s() - work_s, self._desk.health.refused > refused, payer)
+        lap = self._laps.lap()
+        self._desk.health.took(lap.real_s)
+        return self._pace.took(connection.link, lap.work_s, self._desk.health.refused > refused, payer)
 
     def _accept(self) -> None:
         """Take new connections; beyond the limit each is told so and closed."""

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from guidance_svc import systems
-
 FAULT_EVERY_S: Final = 1.0
 FAULT_TOKENS: Final = 10.0  # a refused message is recorded with its bytes: up to 6 KB
 FAIR_SHARE: Final = 0.25  # of the service's time, for a connection which does not wait for its replies
@@ -19,9 +17,6 @@ PART_S: Final = 0.1  # processor time for the messages of one transport in a tur
 BUCKET_LIMIT: Final = 4096  # connections under watch; the oldest is forgotten
 CROWD_S: Final = 1.0  # two connections that spoke within it share the service
 STRANGERS: Final = "connections without a session"  # they pay together: a new connection is no new purse
-
-work_clock_s = systems.work_clock_s
-"""Of the loop's own processor time: what else runs on the machine is held against nobody."""
 
 
 class Pace(Enum):

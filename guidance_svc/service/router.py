@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Iterator
 from typing import Final, NamedTuple
 
 import zmq
@@ -12,12 +12,15 @@ from guidance_svc.errors import ConfigError, MessageFault
 from guidance_svc.files.settings import Limits
 from guidance_svc.service.access import Access, Link
 from guidance_svc.service.gate import DOMAIN, Gate
-from guidance_svc.service.peers import Peers
+from guidance_svc.service.lines import KEEPALIVE_TRIES
+from guidance_svc.service.peers import NO_DESCRIPTOR, Peers
 from guidance_svc.service.routing_ids import scatter_routing_ids, seed_routing_ids
 
 _log = logging.getLogger(__name__)
-_WAIT_NOT: Final = zmq.NOBLOCK
-NO_DESCRIPTOR: Final = -1
+_WAIT_NOT: Final = int(zmq.NOBLOCK)  # plain numbers: an operation on an enum's member costs as much as a call of libzmq
+_MORE_FOLLOWS: Final = int(zmq.NOBLOCK | zmq.SNDMORE)
+_EVENTS: Final = int(zmq.EVENTS)
+_IN: Final = int(zmq.POLLIN)
 NOBODY: Final = "?"  # no name of a script; cannot happen while libzmq asks at each handshake
 
 
@@ -49,6 +52,22 @@ class Request(NamedTuple):
         return None
 
 
+def keep_alive_options(every_ms: int) -> dict[int, int]:
+    """Have the system find out that a peer has vanished, as on the TCP port; ZeroMQ's own heartbeats stay off.
+
+    With them libzmq (4.3.5) aborts the process, "!_io_error", where one is due on a connection that has failed while
+    its input was stopped at the high-water mark: the script of an overloaded service need only go.
+    """
+    every_s = max(1, every_ms // 1000)
+    return {
+        zmq.TCP_KEEPALIVE: 1,
+        zmq.TCP_KEEPALIVE_IDLE: every_s,
+        zmq.TCP_KEEPALIVE_INTVL: every_s,
+        zmq.TCP_KEEPALIVE_CNT: KEEPALIVE_TRIES,
+        zmq.TCP_MAXRT: (1 + KEEPALIVE_TRIES) * every_ms,  # the same for one that owes an acknowledgement
+    }
+
+
 class Router:
     """The bound socket.
 
@@ -65,6 +84,7 @@ class Router:
         self._limits = limits
         self._context = zmq.Context()
         self.socket = self._context.socket(zmq.ROUTER)
+        self._receive, self._send = self.socket.recv, self.socket.send
         self.peers = Peers(self._context, self.socket, limits.unfinished_bytes)
         self.gate = None if access is None else Gate(self._context, access, self.full)
         self._keyed = access is not None
@@ -85,7 +105,7 @@ class Router:
             zmq.SNDHWM: limits.zmq_queue_messages,
             zmq.RCVHWM: limits.zmq_unread_messages,
             zmq.HANDSHAKE_IVL: limits.handshake_ms,
-            zmq.HEARTBEAT_IVL: limits.heartbeat_ms,
+            **keep_alive_options(limits.heartbeat_ms),
             zmq.ROUTER_MANDATORY: 1,  # a reply to nobody is an error to count, not silence
         }  # ROUTER_HANDOVER stays off: with it, a peer takes over another's id
         if access is not None:
@@ -118,24 +138,50 @@ class Router:
         """Whether there are more connections than the limit allows."""
         return len(self.peers) > self._limits.zmq_connections
 
+    def arrivals(self) -> Iterator[Request]:
+        """The messages that have come, as long as the caller takes them; there is one, as the poller said.
+
+        Whether there is a second one is asked for, which costs a third of looking for it in vain: a script that waits
+        for its replies is mostly alone.
+        """
+        request = self.receive()
+        if request is None:
+            return
+        yield request
+        if self.has_more():
+            yield from iter(self.receive, None)
+
     def receive(self) -> Request | None:
         """The next message, or None when there is none now."""
         try:
-            first = self.socket.recv(_WAIT_NOT, copy=False)
+            routing_id: bytes = self._receive(_WAIT_NOT)
         except zmq.Again:
             return None
-        routing_id = first.bytes
-        descriptor, script = self._sender(first)
-        link = Link("zmq", routing_id, script)
-        self.peers.spoke(descriptor, link)
+        frame: zmq.Frame = self._receive(_WAIT_NOT, copy=False)
+        peers = self.peers
+        link = None if self._keyed or peers.suspects else peers.known.get(routing_id)
+        if link is None:
+            descriptor, script = self._sender(frame)
+            link = Link("zmq", routing_id, script)
+            peers.spoke(descriptor, link)
+        if frame.more:
+            return self._receive_rest(routing_id, link, frame)
+        return Request((routing_id,), frame.bytes, 0, link)
+
+    def has_more(self) -> bool:
+        """Whether another message has come."""
+        return bool(int(self.socket.getsockopt(_EVENTS)) & _IN)
+
+    def _receive_rest(self, routing_id: bytes, link: Link, frame: zmq.Frame) -> Request:
+        """The message whose first frame is this one: of a REQ socket, or in several frames."""
         envelope: tuple[bytes, ...] = (routing_id,)
-        payload, more = self._next_frame()
-        if more and not payload:
-            envelope = (routing_id, b"")
-            payload, more = self._next_frame()
-        extra = 0
-        while more:
-            _, more = self._next_frame()
+        descriptor, _ = self._sender(frame)
+        if not frame.bytes:
+            envelope = (*envelope, b"")
+            frame = self._receive(_WAIT_NOT, copy=False)
+        payload, extra = frame.bytes, 0
+        while frame.more:
+            frame = self._receive(_WAIT_NOT, copy=False)
             extra += 1
         if extra > self._limits.message_frames:
             self.peers.shut(descriptor, f"a message of {extra + 1} frames (limits.message_frames)")
@@ -147,7 +193,9 @@ class Router:
         Returns False where the connection is gone.
         """
         try:
-            self.socket.send_multipart((*envelope, reply), _WAIT_NOT)
+            for frame in envelope:
+                self._send(frame, _MORE_FOLLOWS)
+            self._send(reply, _WAIT_NOT)
             return True
         except zmq.ZMQError as error:  # EHOSTUNREACH: gone; EAGAIN: does not read
             if error.errno not in (zmq.EHOSTUNREACH, zmq.EAGAIN):
@@ -177,7 +225,3 @@ class Router:
             return descriptor, str(frame.get("User-Id"))
         except zmq.ZMQError:
             return descriptor, NOBODY
-
-    def _next_frame(self) -> tuple[bytes, bool]:
-        payload: bytes = self.socket.recv(_WAIT_NOT)
-        return payload, bool(self.socket.getsockopt(zmq.RCVMORE))

@@ -17,8 +17,9 @@ from guidance_svc.files.settings import Addresses, Limits
 from guidance_svc.service.access import Access, Link
 from guidance_svc.service.addresses import host_and_port, zmq_endpoint
 from guidance_svc.service.desk import Desk, Sessions
+from guidance_svc.service.laps import Laps
 from guidance_svc.service.line_port import PAUSE_S, LinePort, too_fast
-from guidance_svc.service.pace import STRANGERS, Pace, PaceKeeper, work_clock_s
+from guidance_svc.service.pace import STRANGERS, Pace, PaceKeeper
 from guidance_svc.service.pieces import Pieces
 from guidance_svc.service.router import Request, Router
 from guidance_svc.service.waiting import Waiting
@@ -71,7 +72,7 @@ class Server:
         self._pace = PaceKeeper(
             limits.unanswered_per_second, limits.batch_per_connection, 1e-6 * limits.batch_us_per_connection, clock_s
         )
-        self._waiting, self._pieces = Waiting(limits.zmq_unread_messages), Pieces()
+        self._waiting, self._pieces, self._laps = Waiting(limits.zmq_unread_messages), Pieces(), Laps(clock_s)
         self._poller = zmq.Poller()
         self._router = Router(endpoint, limits, access)
         try:
@@ -162,19 +163,24 @@ class Server:
         libzmq hands them out in turn: by then it has shown what the others had. A vehicle that flies and has as many
         waiting as a turn answers has had its share as well: what else it sent stays where it is.
         """
-        dropped = 0
-        for request in iter(self._router.receive, None):
+        waiting, pace, dropped = self._waiting, self._pace, 0
+        for request in self._router.arrivals():
             link = request.link
-            room = self._waiting.has_room(link) and not (link in self._waiting and self._pace.owes(self._payer(link)))
-            pace = self._pace.arrived(link) if room else self._pace.beyond_held(link)
-            if pace is not Pace.DROP:
-                self._waiting.add(request, too_fast(self._limits) if pace is Pace.REFUSE else request.fault())
-            else:
+            room = link not in waiting or (waiting.has_room(link) and not pace.owes(self._payer(link)))
+            verdict = pace.arrived(link) if room else pace.beyond_held(link)
+            if verdict is Pace.DROP:
                 self._desk.health.dropped()
                 dropped += 1
-            full = self._waiting.count(link) >= self._limits.batch_per_connection and self._desk.has_flown(link)
-            if dropped >= DROPPED_A_TURN or (pace is Pace.ANSWER and (full or self._pace.had_share(link))):
+                if dropped >= DROPPED_A_TURN:
+                    break
+                continue
+            waiting.add(request, too_fast(self._limits) if verdict is Pace.REFUSE else request.fault())
+            if verdict is Pace.ANSWER and (pace.had_share(link) or self._has_enough(link)):
                 break
+
+    def _has_enough(self, link: Link) -> bool:
+        """Whether a vehicle that flies has as many messages waiting as a turn answers."""
+        return self._waiting.count(link) >= self._limits.batch_per_connection and self._desk.has_flown(link)
 
     def _answer(self, ready: dict[Any, int]) -> list[tuple[Request, bytes]]:
         """What both transports have; who comes first changes from turn to turn."""
@@ -191,31 +197,36 @@ class Server:
 
     def _answer_zmq(self, replies: list[tuple[Request, bytes]]) -> None:
         """Answer vehicles that fly, then as much of the others as a turn may have of them; replies go to the list."""
-        newcomers, pieces, most = [], self._pieces, self._limits.batch_messages
-        free = [link for link in self._waiting.links() if not self._pace.owes(self._payer(link))]
-        self._all_held = not free
-        for link in free:
-            if not self._desk.has_flown(link):
+        newcomers, pieces, pace = list[Link](), self._pieces, self._pace
+        most, self._all_held = self._limits.batch_messages, True
+        self._laps.begin()
+        for link in self._waiting.links():
+            flown = self._desk.has_flown(link)
+            if pace.owes(link if flown else self._payer(link)):
+                continue
+            self._all_held = False
+            if not flown:
                 newcomers.append(link)
                 continue
-            if self._pace.full() or pieces.enough() or len(replies) >= most:
+            if pace.full() or pieces.enough() or len(replies) >= most:
                 break
-            while not self._answer_one(link, replies) and link in self._waiting and len(replies) < most:
+            while not self._answer_one(link, link, replies) and link in self._waiting and len(replies) < most:
                 pass
         for link in newcomers:
-            if self._pace.full() or not pieces.newcomer():
+            if pace.full() or not pieces.newcomer():
                 break
-            self._answer_one(link, replies)
+            self._answer_one(link, self._payer(link), replies)
             pieces.answered_newcomer()
 
-    def _answer_one(self, link: Link, replies: list[tuple[Request, bytes]]) -> bool:
+    def _answer_one(self, link: Link, payer: Hashable, replies: list[tuple[Request, bytes]]) -> bool:
         """Answer the next message of a connection; whether it has had its part of this turn."""
-        began_s, work_s, refused = self._clock_s(), work_clock_s(), self._desk.health.refused
-        payer = self._payer(link)
+        health = self._desk.health
+        refused = health.refused
         waits = self._waiting.take(link)
         replies.append((waits.request, self._reply(*waits)))
-        self._desk.health.took(self._clock_s() - began_s)
-        return self._pace.took(link, work_clock_s() - work_s, self._desk.health.refused > refused, payer)
+        lap = self._laps.lap()
+        health.took(lap.real_s)
+        return self._pace.took(link, lap.work_s, health.refused > refused, payer)
 
     def _payer(self, link: Hashable) -> Hashable:
         """Who is charged for what a connection costs."""
@@ -224,7 +235,7 @@ class Server:
     def _reply(self, request: Request, fault: MessageFault | None) -> bytes:
         """The reply to one message."""
         link = request.link
-        if fault is None and self._router.full() and self._sessions.vehicle_of(link) is None:
+        if fault is None and self._sessions.vehicle_of(link) is None and self._router.full():
             self._turned_away += 1
             expected = f"at most {self._limits.zmq_connections} connections at once (limits.zmq_connections)"
             fault = MessageFault("too_many_connections", "", expected)
@@ -243,12 +254,13 @@ class Server:
             self._desk.expire(self._limits.idle_expiry_s)
 
     def _work(self) -> None:
-        began_s, link = work_clock_s(), self._sessions.next_link()
+        link = self._sessions.next_link()
+        self._laps.begin()
         try:
             self._sessions.work()
         except Exception:
             _log.exception("deferred guidance work met a fault of the service itself")
-        self._pace.worked(link, work_clock_s() - began_s)
+        self._pace.worked(link, self._laps.lap().work_s)
 
     def close(self) -> None:
         """Close every socket; `run` does so on its way out."""

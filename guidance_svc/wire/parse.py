@@ -54,7 +54,7 @@ def parse_open(message: dict[str, Any]) -> OpenMessage:
     Raises:
         MessageFault: naming the field.
     """
-    return _checked(OpenMessage, message)
+    return _check(OpenMessage, message)
 
 
 def parse_close(message: dict[str, Any]) -> None:
@@ -63,7 +63,7 @@ def parse_close(message: dict[str, Any]) -> None:
     Raises:
         MessageFault: naming the field.
     """
-    _checked(CloseMessage, message)
+    _check(CloseMessage, message)
 
 
 def parse_health(message: dict[str, Any]) -> None:
@@ -72,10 +72,10 @@ def parse_health(message: dict[str, Any]) -> None:
     Raises:
         MessageFault: naming the field.
     """
-    _checked(HealthRequest, message)
+    _check(HealthRequest, message)
 
 
-def _checked(model: type[M], message: dict[str, Any]) -> M:
+def _check(model: type[M], message: dict[str, Any]) -> M:
     try:
         return model.model_validate(message)
     except ValidationError as error:

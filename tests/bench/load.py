@@ -1,8 +1,10 @@
 """The load: vehicles that send real states, each over its own DEALER, from a process of its own.
 
-    python -m tests.bench.load ENDPOINT STATES --vehicles N (--rate HZ | --window W) --seconds S [--each K] [--keep]
+    python -m tests.bench.load ENDPOINT STATES --vehicles N (--rate HZ | --window W) --seconds S [--each K] [--pid PID]
+        [--keep]
 
-Prints one line of JSON: count, seconds, bad (replies that are no command), latencies in microseconds.
+Prints one line of JSON: count, seconds, bad (replies that are no command), latencies in microseconds; with --pid the
+processor time that the server took in these seconds.
 """
 
 from __future__ import annotations
@@ -164,22 +166,33 @@ class Load:
             fly(time.perf_counter() + self.args.warm)
             self.drain()
             self.latencies.clear()
-        begin = time.perf_counter()
+        begin, server_s = time.perf_counter(), self.server_s()
         fly(begin + self.args.seconds)
-        count, took = len(self.latencies), time.perf_counter() - begin
+        count, took, server_s = len(self.latencies), time.perf_counter() - begin, self.server_s() - server_s
         self.drain()
         missing = sum(len(vehicle.sent) for vehicle in self.vehicles)
         if not self.args.keep and not missing:
             for vehicle in self.vehicles:
                 vehicle.close()
         micros = [round(1e6 * x, 1) for x in self.latencies]
-        return {"count": count, "seconds": took, "bad": self.bad, "missing": missing, "latencies_us": micros}
+        return {"count": count, "seconds": took, "bad": self.bad, "missing": missing, "latencies_us": micros,
+                "server_s": server_s}  # fmt: skip
+
+    def server_s(self) -> float:
+        """Processor time of the server so far; 0 where nobody asked for it."""
+        return processor_s(self.args.pid) if self.args.pid else 0.0
 
     def drain(self) -> None:
         """Take the replies still on the way."""
         end = time.perf_counter() + DRAIN_S
         while any(vehicle.sent for vehicle in self.vehicles) and time.perf_counter() < end:
             self.take(50)
+
+
+def processor_s(pid: int) -> float:
+    """Processor time of a process so far, all its threads, from /proc."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def main() -> None:
@@ -193,6 +206,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=2.0)
     parser.add_argument("--warm", type=float, default=WARM_S, help="seconds before that are not counted")
     parser.add_argument("--each", type=int, default=0)
+    parser.add_argument("--pid", type=int, default=0, help="the server, whose processor time is wanted")
     parser.add_argument("--keep", action="store_true")
     parser.add_argument("--keys", default="", help="folder with the keys of a script called load")
     print(json.dumps(Load(parser.parse_args()).run()))

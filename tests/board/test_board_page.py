@@ -69,6 +69,7 @@ def test_live_values_change_while_the_recording_grows(
     writer.abandon()
 
 
+@pytest.mark.slow
 def test_the_curves_grow_as_it_flies(
     tmp_path: Path, start_board: Callable[..., Any], open_page: Callable[..., Any]
 ) -> None:
@@ -85,6 +86,7 @@ def test_the_curves_grow_as_it_flies(
     writer.abandon()
 
 
+@pytest.mark.slow
 def test_a_silent_vehicle_is_told(
     tmp_path: Path, start_board: Callable[..., Any], open_page: Callable[..., Any]
 ) -> None:
@@ -123,6 +125,7 @@ def test_the_scrubber_scrubs_a_past_recording_by_keyboard(past_board: str, open_
     expect(page.locator("#altitude")).not_to_have_attribute("data-points", faint or "")
 
 
+@pytest.mark.slow
 def test_a_past_recording_plays_and_pauses(past_board: str, open_page: Callable[..., Any]) -> None:
     page = open_page(past_board)
     expect(field(page, "kite-1", "clock")).to_have_text("0:49.8")
@@ -135,6 +138,7 @@ def test_a_past_recording_plays_and_pauses(past_board: str, open_page: Callable[
     expect(field(page, "kite-1", "clock")).to_have_text("0:49.8")
 
 
+@pytest.mark.slow
 def test_looking_back_while_live_and_back_to_now(
     tmp_path: Path, start_board: Callable[..., Any], open_page: Callable[..., Any]
 ) -> None:
@@ -177,6 +181,7 @@ def test_vehicles_are_walked_and_chosen_by_keyboard(past_board: str, open_page: 
     expect(page.locator("#curves-title")).to_have_text("kite-1")
 
 
+@pytest.mark.slow
 def test_one_in_trouble_among_a_hundred_is_one_key_away(
     tmp_path: Path, start_board: Callable[..., Any], open_page: Callable[..., Any]
 ) -> None:
@@ -279,6 +284,7 @@ def test_nothing_is_wider_than_the_screen(varied_board: str, open_page: Callable
         assert cut == []
 
 
+@pytest.mark.slow
 def test_the_scheme_can_be_chosen_and_is_kept(past_board: str, open_page: Callable[..., Any]) -> None:
     page = open_page(past_board)
     ground = "() => getComputedStyle(document.documentElement).backgroundColor"
@@ -294,6 +300,7 @@ def test_the_scheme_can_be_chosen_and_is_kept(past_board: str, open_page: Callab
     expect(page.locator(".strip")).to_have_count(3)
 
 
+@pytest.mark.slow
 def test_a_board_that_is_gone_is_told_to_the_viewer(
     tmp_path: Path, start_board: Callable[..., Any], browser: Any
 ) -> None:

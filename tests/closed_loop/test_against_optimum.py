@@ -58,7 +58,7 @@ def test_insertion_meets_target_and_optimum_at_two_cycles_a_second(name: str) ->
     assert_as_good_as_the_optimum(outcome)
 
 
-@pytest.mark.parametrize("name", ["V08", "V12", "V18"])
+@pytest.mark.parametrize("name", ["V08", pytest.param("V12", marks=SLOW), "V18"])
 def test_insertion_meets_target_and_optimum_with_ten_states_a_second(name: str) -> None:
     _, outcome = flown(name, tick_s=COARSE_S)
     assert_as_good_as_the_optimum(outcome)
@@ -78,6 +78,7 @@ def test_cases_off_the_plane_really_ask_for_a_plane(name: str) -> None:
     assert outcome.plane_error_deg > 0.1  # so that the 0.0001 deg above is the guidance's doing
 
 
+@SLOW  # the tanker of test_demo_numbers.py always
 def test_two_stage_flight_drops_the_first_stage_and_cuts_off_twice() -> None:
     flight, _ = flown("V12", tick_s=COARSE_S)
     assert flight.state.stage == 1

@@ -102,6 +102,7 @@ def test_under_j2_the_coast_ends_in_the_wanted_plane_and_at_the_wanted_height() 
     assert abs(degrees(remainder(node_rad(place, speed) - radians(target["raan_deg"]), 6.283185307179586))) < 0.001
 
 
+@pytest.mark.slow  # another floor than the test above
 def test_the_coast_stays_above_its_floor() -> None:
     flight, _, _ = flown("V01", floor_m=150e3)
     (said,) = [warning for warning in flight.warnings if warning.startswith("a coast saves")]

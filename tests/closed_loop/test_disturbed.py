@@ -64,9 +64,9 @@ def test_noise_of_a_tenth_of_a_metre_a_second_is_averaged_out(throttle_min: floa
     assert_within(ours(replace(NOISE, throttle_min=throttle_min), seed, COARSE_S), 350.0)
 
 
-@EVERY
-def test_a_delay_of_two_ticks_costs_nothing_because_the_cutoff_is_an_instant(every: int) -> None:
-    assert_within(ours(Disturbance(delay_ticks=2, state_every=every), 0, 0.02), 20.0)
+@pytest.mark.slow  # in everything at once as well
+def test_a_delay_of_two_ticks_costs_nothing_because_the_cutoff_is_an_instant() -> None:
+    assert_within(ours(Disturbance(delay_ticks=2), 0, 0.02), 20.0)
 
 
 def test_wrong_figures_in_the_vehicle_file_are_found_out_in_flight() -> None:

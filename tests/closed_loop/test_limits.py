@@ -36,7 +36,7 @@ def accelerations_m_s2(told: list[tuple[SimState, Command]], world: World) -> li
 
 
 @pytest.mark.parametrize(("name", "percent"), [
-    ("V14", 0.02), pytest.param("V10", 0.1, marks=SLOW), pytest.param("V18", 0.5, marks=SLOW),
+    pytest.param("V14", 0.02, marks=SLOW), pytest.param("V10", 0.1, marks=SLOW), pytest.param("V18", 0.5, marks=SLOW),
 ])  # fmt: skip
 def test_hard_cases_meet_their_target_within_the_propellant_allowed(name: str, percent: float) -> None:
     plan, world, state = insertion_case(name)
@@ -88,7 +88,8 @@ def test_an_engine_that_does_not_throttle_is_never_asked_to_and_still_arrives() 
     assert max(accelerations_m_s2(told, world)) > 2.0 * world.vehicle.stages[0].acceleration_limit_m_s2
 
 
-@pytest.mark.parametrize("name", ["V06", pytest.param("V08", marks=SLOW)])
+@SLOW  # V06 with a coast always: test_detour.py
+@pytest.mark.parametrize("name", ["V06", "V08"])
 def test_the_plane_is_met_within_a_thousandth_of_a_degree_in_oblate_gravity(name: str) -> None:
     plan, world, state = insertion_case(name)
     plan, world = (replace(x, body=replace(x.body, j2=EARTH_J2)) for x in (plan, world))

@@ -13,11 +13,11 @@ import pytest
 from tests.closed_loop.sweep import flown
 
 
-@pytest.mark.parametrize("count", [2, pytest.param(40, marks=pytest.mark.slow)])
-def test_random_ignitions_are_inserted_but_for_one_at_most_and_none_is_lost(count: int) -> None:
-    kinds = [flown(seed, 0.2).kind for seed in range(count)]
+@pytest.mark.slow
+def test_forty_random_ignitions_are_inserted_but_for_one_at_most_and_none_is_lost() -> None:
+    kinds = [flown(seed, 0.2).kind for seed in range(40)]
     assert "lost" not in kinds
-    assert kinds.count("inserted") >= count - 1  # 99.5 % of 1000, and one allowed for an unlucky draw
+    assert kinds.count("inserted") >= 39  # 99.5 % of 1000, and one allowed for an unlucky draw
 
 
 @pytest.mark.slow

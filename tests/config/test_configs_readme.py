@@ -54,8 +54,9 @@ def listed(kind: str) -> list[Any]:
     """Parameters (schema, key, cell) of all keys whose JSON type, or its part that is not null, is in `kind`."""
     found = []
     for heading, model in TABLES.items():
+        properties = model.model_json_schema()["properties"]
         for key, cell in cells(heading):
-            schema = model.model_json_schema()["properties"].get(key, {})
+            schema = properties.get(key, {})
             schema = schema | schema.get("anyOf", [{}])[0]
             if ("choice" if "enum" in schema else schema.get("type")) in kind.split():
                 found.append(pytest.param(schema, key, cell, id=f"{model.__name__}.{key}"))

@@ -188,7 +188,7 @@ def test_a_slip_that_the_departure_does_not_wait_for_is_said_so() -> None:
 
 
 @given(ahead=st.floats(0.05, 6.2), days=st.floats(0.3, 3.0))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 def test_phasing_ends_where_the_depot_is(ahead: float, days: float) -> None:
     """Both orbits integrated by DOP853 on a sphere; 1 km of 43,000 km is 1e-5 of the two-body periods' rounding."""
     ball = Body("ball", 3.986004418e14, 6378137.0)

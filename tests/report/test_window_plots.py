@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from xml.etree import ElementTree
 
+import pytest
+
 from guidance_svc.constants import CAUTION
 from guidance_svc.planning.windows.plots import WindowLine, WindowPicture, window_figure, window_images, window_page
 
@@ -37,16 +39,20 @@ def test_the_curves_are_those_of_the_first_of_each_direction() -> None:
     assert list(cost.lines[-1].get_ydata()) == [20.0, 20.0]  # the margin
 
 
-def test_images_are_whole_and_the_same_each_time() -> None:
-    svg, png = window_images(picture())
+@pytest.fixture(scope="module")
+def images() -> tuple[str, bytes]:
+    return window_images(picture())
+
+
+def test_images_are_whole_and_the_same_each_time(images: tuple[str, bytes]) -> None:
+    svg, png = images
     ElementTree.fromstring(svg[svg.index("<svg") :])
     assert png.startswith(b"\x89PNG")
     assert window_images(picture()) == (svg, png)
 
 
-def test_the_page_is_self_contained_and_carries_the_caution() -> None:
-    svg, _ = window_images(picture())
-    page = window_page("a <title>", svg, "a & b")
+def test_the_page_is_self_contained_and_carries_the_caution(images: tuple[str, bytes]) -> None:
+    page = window_page("a <title>", images[0], "a & b")
     assert CAUTION in page
     assert "a &lt;title&gt;" in page
     assert "a &amp; b" in page

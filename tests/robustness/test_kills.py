@@ -12,7 +12,8 @@ from tests.systems.short_flight import ServiceProcess, expected, flown
 
 
 # after ignition, which comes with the 21st exchange, and before
-@pytest.mark.parametrize("kill_at", [45, pytest.param(10, marks=pytest.mark.slow)])
+@pytest.mark.slow  # test_toy_law.py kills and resumes always
+@pytest.mark.parametrize("kill_at", [45, 10])
 def test_a_service_killed_in_a_short_flight_goes_on_with_the_same_replies(tmp_path: Path, kill_at: int) -> None:
     service = ServiceProcess(tmp_path)
     client = load("guidance_client").GuidanceClient(service.zmq, timeout_s=2.0, tries=30)

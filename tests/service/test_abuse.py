@@ -19,6 +19,7 @@ from service_world import OPEN, STATE, WAIT_S, Running, ask_line, read_line
 
 from guidance_svc.domain import Command, VehicleState
 from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
+from guidance_svc.service.access import Link
 from guidance_svc.service.desk import Desk
 from guidance_svc.service.logs import LineFormatter
 from guidance_svc.service.peers import Peers
@@ -203,12 +204,48 @@ def test_what_a_cut_connection_had_sent_does_not_cost_another_its_place() -> Non
     with zmq.Context() as context, context.socket(zmq.ROUTER) as router:
         peers = Peers(context, router, 1000)
         peers._marks.update({100_000: 0, 100_001: 0})  # no descriptor of this process
-        peers.spoke(100_000, "the script")
-        peers.spoke(100_000, "cut before")
-        peers.make_room(1, lambda link: link == "the script")
+        script = Link("zmq", b"\0aaaa")
+        peers.spoke(100_000, script)
+        peers.spoke(100_000, Link("zmq", b"\0bbbb"))
+        peers.make_room(1, lambda link: link == script)
         assert peers.cut == 0
         peers.make_room(1, lambda link: False)
         assert peers.cut == 1
+        router.disable_monitor()
+        peers.close()
+
+
+def test_the_guard_cuts_what_sends_no_whole_message_and_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None:
+    honest, endless = 100_000, 100_001  # no descriptors of this process
+    received = dict.fromkeys((honest, endless), 0)
+    with zmq.Context() as context, context.socket(zmq.ROUTER) as router:
+        peers = Peers(context, router, 1000)
+        monkeypatch.setattr(peers, "_bytes_received", received.get)
+        peers._marks.update(received)
+        suspected = []
+        for _ in range(100):
+            received[honest] += 150
+            received[endless] += 150 if endless in peers._marks else 0
+            if peers.suspects:  # only then does the router ask where each message comes from
+                suspected.append(set(peers.suspects))
+                peers.spoke(honest, Link("zmq", b"\0aaaa"))
+            peers.guard()
+        assert suspected[0] == {honest, endless}
+        assert suspected[1] == {endless}
+        assert set(peers._marks) == {honest}
+        assert 1000 < received[endless] <= 1500 + 2 * 150
+        router.disable_monitor()
+        peers.close()
+
+
+def test_a_peer_is_looked_up_again_when_its_connection_is_gone() -> None:
+    with zmq.Context() as context, context.socket(zmq.ROUTER) as router:
+        peers, link = Peers(context, router, 1000), Link("zmq", b"\0aaaa")
+        peers._marks[100_000] = 0
+        peers.spoke(100_000, link)
+        assert peers.known == {b"\0aaaa": link}
+        peers.shut(100_000, "for a test")
+        assert not peers.known
         router.disable_monitor()
         peers.close()
 

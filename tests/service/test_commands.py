@@ -74,7 +74,7 @@ def served(tmp_path: Path) -> Iterator[Process]:
     process.close()
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [pytest.param(signal.SIGTERM, marks=pytest.mark.slow), signal.SIGINT])
 def test_a_signal_ends_the_service_in_order(served: Process, number: signal.Signals) -> None:
     served.ask(OPEN)
     code, out, log = served.end(number)

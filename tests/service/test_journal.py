@@ -25,7 +25,6 @@ from tests.robustness.kept import Unsynced
 from tests.session.exchange import LATE, Exchange, late_flight
 
 DICE_SEED = 20261125
-FLIGHT: tuple[Exchange, ...] = tuple(late_flight())
 
 
 class Life:
@@ -74,11 +73,11 @@ def expected(exchanges: tuple[Exchange, ...]) -> list[Command]:
 
 def test_after_kills_at_random_states_the_replies_are_those_of_the_unkilled_flight(folder: Path) -> None:
     dice = random.Random(DICE_SEED)
-    cuts = sorted(dice.sample(range(1, len(FLIGHT)), 25))
+    cuts = sorted(dice.sample(range(1, len(late_flight())), 25))
     life = Life(folder)
     token, _ = life.open()
-    for start, end in zip([0, *cuts], [*cuts, len(FLIGHT)], strict=True):
-        assert life.fly(FLIGHT[start:end]) == expected(FLIGHT[start:end])
+    for start, end in zip([0, *cuts], [*cuts, len(late_flight())], strict=True):
+        assert life.fly(late_flight()[start:end]) == expected(late_flight()[start:end])
         life.kill()
         life = Life(folder)
         assert life.found == ["curlew"]
@@ -88,29 +87,29 @@ def test_after_kills_at_random_states_the_replies_are_those_of_the_unkilled_flig
 def test_a_state_that_was_answered_before_the_kill_gets_the_same_reply_after_it(folder: Path) -> None:
     life = Life(folder)
     token, _ = life.open()
-    life.fly(FLIGHT[:200])
+    life.fly(late_flight()[:200])
     life.kill()
     life = Life(folder)
     life.open(token)
-    assert life.fly(FLIGHT[199:260]) == expected(FLIGHT[199:260])
+    assert life.fly(late_flight()[199:260]) == expected(late_flight()[199:260])
 
 
 def test_a_save_reloaded_before_and_after_the_kill_is_answered_exactly(folder: Path) -> None:
     life = Life(folder)
     token, _ = life.open()
-    life.fly(FLIGHT[:500])
-    life.fly(FLIGHT[300:320], seq=1000)
+    life.fly(late_flight()[:500])
+    life.fly(late_flight()[300:320], seq=1000)
     life.kill()
     life = Life(folder)
     life.open(token)
-    assert life.fly(FLIGHT[320:330], seq=1000) == expected(FLIGHT[320:330])
-    assert life.fly(FLIGHT[50:140], seq=2000) == expected(FLIGHT[50:140])
+    assert life.fly(late_flight()[320:330], seq=1000) == expected(late_flight()[320:330])
+    assert life.fly(late_flight()[50:140], seq=2000) == expected(late_flight()[50:140])
 
 
 def test_without_the_token_nobody_gets_a_restored_session(folder: Path) -> None:
     life = Life(folder)
     life.open()
-    life.fly(FLIGHT[:20])
+    life.fly(late_flight()[:20])
     life.kill()
     life = Life(folder)
     for token, code in ((None, "vehicle_taken"), ("secret-1", "wrong_token")):
@@ -122,7 +121,7 @@ def test_without_the_token_nobody_gets_a_restored_session(folder: Path) -> None:
 def test_a_closed_session_leaves_nothing_behind(folder: Path) -> None:
     life = Life(folder)
     life.open()
-    life.fly(FLIGHT[:200])
+    life.fly(late_flight()[:200])
     life.registry.close("link of curlew")
     life.journal.sync()
     assert [path.name for path in folder.iterdir()] == [".lock"]
@@ -133,7 +132,7 @@ def test_a_closed_session_leaves_nothing_behind(folder: Path) -> None:
 def test_a_changed_plan_file_does_not_change_the_flight_and_is_told(folder: Path) -> None:
     life = Life(folder)
     token, _ = life.open(named=True)
-    life.fly(FLIGHT[:300])
+    life.fly(late_flight()[:300])
     life.kill()
     life = Life(folder)
     changed = OpenRequest("curlew", "upper_stage", replace(LATE, major_cycle_s=2.0), resume=token, named=True)
@@ -141,13 +140,13 @@ def test_a_changed_plan_file_does_not_change_the_flight_and_is_told(folder: Path
     assert opened.resumed
     assert opened.plan == LATE
     assert "goes on with the plan that it began with" in opened.warnings[0]
-    assert life.fly(FLIGHT[300:340]) == expected(FLIGHT[300:340])
+    assert life.fly(late_flight()[300:340]) == expected(late_flight()[300:340])
 
 
 def test_the_tokens_are_not_on_disk_and_the_files_are_their_owners_alone(folder: Path) -> None:
     life = Life(folder)
     token, _ = life.open()
-    life.fly(FLIGHT[:200])
+    life.fly(late_flight()[:200])
     assert folder.stat().st_mode & 0o777 == 0o700
     for path in folder.iterdir():
         assert token.encode() not in path.read_bytes(), path
@@ -180,8 +179,8 @@ def test_whatever_is_cut_off_or_damaged_one_session_does_not_cost_the_others(
         life = Life(where)
         token, _ = life.open()
         other, _ = life.open(vehicle="bargeman")
-        life.fly(FLIGHT[:150])
-        life.fly(FLIGHT[:150], "bargeman")
+        life.fly(late_flight()[:150])
+        life.fly(late_flight()[:150], "bargeman")
         life.kill()
         victim = dice.choice(sorted(where.glob(f"{stem_of('curlew')}.*")))
         data = bytearray(victim.read_bytes())
@@ -193,10 +192,10 @@ def test_whatever_is_cut_off_or_damaged_one_session_does_not_cost_the_others(
         life = Life(where)
         assert "bargeman" in life.found
         assert life.open(other, "bargeman") == (other, True)
-        assert life.fly(FLIGHT[150:160], "bargeman") == expected(FLIGHT[150:160])
+        assert life.fly(late_flight()[150:160], "bargeman") == expected(late_flight()[150:160])
         _, resumed = life.open(token) if "curlew" in life.found else life.open()
-        later = life.fly(FLIGHT[150:200])
-        assert later[-1].cutoff_at_s == pytest.approx(FLIGHT[199].reply.cutoff_at_s, abs=0.1), (victim, resumed)
+        later = life.fly(late_flight()[150:200])
+        assert later[-1].cutoff_at_s == pytest.approx(late_flight()[199].reply.cutoff_at_s, abs=0.1), (victim, resumed)
         life.kill()
     assert any("set aside" in record.message for record in caplog.records)
 
@@ -206,7 +205,7 @@ def test_a_session_of_another_version_is_set_aside_and_kept(
 ) -> None:
     life = Life(folder)
     life.open()
-    life.fly(FLIGHT[:50])
+    life.fly(late_flight()[:50])
     monkeypatch.setattr(journal_files, "session_shape", lambda: "0" * 16)
     monkeypatch.setattr(journal_files, "__version__", "9.9")
     life.registry.seats["curlew"].session.history.save_anew()
@@ -223,7 +222,7 @@ def test_a_session_of_another_version_is_set_aside_and_kept(
 def test_a_session_whose_states_are_lost_goes_on_from_its_last_mark_and_says_so(folder: Path, damage: str) -> None:
     life = Life(folder)
     token, _ = life.open()
-    life.fly(FLIGHT[:300])
+    life.fly(late_flight()[:300])
     life.kill()
     states = next(folder.glob("*.states"))
     states.unlink() if damage == "gone" else states.write_bytes(b"rubbish")
@@ -231,9 +230,9 @@ def test_a_session_whose_states_are_lost_goes_on_from_its_last_mark_and_says_so(
     opened = life.registry.open("link of curlew", OpenRequest("curlew", "upper_stage", LATE, resume=token))
     assert opened.resumed
     assert "damaged" in opened.warnings[0]
-    replies = life.fly(FLIGHT[300:340])
-    assert [reply.phase for reply in replies] == [exchange.reply.phase for exchange in FLIGHT[300:340]]
-    assert replies[-1].cutoff_at_s == pytest.approx(FLIGHT[339].reply.cutoff_at_s, abs=0.01)
+    replies = life.fly(late_flight()[300:340])
+    assert [reply.phase for reply in replies] == [exchange.reply.phase for exchange in late_flight()[300:340]]
+    assert replies[-1].cutoff_at_s == pytest.approx(late_flight()[339].reply.cutoff_at_s, abs=0.01)
 
 
 def test_files_of_others_in_the_folder_are_left_alone(folder: Path) -> None:
@@ -269,35 +268,35 @@ def test_on_a_full_disk_guidance_goes_on_says_so_once_and_catches_up(
     caplog.set_level(logging.WARNING)
     life = Life(folder)
     token, _ = life.open()
-    life.fly(FLIGHT[:100])
+    life.fly(late_flight()[:100])
     full_disk[0] = True
-    assert life.fly(FLIGHT[100:200]) == expected(FLIGHT[100:200])
+    assert life.fly(late_flight()[100:200]) == expected(late_flight()[100:200])
     assert life.journal.state == "stopped: No space left on device"
     life.clock_s = 11.0
-    life.fly(FLIGHT[200:210])
+    life.fly(late_flight()[200:210])
     assert caplog.text.count("no longer kept on disk") == 1
     full_disk[0] = False
-    life.fly(FLIGHT[210:220])  # before the next try
+    life.fly(late_flight()[210:220])  # before the next try
     assert life.journal.state != "ok"
     life.clock_s = 22.0
-    life.fly(FLIGHT[220:300])
+    life.fly(late_flight()[220:300])
     assert life.journal.state == "ok"
     life.kill()
     life = Life(folder)
     life.open(token)
-    assert life.fly(FLIGHT[300:400]) == expected(FLIGHT[300:400])
+    assert life.fly(late_flight()[300:400]) == expected(late_flight()[300:400])
 
 
 def test_the_files_are_bounded_like_the_history(folder: Path) -> None:
     life = Life(folder, history_bytes=20_000)
     token, _ = life.open()
-    life.fly(FLIGHT[:600])
+    life.fly(late_flight()[:600])
     assert sum(path.stat().st_size for path in folder.glob("*.states")) <= 20_000
     assert len(list(folder.glob("*.states"))) == 1
     life.kill()
     life = Life(folder, history_bytes=20_000)
     life.open(token)
-    assert life.fly(FLIGHT[600:700]) == expected(FLIGHT[600:700])
+    assert life.fly(late_flight()[600:700]) == expected(late_flight()[600:700])
 
 
 def held(life: Life) -> int:
@@ -308,20 +307,20 @@ def test_what_memory_has_let_go_of_is_read_back_and_reloads_stay_exact(folder: P
     # All of the flight takes 420 kB; a tenth of it may stay in memory. Back by seconds and by the whole flight.
     life, dice = Life(folder, memory_bytes=40_000), random.Random(DICE_SEED)
     token, _ = life.open()
-    assert life.fly(FLIGHT) == expected(FLIGHT)
+    assert life.fly(late_flight()) == expected(late_flight())
     assert held(life) <= 40_000
     history = life.registry.seats["curlew"].session.history
     assert history.first == 0
     assert history.base > 0
-    here, back = len(FLIGHT), 0
+    here, back = len(late_flight()), 0
     for trial in range(1, 9):
         there = dice.randrange(0, max(here - 20, 1))
-        end = min(there + dice.choice((3, 60)), len(FLIGHT))
+        end = min(there + dice.choice((3, 60)), len(late_flight()))
         back += there < here
-        assert life.fly(FLIGHT[there:end], seq=1000 * trial) == expected(FLIGHT[there:end])
+        assert life.fly(late_flight()[there:end], seq=1000 * trial) == expected(late_flight()[there:end])
         assert held(life) <= 50_000  # the limit, and what a reload brings back until the next time room is made
-        life.fly(FLIGHT[end : end + 100], seq=1000 * trial)
-        here = min(end + 100, len(FLIGHT))
+        life.fly(late_flight()[end : end + 100], seq=1000 * trial)
+        here = min(end + 100, len(late_flight()))
         if trial in (2, 5):
             life.kill()
             life = Life(folder, memory_bytes=40_000)
@@ -333,12 +332,12 @@ def test_what_memory_has_let_go_of_is_read_back_and_reloads_stay_exact(folder: P
 def test_a_reload_beyond_memory_finds_its_phase_where_the_journal_was_damaged(folder: Path) -> None:
     life = Life(folder, memory_bytes=40_000)
     life.open()
-    life.fly(FLIGHT)
+    life.fly(late_flight())
     for path in (*folder.glob("*.states"), *folder.glob("*.marks")):
         path.write_bytes(b"")
-    again = life.fly(FLIGHT[100:200], seq=10_000)
-    assert again[0].phase == FLIGHT[100].reply.phase
-    assert again[-1].cutoff_at_s == pytest.approx(FLIGHT[199].reply.cutoff_at_s, abs=0.01)
+    again = life.fly(late_flight()[100:200], seq=10_000)
+    assert again[0].phase == late_flight()[100].reply.phase
+    assert again[-1].cutoff_at_s == pytest.approx(late_flight()[199].reply.cutoff_at_s, abs=0.01)
 
 
 def test_memory_stays_bounded_on_a_full_disk_and_what_it_still_has_is_kept(
@@ -346,17 +345,17 @@ def test_memory_stays_bounded_on_a_full_disk_and_what_it_still_has_is_kept(
 ) -> None:
     life = Life(folder, memory_bytes=40_000)
     token, _ = life.open()
-    life.fly(FLIGHT[:100])
+    life.fly(late_flight()[:100])
     full_disk[0] = True
-    assert life.fly(FLIGHT[100:500]) == expected(FLIGHT[100:500])
+    assert life.fly(late_flight()[100:500]) == expected(late_flight()[100:500])
     assert held(life) <= 40_000
     full_disk[0], life.clock_s = False, 30.0
-    life.fly(FLIGHT[500:510])
+    life.fly(late_flight()[500:510])
     assert life.journal.state == "ok"
     life.kill()
     life = Life(folder, memory_bytes=40_000)
     life.open(token)
-    assert life.fly(FLIGHT[505:600], seq=1000) == expected(FLIGHT[505:600])
+    assert life.fly(late_flight()[505:600], seq=1000) == expected(late_flight()[505:600])
 
 
 def test_the_largest_histories_make_room_for_all(folder: Path) -> None:
@@ -364,13 +363,13 @@ def test_the_largest_histories_make_room_for_all(folder: Path) -> None:
     names = [f"v{k}" for k in range(4)]
     for name in names:
         life.open(vehicle=name)
-    life.fly(FLIGHT[:20], "v3")
+    life.fly(late_flight()[:20], "v3")
     for name in names[:3]:
-        life.fly(FLIGHT[:150], name)
+        life.fly(late_flight()[:150], name)
         assert held(life) <= 120_000
     assert life.registry.seats["v3"].session.history.base == 0  # a small one keeps all it has
     for name in names[:3]:
-        assert life.fly(FLIGHT[5:25], name, seq=1000) == expected(FLIGHT[5:25])
+        assert life.fly(late_flight()[5:25], name, seq=1000) == expected(late_flight()[5:25])
 
 
 def test_vehicles_that_differ_in_case_or_have_odd_names_keep_apart(folder: Path) -> None:
@@ -414,18 +413,18 @@ def test_more_sessions_than_open_files_all_come_back(folder: Path, monkeypatch: 
     tokens = {name: life.open(vehicle=name)[0] for name in names}
     for at in range(0, 40, 10):
         for name in names:
-            life.fly(FLIGHT[at : at + 10], name)
+            life.fly(late_flight()[at : at + 10], name)
     life.kill()
     life = Life(folder)
     for name in names:
         life.open(tokens[name], name)
-        assert life.fly(FLIGHT[40:45], name) == expected(FLIGHT[40:45])
+        assert life.fly(late_flight()[40:45], name) == expected(late_flight()[40:45])
 
 
 def test_who_runs_the_service_can_have_a_session_given_up(folder: Path) -> None:
     life = Life(folder)
     life.open()
-    life.fly(FLIGHT[:30])
+    life.fly(late_flight()[:30])
 
     def service_turns(seconds: float) -> None:
         life.clock_s += 1.0
@@ -439,7 +438,7 @@ def test_who_runs_the_service_can_have_a_session_given_up(folder: Path) -> None:
 def test_what_else_lies_in_the_folder_of_requests_does_not_stop_them(folder: Path) -> None:
     life = Life(folder)
     life.open()
-    life.fly(FLIGHT[:1])
+    life.fly(late_flight()[:1])
     (folder / "forget" / "a folder").mkdir(parents=True)
     os.mkfifo(folder / "forget" / "a pipe")
 

@@ -244,6 +244,15 @@ def fail_accept(monkeypatch: pytest.MonkeyPatch, failures: list[OSError]) -> Non
     monkeypatch.setattr(socket.socket, "accept", accept)
 
 
+def test_the_system_looks_for_vanished_peers_and_zeromqs_own_heartbeats_are_off() -> None:
+    # libzmq 4.3.5 aborts the process where a heartbeat is due on a connection that failed with its input stopped
+    router = Router("tcp://127.0.0.1:0", Limits(heartbeat_ms=7000))
+    options = (zmq.HEARTBEAT_IVL, zmq.TCP_KEEPALIVE, zmq.TCP_KEEPALIVE_IDLE, zmq.TCP_KEEPALIVE_INTVL, zmq.TCP_MAXRT)
+    values = [router.socket.getsockopt(option) for option in options]
+    router.close()
+    assert values == [0, 1, 7, 7, 28_000]
+
+
 @pytest.mark.parametrize("code", ["ECONNABORTED", "EPROTO", "EINTR", "EMFILE", "ENFILE", "ENOMEM"])
 def test_a_failed_accept_never_closes_the_port_for_good(
     run_server, code: str, monkeypatch: pytest.MonkeyPatch

@@ -69,6 +69,7 @@ class Turns:
         poll = poller.poll
         monkeypatch.setattr(poller, "poll", lambda ms: [*poll(0), (router.socket, zmq.POLLIN)])
         monkeypatch.setattr(router, "receive", lambda: self._come.pop(0) if self._come else None)
+        monkeypatch.setattr(router, "has_more", lambda: bool(self._come))
         monkeypatch.setattr(router, "send", self._send)
 
     def _send(self, envelope: tuple[bytes, ...], reply: bytes) -> bool:

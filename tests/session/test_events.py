@@ -17,7 +17,6 @@ from guidance_svc.sim.telemetry import telemetry
 from tests.session.exchange import CLIMB, LATE, Exchange, climb_flight, late_start
 from tests.session.remembered import flight_of
 
-CLIMBED = tuple(climb_flight(900))
 WITH_BOTH_KG = CLIMB.vehicle.mass_at_ignition_kg(0)
 UPPER_KG = CLIMB.vehicle.mass_at_ignition_kg(1)
 
@@ -36,11 +35,11 @@ class Script:
 
 
 def events_of(name: str) -> list[Exchange]:
-    return [e for e in CLIMBED if e.reply.event is not None and e.reply.event.name == name]
+    return [e for e in climb_flight(900) if e.reply.event is not None and e.reply.event.name == name]
 
 
 def before(time_s: float) -> list[VehicleState]:
-    return [e.message for e in CLIMBED if e.message.time_s < time_s]
+    return [e.message for e in climb_flight(900) if e.message.time_s < time_s]
 
 
 def separation() -> tuple[float, float]:
@@ -55,20 +54,20 @@ def separation() -> tuple[float, float]:
 @pytest.mark.parametrize("slip", ["0-0-ignit", "7-0-ignite", "0-9-release", "", "made-up-event-1", "0-0-ignite-again"])
 def test_an_id_that_no_event_of_this_flight_has_is_a_fault_that_names_the_standing_one(slip: str) -> None:
     script = Script()
-    script.send(CLIMBED[0].message)
+    script.send(climb_flight(900)[0].message)
     point, history = script.session.point, bytes(script.session.history.stream)
     with pytest.raises(SessionFault) as caught:
-        script.send(CLIMBED[1].message, seen_event=slip)
+        script.send(climb_flight(900)[1].message, seen_event=slip)
     assert (caught.value.code, caught.value.field) == ("unknown_event", "seen_event")
     assert "0-0-ignite" in caught.value.expected
     assert script.session.point is point
     assert bytes(script.session.history.stream) == history
-    assert script.session.state(CLIMBED[1].message._replace(seq=2, seen_event=None)).event is not None
+    assert script.session.state(climb_flight(900)[1].message._replace(seq=2, seen_event=None)).event is not None
 
 
 def test_what_is_kept_of_events_does_not_grow_with_what_a_script_says() -> None:
     script = Script()
-    for exchange in CLIMBED:
+    for exchange in climb_flight(900):
         script.send(exchange.message, seen_event="1-0-cutoff")
     flight = flight_of(script.session)
     assert len(flight.seen) <= 8
@@ -77,16 +76,16 @@ def test_what_is_kept_of_events_does_not_grow_with_what_a_script_says() -> None:
 
 def test_an_event_is_not_believed_before_its_time() -> None:
     script = Script()
-    script.send(CLIMBED[0].message)
-    early = script.send(CLIMBED[0].message._replace(time_s=0.2), seen_event="0-0-ignite")  # its time is 7 s
+    script.send(climb_flight(900)[0].message)
+    early = script.send(climb_flight(900)[0].message._replace(time_s=0.2), seen_event="0-0-ignite")  # its time is 7 s
     assert early.event is not None
     assert early.event.name == "ignite"
 
 
 def test_an_event_that_was_never_sent_is_not_believed() -> None:
     script = Script()
-    script.send(CLIMBED[0].message)
-    after = [e.message for e in CLIMBED if 10.0 < e.message.time_s < 11.0]
+    script.send(climb_flight(900)[0].message)
+    after = [e.message for e in climb_flight(900) if 10.0 < e.message.time_s < 11.0]
     script.send(after[0], seen_event="1-0-separate")
     assert "1-0-separate" not in flight_of(script.session).seen
 
@@ -94,7 +93,7 @@ def test_an_event_that_was_never_sent_is_not_believed() -> None:
 def test_a_stale_acknowledgement_after_a_reloaded_save_separates_nothing() -> None:
     # The clients sent the last id for ever: after the reload it is of a time that was never flown.
     script, (cutoff, separate) = Script(), separation()
-    for exchange in CLIMBED:
+    for exchange in climb_flight(900):
         if exchange.message.time_s > separate + 2.0:
             break
         script.send(exchange.message, seen_event=exchange.message.seen_event)
@@ -126,7 +125,7 @@ def test_an_acknowledged_separation_must_not_contradict_the_state(
     script, (_, separate) = Script(), separation()
     for message in before(separate):
         script.send(message, stage=0)
-    after = next(e.message for e in CLIMBED if e.message.time_s > separate)
+    after = next(e.message for e in climb_flight(900) if e.message.time_s > separate)
     told = script.send(after, mass_kg=mass_kg, stage=stage, engine_on=False, seen_event="1-0-separate")
     assert told.phase == phase
 
@@ -148,7 +147,7 @@ def test_ignition_shows_in_a_mass_that_falls() -> None:
 @pytest.mark.parametrize("told", [True, False])
 def test_without_any_acknowledgement_every_event_still_comes_in_its_turn(told: bool) -> None:
     script, order = Script(), list[str]()
-    for exchange in CLIMBED:
+    for exchange in climb_flight(900):
         on = exchange.message.engine_on if told else None
         event = script.send(exchange.message, engine_on=on, stage=None).event
         if event is not None and (not order or order[-1] != event.id):
@@ -158,7 +157,7 @@ def test_without_any_acknowledgement_every_event_still_comes_in_its_turn(told: b
 
 def test_an_engine_that_does_not_light_is_said_to_be_overdue() -> None:
     script = Script()
-    pad = CLIMBED[0].message
+    pad = climb_flight(900)[0].message
     replies = {t: script.send(pad, time_s=t, engine_on=False) for t in (0.0, 6.0, 7.0, 8.9, 9.2, 9.8)}
     assert [t for t, c in replies.items() if c.warnings] == [9.2, 9.8]  # 2 s after the 7 s of the plan
     assert "ignite" in replies[9.2].warnings[0]
@@ -167,7 +166,7 @@ def test_an_engine_that_does_not_light_is_said_to_be_overdue() -> None:
 
 def test_a_vehicle_that_stays_on_the_pad_is_still_asked_to_leave_it() -> None:
     script = Script()
-    pad = CLIMBED[0].message
+    pad = climb_flight(900)[0].message
     for time_s in (0.0, 7.0):
         script.send(pad, time_s=time_s)
     reply = script.send(pad, time_s=14.0, engine_on=True, mass_kg=pad.mass_kg - 100.0)
@@ -177,7 +176,7 @@ def test_a_vehicle_that_stays_on_the_pad_is_still_asked_to_leave_it() -> None:
 
 
 def test_no_script_is_sent_to_sleep_past_what_is_planned() -> None:
-    for exchange in CLIMBED:
+    for exchange in climb_flight(900):
         reply = exchange.reply
         planned = [reply.cutoff_at_s, reply.event.at_s if reply.event else None]
         ahead = [at - reply.time_s for at in planned if at is not None and at > reply.time_s + 1e-6]
@@ -202,5 +201,5 @@ def test_an_instant_met_but_for_the_rounding_of_a_clock_is_met() -> None:
 
 def test_a_hold_lights_the_engine_at_an_instant_met_but_for_rounding() -> None:
     script = Script()
-    assert not script.send(CLIMBED[0].message, time_s=6.99).engine_on
-    assert script.send(CLIMBED[0].message, time_s=7.0 - 1e-9).engine_on
+    assert not script.send(climb_flight(900)[0].message, time_s=6.99).engine_on
+    assert script.send(climb_flight(900)[0].message, time_s=7.0 - 1e-9).engine_on

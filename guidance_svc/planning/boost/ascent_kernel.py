@@ -112,7 +112,7 @@ def order_at(
 
 
 @kernel
-def pushed(
+def push_on(
     position_m: Vec, velocity_m_s: Vec, mass_kg: float, order: Ordered, span_s: float, body: BodyNumbers,
     booster: Booster,
 ) -> tuple[Vec, Vec]:  # fmt: skip
@@ -139,16 +139,16 @@ def fly_boost(
     while m > burnout_kg * (1.0 + 1e-12) and t < ends.since_s:
         order = order_at(t, p, v, m, body, booster)
         turned += step_s * order.turned_rad * order.turned_rad
-        mp, mv = pushed(p, v, m, order, half, body, booster)
+        mp, mv = push_on(p, v, m, order, half, body, booster)
         order = order_at(t + half, mp, mv, m - half * order.throttle_frac * booster.mass_flow_kg_s, body, booster)
         flow = order.throttle_frac * booster.mass_flow_kg_s
         span = min(step_s, (m - burnout_kg) / flow, ends.since_s - t)
-        np, nv = pushed(p, v, m, order, span, body, booster)
+        np, nv = push_on(p, v, m, order, span, body, booster)
         speed = norm(sub(nv, ground_velocity(np, body[4])))
         if speed >= ends.speed_m_s:
             before = norm(sub(v, ground_velocity(p, body[4])))
             span = span * (ends.speed_m_s - before) / (speed - before) if speed > before else 0.0
-            np, nv = pushed(p, v, m, order, span, body, booster)
+            np, nv = push_on(p, v, m, order, span, body, booster)
             return Boosted(np, nv, m - span * flow, turned)
         p, v, m, t = np, nv, m - span * flow, t + span
         if norm(p) < body[1] * (1.0 - body[3]) + LOWEST_M:

@@ -178,26 +178,26 @@ class CampaignModel(BaseModel):
         """
         if isinstance(when, datetime):
             if self.epoch is None:
-                raise ConfigError("no_epoch", key, "days from the epoch, or a date with `epoch` given", _shown(when))
+                raise ConfigError("no_epoch", key, "days from the epoch, or a date with `epoch` given", _text_of(when))
             _require_offset(when, key)
             time_s = (when - self.epoch).total_seconds()
         else:
             time_s = when * SECONDS_PER_DAY
         if time_s < 0.0:
             first = "0 days" if self.epoch is None else self.epoch.isoformat()
-            raise ConfigError("before_epoch", key, f"the epoch, {first}, or later", _shown(when))
+            raise ConfigError("before_epoch", key, f"the epoch, {first}, or later", _text_of(when))
         if not time_s <= MOST_DAYS * SECONDS_PER_DAY:
-            raise ConfigError("bad_value", key, f"at most {MOST_DAYS:g} days from the epoch", _shown(when))
+            raise ConfigError("bad_value", key, f"at most {MOST_DAYS:g} days from the epoch", _text_of(when))
         return time_s
 
 
 def _require_offset(when: datetime, key: str) -> None:
     if when.tzinfo is None:
         expected = "a date with its offset from UTC, such as 2027-03-01T00:00:00Z"
-        raise ConfigError("no_offset", key, expected, _shown(when))
+        raise ConfigError("no_offset", key, expected, _text_of(when))
 
 
-def _shown(when: When) -> str:
+def _text_of(when: When) -> str:
     return when.isoformat() if isinstance(when, datetime) else f"{when:g} days"
 
 

@@ -224,14 +224,14 @@ def angles_to(ask: Ask, plane: PlaneTarget, epoch: Epoch | None, start_s: float)
         return []
     still = (plane.inclination_rad, plane.node_rad)
 
-    def wanted(time_s: float) -> tuple[float, float]:
+    def wanted_plane(time_s: float) -> tuple[float, float]:
         if ask.moon is None or epoch is None:
             return still
         return moon_plane(epoch.jd_tt + time_s / SECONDS_PER_DAY)
 
     days = range(int(start_s // SECONDS_PER_DAY), int(plane.epoch_s // SECONDS_PER_DAY) + DAYS_AFTER + 1)
     instants = [(day, plane.epoch_s % SECONDS_PER_DAY + day * SECONDS_PER_DAY) for day in days]
-    return [(day, plane_angle_rad(*plane.at(time_s), *wanted(time_s))) for day, time_s in instants]
+    return [(day, plane_angle_rad(*plane.at(time_s), *wanted_plane(time_s))) for day, time_s in instants]
 
 
 def ascents_of(

@@ -58,14 +58,14 @@ def fly_direction(
 
     cutoff = None
 
-    def reached(azimuth_rad: float) -> tuple[float, float]:
+    def fly_azimuth(azimuth_rad: float) -> tuple[float, float]:
         nonlocal cutoff
         _, mean = fly(azimuth_rad, one.time_s, None, SEARCH_TICK_S)
         cutoff = mean
         drift = plane.node_rate_rad_s * (mean.epoch_s - one.time_s)
         return mean.inclination_rad, mean.node_rad - drift
 
-    found = corrected_azimuth(reached, one, SEARCHED_RAD)
+    found = corrected_azimuth(fly_azimuth, one, SEARCHED_RAD)
     release = one.time_s + found.release_shift_s
     assert cutoff is not None  # the last flight of the search, which is the one that converged
     there = plane.at(cutoff.epoch_s + found.release_shift_s)

@@ -64,8 +64,9 @@ TANGENT_MISS_M = 1.0  # tangents that lack more than this, or ...
 TANGENT_MISS_FRAC = 0.01  # ... this part of the height, are not flown
 LESS_LEAN, LESS_LEANS, LESS_LEAN_M = 0.3, 3, 0.3  # a landing that would stop deeper than this leans less, so often
 TANGENT_ROUNDS, TANGENT_STEPS = 2, 300  # for one state
-ANEW_S = 0.5  # the inverse of the tangents is found anew so often at most
-FIRST_TANGENT_ROUNDS, FIRST_TANGENT_STEPS = 40, 700
+ANEW_S = 0.5  # the inverse of tangents that lead near the contact point is found anew so often at most
+LONG_AGO_S = -1e9
+FIRST_TANGENT_ROUNDS, FIRST_GENTLE_STEPS, FIRST_FULL_STEPS = 40, 400, 1100
 GENTLE_PART, GENTLE_UPRIGHT_S = 0.6, 4.0  # of the bound, for tangents that leave room for what disturbs, ...
 GENTLE_COST = 1.003  # ... where that costs no more than this, over ...
 FULL_UPRIGHT_S = 1.5  # ... the whole bound
@@ -169,14 +170,16 @@ def by_tangents(
     lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float, first: bool
 ) -> Slanting:
     """The landing from this state by tangents, guessed from the state before."""
-    end, falling = g.stop.end_s, g.stage == FALLING
+    end, falling = g.tangents_end_s, g.stage == FALLING
     upright_s = GENTLE_UPRIGHT_S if g.gentle else FULL_UPRIGHT_S
     wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
     ask = Ask(
         falling, max(end - dt_s, LEAST_END_S), keys.idle_frac, planned_frac(lander, keys),
         0.0 if falling else wait, upright_s,
     )  # fmt: skip
-    rounds, most_steps = (FIRST_TANGENT_ROUNDS, FIRST_TANGENT_STEPS) if first else (TANGENT_ROUNDS, TANGENT_STEPS)
+    rounds, most_steps = TANGENT_ROUNDS, TANGENT_STEPS
+    if first:
+        rounds, most_steps = FIRST_TANGENT_ROUNDS, FIRST_GENTLE_STEPS if g.gentle else FIRST_FULL_STEPS
     return solve_tangents(
         room_for(lander, g.gentle), start, ask, later(g.unknowns, dt_s, end, falling), g.inverse, rounds, most_steps,
         first or g.time_s - g.anew_s >= ANEW_S,
@@ -189,7 +192,7 @@ def stop_of(lander: Lander, keys: Keys, g: Guided, s: Slanting, dt_s: float) -> 
     a, falling = s.arrival, g.stage == FALLING
     wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
     if falling:
-        wait = s.unknowns[0] * max(g.stop.end_s - dt_s, LEAST_END_S)
+        wait = s.unknowns[0] * max(g.tangents_end_s - dt_s, LEAST_END_S)
     throttle = planned_frac(lander, keys) if falling else within(lander.least_frac, s.unknowns[0], lander.most_frac)
     beyond = 0.0 if falling else s.unknowns[0] - throttle
     return Stop(
@@ -226,10 +229,9 @@ def led_by_tangents(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: 
     upright_s = GENTLE_UPRIGHT_S if g.gentle else FULL_UPRIGHT_S
     direction = way_of_tangents(room_for(lander, g.gentle), start, s.unknowns, stop, upright_s)
     gentle = g.gentle and (is_found(s.miss_m, height) or not s.anew)
-    return Led(
-        stop, direction, s.unknowns, s.inverse if gentle == g.gentle else NO_INVERSE, g.time_s if s.anew else g.anew_s,
-        s.miss_m <= TANGENT_MISS_M + TANGENT_MISS_FRAC * height, gentle,
-    )  # fmt: skip
+    good = s.miss_m <= TANGENT_MISS_M + TANGENT_MISS_FRAC * height
+    anew_s = (g.time_s if s.anew else g.anew_s) if good else LONG_AGO_S
+    return Led(stop, direction, s.unknowns, s.inverse if gentle == g.gentle else NO_INVERSE, anew_s, good, gentle)
 
 
 @part
@@ -261,7 +263,7 @@ def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float, first
     return Guided(
         g.time_s, g.filtered, g.stage, light_at, g.leg, throttle, direction, g.given_frac, g.changed_at_s,
         g.thrust_scale, g.drag_scale, g.wind_m_s, g.lit_part, g.pointing, stop, law, way.unknowns, way.inverse,
-        way.anew_s, way.gentle,
+        way.anew_s, way.gentle, way.stop.end_s,
     )  # fmt: skip
 
 
@@ -294,8 +296,8 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     )  # fmt: skip
     g = Guided(
         state.time_s, filtered, BURNING if lit else FALLING, state.time_s if lit else state.time_s + 1e9, 0,
-        planned_frac(lander, keys), axis, planned_frac(lander, keys) if lit else keys.idle_frac, -1e9, 1.0, 1.0,
-        (0.0, 0.0), 1.0, axis, stop, QUARTIC, (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, -1e9, False,
+        planned_frac(lander, keys), axis, planned_frac(lander, keys) if lit else keys.idle_frac, LONG_AGO_S, 1.0, 1.0,
+        (0.0, 0.0), 1.0, axis, stop, QUARTIC, (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, LONG_AGO_S, False, fall_s,
     )  # fmt: skip
     start = moment_of(g, lander, state)
     upright = led(lander, keys, g, start, 0.0, True)
@@ -318,8 +320,8 @@ def by_guess(g: Guided, stop: Stop, guess: Five, gentle: bool) -> Guided:
     """The landing before tangents are solved from a guess."""
     return Guided(
         g.time_s, g.filtered, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s,
-        g.thrust_scale, g.drag_scale, g.wind_m_s, g.lit_part, g.pointing, stop, TANGENTS, guess, NO_INVERSE, -1e9,
-        gentle,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, g.lit_part, g.pointing, stop, TANGENTS, guess, NO_INVERSE, LONG_AGO_S,
+        gentle, stop.end_s,
     )  # fmt: skip
 
 

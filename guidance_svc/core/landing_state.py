@@ -80,6 +80,7 @@ class Guided(NamedTuple):
         pointing: thrust axis in the last state, told or ordered.
         law: QUARTIC once that leads the vehicle, TANGENTS before.
         unknowns, inverse: of the tangents; `anew_s` is when the inverse was found anew.
+        tangents_end_s: contact as they have it, from the last state.
         gentle: whether they are planned within a narrower bound, which leaves room for what disturbs.
     """
 
@@ -103,6 +104,7 @@ class Guided(NamedTuple):
     inverse: tuple[float, ...]
     anew_s: float
     gentle: bool
+    tangents_end_s: float
 
 
 @part
@@ -249,7 +251,7 @@ def folded(g: Guided, lander: Lander, mass_kg: float) -> Guided:
     return Guided(
         g.time_s, f, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s,
         seen.thrust_scale, seen.drag_scale, seen.wind_m_s, g.lit_part, g.pointing, g.stop, g.law, g.unknowns,
-        g.inverse, g.anew_s, g.gentle,
+        g.inverse, g.anew_s, g.gentle, g.tangents_end_s,
     )  # fmt: skip
 
 
@@ -272,7 +274,7 @@ def with_engines(g: Guided, lander: Lander, state: Heard) -> Guided:
     return Guided(
         g.time_s, g.filtered, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.time_s,
         within(LEAST_LIT, g.thrust_scale * lit_part / g.lit_part, SCALES[1]), g.drag_scale, g.wind_m_s, lit_part,
-        g.pointing, g.stop, g.law, g.unknowns, NO_INVERSE, g.anew_s, g.gentle,
+        g.pointing, g.stop, g.law, g.unknowns, NO_INVERSE, g.anew_s, g.gentle, g.tangents_end_s,
     )  # fmt: skip
 
 
@@ -312,7 +314,7 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     g = Guided(
         state.time_s, f, stage, light_at, g.leg, g.throttle_frac, g.direction, ran.given_frac, changed_at,
         g.thrust_scale, g.drag_scale, g.wind_m_s, g.lit_part, axis, g.stop, g.law, unknowns, inverse, g.anew_s,
-        g.gentle,
+        g.gentle, g.tangents_end_s,
     )  # fmt: skip
     if leg == g.leg:
         return g
@@ -324,5 +326,5 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
         scale_of_others(g.thrust_scale) if regrouped else g.thrust_scale, g.drag_scale, g.wind_m_s,
         1.0 if regrouped else g.lit_part, axis, g.stop, g.law,
         (throttle, unknowns[1], unknowns[2], unknowns[3], unknowns[4]), NO_INVERSE, g.anew_s,
-        g.gentle,
+        g.gentle, g.tangents_end_s,
     )  # fmt: skip

@@ -157,16 +157,16 @@ def most_slant(tilt: TiltBound, height_m: float) -> float:
 
 
 @part
-def scale_of_others(thrust_scale: float) -> float:
+def scale_of_others(factor: float) -> float:
     """What the thrust of the engines that burn now says of those that burn later: nothing, where engines are lost.
 
     Args:
-        thrust_scale: of those that burn now.
+        factor: thrust over the figures', of those that burn now.
 
     >>> scale_of_others(0.97), scale_of_others(0.667)
     (0.97, 1.0)
     """
-    return thrust_scale if abs(thrust_scale - 1.0) < LOST_PART else 1.0
+    return factor if abs(factor - 1.0) < LOST_PART else 1.0
 
 
 @part

@@ -9,6 +9,7 @@ through the gas law and the standard's molecular weights. The row at 86 km has t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import exp, log, sqrt
 
 from guidance_svc.core.compiled import kernel
@@ -114,7 +115,7 @@ def air_model(body: Body) -> tuple[float, tuple[AirRow, ...]]:
 
 
 @kernel
-def modelled_air(altitude_m: float, kind: float, rows: tuple[AirRow, ...]) -> tuple[float, float, float, float]:
+def modelled_air(altitude_m: float, kind: float, rows: Sequence[AirRow]) -> tuple[float, float, float, float]:
     """`air` by one of the three models; a table tells no temperature, 0 stands for it."""
     if kind == 0.0:
         return (0.0, 0.0, 300.0, 0.0)
@@ -124,7 +125,7 @@ def modelled_air(altitude_m: float, kind: float, rows: tuple[AirRow, ...]) -> tu
 
 
 @kernel
-def table_air(altitude_m: float, rows: tuple[AirRow, ...]) -> tuple[float, float, float, float]:
+def table_air(altitude_m: float, rows: Sequence[AirRow]) -> tuple[float, float, float, float]:
     """Air by a table: density and pressure interpolated in the logarithm, speed of sound linearly.
 
     Below the first row its values; above the last row no air at all.

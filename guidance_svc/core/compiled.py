@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, MutableSequence
+from collections.abc import Callable, Iterable, MutableSequence, Sequence
 from importlib.util import find_spec
-from typing import TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
@@ -78,3 +78,8 @@ def column(numbers: Iterable[float]) -> MutableSequence[float]:
     if HAVE_NUMBA:
         return cast(MutableSequence[float], np.array(numbers, dtype=np.float64))
     return list(numbers)
+
+
+def table(rows: Iterable[Sequence[float]]) -> Any:
+    """Rows of equal length as a kernel takes them: an array of two dimensions for compiled code, a tuple for Python."""
+    return np.array(tuple(rows), dtype=np.float64) if HAVE_NUMBA else tuple(rows)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from guidance_svc.core.compiled import kernel
 
 
 @kernel
-def interpolated(x: float, xs: tuple[float, ...], ys: tuple[float, ...]) -> float:
+def interpolated(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
     """Linear between points, flat outside; xs rising, at least one point.
 
     >>> interpolated(1.5, (1.0, 2.0), (10.0, 20.0)), interpolated(9.0, (1.0, 2.0), (10.0, 20.0))

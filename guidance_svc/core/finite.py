@@ -31,6 +31,8 @@ def numbers_of(command: Command) -> list[tuple[str, float]]:
     if c.detail is not None:
         found += orbit_numbers("present_orbit", c.detail.present_orbit)
         found += orbit_numbers("predicted_orbit", c.detail.predicted_orbit)
+        if c.detail.landing is not None:
+            found += [("landing", number) for number in c.detail.landing]
     return found
 
 
@@ -58,6 +60,7 @@ def total_of(command: Command) -> float:
     if detail is not None:
         for orbit in (detail.present_orbit, detail.predicted_orbit):
             total += sum(number for _, number in orbit_numbers("", orbit))
+        total += sum(detail.landing or ())
     return total
 
 

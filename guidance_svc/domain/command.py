@@ -41,6 +41,29 @@ class OrbitReport:
     time_to_apoapsis_s: float | None
 
 
+class LandingReport(NamedTuple):
+    """A landing as it is predicted.
+
+    Args:
+        contact_in_s: from now.
+        miss_m: level distance from the contact point, there.
+        speed_m_s: there.
+        throttle_frac: that the burn needs; beyond the engine's bounds where those do not suffice.
+        margin_frac: from that to the nearer of the bounds; negative beyond them.
+        propellant_left_kg: above the reserve, there.
+        noise_m, noise_m_s: of the states, one sigma of each number, as measured.
+    """
+
+    contact_in_s: float
+    miss_m: float
+    speed_m_s: float
+    throttle_frac: float
+    margin_frac: float
+    propellant_left_kg: float
+    noise_m: float
+    noise_m_s: float
+
+
 @dataclass(frozen=True, slots=True)
 class Detail:
     """The numbers behind a command; None where they do not apply."""
@@ -54,6 +77,7 @@ class Detail:
     exhaust_velocity_m_s: float | None = None
     mass_flow_kg_s: float | None = None
     solver_residual: float | None = None
+    landing: LandingReport | None = None
 
 
 class Command(NamedTuple):

@@ -13,7 +13,8 @@ Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
 SecondBurn = Literal["cutoff", "apogee"]
 Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]
-Aim = Literal["", "separation", "target", "circle"]
+Aim = Literal["", "separation", "target", "circle", "landing"]
+Bears = Literal["legs", "arms"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +37,25 @@ class Target:
     plane: PlaneMode = "free"
     inclination_rad: float = 0.0
     node_rad: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """Where and how the vehicle lands.
+
+    Args:
+        site: its altitude is that of the ground.
+        bears: what bears the vehicle there.
+        catch_height_m: of the arms above that ground; 0 with legs.
+        contact_speed_m_s: downward speed to aim for at contact; never zero, which would be a stop above it.
+        alternates: sites to go to instead, likewise.
+    """
+
+    site: Site
+    bears: Bears = "legs"
+    catch_height_m: float = 0.0
+    contact_speed_m_s: float = 0.3
+    alternates: tuple[Site, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +198,7 @@ class FlightPlan:
         body: with `j2` = 0 where the plan asks for spherical gravity.
         phases: in the order in which they are flown.
         major_cycle_s: vehicle time between solutions of the guidance equations.
+        landing: None for a vehicle that does not come back.
 
     Made from these once: `boost`, the first phase of that law, and `bare`, the plan without the cover's mass.
     """
@@ -189,6 +210,7 @@ class FlightPlan:
     phases: tuple[Phase, ...]
     site: Site | None = None
     major_cycle_s: float = 0.5
+    landing: Landing | None = None
 
     boost: Boost | None = field(init=False, repr=False, compare=False)
     bare: FlightPlan = field(init=False, repr=False, compare=False)

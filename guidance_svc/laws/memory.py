@@ -12,7 +12,7 @@ from guidance_svc.core.detour import Detour
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
 from guidance_svc.core.thrust_line import Known
-from guidance_svc.domain import Event, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
+from guidance_svc.domain import Event, LandingReport, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
 from guidance_svc.laws.last_seconds import Finish
 
 Own = TypeVar("Own")
@@ -247,6 +247,8 @@ class Order(NamedTuple):
         direction, direction_soon: unit thrust direction now and in one second, BCI; the second is None where it is
             the first, or not asked for because the rates last told still stand (`rates_kept`).
         events: in order; the first one that the script has not seen goes out.
+        engines: how many of the stage's should burn; None: all.
+        cut_on_contact: the script cuts at its own contact.
     """
 
     direction: Vec
@@ -259,6 +261,8 @@ class Order(NamedTuple):
     next_contact_s: float = 1.0
     status: Status = "ok"
     warnings: tuple[str, ...] = ()
+    engines: int | None = None
+    cut_on_contact: bool = False
 
 
 class Numbers(NamedTuple):
@@ -275,3 +279,4 @@ class Numbers(NamedTuple):
     trial: Steering | None = None
     radius_spread_m: float | None = None
     height_spread_m: float | None = None
+    landing: LandingReport | None = None

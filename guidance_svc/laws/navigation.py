@@ -5,9 +5,9 @@ from __future__ import annotations
 from math import sqrt
 from typing import NamedTuple
 
-from guidance_svc.core.frames import Triad, direction_to_bci, state_to_bci, triad
-from guidance_svc.core.vectors import unit
-from guidance_svc.domain import FlightPlan, Frame, Vec, VehicleState
+from guidance_svc.core.frames import Triad, direction_to_bci, meridian_rad, state_to_bci, triad
+from guidance_svc.core.vectors import cross, unit
+from guidance_svc.domain import Body, FlightPlan, Frame, Readings, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 
 DEPTH_ALLOWED_M = 2.0e4  # below the lowest point of the ellipsoid: basins, and simulators' rough terrain
@@ -16,7 +16,7 @@ MASS_SLACK_FRAC = 0.5  # of the heaviest stack and the lightest empty stage: wro
 
 
 class Navigation(NamedTuple):
-    """One state, BCI, with what every law needs of it."""
+    """One state, BCI, with what every law needs of it; `meridian_rad` is the inertial angle of longitude 0."""
 
     time_s: float
     position_m: Vec
@@ -29,6 +29,10 @@ class Navigation(NamedTuple):
     pointing: Vec | None = None
     throttle_frac: float | None = None
     thrust_n: float | None = None
+    meridian_rad: float = 0.0
+    contact: bool | None = None
+    engines_lit: int | None = None
+    pointing_rate_s: Vec | None = None
 
 
 def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
@@ -45,10 +49,21 @@ def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
     pointing = state.pointing_script
     if pointing is not None:
         pointing = unit(pointing) if frame.canonical else direction_to_bci(unit(pointing), frame, body, state.time_s)
+    told = state.readings
     return Navigation(
         state.time_s, position, velocity, (u + spin * y, v - spin * x, w), state.mass_kg, local, state.stage,
         state.engine_on, pointing, state.throttle_frac, state.thrust_n,
+        meridian_rad(body, frame, state.time_s), told.contact if told else None, told.engines_lit if told else None,
+        None if told is None else pointing_rate(told, state, frame, body),
     )  # fmt: skip
+
+
+def pointing_rate(told: Readings, state: VehicleState, frame: Frame, body: Body) -> Vec | None:
+    """Rate of the pointing, BCI, 1/s, from the turning rate; None where that, or the pointing, is not told."""
+    turning, pointing = told.attitude_rate_script_rad_s, state.pointing_script
+    if turning is None or pointing is None:
+        return None
+    return direction_to_bci(cross(turning, unit(pointing)), frame, body, state.time_s)
 
 
 def refuse_impossible(state: VehicleState, plan: FlightPlan, radius_m: float, speed_m_s: float) -> None:

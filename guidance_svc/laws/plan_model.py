@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field, create_model
 
 from guidance_svc.domain import Boost, Circularize, Coast, Hold, Insertion, Orbit, Phase, Role
 from guidance_svc.laws.table import LAWS
-from guidance_svc.wire.plans import BodyReference, PhaseModel, SiteModel, TargetModel, VehicleReference
+from guidance_svc.wire.plans import BodyReference, LandingModel, PhaseModel, SiteModel, TargetModel, VehicleReference
 from guidance_svc.wire.quantities import MODEL, Title
 
 _AFTER_ASCENT: tuple[Phase, ...] = (Coast(), Circularize(), Orbit())
@@ -38,6 +38,7 @@ class FlightPlanModel(BaseModel):
     major_cycle_s: Annotated[float, Field(ge=0.05, le=10.0)] = 0.5
     """Vehicle time between solutions of the guidance equations."""
     site: SiteModel | None = None
+    landing: LandingModel | None = None
     target: TargetModel | None = None
     phases: Annotated[list[PhaseModel], Field(min_length=1, max_length=20)] | None = None
     """None: those of the role."""

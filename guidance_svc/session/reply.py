@@ -59,6 +59,8 @@ def command_for(
         detail_for(numbers, flight, now, plan) if numbers else None,
         order.throttle_down,
         (latest_off_s(order, flight, now, plan) if cutoff is None else cutoff) if engine_on else None,
+        order.engines,
+        order.cut_on_contact,
     )
     if not isfinite(total_of(command)):
         raise_not_finite(command)
@@ -149,6 +151,7 @@ def detail_for(numbers: Numbers, flight: Flight, now: Navigation, plan: FlightPl
         exhaust_velocity_m_s=stage.exhaust_velocity_m_s,
         mass_flow_kg_s=stage.mass_flow_kg_s,
         solver_residual=law.position_miss_m if law and isfinite(law.position_miss_m) else None,
+        landing=numbers.landing,
     )
 
 

@@ -12,19 +12,24 @@ from guidance_svc.domain import (
     FlightPlan,
     Frame,
     Insertion,
+    Landing,
     Orbit,
     Phase,
+    Site,
     Stage,
     Target,
     Vec,
     Vehicle,
     VehicleState,
 )
+from guidance_svc.laws.descent_plan import Descent
 from guidance_svc.session.session import Session
 
 BODY = Body("warm-up", 4.0e14, 6.4e6, 0.003, 1.1e-3, 7.0e-5, "us1976")
 BOOST = Boost(rise_s=0.0, pitch_over_rad=0.001, bias=((0.0, 0.01),), max_yaw_rad=0.1, max_dynamic_pressure_pa=3e4)
 VEHICLE = Vehicle("warm-up", (Stage("only", 1.2e3, 18.8e3, 1.6e5, 3400.0, throttle_min_frac=0.4),))
+PAD = Landing(Site("warm-up", 0.0, 0.0))
+LANDING_FROM = ((6.4e6 + 4.0e3, 100.0, 0.0), (-200.0, 450.0, 0.0))
 TARGET = Target(6.6e6, 6.9e6, 6.6e6, 7870.0, 0.0, "inclination_and_node", 0.5, 0.0)
 
 
@@ -39,13 +44,14 @@ def warm_up() -> None:
         ((Coast(), Circularize("least_height_spread"), Orbit()), orbiting, ("x", "z", "y")),
     ):
         one_state(phases, position, velocity, Frame(turning=axes[1] == "z", axes=axes, up="geodetic"))
+    one_state((Descent(soft_speed_m_s=15.0, soft_frac=0.6),), *LANDING_FROM, Frame())
     potential(rising[0], BODY.mu_m3_s2, BODY.radius_m, BODY.j2)  # near a cutoff
     on_ellipsoid(0.5, 0.1, 1e5, BODY.radius_m, BODY.flattening)  # for states in latitude and longitude
 
 
 def one_state(phases: tuple[Phase, ...], position_m: Vec, velocity_m_s: Vec, frame: Frame) -> None:
     """Send a few states of a vehicle that stands still in its orbit."""
-    session = Session(FlightPlan("warm-up", BODY, VEHICLE, TARGET, phases), frame, detail=True)
+    session = Session(FlightPlan("warm-up", BODY, VEHICLE, TARGET, phases, landing=PAD), frame, detail=True)
     for seq in range(12):
         ahead = (1.0, 0.0, 0.0)
         session.state(

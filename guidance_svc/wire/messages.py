@@ -181,6 +181,27 @@ class OrbitMessage(TypedDict):
     """s; null on an escape path."""
 
 
+class LandingMessage(TypedDict):
+    """A landing as it is predicted."""
+
+    contact_in_s: float
+    """s from this state to contact."""
+    miss_m: float
+    """Level distance from the contact point, there, m."""
+    speed_m_s: float
+    """m/s over ground, there."""
+    throttle: float
+    """That the burn needs; beyond the engine's bounds where those do not suffice."""
+    margin: float
+    """From that to the nearer of the bounds; negative beyond them."""
+    propellant_left_kg: float
+    """kg above the reserve, there."""
+    noise_m: float
+    """Of each number of a position, one sigma, as measured, m."""
+    noise_m_s: float
+    """Of each number of a velocity, one sigma, as measured, m/s."""
+
+
 class DetailMessage(TypedDict):
     """The numbers behind a command; null where they do not apply."""
 
@@ -202,6 +223,8 @@ class DetailMessage(TypedDict):
     """kg/s at full throttle, as estimated."""
     solver_residual: float | None
     """Of the guidance equations."""
+    landing: NotRequired[LandingMessage]
+    """Only while a landing is flown."""
 
 
 class ThrottleDownMessage(TypedDict):

@@ -272,6 +272,26 @@ class SiteModel(BaseModel):
         return domain.Site(self.name, radians(self.latitude_deg), radians(self.longitude_deg), self.altitude_m)
 
 
+class LandingModel(SiteModel):
+    """Where the vehicle lands, and how."""
+
+    bears: Literal["legs", "arms"] = "legs"
+    """What bears the vehicle there."""
+    catch_height_m: NotNegative = 0.0
+    """Of the arms above the ground at the site; 0 with legs."""
+    contact_speed_m_s: Annotated[float, Field(ge=0.05, le=20.0)] = 0.3
+    """Downward speed to aim for at contact."""
+    alternates: Annotated[list[SiteModel], Field(max_length=8)] = []
+    """Sites to go to instead."""
+
+    def landing(self) -> domain.Landing:
+        """The landing in SI and radians."""
+        return domain.Landing(
+            self.to_domain(), self.bears, self.catch_height_m, self.contact_speed_m_s,
+            tuple(site.to_domain() for site in self.alternates),
+        )  # fmt: skip
+
+
 class TargetModel(BaseModel):
     """The orbit to reach, osculating at cutoff; altitudes above the body's equatorial radius."""
 

@@ -7,7 +7,18 @@ from typing import Any
 
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
 from guidance_svc.core.burns import burn_arcs
-from guidance_svc.domain import Command, Detail, Event, FlightPlan, OrbitReport, Stage, Target, ThrottleDown, Vehicle
+from guidance_svc.domain import (
+    Command,
+    Detail,
+    Event,
+    FlightPlan,
+    LandingReport,
+    OrbitReport,
+    Stage,
+    Target,
+    ThrottleDown,
+    Vehicle,
+)
 from guidance_svc.errors import GuidanceError
 
 
@@ -131,7 +142,7 @@ def _event(event: Event) -> dict[str, Any]:
 
 
 def _detail(detail: Detail) -> dict[str, Any]:
-    return {
+    message = {
         "velocity_to_gain_m_s": _finite(detail.velocity_to_gain_m_s),
         "present_orbit": _orbit(detail.present_orbit),
         "predicted_orbit": _orbit(detail.predicted_orbit),
@@ -141,6 +152,22 @@ def _detail(detail: Detail) -> dict[str, Any]:
         "exhaust_velocity_m_s": _finite(detail.exhaust_velocity_m_s),
         "mass_flow_kg_s": _finite(detail.mass_flow_kg_s),
         "solver_residual": _finite(detail.solver_residual),
+    }
+    if detail.landing is not None:
+        message["landing"] = _landing(detail.landing)
+    return message
+
+
+def _landing(landing: LandingReport) -> dict[str, Any]:
+    return {
+        "contact_in_s": landing.contact_in_s,
+        "miss_m": landing.miss_m,
+        "speed_m_s": landing.speed_m_s,
+        "throttle": landing.throttle_frac,
+        "margin": landing.margin_frac,
+        "propellant_left_kg": landing.propellant_left_kg,
+        "noise_m": landing.noise_m,
+        "noise_m_s": landing.noise_m_s,
     }
 
 

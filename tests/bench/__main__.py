@@ -1,7 +1,7 @@
 """Measurements, printed as tables; nothing is asserted.
 
     python -m tests.bench [insertion] [latency] [memory] [cycle] [profile] [disturbances] [sweep] [drift] [board]
-                          [neighbours] [curve] [budget]
+                          [neighbours] [curve] [budget] [landing]
                           [--seconds S] [--rounds N] [--seeds N]
 
 Without a name: insertion, cycle, latency, memory. Ratios are taken within one run, rounds interleaved, because the
@@ -16,7 +16,7 @@ import sys
 from rich.console import Console
 
 NAMES = ("insertion", "latency", "memory", "cycle", "profile", "disturbances", "sweep", "drift", "board",
-         "neighbours", "curve", "restart", "budget")  # fmt: skip
+         "neighbours", "curve", "restart", "budget", "landing")  # fmt: skip
 
 
 def main() -> None:
@@ -25,7 +25,8 @@ def main() -> None:
     parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(NAMES))
     parser.add_argument("--seconds", type=float, default=10.0, help="of each latency run")
     parser.add_argument("--rounds", type=int, default=3)
-    parser.add_argument("--seeds", type=int, help="flights a cell of the disturbance table (60) or in the sweep (1000)")
+    seeds = "flights a cell of the disturbance table (60), in the sweep (1000), a row of landings (100)"
+    parser.add_argument("--seeds", type=int, help=seeds)
     args = parser.parse_args()
     unknown = [name for name in args.names if name not in NAMES]
     if unknown:
@@ -39,6 +40,7 @@ def main() -> None:
         disturbances,
         drift,
         insertion,
+        landing,
         latency,
         memory,
         neighbours,
@@ -59,6 +61,7 @@ def main() -> None:
         "drift": lambda: drift.run(console),
         "sweep": lambda: disturbances.run_sweep(console, args.seeds or disturbances.SWEPT),
         "budget": lambda: budget.run(console),
+        "landing": lambda: landing.run(console, args.seeds or landing.SEEDS),
     }
     for name in args.names or ("insertion", "cycle", "latency", "memory"):
         if runs[name]() is False:

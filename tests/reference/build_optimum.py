@@ -1,4 +1,4 @@
-"""Rebuilds tests/reference/data/optimum.json and coast_optimum.json from the folder of fuel-optimal references.
+"""Rebuilds optimum.json, coast_optimum.json and landing_optimum.json in tests/reference/data from the references.
 
     python tests/reference/build_optimum.py FOLDER
 
@@ -12,6 +12,10 @@ import sys
 from pathlib import Path
 
 KEPT = ("case", "mu_m3_s2", "R_m", "dim", "r0_m", "v0_m_s", "target", "phases", "max_thrust_N", "environment")
+LANDING = (
+    "case", "gravity_m_s2", "air", "drag_area_times_cd_m2", "m0_kg", "exhaust_velocity_vac_m_s", "burns",
+    "coast_before_first_burn", "r0_m", "v0_m_s", "rf_m", "vf_m_s", "constraints",
+)  # fmt: skip
 OPTIMUM = (
     "propellant_kg", "burn_time_total_s", "last_phase_burn_time_s", "final_mass_kg", "burn_time_s", "coast_time_s",
 )  # fmt: skip
@@ -27,6 +31,15 @@ def main(folder: Path) -> None:
         cases[path.stem.split("_")[0]] = case
     write("optimum", cases)
     write("coast_optimum", {path.stem.split("_from_")[1]: with_coasts(path) for path in sorted(folder.glob("W*.json"))})
+    write("landing_optimum", {path.stem.split("_")[0]: landing(path) for path in sorted(folder.glob("L0[1-7]*.json"))})
+
+
+def landing(path: Path) -> dict[str, object]:
+    """A powered landing: a local optimum of the collocation, flown again with DOP853."""
+    whole = json.loads(path.read_text())
+    case = {key: whole[key] for key in LANDING if key in whole}
+    case["optimum"] = {key: whole["optimum"][key] for key in ("propellant_kg", "total_time_s", "durations_s")}
+    return case
 
 
 def with_coasts(path: Path) -> dict[str, object]:

@@ -16,8 +16,8 @@ from pathlib import Path
 WANTED = {
     "two_body": ["TB-01", "TB-04", "TB-05", "TB-07", "TB-08", "TB-09", "TB-11", "TB-13"],
     "atmosphere_1976": None,  # every case
-    "descent_and_rendezvous": ["DR-05", "DR-07", "RV-01", "RV-07"],  # the rest needs landings, which are not flown
-    "next_phase": ["NX-20", "NX-21", "NX-23", "NX-27", "NX-31"],
+    "descent_and_rendezvous": ["DR-04", "DR-05", "DR-07", "RV-01", "RV-07"],
+    "next_phase": ["NX-20", "NX-21", "NX-23", "NX-27", "NX-29", "NX-31"],
     "insertion_accuracy": ["IA-AS-504", "IA-AS-505", "IA-AS-506"],
     "constants": ["CON-WGS84", "CON-EGM96", "CON-IERS", "CON-G0", "CON-MOON"],
 }
@@ -25,6 +25,7 @@ DROPPED = (  # pointers into the place where the values were gathered, of no use
     r" in stored public files ids \d+ and \d+",
     r" \(stored (file|transcription) id \d+\)",
     r" in build/\w+\.py",
+    r"; a stored summary page [^)]*",
     r"; cross-checked with the libraries in 'checks'",
 )
 KEPT = ("id", "title", "source", "provenance", "inputs", "outputs", "note")

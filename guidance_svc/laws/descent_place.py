@@ -1,0 +1,120 @@
+"""The landing frame of a plan: where it stands, what a state is in it, and the lander as the kernels take it."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from math import cos, inf, sin, tan
+from typing import NamedTuple
+
+from guidance_svc.core.frames import on_ellipsoid, turn_z
+from guidance_svc.core.gravity import acceleration
+from guidance_svc.core.lander import Ground, Lander, Leg, TiltBound, air_around, legs_of
+from guidance_svc.core.landing_state import OFF, ON, UNTOLD, Heard, Keys
+from guidance_svc.core.vectors import add, dot, norm, sub
+from guidance_svc.domain import FlightPlan, Site, Stage, Vec
+from guidance_svc.laws.descent_plan import Descent, landing_of
+from guidance_svc.laws.navigation import Navigation
+
+NOT_TOLD = (0.0, 0.0, 0.0)
+
+
+class Place(NamedTuple):
+    """The landing frame in body-fixed axes: where the told point of the vehicle is at contact, and its axes."""
+
+    position_m: Vec
+    east: Vec
+    north: Vec
+    up: Vec
+    altitude_m: float
+
+
+class Frame(NamedTuple):
+    """What of a plan stays as it is while it lands."""
+
+    place: Place
+    lander: Lander
+    keys: Keys
+    counts: tuple[int | None, ...]
+
+
+@lru_cache(maxsize=64)
+def frame_of(plan: FlightPlan, phase: Descent, stage: int, site: Site) -> Frame:
+    """The landing frame and the lander of a plan.
+
+    Args:
+        stage: that burns.
+        site: that is landed on.
+    """
+    landing, vehicle = landing_of(plan), plan.vehicle
+    above_m = landing.catch_height_m - (vehicle.catch_point_m or 0.0) if landing.bears == "arms" else (
+        vehicle.legs_below_m)  # fmt: skip
+    place = place_of(plan, site, above_m)
+    burning = vehicle.stages[stage]
+    legs, counts = legs_of_plan(phase, burning, landing.contact_speed_m_s)
+    tilt = TiltBound(tan(phase.tilt_end_rad), phase.tilt_per_m_rad, phase.tilt_per_root_m_rad, inf)
+    curve = vehicle.fall_drag_curve or vehicle.drag_curve
+    lander = Lander(
+        ground_at(plan, place), air_around(plan.body, place.altitude_m, vehicle.drag_area_m2, curve), legs_of(legs),
+        len(legs), burning.engine_lag_s, burning.throttle_min_frac, 1.0, tilt,
+    )  # fmt: skip
+    delay_s = burning.ignition_delay_s if phase.ignition_delay_s is None else phase.ignition_delay_s
+    idle_frac = burning.throttle_min_frac if phase.idles else 0.0
+    return Frame(place, lander, Keys(phase.planned_frac, idle_frac, delay_s, vehicle.percussion_m), counts)
+
+
+def place_of(plan: FlightPlan, site: Site, above_m: float) -> Place:
+    """The landing frame at a height above a site."""
+    body, latitude, longitude = plan.body, site.latitude_rad, site.longitude_rad
+    altitude = site.altitude_m + above_m
+    position = on_ellipsoid(latitude, longitude, altitude, body.radius_m, body.flattening)
+    s, c, p, q = sin(latitude), cos(latitude), sin(longitude), cos(longitude)
+    return Place(position, (-p, q, 0.0), (-s * q, -s * p, c), (c * q, c * p, s), altitude)
+
+
+def ground_at(plan: FlightPlan, place: Place) -> Ground:
+    """Gravity, its change with the height, and the turning of the frame."""
+    body, (x, y, _) = plan.body, place.position_m
+    spin = body.rotation_rad_s
+    gravity = acceleration(place.position_m, body.mu_m3_s2, body.radius_m, body.j2)
+    felt = add(gravity, (spin * spin * x, spin * spin * y, 0.0))
+    return Ground(level(felt, place), norm(gravity) / norm(place.position_m), level((0.0, 0.0, spin), place))
+
+
+def legs_of_plan(phase: Descent, stage: Stage, contact_m_s: float) -> tuple[list[Leg], tuple[int | None, ...]]:
+    """The stretches of the burn, the soft end included, and how many engines burn in each."""
+    rows = phase.engines or ((stage.engine_count, 0.0),)
+    legs: list[Leg] = []
+    counts: list[int] = []
+    for count, until_m_s in rows:
+        part = count / stage.engine_count
+        leg = Leg(part * stage.thrust_n, part * stage.mass_flow_kg_s, part * stage.exit_area_m2, until_m_s, 0.0, count)
+        legs, counts = [*legs, leg], [*counts, count]
+    if phase.soft_speed_m_s > 0.0:
+        legs[-1] = legs[-1]._replace(until_m_s=phase.soft_speed_m_s)
+        legs, counts = [*legs, legs[-1]._replace(throttle_frac=phase.soft_frac)], [*counts, counts[-1]]
+    legs[-1] = legs[-1]._replace(until_m_s=contact_m_s)
+    return legs, tuple(None if count == stage.engine_count else count for count in counts)
+
+
+def level(vector: Vec, place: Place) -> Vec:
+    """A body-fixed vector along east, north and up."""
+    return (dot(vector, place.east), dot(vector, place.north), dot(vector, place.up))
+
+
+def heard_at(now: Navigation, place: Place) -> Heard:
+    """A state in the landing frame."""
+    turn, rate = -now.meridian_rad, now.pointing_rate_s
+    pointing = NOT_TOLD if now.pointing is None else level(turn_z(now.pointing, turn), place)
+    return Heard(
+        now.time_s, level(sub(turn_z(now.position_m, turn), place.position_m), place),
+        level(turn_z(now.ground_velocity_m_s, turn), place), now.mass_kg, pointing,
+        NOT_TOLD if rate is None else level(turn_z(rate, turn), place), rate is not None,
+        UNTOLD if now.engine_on is None else ON if now.engine_on else OFF, now.engines_lit or 0,
+    )  # fmt: skip
+
+
+def direction_bci(direction: Vec, now: Navigation, place: Place) -> Vec:
+    """A direction of the landing frame, inertial."""
+    (a, b, c), (x, y, z) = direction, zip(place.east, place.north, place.up, strict=True)
+    fixed = (dot((a, b, c), x), dot((a, b, c), y), dot((a, b, c), z))
+    return turn_z(fixed, now.meridian_rad)

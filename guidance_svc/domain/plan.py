@@ -48,14 +48,12 @@ class Landing:
         bears: what bears the vehicle there.
         catch_height_m: of the arms above that ground; 0 with legs.
         contact_speed_m_s: downward speed to aim for at contact; never zero, which would be a stop above it.
-        alternates: sites to go to instead, likewise.
     """
 
     site: Site
     bears: Bears = "legs"
     catch_height_m: float = 0.0
     contact_speed_m_s: float = 0.3
-    alternates: tuple[Site, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

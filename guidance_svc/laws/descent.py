@@ -63,12 +63,12 @@ def enter(
     """Solve the landing from here."""
     flight = flight._replace(stage=len(plan.vehicle.stages) - 1)
     site = landing_of(plan).site
-    memory = Memory(flight, DescentMemory(begun(frame_of(plan, phase, flight.stage, site), now, phase), site))
-    fine = found(memory, plan, phase)[0] == "ok"
-    return memory if fine else Memory(flight, memory.own._replace(doubted_s=flight.since_s))
+    memory = Memory(flight, DescentMemory(begin_landing(frame_of(plan, phase, flight.stage, site), now, phase), site))
+    status, _ = judge(memory, plan, phase)
+    return memory if status == "ok" else Memory(flight, memory.own._replace(doubted_s=flight.since_s))
 
 
-def begun(frame: Frame, now: Navigation, phase: Descent) -> Guided:
+def begin_landing(frame: Frame, now: Navigation, phase: Descent) -> Guided:
     """The landing at its first state; an engine that burns and may go out has begun the burn."""
     lit = now.engine_on is True and not phase.idles
     guided = begin(frame.lander, frame.keys, heard_at(now, frame.place), lit)
@@ -87,12 +87,13 @@ def follow(
         return Memory(flight, own._replace(contact_s=now.time_s))
     frame = frame_at(memory, plan, phase)
     if now.time_s - own.guided.time_s > GAP_S:
-        return Memory(flight, own._replace(guided=begun(frame, now, phase)))
+        return Memory(flight, own._replace(guided=begin_landing(frame, now, phase)))
     guided = guide(frame.lander, frame.keys, own.guided, heard_at(now, frame.place))
     spend(guided.stop.steps)
     own = own._replace(guided=guided)
     memory = Memory(flight._replace(throttle_frac=guided.throttle_frac), own)
-    if found(memory, plan, phase)[0] == "ok":
+    status, _ = judge(memory, plan, phase)
+    if status == "ok":
         return Memory(memory.flight, own._replace(doubted_s=None)) if own.doubted_s is not None else memory
     return memory if own.doubted_s is not None else Memory(memory.flight, own._replace(doubted_s=now.time_s))
 
@@ -156,10 +157,10 @@ def verdict(
     doubted_s = memory.own.doubted_s
     if doubted_s is None or (now.time_s - doubted_s < DOUBTED_S and doubted_s > memory.flight.since_s):
         return "ok", ()
-    return found(memory, plan, phase)
+    return judge(memory, plan, phase)
 
 
-def found(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> tuple[Status, tuple[str, ...]]:
+def judge(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> tuple[Status, tuple[str, ...]]:
     """How the landing stands by this state alone, in words with its number."""
     own, report = memory.own, report_of(memory, plan, phase)
     landing, height = landing_of(plan), max(own.guided.filtered.position_m[2], 0.0)
@@ -172,7 +173,10 @@ def found(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> tu
     if report.propellant_left_kg < 0.0:
         return "short_of_propellant", (f"{-report.propellant_left_kg:.0f} kg of propellant are missing at contact",)
     if report.miss_m > MISS_TOLD_M + MISS_FRAC * height:
-        return "unreachable", (f"{own.site.name} is {report.miss_m:.0f} m beyond reach; aiming at its edge",)
+        return "unreachable", (
+            f"{own.site.name} is {report.miss_m:.0f} m beyond reach; as flown now, contact there with "
+            f"{report.speed_m_s:.1f} m/s",
+        )  # fmt: skip
     return "ok", ()
 
 

@@ -281,15 +281,10 @@ class LandingModel(SiteModel):
     """Of the arms above the ground at the site; 0 with legs."""
     contact_speed_m_s: Annotated[float, Field(ge=0.05, le=20.0)] = 0.3
     """Downward speed to aim for at contact."""
-    alternates: Annotated[list[SiteModel], Field(max_length=8)] = []
-    """Sites to go to instead."""
 
     def landing(self) -> domain.Landing:
         """The landing in SI and radians."""
-        return domain.Landing(
-            self.to_domain(), self.bears, self.catch_height_m, self.contact_speed_m_s,
-            tuple(site.to_domain() for site in self.alternates),
-        )  # fmt: skip
+        return domain.Landing(self.to_domain(), self.bears, self.catch_height_m, self.contact_speed_m_s)
 
 
 class TargetModel(BaseModel):

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from guidance_svc.core.compiled import kernel
 from guidance_svc.core.conditions import target_normal
-from guidance_svc.core.curves import interpolated
+from guidance_svc.core.curves import interpolate
 from guidance_svc.core.frames import Triad, pitch_and_heading
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.starter import nearest_normal
@@ -205,7 +205,7 @@ def lean_flow(flow: Vec, up: Vec, level: Vec, alpha_rad: float, yaw_rad: float) 
 
 
 @kernel
-def held_near(direction: Vec, flow: Vec, most_rad: float) -> Vec:
+def hold_near(direction: Vec, flow: Vec, most_rad: float) -> Vec:
     """A unit vector turned towards the unit vector `flow` where it is further from it than `most_rad`."""
     axis = cross(flow, direction)
     sine = norm(axis)
@@ -231,7 +231,7 @@ def near_air_flow(direction: Vec, ground_velocity_m_s: Vec, density_kg_m3: float
     if speed <= STANDSTILL_M_S:
         return direction
     most = alpha_allowed_rad(0.5 * density_kg_m3 * speed * speed, limits)
-    return direction if most == inf else held_near(direction, scale(1.0 / speed, ground_velocity_m_s), most)
+    return direction if most == inf else hold_near(direction, scale(1.0 / speed, ground_velocity_m_s), most)
 
 
 @kernel
@@ -256,7 +256,7 @@ def steer_boost(
     if tipped <= 0.0:
         return up
     level = along(scale(cos(heading_rad), local.north), sin(heading_rad), local.east)
-    value = interpolated(since_s, program.at, program.value)
+    value = interpolate(since_s, program.at, program.value)
     by_pitch = shape.by_pitch > 0.0
     tip = min(tipped, HALF_TURN - value if by_pitch else shape.pitch_over_rad)
     tilted = along(scale(cos(tip), up), sin(tip), level)
@@ -268,7 +268,7 @@ def steer_boost(
     from_vertical = acos(max(-1.0, min(1.0, dot(flow, up))))
     tipping = tipped < shape.pitch_over_rad or from_vertical < shape.pitch_over_rad
     if from_vertical < NEARLY_UPRIGHT_RAD if by_pitch else tipping:
-        return tilted if most == inf else held_near(tilted, flow, most)
+        return tilted if most == inf else hold_near(tilted, flow, most)
     alpha = max(-most, min(most, from_vertical - tip if by_pitch else value))
     room = inf if most == inf else sqrt(max(0.0, most * most - alpha * alpha))
     return lean_flow(flow, up, level, alpha, max(-room, min(room, yaw_rad)))
@@ -342,7 +342,7 @@ def throttle_within(
 
 
 @kernel
-def guided(
+def guide_boost(
     since_s: float,
     motion: Motion,
     local: Triad,
@@ -373,11 +373,11 @@ def guided(
         yaw = yaw_to_heading_rad(ground, local, heading)
     direction = steer_boost(since_s, ground, local, heading, yaw, shape, program, limits, air.density_kg_m3)
     speed = norm(ground)
-    factor = interpolated(speed / air.sound_m_s, drag.at, drag.value)
+    factor = interpolate(speed / air.sound_m_s, drag.at, drag.value)
     push = 0.5 * air.density_kg_m3 * speed * speed * drag_area_m2 * factor
     r = norm(position)
     pull = -mu_m3_s2 / (r * r) * dot(ground, position) / (r * max(speed, STANDSTILL_M_S))
-    wanted = interpolated(since_s, throttle.at, throttle.value)
+    wanted = interpolate(since_s, throttle.at, throttle.value)
     return direction, throttle_within(wanted, engine, mass_kg, push, pull, speed, air, limits)
 
 

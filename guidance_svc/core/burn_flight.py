@@ -91,7 +91,7 @@ def longest_s(mass_kg: float, thrust_n: float, exhaust_velocity_m_s: float, held
 
 
 @part
-def filled(arcs: Arcs, burn_s: float) -> Filled:
+def fill_arcs(arcs: Arcs, burn_s: float) -> Filled:
     """The arcs that a burn time fills, each with its duration; a closing arc comes on top.
 
     Coasts are flown whole when a burn follows them. A burn time beyond the propellant stretches the last
@@ -163,7 +163,7 @@ def mass_in_arc_kg(arcs: Arcs, i: int, begins_kg: float, time_s: float) -> float
 @part
 def end_mass_kg(arcs: Arcs, burn_s: float) -> float:
     """Mass at cutoff after a total burn time, as `core.burns.mass_at_end_kg`."""
-    parts = filled(arcs, burn_s)
+    parts = fill_arcs(arcs, burn_s)
     return mass_in_arc_kg(arcs, parts.arc[-1], parts.begins_kg[-1], parts.lasts_s[-1])
 
 
@@ -179,7 +179,7 @@ def fly_burn(
         burn_s: coasts and the closing arc not counted.
         tail_m_s: speed that the tail-off gives along the last direction, at once, after the cutoff.
     """
-    parts = filled(arcs, burn_s)
+    parts = fill_arcs(arcs, burn_s)
     total_s, gain_m_s, spent = 0.0, 0.0, PREDICTION_OVERHEAD
     for j in range(len(parts.arc)):
         i, begins, lasts, steps = parts.arc[j], parts.begins_kg[j], parts.lasts_s[j], parts.steps[j]
@@ -201,7 +201,7 @@ def fly_burn(
 def arc_times(flat_arcs: Sequence[float], counts: tuple[int, int], burn_s: float) -> list[float]:
     """Of the arcs that a burn time fills: index, mass where it begins, duration; one after another."""
     open_count, last_burn = counts
-    parts = filled(arcs_from(flat_arcs, open_count, last_burn), burn_s)
+    parts = fill_arcs(arcs_from(flat_arcs, open_count, last_burn), burn_s)
     out = [0.0] * 0
     for j in range(len(parts.arc)):
         out.append(float(parts.arc[j]))

@@ -8,10 +8,10 @@ from guidance_svc.core.compiled import kernel
 
 
 @kernel
-def interpolated(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
+def interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
     """Linear between points, flat outside; xs rising, at least one point.
 
-    >>> interpolated(1.5, (1.0, 2.0), (10.0, 20.0)), interpolated(9.0, (1.0, 2.0), (10.0, 20.0))
+    >>> interpolate(1.5, (1.0, 2.0), (10.0, 20.0)), interpolate(9.0, (1.0, 2.0), (10.0, 20.0))
     (15.0, 20.0)
     """
     if x <= xs[0]:

@@ -117,7 +117,7 @@ class DetourSearch:
         return self.stage in ("done", "none")
 
 
-def begun(problem: Problem, direct: Steering, floor_m: float, second: SecondBurn) -> DetourSearch | None:
+def begin_search(problem: Problem, direct: Steering, floor_m: float, second: SecondBurn) -> DetourSearch | None:
     """A search, or None where no detour of this kind leads to the target.
 
     Args:

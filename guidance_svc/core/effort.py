@@ -67,13 +67,13 @@ def spend(steps: int) -> None:
         raise BudgetSpent("budget_spent", "", expected, f"{effort.spent} steps")
 
 
-def spent() -> int:
+def steps_spent() -> int:
     """Steps counted so far; 0 where nothing is bounded, so that differences say what was spent in between."""
     effort = _present.get()
     return 0 if effort is None else effort.spent
 
 
-def left() -> int:
+def steps_left() -> int:
     """Steps that may still be taken."""
     effort = _present.get()
     return UNBOUNDED if effort is None else effort.limit - effort.spent

@@ -209,9 +209,9 @@ def watch(
     """
     if engine.last.time_s > -inf:
         if abs(throttle_frac - engine.last.throttle_frac) > THROTTLE_STEP:
-            engine = begun_anew(engine, 0.0)
+            engine = begin_anew(engine, 0.0)
         elif not 0.0 < time_s - engine.last.time_s <= LONGEST_GAP_S:
-            engine = begun_anew(engine, PRIOR_ANEW_FRAC)
+            engine = begin_anew(engine, PRIOR_ANEW_FRAC)
     here = sample_after(
         engine.last, time_s, velocity_m_s, gravity_m_s2, full_push_m_s2, throttle_frac, mass_kg, full_flow_kg_s
     )
@@ -228,7 +228,7 @@ def watch(
 
 
 @part
-def begun_anew(engine: EngineEstimate, doubt: float) -> EngineEstimate:
+def begin_anew(engine: EngineEstimate, doubt: float) -> EngineEstimate:
     """Forget the anchors and keep what they taught: the throttle stepped somewhere between two states, or a gap came.
 
     Args:

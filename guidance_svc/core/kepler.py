@@ -81,11 +81,11 @@ def node_rad(position_m: Vec, velocity_m_s: Vec) -> float:
     h = cross(position_m, velocity_m_s)
     if sqrt(h[0] * h[0] + h[1] * h[1]) <= EQUATORIAL_SINE * norm(h):
         return 0.0
-    return wrapped(atan2(h[0], -h[1]))
+    return wrap_angle(atan2(h[0], -h[1]))
 
 
 @kernel
-def wrapped(angle_rad: float) -> float:
+def wrap_angle(angle_rad: float) -> float:
     """The same angle in [0, 2 pi)."""
     turned = angle_rad % TWO_PI
     return turned if turned < TWO_PI else 0.0
@@ -120,8 +120,8 @@ def elements(position_m: Vec, velocity_m_s: Vec, mu_m3_s2: float) -> Elements:
         eccentricity=sqrt(e_cos * e_cos + e_sin * e_sin),
         inclination_rad=inclination_rad(position_m, velocity_m_s),
         node_rad=node,
-        argument_of_perigee_rad=wrapped(latitude_argument - anomaly),
-        true_anomaly_rad=wrapped(anomaly),
+        argument_of_perigee_rad=wrap_angle(latitude_argument - anomaly),
+        true_anomaly_rad=wrap_angle(anomaly),
         semi_latus_rectum_m=semi_latus_rectum_m,
     )
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from guidance_svc.core.atmosphere import air_model, modelled_air
 from guidance_svc.core.compiled import column, part, table
-from guidance_svc.core.curves import interpolated
+from guidance_svc.core.curves import interpolate
 from guidance_svc.domain import AirRow, Body, Vec
 
 LEVEL_UP = (0.0, 0.0, 1.0)
@@ -200,7 +200,7 @@ def drag_and_pressure(air: Air, height_m: float, velocity_m_s: Vec) -> tuple[flo
     density, pressure, sound, _ = modelled_air(air.contact_m + height_m, air.kind, air.rows)
     u, v, w = velocity_m_s
     speed = sqrt(u * u + v * v + w * w)
-    return (0.5 * density * speed * air.area_m2 * interpolated(speed / sound, air.machs, air.drags), pressure)
+    return (0.5 * density * speed * air.area_m2 * interpolate(speed / sound, air.machs, air.drags), pressure)
 
 
 @part

@@ -252,11 +252,11 @@ def solve(
             kept = True
             here = newton_step(task, here, inverse, first_burn)
         here.x[6] = max(here.x[6], LEAST_BURN)
-    return solved_at(task, here, finite, kept)
+    return solve_at(task, here, finite, kept)
 
 
 @part
-def solved_at(task: Task, here: Point, finite: bool, kept: bool) -> Solved:
+def solve_at(task: Task, here: Point, finite: bool, kept: bool) -> Solved:
     """What is found at a point."""
     place, speed = [0.0] * 0, [0.0] * 0
     add_position(place, task.wanted, here.arrival)
@@ -281,7 +281,7 @@ def solve_cutoff(task: Task, start: list[float]) -> Solved:
             excess = now
         else:
             x[6] = max(x[6] - excess / (now - excess) * beside, 0.0)
-    return solved_at(task, here, True, False)
+    return solve_at(task, here, True, False)
 
 
 Place = tuple[Vec, Vec, float]

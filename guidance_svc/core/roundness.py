@@ -38,7 +38,9 @@ def height_of(body: Body) -> Measure:
     return lambda position: geodetic(position, body.radius_m, body.flattening)[1]
 
 
-def sampled(position_m: Vec, velocity_m_s: Vec, body: Body, measure: Measure, samples: int = SAMPLES) -> list[float]:
+def sample_measure(
+    position_m: Vec, velocity_m_s: Vec, body: Body, measure: Measure, samples: int = SAMPLES
+) -> list[float]:
     """A measure at equal times over the next revolution, and one step further."""
     step = local_period_s(position_m, velocity_m_s, body) / samples
     values = [measure(position_m)]
@@ -63,7 +65,7 @@ def radius_spread_m(position_m: Vec, velocity_m_s: Vec, body: Body, samples: int
 
     Accuracy: 1 m on a 40 km spread with 180 samples.
     """
-    return spread_of(sampled(position_m, velocity_m_s, body, radius_of(body), samples))
+    return spread_of(sample_measure(position_m, velocity_m_s, body, radius_of(body), samples))
 
 
 def height_spread_m(position_m: Vec, velocity_m_s: Vec, body: Body, samples: int = 180) -> float:
@@ -72,7 +74,7 @@ def height_spread_m(position_m: Vec, velocity_m_s: Vec, body: Body, samples: int
     Raises:
         OrbitNotClosed: on an escape path.
     """
-    return spread_of(sampled(position_m, velocity_m_s, body, height_of(body), samples))
+    return spread_of(sample_measure(position_m, velocity_m_s, body, height_of(body), samples))
 
 
 def circular_velocity(position_m: Vec, velocity_m_s: Vec, body: Body, radial_m_s: float, level_m_s: float) -> Vec:
@@ -103,7 +105,7 @@ def roundest(position_m: Vec, velocity_m_s: Vec, body: Body, meaning: Roundness)
 
     def values(radial: float, level: float) -> Values:
         velocity = circular_velocity(position_m, velocity_m_s, body, radial, level)
-        return np.array(sampled(position_m, velocity, body, measure))
+        return np.array(sample_measure(position_m, velocity, body, measure))
 
     about = least_variance(linear(values, (0.0, 0.0)))
     return least_spread(linear(values, about), about)

@@ -15,7 +15,7 @@ from guidance_svc.core.arcs import fly_arc
 from guidance_svc.core.burns import allot, mass_at_end_kg
 from guidance_svc.core.effort import CALL_STEPS, spend
 from guidance_svc.core.steering import Problem, Steering, refine, steps_of
-from guidance_svc.core.tape import solved_once
+from guidance_svc.core.tape import solve_once
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body, PlaneMode, Target
 
@@ -58,7 +58,7 @@ def reach(problem: Problem, target: Target, guess: Steering) -> Steering:
     """The law to another target from this state, in a few tries: each goes on where the budget stopped the last."""
     whole, law = replace(problem, target=target), guess
     for _ in range(TRIES):
-        law = solved_once(partial(refine, whole, law, STEPS))
+        law = solve_once(partial(refine, whole, law, STEPS))
         if law.converged:
             break
     return law

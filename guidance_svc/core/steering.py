@@ -27,7 +27,7 @@ from guidance_svc.core.burn_flight import PREDICTION_STEPS, Arrival, arrival_pla
 from guidance_svc.core.burns import Arc, counts, flat
 from guidance_svc.core.compiled import column, part
 from guidance_svc.core.conditions import Wanted, wanted_of
-from guidance_svc.core.effort import left, spend
+from guidance_svc.core.effort import spend, steps_left
 from guidance_svc.core.newton import (
     DIRECTION,
     RESIDUAL_CONVERGED,
@@ -76,7 +76,7 @@ class Steering:
         """Steering vector at a vehicle time near `epoch_s`: linear in time (1 s: error under 2e-6 rad)."""
         return along(self.steer, time_s - self.epoch_s, self.steer_rate)
 
-    def advanced(self, time_s: float, body: Body, position_m: Vec) -> Steering:
+    def advance(self, time_s: float, body: Body, position_m: Vec) -> Steering:
         """The same law with its epoch moved; the vectors turn with the gravity at `position_m`."""
         law = advance_law(
             Law(self.steer, self.steer_rate, self.burn_s), time_s - self.epoch_s, position_m, body.mu_m3_s2
@@ -200,7 +200,7 @@ def solve_steering(
     try:
         found = solve_plain(
             place, flat(arcs), counts(arcs), gravity_of(problem.body), tuple(wanted),
-            (unknowns, held_rate, turning, left()), (a, b, c, d, e, f, guess.burn_s / wanted.time_s), inverse,
+            (unknowns, held_rate, turning, steps_left()), (a, b, c, d, e, f, guess.burn_s / wanted.time_s), inverse,
             known is not None, iterations, counted,
         )  # fmt: skip
     except (ArithmeticError, ValueError):

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 
-from guidance_svc.core.effort import left, spent
+from guidance_svc.core.effort import steps_left, steps_spent
 from guidance_svc.core.steering import Steering
 
 PIECE_STEPS = 700  # integrator steps after which no further solution is begun; one takes 340 to 1000
@@ -37,14 +37,14 @@ class Tape:
     solutions: list[Steering]
     at: int = 0
     fresh: int = 0
-    begun: int = field(default_factory=spent)
+    begun: int = field(default_factory=steps_spent)
 
 
 _present: ContextVar[Tape | None] = ContextVar("tape", default=None)
 
 
 @contextmanager
-def played_back(solutions: tuple[Steering, ...]) -> Iterator[Tape]:
+def play_back(solutions: tuple[Steering, ...]) -> Iterator[Tape]:
     """Give a search inside what it solved before.
 
     Raises:
@@ -58,7 +58,7 @@ def played_back(solutions: tuple[Steering, ...]) -> Iterator[Tape]:
         _present.reset(token)
 
 
-def solved_once(solve: Callable[[], Steering]) -> Steering:
+def solve_once(solve: Callable[[], Steering]) -> Steering:
     """A solution from the tape, or a new one, where enough of the budget is left for all of it.
 
     Raises:
@@ -68,7 +68,7 @@ def solved_once(solve: Callable[[], Steering]) -> Steering:
     if tape is None:
         return solve()
     if tape.at == len(tape.solutions):
-        if left() < WHOLE_STEPS or (tape.fresh and spent() - tape.begun >= PIECE_STEPS):
+        if steps_left() < WHOLE_STEPS or (tape.fresh and steps_spent() - tape.begun >= PIECE_STEPS):
             raise Unfinished
         tape.solutions.append(solve())
         tape.fresh += 1

@@ -197,7 +197,7 @@ def line_through(anchors: Sequence[Anchor], before: Known) -> Fitted:
     freedom = 3.0 * within if within > 0 else between
     noise = Noise(fast_sigma, slow_sigma, mass_sigma, slow_mass_sigma, freedom, between)
     sigma, flow_sigma = sqrt(mean / s.pp), sqrt(mass_mean / s.bb)
-    before = given_way(before, slope, sigma, flow_slope, flow_sigma, freedom)
+    before = give_way(before, slope, sigma, flow_slope, flow_sigma, freedom)
     weighed = weigh_slopes(before, slope, sigma, flow_slope, flow_sigma)
     thrust, flow = weighed.thrust, weighed.flow
     known = Known(max(thrust, LEAST_SCALE), max(flow, LEAST_SCALE), weighed.thrust_sigma, weighed.exhaust_sigma)
@@ -246,7 +246,7 @@ def part_noise(
 
 
 @part
-def given_way(
+def give_way(
     before: Known, thrust: float, thrust_sigma: float, flow: float, flow_sigma: float, freedom: float
 ) -> Known:
     """The prior, trusted far less where the measured slopes contradict it on the odds of a jump."""

@@ -25,7 +25,7 @@ CIRCLE_MET_M_S = 0.1  # missing to a circle, 0.35 km of its far side, that no bu
 SAME_HEIGHT_M = 1.0  # between perigee and apogee: a target nearer to round than this is a circle
 
 
-def skipped(flight: Flight, burn: Burn, plan: FlightPlan) -> bool:
+def is_not_flown(flight: Flight, burn: Burn, plan: FlightPlan) -> bool:
     """Whether this coast, or the burn after it, belongs to a detour that is not flown."""
     here = plan.phases[flight.phase : flight.phase + 2]
     return burn.detour is None and any(isinstance(phase, Raise) for phase in here)
@@ -113,7 +113,7 @@ def missing_speed_m_s(flight: Flight, burn: Burn, now: Navigation, plan: FlightP
 def burns_next(flight: Flight, burn: Burn, plan: FlightPlan) -> bool:
     """Whether a circular burn follows the present phase."""
     following = plan.phases[flight.phase + 1 : flight.phase + 2]
-    return any(isinstance(phase, Circularize | Raise) for phase in following) and not skipped(flight, burn, plan)
+    return any(isinstance(phase, Circularize | Raise) for phase in following) and not is_not_flown(flight, burn, plan)
 
 
 def status_after(burn: Burn) -> Status:

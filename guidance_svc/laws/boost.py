@@ -12,7 +12,7 @@ from guidance_svc.core.boost import (
     Motion,
     Towards,
     curve_of,
-    guided,
+    guide_boost,
     limits_of,
     program_of,
     shape_of,
@@ -182,7 +182,7 @@ def law_at(flight: Flight, time_s: float, now: Navigation, plan: FlightPlan, pha
     normal = wanted_normal(now.position_m, target, now.local) if phase.max_yaw_rad > 0.0 else None
     speed = target.cutoff_speed_m_s if target else 0.0
     yaw = phase.max_yaw_rad if normal else 0.0
-    return guided(
+    return guide_boost(
         time_s - released_at_s(flight, plan), Motion(now.position_m, now.velocity_m_s, now.ground_velocity_m_s),
         now.local, now.mass_kg, air_here(now, plan.body),
         BoostEngine(stage.thrust_n, stage.exit_area_m2, stage.throttle_min_frac), vehicle.drag_area_m2,

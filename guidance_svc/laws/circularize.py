@@ -14,10 +14,10 @@ from guidance_svc.laws.apoapsis import (
     ROUND_ENOUGH_M_S,
     STEPS_A_CYCLE,
     endless,
+    is_not_flown,
     missing_speed_m_s,
     problem_after,
     round_already,
-    skipped,
     status_after,
 )
 from guidance_svc.laws.burning import burn_due, burn_figures, burn_overdue, note_burn_failure
@@ -39,7 +39,7 @@ from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import shortage, surely_short, weigh_margin
 from guidance_svc.laws.rows import LawRow
 from guidance_svc.laws.signs import CUTOFF
-from guidance_svc.laws.stack import mass_at_burnout_kg, spent
+from guidance_svc.laws.stack import is_spent, mass_at_burnout_kg
 from guidance_svc.wire.plans import PhaseModel
 
 ApoapsisBurn = Circularize | Raise
@@ -61,7 +61,7 @@ class CircularizeModel(PhaseModel):
 def enter(flight: Flight, left: Burn | None, now: Navigation, plan: FlightPlan, phase: ApoapsisBurn) -> Memory[Burn]:
     """Take over the law that the coast prepared, or make one; neither where the orbit is round already."""
     burn = left or Burn()
-    if skipped(flight, burn, plan) or (burn.law is None and round_already(flight, burn, now, plan, (phase,))):
+    if is_not_flown(flight, burn, plan) or (burn.law is None and round_already(flight, burn, now, plan, (phase,))):
         return Memory(flight, burn._replace(cutoff_at_s=None))
     law = burn.law or circular_guess(problem_after(flight, burn, now, plan, 0.0))
     burn = burn._replace(law=law, trial=law, ignite_at_s=None, cutoff_at_s=law.cutoff_s, attempts=0, margin=Margin())
@@ -78,7 +78,7 @@ def solve(memory: Memory[Burn], now: Navigation, plan: FlightPlan, phase: Apoaps
     flight, burn = memory
     if burn.trial is None:
         return memory
-    start = burn.trial.advanced(now.time_s, plan.body, now.position_m)
+    start = burn.trial.advance(now.time_s, plan.body, now.position_m)
     problem = problem_after(flight, burn, now, plan, 0.0)
     to_go = burn.trial.cutoff_s - now.time_s
     if to_go < FREEZE_BELOW_S and burn.trial.converged:
@@ -122,7 +122,7 @@ def done(memory: Memory[Burn], now: Navigation, plan: FlightPlan, phase: Apoapsi
         return True
     if now.time_s <= flight.since_s:
         return missing_speed_m_s(flight, burn, now, plan, burn.law) <= ROUND_ENOUGH_M_S
-    return spent(plan.vehicle, flight.stage, now.mass_kg)
+    return is_spent(plan.vehicle, flight.stage, now.mass_kg)
 
 
 def order(memory: Memory[Burn], now: Navigation, plan: FlightPlan, phase: ApoapsisBurn) -> Order:

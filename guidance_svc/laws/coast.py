@@ -16,10 +16,10 @@ from guidance_svc.laws.apoapsis import (
     ROUND_ENOUGH_M_S,
     STEPS_A_CYCLE,
     burns_next,
+    is_not_flown,
     missing_speed_m_s,
     problem_after,
     round_already,
-    skipped,
     status_after,
     time_to_apoapsis,
 )
@@ -54,7 +54,7 @@ def enter(flight: Flight, left: Burn | None, now: Navigation, plan: FlightPlan, 
     """Plan the burn at apoapsis."""
     burn = left or Burn()
     flight = hold_cutoff_attitude(flight, burn, now, plan)
-    if skipped(flight, burn, plan):
+    if is_not_flown(flight, burn, plan):
         return Memory(flight, burn._replace(ignite_at_s=now.time_s))
     if burn.law is not None and burn.law.cutoff_s > now.time_s + 1.0 and not burn.given_up:
         burn = burn._replace(given_up=SPENT_EARLY, lesser=None)

@@ -10,8 +10,8 @@ from math import inf
 from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.boost import heating_w_m2, time_to_level_s
 from guidance_svc.core.cover import THICK_KG_M3, cover_drop_s
-from guidance_svc.core.effort import left
-from guidance_svc.core.estimator import begun_anew
+from guidance_svc.core.effort import steps_left
+from guidance_svc.core.estimator import begin_anew
 from guidance_svc.core.frames import altitude_m
 from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.core.vectors import dot, norm
@@ -30,7 +30,7 @@ COVER_STEP_FRAC = 0.3  # of the cover's mass: a step in mass this near to it is 
 COVER_LATE_S = 10.0  # past its time a cover that is still on is taken to stay on
 
 
-def uncovered(plan: FlightPlan, flight: Flight) -> FlightPlan:
+def plan_as_it_is(plan: FlightPlan, flight: Flight) -> FlightPlan:
     """The plan as it is now: without the mass of a cover that is gone."""
     return plan.bare if COVER_ID in flight.seen else plan
 
@@ -72,7 +72,7 @@ def foresee_drop(flight: Flight, problem: Problem, law: Steering, plan: FlightPl
         return flight
     last = flight.cover.looked_at_s
     recent = last is not None and 0.0 <= problem.time_s - last < COVER_LOOKED_EVERY_S
-    if recent or left() < COVER_LOOK_STEPS:
+    if recent or steps_left() < COVER_LOOK_STEPS:
         return flight
     goes = problem.time_s + cover_drop_s(problem, law, plan.vehicle)
     return flight._replace(cover=flight.cover._replace(goes_s=goes, looked_at_s=problem.time_s))
@@ -112,7 +112,7 @@ def settle_engine(flight: Flight, now: Navigation) -> Flight:
         return flight
     if COVER_ID in flight.seen and now.time_s > flight.cover.drops_at_s + COVER_SETTLES_S:
         return flight
-    return flight._replace(engine=flight.engine._replace(estimate=begun_anew(flight.engine.estimate, 0.0)))
+    return flight._replace(engine=flight.engine._replace(estimate=begin_anew(flight.engine.estimate, 0.0)))
 
 
 def watch_drop(flight: Flight, now: Navigation, plan: FlightPlan, events: tuple[EventKind, ...]) -> Flight:

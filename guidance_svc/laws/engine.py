@@ -16,7 +16,7 @@ from typing import NamedTuple
 from guidance_svc.core.burn_flight import Gravity
 from guidance_svc.core.burns import Arc, Motor, mass_at_end_kg, motor_of
 from guidance_svc.core.compiled import part
-from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, EngineEstimate, begun_anew, due, watch
+from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, EngineEstimate, begin_anew, due, watch
 from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import along, dot, norm, scale, unit
@@ -31,7 +31,7 @@ from guidance_svc.laws.last_seconds import (
     tail_m_s,
     taper_frac,
 )
-from guidance_svc.laws.lean import lean_direction, lean_planned, tuned
+from guidance_svc.laws.lean import lean_direction, lean_planned, tune_lean
 from guidance_svc.laws.limit_learnt import within_limit
 from guidance_svc.laws.memory import Burn, CutoffSeen, Flight
 from guidance_svc.laws.navigation import Navigation
@@ -106,7 +106,7 @@ def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) 
     if not burning(burn, now):
         if engine.burning_since_s is None:
             return flight
-        anew = begun_anew(engine.estimate, PRIOR_ANEW_FRAC)
+        anew = begin_anew(engine.estimate, PRIOR_ANEW_FRAC)
         return flight._replace(engine=engine._replace(burning_since_s=None, estimate=anew))
     if engine.burning_since_s is None:
         return flight._replace(engine=engine._replace(burning_since_s=now.time_s))
@@ -308,7 +308,7 @@ def put_on_tick(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan, l
     arc = end.arc(now.mass_kg, end.cruise)
     if burn.lean is None:
         return lean_planned(burn, now, plan, law, arc, flight.engine.estimate)
-    return tuned(burn, now, law.cutoff_s, arc, plan.vehicle.cutoff_tick_s)
+    return tune_lean(burn, now, law.cutoff_s, arc, plan.vehicle.cutoff_tick_s)
 
 
 def total_energy(position_m: Vec, velocity_m_s: Vec, body: Body) -> float:

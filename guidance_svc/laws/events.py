@@ -51,21 +51,21 @@ def acknowledge_event(seen_event: str | None, flight: Flight, now: Navigation, p
     event = next((sent for sent in flight.sent if sent.id == seen_event), None)
     if event is None or now.time_s < event.at_s - CLOCK_SLACK_S or EVENTS[event.name].belied(event, flight, now, plan):
         return flight
-    return done(flight, (event.id,))
+    return retire_events(flight, (event.id,))
 
 
-def done(flight: Flight, ids: tuple[str, ...]) -> Flight:
+def retire_events(flight: Flight, ids: tuple[str, ...]) -> Flight:
     """The flight with these events done."""
     return flight._replace(seen=flight.seen.union(ids), sent=tuple(e for e in flight.sent if e.id not in ids))
 
 
-def shown(order: Order, flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
+def settle_shown(order: Order, flight: Flight, now: Navigation, plan: FlightPlan) -> Flight:
     """The flight with the events done whose time has come and that the state shows to have happened."""
     ids: tuple[str, ...] = ()
     for e in order.events:
         if now.time_s >= e.at_s - CLOCK_SLACK_S and e.id not in flight.seen:
             ids = (*ids, e.id) if EVENTS[e.name].shows(e, flight, now, plan) else ids
-    return done(flight, ids) if ids else flight
+    return retire_events(flight, ids) if ids else flight
 
 
 class Instant(NamedTuple):

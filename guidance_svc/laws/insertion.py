@@ -27,7 +27,7 @@ from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.reach import burn_missed, low_path, safe_direction, shortage, surely_short
 from guidance_svc.laws.rows import LawRow
 from guidance_svc.laws.signs import CUTOFF, IGNITE, SEPARATE, is_stage_dropped
-from guidance_svc.laws.stack import burn_left_s, limits_held, mass_at_burnout_kg, spent
+from guidance_svc.laws.stack import burn_left_s, is_spent, limits_held, mass_at_burnout_kg
 from guidance_svc.wire.plans import PhaseModel
 from guidance_svc.wire.quantities import NotNegative, Time
 
@@ -95,7 +95,7 @@ def follow(
         problem = problem_now(Memory(flight, own), now, plan)
         flight, burn = finish_burn(flight, burn, now, plan, problem)
         return Memory(flight, own._replace(burn=burn))
-    if not spent(plan.vehicle, flight.stage, now.mass_kg):
+    if not is_spent(plan.vehicle, flight.stage, now.mass_kg):
         throttle = cruise_throttle(flown_stage(flight, plan), now.mass_kg)
         if throttle != flight.throttle_frac:
             flight = flight._replace(throttle_frac=throttle)
@@ -179,7 +179,7 @@ def done(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, pha
     if burn.cutoff_at_s is not None and now.time_s >= burn.cutoff_at_s and burn.ignite_at_s is None:
         return not burn_missed(flight, burn, now, plan)
     last = flight.stage + 1 == len(plan.vehicle.stages)
-    return last and burn.ignite_at_s is None and spent(plan.vehicle, flight.stage, now.mass_kg)
+    return last and burn.ignite_at_s is None and is_spent(plan.vehicle, flight.stage, now.mass_kg)
 
 
 def order(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, phase: Insertion) -> Order:

@@ -8,8 +8,8 @@ from math import inf
 
 from guidance_svc.core.burns import mass_at_end_kg
 from guidance_svc.core.detour import Detour
-from guidance_svc.core.detour_search import DetourSearch, begun, detour_law, step_search
-from guidance_svc.core.effort import allowed, left
+from guidance_svc.core.detour_search import DetourSearch, begin_search, detour_law, step_search
+from guidance_svc.core.effort import allowed, steps_left
 from guidance_svc.core.second_order import is_minimum
 from guidance_svc.core.starter import first_guess, lofted_guess
 from guidance_svc.core.steering import Problem, Steering, refine, refine_direction
@@ -81,8 +81,8 @@ def run_cycle(
     search = own.search
     if burn.law is None and phase.may_coast and burn.lesser is None:
         floor_m = plan.body.radius_m + coast_floor_m(plan, phase)
-        search = begun(problem, trial, floor_m, phase.second_burn_at)
-    if not held_at_floor(burn.detour):
+        search = begin_search(problem, trial, floor_m, phase.second_burn_at)
+    if not hold_at_floor(burn.detour):
         own = lowest_found(own, now, problem, trial, plan)
     burn = own.burn._replace(law=trial, trial=trial, attempts=0, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s)
     burn = put_on_tick(flight, burn, now, plan, trial)
@@ -94,19 +94,19 @@ def run_cycle(
 
 def law_is_whole(detour: Detour | None, to_go_s: float) -> bool:
     """Whether the law is solved for direction, rate and cutoff: not in the last seconds, nor along the floor."""
-    return to_go_s >= HOLD_RATE_BELOW_S and not held_at_floor(detour)
+    return to_go_s >= HOLD_RATE_BELOW_S and not hold_at_floor(detour)
 
 
 def solved_law(problem: Problem, start: Steering, detour: Detour | None, to_go_s: float) -> Steering:
     """A few Newton steps on the law that fits the time to go."""
     if to_go_s < HOLD_RATE_BELOW_S:
         return refine_direction(problem, start, STEPS_A_CYCLE)
-    if detour is not None and held_at_floor(detour):
+    if detour is not None and hold_at_floor(detour):
         return detour_law(problem, start, detour, STEPS_A_CYCLE)
     return refine(problem, start, STEPS_A_CYCLE)
 
 
-def held_at_floor(detour: Detour | None) -> bool:
+def hold_at_floor(detour: Detour | None) -> bool:
     """Whether the first burn of a detour is held at the floor."""
     return detour is not None and detour.entry_m_s > 0.0
 
@@ -134,7 +134,7 @@ def search_detour(memory: Memory[InsertionMemory], now: Navigation, plan: Flight
         return given_up
     try:
         search = search if search.over else replace(step_search(search), cut_short=0)
-        return searched_on(memory, now, plan, search)
+        return search_on(memory, now, plan, search)
     except BudgetSpent:  # the major cycle before it took too much of this message's: the next one may have enough
         again = search.cut_short + 1 < MOST_CUT_SHORT
         tried = replace(search, cut_short=search.cut_short + 1)
@@ -143,7 +143,7 @@ def search_detour(memory: Memory[InsertionMemory], now: Navigation, plan: Flight
         return given_up
 
 
-def searched_on(
+def search_on(
     memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, search: DetourSearch
 ) -> Memory[InsertionMemory]:
     """The memory after a step of the search."""
@@ -155,10 +155,10 @@ def searched_on(
     used = arcs[0].mass_kg - mass_at_end_kg(arcs, search.direct.burn_s)
     if search.stage == "none" or detour is None or detour.saved_kg < WORTHWHILE_FRAC * used:
         return given_up
-    return taken_up(memory, now, plan, detour)
+    return take_up_law(memory, now, plan, detour)
 
 
-def taken_up(
+def take_up_law(
     memory: Memory[InsertionMemory], now: Navigation, plan: FlightPlan, detour: Detour
 ) -> Memory[InsertionMemory]:
     """The detour's law from this state; tried again with the next states where it has not converged."""
@@ -167,7 +167,7 @@ def taken_up(
     assert search is not None  # the caller's
     burn = own.burn._replace(detour=detour)
     problem = problem_now(Memory(flight, own._replace(burn=burn)), now, plan)
-    trial = detour_law(problem, moved_on(search.trial or detour.law, problem), detour, STEPS_A_CYCLE)
+    trial = detour_law(problem, move_law_on(search.trial or detour.law, problem), detour, STEPS_A_CYCLE)
     if trial.converged:
         burn = burn._replace(law=trial, trial=trial, cutoff_at_s=trial.cutoff_s, solved_at_s=now.time_s)
         return Memory(flight, own._replace(burn=burn, search=None))
@@ -185,10 +185,10 @@ def trust_law(burn: Burn, problem: Problem, trial: Steering) -> Steering:
     if burn.law is not None and trial.gain_m_s <= (1.0 + DEARER_FRAC) * burn.law.gain_m_s:
         return trial
     trials, judged = [], False
-    with suppress(BudgetSpent), allowed(max(left() - AFTER_TRUST_STEPS, 0)):  # what has been found by then counts
+    with suppress(BudgetSpent), allowed(max(steps_left() - AFTER_TRUST_STEPS, 0)):  # what has been found by then counts
         minimum = is_minimum(problem, trial)
         trials, judged = [trial] if minimum else [], True
-        for start in (first_guess(problem), moved_on(burn.law, problem)) if burn.law is not None else ():
+        for start in (first_guess(problem), move_law_on(burn.law, problem)) if burn.law is not None else ():
             law = refine(problem, replace(start, inverse=None), FRESH_STEPS)
             if law.converged and is_minimum(problem, law):
                 trials.append(law)
@@ -201,18 +201,18 @@ def starting_law(burn: Burn, problem: Problem) -> Steering:
     if burn.trial is None:
         return first_guess(problem)
     if within > 0 or restart == 0:
-        return moved_on(burn.trial, problem)
+        return move_law_on(burn.trial, problem)
     if burn.law is not None:
         if restart == 1:
-            return replace(moved_on(burn.law, problem), inverse=None)
+            return replace(move_law_on(burn.law, problem), inverse=None)
         if restart == 2:
             return first_guess(problem)
         restart -= 2
     return lofted_guess(problem, LOFTED_PITCHES_RAD[(restart - 1) % len(LOFTED_PITCHES_RAD)])
 
 
-def moved_on(law: Steering, problem: Problem) -> Steering:
+def move_law_on(law: Steering, problem: Problem) -> Steering:
     """A law as it stands at the problem's time."""
-    moved = law.advanced(problem.time_s, problem.body, problem.position_m)
+    moved = law.advance(problem.time_s, problem.body, problem.position_m)
     fixed = sum(arc.duration_s for arc in problem.arcs if arc.closing or not arc.powered)
     return replace(moved, burn_s=max(law.cutoff_s - problem.time_s - fixed, LEAST_BURN_S))

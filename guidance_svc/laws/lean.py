@@ -148,7 +148,7 @@ def angle_for(lean: Lean, excess_m_s: float, push_m_s2: float) -> float:
     return 0.5 * (low + high)
 
 
-def tuned(burn: Burn, now: Navigation, cutoff_s: float, arc: Arc, tick_s: float) -> Burn:
+def tune_lean(burn: Burn, now: Navigation, cutoff_s: float, arc: Arc, tick_s: float) -> Burn:
     """The lean with its angle set so that the straight burn of the problem ends on the lean's tick.
 
     Args:

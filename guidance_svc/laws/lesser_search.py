@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from guidance_svc.core.tape import Unfinished, played_back
+from guidance_svc.core.tape import Unfinished, play_back
 from guidance_svc.errors import GuidanceError
 from guidance_svc.laws.insertion_memory import LesserSearch
 
@@ -30,7 +30,7 @@ def search_lesser(
         find: the whole search, asking for its solutions through `core.tape`; an error, or more computing than a major
             cycle may do, ends it with nothing found.
     """
-    with played_back(search.solutions) as tape:
+    with play_back(search.solutions) as tape:
         try:
             found = find(search)
         except Unfinished:

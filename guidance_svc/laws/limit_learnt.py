@@ -14,7 +14,7 @@ from math import log
 from typing import NamedTuple
 
 from guidance_svc.core.compiled import part
-from guidance_svc.core.estimator import EngineEstimate, begun_anew
+from guidance_svc.core.estimator import EngineEstimate, begin_anew
 from guidance_svc.core.thrust_line import Anchor
 from guidance_svc.core.vectors import dot, norm, sub, unit
 from guidance_svc.domain import FlightPlan, Stage
@@ -112,7 +112,7 @@ def watch_limit(before: EngineEstimate, flight: Flight, plan: FlightPlan) -> Fli
         over = fits.acceleration_m_s2 > (1.0 + OVER_FRAC) * limit.acceleration_m_s2
         if over or fits.held_odds < -CERTAIN:
             return with_limit(flight, plan, None)
-        return measured_again(flight, plan, limit._replace(acceleration_m_s2=held_acceleration(anchors)))
+        return measure_again(flight, plan, limit._replace(acceleration_m_s2=held_acceleration(anchors)))
     if flight.throttle_frac < FULL:
         return flight
     if fits.held_odds < -STEADY:
@@ -130,7 +130,7 @@ def with_limit(flight: Flight, plan: FlightPlan, limit: LimitLearnt | None) -> F
     if steady is not None:
         estimate, told = estimate._replace(known=steady.known), steady.told_scale
     flown = within_limit(engine_as_flown(plan.vehicle.stages[flight.stage], estimate, told), limit)
-    engine = engine._replace(estimate=begun_anew(estimate, 0.0), told_scale=told, limit=limit, flown=flown)
+    engine = engine._replace(estimate=begin_anew(estimate, 0.0), told_scale=told, limit=limit, flown=flown)
     return flight._replace(engine=engine)
 
 
@@ -141,7 +141,7 @@ def held_acceleration(anchors: tuple[Anchor, ...]) -> float:
     return scatter_about_line([a.middle_s for a in anchors], speeds).slope
 
 
-def measured_again(flight: Flight, plan: FlightPlan, limit: LimitLearnt) -> Flight:
+def measure_again(flight: Flight, plan: FlightPlan, limit: LimitLearnt) -> Flight:
     """The flight with the limit as the anchors since it was learnt have it: the first ones were not all held."""
     told = plan.vehicle.stages[flight.stage].acceleration_limit_m_s2
     flown = flight.engine.flown

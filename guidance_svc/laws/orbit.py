@@ -14,7 +14,7 @@ from guidance_svc.laws.holding import hold_cutoff_attitude, with_attitude_held
 from guidance_svc.laws.instants import NEAR_CUTOFF_CONTACT_S
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
-from guidance_svc.laws.reach import missed_at_the_end
+from guidance_svc.laws.reach import misses_at_the_end
 from guidance_svc.laws.rows import LawRow
 from guidance_svc.laws.signs import ORBIT
 from guidance_svc.wire.plans import PhaseModel
@@ -70,7 +70,7 @@ def order(memory: Memory[OrbitMemory], now: Navigation, plan: FlightPlan, phase:
         events=(ORBIT.of(flight, flight.since_s),),
         next_contact_s=ORBIT_CONTACT_S,
         status=orbit_status(own.given_up, now, plan),
-        warnings=(*endless(now, plan), *missed_at_the_end(own.given_up, own.lesser, now, plan)),
+        warnings=(*endless(now, plan), *misses_at_the_end(own.given_up, own.lesser, now, plan)),
     )
     return with_attitude_held(ordered, flight, now, plan, NEAR_CUTOFF_CONTACT_S)
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from guidance_svc.core.arcs import mass_after
-from guidance_svc.core.burn_flight import COLUMNS, Arcs, Gravity, arcs_from, end_mass_kg, filled, mass_in_arc_kg
+from guidance_svc.core.burn_flight import COLUMNS, Arcs, Gravity, arcs_from, end_mass_kg, fill_arcs, mass_in_arc_kg
 from guidance_svc.core.burns import Motor, Setting, settings_of
 from guidance_svc.core.compiled import part
 from guidance_svc.core.conditions import Wanted
@@ -36,7 +36,7 @@ from guidance_svc.laws.insertion_cycle import DEARER_FRAC, HOLD_RATE_BELOW_S, LE
 from guidance_svc.laws.last_seconds import Ending, Finish, aim_cutoff, closing_time_s, tail_m_s, taper_frac
 from guidance_svc.laws.limit_learnt import CERTAIN, FULL, STEADY, fits_of, is_new_anchor
 from guidance_svc.laws.reach import doubt_of_kg, end_sigma_kg
-from guidance_svc.laws.stack import is_spent, motor_as_flown
+from guidance_svc.laws.stack import is_burnt_out, motor_as_flown
 
 NOTHING = (0.0, 0.0, 0.0)
 
@@ -132,7 +132,7 @@ def follow_quietly(burning: Burning, before: Quiet, felt: Felt) -> Step:
                 return Step(False, before)
             if odds < -STEADY:
                 steady, steady_scale, is_steady = learnt.estimate.known, learnt.told_scale, True
-    if is_spent(felt.mass_kg, burning.burnout_kg):
+    if is_burnt_out(felt.mass_kg, burning.burnout_kg):
         return Step(False, before)
     cruise = cruise_frac(flown, felt.mass_kg)
     taper = taper_frac(cruise, burning.motor.throttle_min_frac)
@@ -271,7 +271,7 @@ def solve_quietly(
 @part
 def share_of(arcs: Arcs, burn_s: float) -> float:
     """Speed gain of a burn over the exhaust velocity."""
-    parts, share = filled(arcs, burn_s), 0.0
+    parts, share = fill_arcs(arcs, burn_s), 0.0
     for j in range(len(parts.arc)):
         i, begins_kg = parts.arc[j], parts.begins_kg[j]
         exhaust = arcs.exhaust_velocity_m_s[i]

@@ -245,7 +245,7 @@ def low_path(own: InsertionMemory, plan: FlightPlan) -> tuple[str, ...]:
     return (f"the way to the target dips to {own.lowest_m / 1000.0:.1f} km",)
 
 
-def missed_at_the_end(
+def misses_at_the_end(
     given_up: str, lesser: Target | None, now: Navigation, plan: FlightPlan
 ) -> tuple[str, ...]:
     """What the orbit at the end lacks, in words; empty when it is an orbit in the wanted plane."""

@@ -22,7 +22,7 @@ Count = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Numbers]
 Figures = Iterable[tuple[str, float | None]]
 
 
-def unchanged(memory: Memory[Own], now: Navigation, plan: FlightPlan, phase: object) -> Memory[Own]:
+def keep_memory(memory: Memory[Own], now: Navigation, plan: FlightPlan, phase: object) -> Memory[Own]:
     """The memory as it is: this law takes nothing from a state, or solves nothing."""
     return memory
 
@@ -90,12 +90,12 @@ class LawRow(Generic[Kind, Own]):
     events: tuple[EventKind, ...]
     enter: Enter[Kind, Own]
     order: Fly[Own, Kind]
-    follow: Change[Own, Kind] = unchanged
+    follow: Change[Own, Kind] = keep_memory
     done: Test[Own, Kind] = never
     leave: Callable[[Own], Burn | None] = nothing_left
     due: Test[Own, Kind] = never
     overdue: Test[Own, Kind] = never
-    solve: Change[Own, Kind] = unchanged
+    solve: Change[Own, Kind] = keep_memory
     failed: Callable[[Own], Own] = as_it_is
     figures: Callable[[Own], Figures] = no_figures
     numbers: Count[Own, Kind] = no_numbers

@@ -48,18 +48,18 @@ def stage_arcs(vehicle: Vehicle, index: int, mass_kg: float, flown: Stage | None
 
 def burn_left_s(vehicle: Vehicle, index: int, mass_kg: float, flown: Stage | None = None) -> float:
     """Seconds until a stage has burnt all it may; 0 when it has."""
-    if spent(vehicle, index, mass_kg):
+    if is_spent(vehicle, index, mass_kg):
         return 0.0
     return sum(arc.duration_s for arc in stage_arcs(vehicle, index, mass_kg, flown))
 
 
-def spent(vehicle: Vehicle, index: int, mass_kg: float) -> bool:
+def is_spent(vehicle: Vehicle, index: int, mass_kg: float) -> bool:
     """Whether a stage has burnt all it may."""
-    return is_spent(mass_kg, vehicle.burnout_kg[index])
+    return is_burnt_out(mass_kg, vehicle.burnout_kg[index])
 
 
 @part
-def is_spent(mass_kg: float, burnout_kg: float) -> bool:
+def is_burnt_out(mass_kg: float, burnout_kg: float) -> bool:
     """Whether a mass is that at burnout."""
     return mass_kg <= burnout_kg * (1.0 + GONE_FRAC)
 

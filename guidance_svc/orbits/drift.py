@@ -12,7 +12,7 @@ from dataclasses import replace
 from math import acos, asin, atan2, cos, hypot, pi, sin, sqrt
 
 from guidance_svc.constants import SECONDS_PER_DAY
-from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.kepler import wrap_angle
 from guidance_svc.errors import ConfigError
 from guidance_svc.orbits.integrator import integrate_orbit
 from guidance_svc.orbits.mean_elements import advance_orbit, frozen_eccentricity, mean_of, osculating_of_mean, rates
@@ -43,8 +43,8 @@ def circular(
     a = field.body.radius_m + altitude_m
     e = frozen_eccentricity(MeanOrbit(epoch_s, a, 0.0, inclination_rad, 0.0, 0.0, 0.0), field)
     perigee = 0.5 * pi if e >= 0.0 else -0.5 * pi
-    ahead = wrapped(argument_rad - perigee)
-    return MeanOrbit(epoch_s, a, abs(e), inclination_rad, wrapped(node_rad), wrapped(perigee), ahead)
+    ahead = wrap_angle(argument_rad - perigee)
+    return MeanOrbit(epoch_s, a, abs(e), inclination_rad, wrap_angle(node_rad), wrap_angle(perigee), ahead)
 
 
 def plane_angle_rad(a_inclination_rad: float, a_node_rad: float, b_inclination_rad: float, b_node_rad: float) -> float:
@@ -88,11 +88,11 @@ def node_needed_rad(
     _check_inclination(inclination, "shape.2")
     _check_inclination(plane[0], "plane.0")
     start = MeanOrbit(from_s, a, e, inclination, 0.0, 0.5 * pi, 0.0)
-    start = replace(start, node_rad=wrapped(plane[1] - advance_orbit(start, to_s, field).node_rad))
+    start = replace(start, node_rad=wrap_angle(plane[1] - advance_orbit(start, to_s, field).node_rad))
     for _ in range(2 if refine else 0):
         flown = mean_of(integrate_orbit(osculating_of(start, from_s, field), to_s, field), field)
         miss = (plane[1] - flown.node_rad + pi) % (2.0 * pi) - pi
-        start = replace(start, node_rad=wrapped(start.node_rad + miss))
+        start = replace(start, node_rad=wrap_angle(start.node_rad + miss))
     return start.node_rad
 
 

@@ -14,7 +14,7 @@ from math import atan2, cos, hypot, pi, sin, sqrt, tan
 
 import numpy as np
 
-from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.kepler import wrap_angle
 from guidance_svc.core.vectors import norm
 from guidance_svc.errors import NotConverged, OrbitNotClosed
 from guidance_svc.orbits.values import Field, MeanOrbit, OrbitState
@@ -111,11 +111,11 @@ def pack_elements(mean: MeanOrbit) -> Array:
 def unpack_elements(elements: Array, epoch_s: float) -> MeanOrbit:
     """Equinoctial elements as mean ones."""
     a, ex, ey, q, p, longitude = (float(x) for x in elements)
-    node = wrapped(atan2(p, q)) if hypot(p, q) > 0.0 else 0.0
+    node = wrap_angle(atan2(p, q)) if hypot(p, q) > 0.0 else 0.0
     direction = atan2(ey, ex) if hypot(ex, ey) > 0.0 else node
     inclination = 2.0 * atan2(hypot(p, q), 1.0)
-    perigee = wrapped(direction - node)
-    return MeanOrbit(epoch_s, a, hypot(ex, ey), inclination, node, perigee, wrapped(longitude - direction))
+    perigee = wrap_angle(direction - node)
+    return MeanOrbit(epoch_s, a, hypot(ex, ey), inclination, node, perigee, wrap_angle(longitude - direction))
 
 
 def osculating_of_mean(mean: MeanOrbit, field: Field) -> OrbitState:
@@ -248,7 +248,7 @@ def advance_orbit(mean: MeanOrbit, time_s: float, field: Field) -> MeanOrbit:
     ahead -= turn * cos(mean.inclination_rad)
     return MeanOrbit(
         time_s, mean.semi_major_m, hypot(x, y + centre), inclination,
-        wrapped(mean.node_rad + node_rate * span + turn), wrapped(perigee), wrapped(ahead - perigee),
+        wrap_angle(mean.node_rad + node_rate * span + turn), wrap_angle(perigee), wrap_angle(ahead - perigee),
     )  # fmt: skip
 
 

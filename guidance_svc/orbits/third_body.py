@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.kepler import wrap_angle
 from guidance_svc.domain import Vec
 from guidance_svc.errors import ConfigError
 from guidance_svc.orbits.values import ThirdBody
@@ -64,4 +64,4 @@ def moon_plane(jd_tt: float) -> tuple[float, float]:
     """Inclination and node of the Moon's osculating orbit to the true equator of date, rad."""
     r, v = state_of_date("moon", jd_tt)
     h = np.cross(r, v)
-    return atan2(hypot(h[0], h[1]), h[2]), wrapped(atan2(h[0], -h[1]))
+    return atan2(hypot(h[0], h[1]), h[2]), wrap_angle(atan2(h[0], -h[1]))

@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from math import pi, radians
 
 from guidance_svc.constants import SECONDS_PER_DAY
-from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.kepler import wrap_angle
 from guidance_svc.errors import ConfigError
 
 J2000_JD = 2451545.0  # 2000-01-01 12:00
@@ -100,4 +100,4 @@ def gmst_rad(epoch: Epoch, time_s: float = 0.0) -> float:
     days = epoch.jd_utc - J2000_JD + time_s / SECONDS_PER_DAY
     t = days / 36525.0
     seconds = 67310.54841 + (8640184.812866 + (0.093104 - 6.2e-6 * t) * t) * t
-    return wrapped(radians(seconds / 240.0) + 2.0 * pi * (days % 1.0))
+    return wrap_angle(radians(seconds / 240.0) + 2.0 * pi * (days % 1.0))

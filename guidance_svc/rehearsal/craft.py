@@ -12,7 +12,7 @@ from guidance_svc.errors import GuidanceError
 from guidance_svc.rehearsal.orders import INSTANT_S
 from guidance_svc.rehearsal.readings import readings_message
 from guidance_svc.report.flight import Moment
-from guidance_svc.sim.jumps import cut_off, ignited, regrouped, released, separated, uncovered
+from guidance_svc.sim.jumps import cut_off, drop_cover, ignite, regroup, release, separate
 from guidance_svc.sim.state import SimState, World, burning_frac, mass_kg, on_pad, present_stage, split
 from guidance_svc.sim.step import advance, coast, wanted_unit
 from guidance_svc.sim.telemetry import readings, thrust_n
@@ -71,7 +71,7 @@ class Craft:
         if "throttle" in controls:
             self.state = replace(self.state, throttle_frac=number("throttle", controls["throttle"]))
         if "engines" in controls:
-            self.state = regrouped(self.state, self.world, count("engines", controls["engines"]))
+            self.state = regroup(self.state, self.world, count("engines", controls["engines"]))
         if "cut_on_contact" in controls and bool(controls["cut_on_contact"]) != self.state.cut_on_contact:
             self.state = replace(self.state, cut_on_contact=bool(controls["cut_on_contact"]))
         for action in ACTIONS:
@@ -146,7 +146,7 @@ class Craft:
             self.separated_s = self.state.time_s
             self._separate()
             return
-        jump = {"cutoff": cut_off, "drop_cover": uncovered, "ignite": ignited, "release": released}[action]
+        jump = {"cutoff": cut_off, "drop_cover": drop_cover, "ignite": ignite, "release": release}[action]
         self.state = jump(self.state, self.world)
         if self.state != before:
             self.cut_s = self.state.time_s if action == "cutoff" else self.cut_s
@@ -154,7 +154,7 @@ class Craft:
 
     def _separate(self) -> None:
         if self.on_separation is None:
-            self.state = separated(self.state, self.world)
+            self.state = separate(self.state, self.world)
             return
         (self.world, self.state), (world, state) = split(self.state, self.world, 1)
         self.on_separation(world, state)

@@ -21,7 +21,7 @@ from guidance_svc.core.newton import Law
 from guidance_svc.core.steering import Problem, Steering, wanted_at
 from guidance_svc.core.thrust_line import Anchor, Reading
 from guidance_svc.domain import FlightPlan
-from guidance_svc.laws.cover import uncovered
+from guidance_svc.laws.cover import plan_as_it_is
 from guidance_svc.laws.engine import LONGEST_CLOSING_S, Learnt, flown_stage
 from guidance_svc.laws.insertion_memory import InsertionMemory
 from guidance_svc.laws.last_seconds import NO_FINISH
@@ -51,7 +51,7 @@ def fly_quietly(session: Session, craft: Craft, tick_s: float, end_s: float, low
     if own is None or session.point is None or own.burn.law is None:
         return 0
     flight = session.point.memory.flight
-    plan = uncovered(session.plan, flight)
+    plan = plan_as_it_is(session.plan, flight)
     count = int((min(own.burn.law.cutoff_s, end_s) - craft.state.time_s) / tick_s)
     estimate = flight.engine.estimate
     try:
@@ -73,7 +73,7 @@ def quiet_memory(session: Session, craft: Craft, tick_s: float) -> InsertionMemo
     if point is None or not isinstance(point.memory.own, InsertionMemory) or point.due is not None:
         return None
     flight, own = point.memory.flight, point.memory.own
-    plan = uncovered(session.plan, flight)
+    plan = plan_as_it_is(session.plan, flight)
     burn, vehicle, engine = own.burn, plan.vehicle, flight.engine
     law, last = burn.law, len(vehicle.stages) - 1
     if law is None or law is not burn.trial or law.cutoff_s - state.time_s < LONGEST_CLOSING_S + SHORTEST_S:
@@ -203,7 +203,7 @@ def take_over(session: Session, craft: Craft, own: InsertionMemory, stretch: Str
         margin=Margin(quiet.margin_kg, quiet.doubt_kg, 0),
         finish=finish._replace(needs_m_s=tuple(finish.needs_m_s)) if finish.time_s > -inf else None,
     )  # fmt: skip
-    flight = flight_after(point.memory.flight, uncovered(session.plan, point.memory.flight), stretch)
+    flight = flight_after(point.memory.flight, plan_as_it_is(session.plan, point.memory.flight), stretch)
     command = point.command._replace(
         time_s=stretch.told_s, direction=stretch.direction, pointing_script=stretch.direction,
         throttle_frac=quiet.throttle_frac, cutoff_at_s=law.cutoff_s,

@@ -19,7 +19,7 @@ from guidance_svc.domain import Vec
 from guidance_svc.laws.engine import Felt, Learnt
 from guidance_svc.laws.last_seconds import Finish
 from guidance_svc.laws.quiet_burn import Burning, Quiet, direction_of, follow_quietly, solve_quietly
-from guidance_svc.sim.motion import BodyNumbers, angle_between_rad, fly, slewed
+from guidance_svc.sim.motion import BodyNumbers, angle_between_rad, fly, slew
 from guidance_svc.sim.step import INSTANT_S, exact_unit
 
 Rows = NDArray[np.float64]
@@ -100,7 +100,7 @@ def turned_after_s(ship: Ship, pointing: Vec, wanted: Vec) -> float:
 
 
 @part
-def settled(ship: Ship, time_s: float, pointing: Vec, wanted: Vec) -> Vec:
+def settle(ship: Ship, time_s: float, pointing: Vec, wanted: Vec) -> Vec:
     """The pointing, with a turn ended that is nearer to its end than the clock can resolve."""
     near = turned_after_s(ship, pointing, wanted) <= INSTANT_S + 1e-15 * abs(time_s)
     return wanted if near else pointing
@@ -117,7 +117,7 @@ def tick_quietly(
         thrust_frac: thrust to which the engines are set, over that of all of them at full throttle.
     """
     time_s, position, velocity, tank = place.time_s, place.position_m, place.velocity_m_s, place.tank_kg
-    pointing = settled(ship, time_s, place.pointing, wanted)
+    pointing = settle(ship, time_s, place.pointing, wanted)
     flow = thrust_frac * (ship.thrust_n / ship.exhaust_velocity_m_s)
     while time_s < until_s:
         end_s = min(until_s, time_s + turned_after_s(ship, pointing, wanted))
@@ -130,9 +130,9 @@ def tick_quietly(
             mach, drag,
         )  # fmt: skip
         tank = max(0.0, tank - flow * span_s)
-        pointing = wanted if ship.turn_rate_rad_s == inf else slewed(pointing, wanted, ship.turn_rate_rad_s * span_s)
+        pointing = wanted if ship.turn_rate_rad_s == inf else slew(pointing, wanted, ship.turn_rate_rad_s * span_s)
         time_s = end_s
-        pointing = settled(ship, time_s, pointing, wanted)
+        pointing = settle(ship, time_s, pointing, wanted)
     return Place(time_s, position, velocity, pointing, tank)
 
 

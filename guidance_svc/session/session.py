@@ -9,8 +9,8 @@ from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Phase, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, MessageFault, NotConverged, SessionFault
-from guidance_svc.laws.cover import forget_look_ahead, settle_engine, uncovered, watch_drop, with_drop_event
-from guidance_svc.laws.events import Instant, acknowledge_event, at_instant, note_reply, require_known, shown
+from guidance_svc.laws.cover import forget_look_ahead, plan_as_it_is, settle_engine, watch_drop, with_drop_event
+from guidance_svc.laws.events import Instant, acknowledge_event, at_instant, note_reply, require_known, settle_shown
 from guidance_svc.laws.memory import Burn, Flight, Memory, Order, Own
 from guidance_svc.laws.navigation import Navigation, navigate
 from guidance_svc.laws.rows import LawRow
@@ -155,7 +155,7 @@ class Session:
         """The session after a state, with the reply, and how many steps that took; nothing is changed."""
         flight = point.memory.flight if point else self.first_flight(message, now)
         if message.seen_event is not None:
-            flight = acknowledge_event(message.seen_event, flight, now, uncovered(self.plan, flight))
+            flight = acknowledge_event(message.seen_event, flight, now, plan_as_it_is(self.plan, flight))
         with allowed(REPLY_STEPS) as effort:
             after, command = self.fly(point, flight, now, message.seq)
         due = False
@@ -198,11 +198,11 @@ class Session:
         if row.overdue(memory, now, self.plan, phase):
             memory = self.solve_overdue(memory, now)
         flight, own = memory
-        plan = uncovered(self.plan, flight)
+        plan = plan_as_it_is(self.plan, flight)
         order = row.order(memory, now, plan, phase)
         if covered:
             order = with_drop_event(order, flight)
-        flight = shown(order, flight, now, self.plan)
+        flight = settle_shown(order, flight, now, self.plan)
         instant = at_instant(order, flight, now.time_s)
         rates = turning(order, flight, now, plan, self.frame)
         numbers = row.numbers(Memory(flight, own), now, plan, phase) if self.detail else None
@@ -226,7 +226,7 @@ class Session:
         for _ in phases:
             phase = phases[memory.flight.phase]
             row = LAWS[phase.law]
-            plan = uncovered(self.plan, memory.flight)  # which events are done no law changes
+            plan = plan_as_it_is(self.plan, memory.flight)  # which events are done no law changes
             memory = row.follow(memory, now, plan, phase)
             flight, own = memory
             if flight.phase + 1 == len(phases) or not row.done(memory, now, plan, phase):
@@ -238,7 +238,7 @@ class Session:
         """Solve before replying: there is no law yet, or only one from long ago."""
         phase = self.plan.phases[memory.flight.phase]
         row = LAWS[phase.law]
-        memory = row.solve(memory, now, uncovered(self.plan, memory.flight), phase)
+        memory = row.solve(memory, now, plan_as_it_is(self.plan, memory.flight), phase)
         require_finite_memory(memory, row)
         return memory
 
@@ -267,7 +267,7 @@ class Session:
         row = LAWS[phase.law]
         try:
             with allowed(CYCLE_STEPS):
-                solved = row.solve(memory, point.due, uncovered(self.plan, memory.flight), phase)
+                solved = row.solve(memory, point.due, plan_as_it_is(self.plan, memory.flight), phase)
             require_finite_memory(solved, row)
         except PHYSICS_ERRORS:
             return self.leave_unsolved(point)  # the attempt is counted; the last law stays in force

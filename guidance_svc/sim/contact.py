@@ -59,7 +59,7 @@ def clearance_m(state: SimState, world: World, pad: Pad, bears: Bears) -> float:
     return altitude_m(bearing_point_m(state, world, bears), world.body, "ellipsoid") - floor
 
 
-def stopped_by_contact(
+def stop_by_contact(
     before: SimState, until_s: float, reach: Callable[[float], SimState], world: World, pad: Pad
 ) -> SimState:
     """The state at the end of a stretch, or the one in which a contact has ended it earlier.

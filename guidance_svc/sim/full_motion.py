@@ -10,12 +10,12 @@ from typing import Final, NamedTuple
 
 from guidance_svc.core.atmosphere import modelled_air
 from guidance_svc.core.compiled import kernel, part
-from guidance_svc.core.curves import interpolated
+from guidance_svc.core.curves import interpolate
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import along, cross, dot, norm, unit
 from guidance_svc.domain import Vec
 from guidance_svc.sim.attitude import turning_acceleration
-from guidance_svc.sim.motion import NO_AIR_ABOVE_M, BodyNumbers, height_above_ellipsoid_m, slewed
+from guidance_svc.sim.motion import NO_AIR_ABOVE_M, BodyNumbers, height_above_ellipsoid_m, slew
 from guidance_svc.sim.weather import Winds, wind_at
 
 Curve = tuple[tuple[float, ...], tuple[float, ...]]
@@ -115,12 +115,12 @@ def air_force_n(
     ahead = (wx / speed, wy / speed, wz / speed)
     cosine, mach = dot(ahead, pointing), speed / sound_m_s
     backwards = min(1.0, max(0.0, 0.5 - 0.5 * cosine / BROADSIDE))
-    nose, tail = interpolated(mach, figures.drag[0], figures.drag[1]), 0.0
+    nose, tail = interpolate(mach, figures.drag[0], figures.drag[1]), 0.0
     if backwards > 0.0:
-        tail = interpolated(mach, figures.fall_drag[0], figures.fall_drag[1])
+        tail = interpolate(mach, figures.fall_drag[0], figures.fall_drag[1])
     push = 0.5 * density * figures.air_frac[0] * speed * speed * figures.area_m2
     drag = -push * figures.air_frac[1] * (nose + backwards * (tail - nose))
-    lift = push * backwards * cosine * interpolated(mach, figures.fall_lift[0], figures.fall_lift[1])
+    lift = push * backwards * cosine * interpolate(mach, figures.fall_lift[0], figures.fall_lift[1])
     side = along(pointing, -cosine, ahead)
     return (
         (drag * ahead[0] + lift * side[0], drag * ahead[1] + lift * side[1], drag * ahead[2] + lift * side[2]),
@@ -174,7 +174,7 @@ def pointing_after(now: Vec, start: Vec, wanted: Vec, after_s: float, limits: tu
     """Where the vehicle points: as integrated, or, where its turning rate may jump, turned at the limit."""
     if limits[1] < inf:
         return now
-    return wanted if limits[0] == inf else slewed(start, wanted, limits[0] * after_s)
+    return wanted if limits[0] == inf else slew(start, wanted, limits[0] * after_s)
 
 
 @kernel
@@ -215,11 +215,11 @@ def fly_full(
         d3 = pointing_after(along(d, step, cross(w2, d2)), start, wanted, t2, limits)
         there = (along(p, step, v2), v3, d3, w3)
         k3, s3 = accelerations((begin + t2, t2), there, wanted, mass_kg, push, limits, figures)
-        p = weighed(p, step, v, v1, v2, v3)
-        v = weighed(v, step, k0, k1, k2, k3)
+        p = add_weighed(p, step, v, v1, v2, v3)
+        v = add_weighed(v, step, k0, k1, k2, k3)
         if limits[1] < inf:
-            d = unit(weighed(d, step, cross(w, d), cross(w1, d1), cross(w2, d2), cross(w3, d3)))
-            w = weighed(w, step, s0, s1, s2, s3)
+            d = unit(add_weighed(d, step, cross(w, d), cross(w1, d1), cross(w2, d2), cross(w3, d3)))
+            w = add_weighed(w, step, s0, s1, s2, s3)
             w = along(w, -dot(w, d), d)
         else:
             d = d3
@@ -227,7 +227,7 @@ def fly_full(
 
 
 @kernel
-def weighed(start: Vec, step_s: float, k0: Vec, k1: Vec, k2: Vec, k3: Vec) -> Vec:
+def add_weighed(start: Vec, step_s: float, k0: Vec, k1: Vec, k2: Vec, k3: Vec) -> Vec:
     """The end of a step of the classical Runge-Kutta method."""
     k = step_s / 6.0
     return (

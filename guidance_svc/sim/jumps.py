@@ -20,12 +20,12 @@ from guidance_svc.sim.state import (
 )
 
 
-def ignited(state: SimState, world: World) -> SimState:
+def ignite(state: SimState, world: World) -> SimState:
     """Engines commanded on now; nothing changes if they are on, have nothing to burn, or cannot be lit again."""
     stage = present_stage(state, world)
     if stage is None or state.engine_on or tank_kg(state) <= 0.0 or not can_light(state, stage):
         return state
-    lit = counted_lighting(state, stage)
+    lit = count_lighting(state, stage)
     return replace(lit, engine_on=True, thrust_from_s=state.time_s + delay_s(stage, world), burning=0)
 
 
@@ -40,7 +40,7 @@ def can_light(state: SimState, stage: Stage) -> bool:
     return stage.ignitions is None or done < stage.ignitions
 
 
-def counted_lighting(state: SimState, stage: Stage) -> SimState:
+def count_lighting(state: SimState, stage: Stage) -> SimState:
     """The state with one ignition more spent, where they are counted."""
     if stage.ignitions is None:
         return state
@@ -48,7 +48,7 @@ def counted_lighting(state: SimState, stage: Stage) -> SimState:
     return replace(state, lightings=(*counts[: state.stage], counts[state.stage] + 1, *counts[state.stage + 1 :]))
 
 
-def regrouped(state: SimState, world: World, engines: int | None) -> SimState:
+def regroup(state: SimState, world: World, engines: int | None) -> SimState:
     """So many engines asked for from now on, None for all: fewer at once, more after the ignition delay, if they can be
     lit."""
     stage = present_stage(state, world)
@@ -66,7 +66,7 @@ def regrouped(state: SimState, world: World, engines: int | None) -> SimState:
     if not can_light(state, stage):
         return state
     later_s = state.time_s + delay_s(stage, world)
-    return replace(counted_lighting(asked, stage), burning=before, thrust_from_s=later_s)
+    return replace(count_lighting(asked, stage), burning=before, thrust_from_s=later_s)
 
 
 def without_engine(state: SimState, world: World, index: int) -> SimState:
@@ -96,7 +96,7 @@ def cut_off(state: SimState, world: World) -> SimState:
     return replace(off, propellant_kg=tanks, velocity_m_s=along(state.velocity_m_s, gain, state.pointing))
 
 
-def separated(state: SimState, world: World) -> SimState:
+def separate(state: SimState, world: World) -> SimState:
     """The present stage dropped with what is left in it; engine off. Nothing changes when none is left to drop."""
     if present_stage(state, world) is None:
         return state
@@ -106,12 +106,12 @@ def separated(state: SimState, world: World) -> SimState:
     )  # fmt: skip
 
 
-def released(state: SimState, world: World) -> SimState:
+def release(state: SimState, world: World) -> SimState:
     """The state after what held the vehicle, on the pad or after a contact, has let go."""
     return replace(state, held_down=False, contact=None)
 
 
-def uncovered(state: SimState, world: World) -> SimState:
+def drop_cover(state: SimState, world: World) -> SimState:
     """The cover dropped; nothing changes when it is gone."""
     return replace(state, covered=False) if state.covered else state
 

@@ -6,7 +6,7 @@ from math import atan2, cos, sin, sqrt
 
 from guidance_svc.core.atmosphere import modelled_air
 from guidance_svc.core.compiled import kernel
-from guidance_svc.core.curves import interpolated
+from guidance_svc.core.curves import interpolate
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import cross, dot, norm, unit
 from guidance_svc.domain import AirRow, Vec
@@ -29,7 +29,7 @@ def height_above_ellipsoid_m(position_m: Vec, radius_m: float, flattening: float
 
 
 @kernel
-def slewed(pointing: Vec, wanted: Vec, angle_rad: float) -> Vec:
+def slew(pointing: Vec, wanted: Vec, angle_rad: float) -> Vec:
     """Unit vector `pointing` turned towards unit vector `wanted` by at most `angle_rad`, the short way.
 
     Straight opposite, where the short way is not defined, it turns about a perpendicular nearest to z.
@@ -89,7 +89,7 @@ def pull(
         wy = velocity_m_s[1] - body[4] * position_m[0]
         wz = velocity_m_s[2]
         speed = sqrt(wx * wx + wy * wy + wz * wz)
-        k = -0.5 * density * speed * drag_area_m2 * interpolated(speed / sound_m_s, mach, drag) / mass_kg
+        k = -0.5 * density * speed * drag_area_m2 * interpolate(speed / sound_m_s, mach, drag) / mass_kg
         ax, ay, az = ax + k * wx, ay + k * wy, az + k * wz
     return (ax, ay, az)
 
@@ -130,7 +130,7 @@ def fly(
     for i in range(count):
         m0 = mass_kg - flow * step * i
         m1, m2 = m0 - flow * half, m0 - flow * step
-        d1, d2 = slewed(start, wanted, rate * (i + 0.5) * step), slewed(start, wanted, rate * (i + 1) * step)
+        d1, d2 = slew(start, wanted, rate * (i + 0.5) * step), slew(start, wanted, rate * (i + 1) * step)
         a0 = pull(p, v, m0, d0, push, body, drag_area_m2, mach, drag)
         v1 = add_scaled(v, half, a0)
         a1 = pull(add_scaled(p, half, v), v1, m1, d1, push, body, drag_area_m2, mach, drag)

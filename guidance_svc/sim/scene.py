@@ -53,7 +53,7 @@ def step_all(scene: Scene, controls: Mapping[str, Controls], dt_s: float) -> Sce
     })  # fmt: skip
 
 
-def parted(scene: Scene, name: str, upper_name: str, upper: Vehicle | None = None, first_upper: int = 1) -> Scene:
+def part_stack(scene: Scene, name: str, upper_name: str, upper: Vehicle | None = None, first_upper: int = 1) -> Scene:
     """The scene with a stack parted now: the lower part keeps the name, the upper part goes on beside it.
 
     Args:

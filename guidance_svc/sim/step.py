@@ -18,10 +18,10 @@ from guidance_svc.core.vectors import cross, dot, norm, scale, unit
 from guidance_svc.domain import Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.sim.attitude import SETTLED_RAD, SETTLED_RAD_S
-from guidance_svc.sim.contact import LOOK_S, height_over_pad_m, near_m, sink_m_s, stopped_by_contact
+from guidance_svc.sim.contact import LOOK_S, height_over_pad_m, near_m, sink_m_s, stop_by_contact
 from guidance_svc.sim.full_motion import Push, burnt_after_kg, fly_full, frac_after
-from guidance_svc.sim.jumps import cut_off, ignited, regrouped, released, separated, uncovered, with_tank
-from guidance_svc.sim.motion import angle_between_rad, fly, height_above_ellipsoid_m, slewed
+from guidance_svc.sim.jumps import cut_off, drop_cover, ignite, regroup, release, separate, with_tank
+from guidance_svc.sim.motion import angle_between_rad, fly, height_above_ellipsoid_m, slew
 from guidance_svc.sim.state import (
     Controls,
     SimState,
@@ -46,10 +46,10 @@ def jumps_in(controls: Controls, start_s: float, end_s: float) -> list[tuple[flo
     """What happens in [start, end), in order; at one instant: cutoff, separation, cover, ignition, release."""
     planned: tuple[tuple[float | None, Jump], ...] = (
         (controls.cutoff_at_s, cut_off),
-        (controls.separate_at_s, separated),
-        (controls.drop_cover_at_s, uncovered),
-        (controls.ignite_at_s, ignited),
-        (controls.release_at_s, released),
+        (controls.separate_at_s, separate),
+        (controls.drop_cover_at_s, drop_cover),
+        (controls.ignite_at_s, ignite),
+        (controls.release_at_s, release),
     )
     due = [(at_s, jump) for at_s, jump in planned if at_s is not None and start_s <= at_s < end_s]
     return sorted(due, key=lambda pair: pair[0])
@@ -82,9 +82,9 @@ def step(state: SimState, controls: Controls, dt_s: float, world: World) -> SimS
     if controls.cut_on_contact is not None and controls.cut_on_contact != state.cut_on_contact:
         state = replace(state, cut_on_contact=controls.cut_on_contact)
     if controls.engines is not None:
-        state = regrouped(state, world, controls.engines)
+        state = regroup(state, world, controls.engines)
     if controls.engine_on is not None and controls.engine_on != state.engine_on:
-        state = ignited(state, world) if controls.engine_on else cut_off(state, world)
+        state = ignite(state, world) if controls.engine_on else cut_off(state, world)
     wanted = state.pointing if controls.pointing is None else wanted_unit(controls.pointing)
     end_s = state.time_s + dt_s
     for at_s, jump in jumps_in(controls, state.time_s, end_s):
@@ -113,17 +113,17 @@ def advance(state: SimState, wanted: Vec, until_s: float, world: World, to_conta
         wanted: unit vector to turn to, BCI.
         to_contact: only as far as to a contact, if one comes.
     """
-    state, ahead_s = settled(state, wanted, world)
+    state, ahead_s = settle(state, wanted, world)
     flying = not state.held_down
     while state.time_s < until_s:
-        state = flown_to(state, wanted, min(until_s, state.time_s + ahead_s), world)
-        state, ahead_s = settled(state, wanted, world)
+        state = fly_to(state, wanted, min(until_s, state.time_s + ahead_s), world)
+        state, ahead_s = settle(state, wanted, world)
         if to_contact and flying and state.held_down:
             break
     return state
 
 
-def settled(state: SimState, wanted: Vec, world: World) -> tuple[SimState, float]:
+def settle(state: SimState, wanted: Vec, world: World) -> tuple[SimState, float]:
     """The state with the changes made that come now, and the seconds until the next stop: something jumps without a
     command, or, above a pad, the contact is to be looked for."""
     ahead = changes_ahead_s(state, wanted, world)
@@ -137,11 +137,11 @@ def settled(state: SimState, wanted: Vec, world: World) -> tuple[SimState, float
     return changed, min(stop_s, max(LOOK_S, 0.5 * height_m / max(1.0, norm(changed.velocity_m_s))))
 
 
-def flown_to(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:
+def fly_to(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:
     """The state after a stretch without jumps, or where a contact ends it earlier."""
     if world.pad is None or state.held_down:
         return stretch(state, wanted, until_s, world)
-    return stopped_by_contact(state, until_s, lambda at_s: stretch(state, wanted, at_s, world), world, world.pad)
+    return stop_by_contact(state, until_s, lambda at_s: stretch(state, wanted, at_s, world), world, world.pad)
 
 
 def changes_ahead_s(state: SimState, wanted: Vec, world: World) -> tuple[float, float, float]:
@@ -226,10 +226,10 @@ def stretch(state: SimState, wanted: Vec, until_s: float, world: World) -> SimSt
     )  # fmt: skip
 
 
-def turned_for(state: SimState, wanted: Vec, span_s: float, world: World) -> Vec:
+def turn_for(state: SimState, wanted: Vec, span_s: float, world: World) -> Vec:
     """Pointing after turning towards the wanted one for a while, at a rate that may jump."""
     rate = world.limits[0]
-    return wanted if rate == inf else slewed(state.pointing, wanted, rate * span_s)
+    return wanted if rate == inf else slew(state.pointing, wanted, rate * span_s)
 
 
 def fly_stretch(
@@ -254,7 +254,7 @@ def fly_stretch(
         state.position_m, state.velocity_m_s, mass, attitude, engine, (span_s / count, count),
         world.body_numbers, float(world.vehicle.drag_area_m2), world.mach, world.drag,
     )  # fmt: skip
-    return place, speed, turned_for(state, wanted, span_s, world), state.turn_rad_s
+    return place, speed, turn_for(state, wanted, span_s, world), state.turn_rad_s
 
 
 def turn_at_limit(pointing: Vec, wanted: Vec, rate_rad_s: float) -> Vec:

@@ -11,7 +11,7 @@ from random import Random
 from typing import Final
 
 from guidance_svc.core.compiled import kernel
-from guidance_svc.core.curves import interpolated
+from guidance_svc.core.curves import interpolate
 
 Wave = tuple[float, float, float]
 """Angular frequency (rad/s), phases of the northward and of the eastward part (rad)."""
@@ -72,7 +72,7 @@ def gust_waves(seed: int, gust_s: float) -> tuple[Wave, ...]:
 @kernel
 def wind_at(height_m: float, time_s: float, winds: Winds) -> tuple[float, float]:
     """Northward and eastward speed of the air over ground, m/s."""
-    north, east = interpolated(height_m, winds[0], winds[1]), interpolated(height_m, winds[0], winds[2])
+    north, east = interpolate(height_m, winds[0], winds[1]), interpolate(height_m, winds[0], winds[2])
     if winds[3] > 0.0:
         for rate, phase_north, phase_east in winds[4]:
             north += winds[3] * cos(rate * time_s + phase_north)

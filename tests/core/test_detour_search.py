@@ -13,7 +13,7 @@ from math import inf, sqrt
 import pytest
 
 from guidance_svc.core.detour import far_radius_m, possible, second_gain_m_s, second_target, way_point
-from guidance_svc.core.detour_search import CALLS, STEPS, DetourSearch, begun, step_search, whole_search
+from guidance_svc.core.detour_search import CALLS, STEPS, DetourSearch, begin_search, step_search, whole_search
 from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.core.kepler import apsides
 from guidance_svc.core.starter import first_guess
@@ -36,7 +36,7 @@ def search_of(name: str, second: SecondBurn, j2: float = 0.0, floor_m: float = F
     for _ in range(4):
         direct = refine(problem, direct, 8)
     assert direct.converged
-    search = begun(problem, direct, body.radius_m + floor_m, second)
+    search = begin_search(problem, direct, body.radius_m + floor_m, second)
     assert search is not None
     return search
 

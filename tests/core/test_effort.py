@@ -11,11 +11,11 @@ from guidance_svc.core import newton
 from guidance_svc.core.burns import Arc
 from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.core.cover import MOST_PIECES, cover_drop_s
-from guidance_svc.core.effort import UNBOUNDED, allowed, left, spend, spent
+from guidance_svc.core.effort import UNBOUNDED, allowed, spend, steps_left, steps_spent
 from guidance_svc.core.newton import SOLVE_STEPS
 from guidance_svc.core.starter import first_guess
 from guidance_svc.core.steering import Problem, Steering, refine, steps_of
-from guidance_svc.core.tape import PIECE_STEPS, Unfinished, played_back, solved_once
+from guidance_svc.core.tape import PIECE_STEPS, Unfinished, play_back, solve_once
 from guidance_svc.errors import BudgetSpent
 from tests.session.exchange import EARTH, TARGET, UPPER
 
@@ -24,14 +24,14 @@ LAW = Steering(0.0, (1.0, 0.0, 0.0), (0.0, 0.0, 0.0), 10.0, 10.0)
 
 def test_nothing_is_bounded_or_counted_outside_of_an_allowance() -> None:
     spend(10**9)
-    assert (spent(), left()) == (0, UNBOUNDED)
+    assert (steps_spent(), steps_left()) == (0, UNBOUNDED)
 
 
 def test_an_allowance_ends_what_spends_more_and_the_outer_one_counts_it() -> None:
     with allowed(100) as outer:
         with allowed(10):
             spend(4)
-            assert (spent(), left()) == (4, 6)
+            assert (steps_spent(), steps_left()) == (4, 6)
             with pytest.raises(BudgetSpent, match="at most 10 steps"):
                 spend(7)
         assert outer.spent == 11
@@ -49,18 +49,18 @@ def test_a_search_goes_on_where_its_last_piece_stopped() -> None:
             spend(PIECE_STEPS)
             return replace(LAW, burn_s=float(number))
 
-        return solved_once(solve)
+        return solve_once(solve)
 
     def search() -> float:
         return sum(solved(number).burn_s for number in range(5))
 
     kept: tuple[Steering, ...] = ()
     for piece in range(1, 5):
-        with allowed(UNBOUNDED), pytest.raises(Unfinished), played_back(kept) as tape:
+        with allowed(UNBOUNDED), pytest.raises(Unfinished), play_back(kept) as tape:
             search()
         kept = tuple(tape.solutions)
         assert asked == list(range(piece))  # one new solution each, none twice
-    with allowed(UNBOUNDED), played_back(kept):
+    with allowed(UNBOUNDED), play_back(kept):
         assert search() == 10.0
     assert asked == list(range(5))
     assert search() == 10.0  # and in one go outside

@@ -209,7 +209,7 @@ def near_the_end(problem: Problem, law: Steering, to_go_s: float) -> tuple[Probl
 
 def law_at(law: Steering, wait_s: float, later: Problem) -> Steering:
     """The same law at a later time, its vectors flown with the vehicle."""
-    return replace(law.advanced(wait_s, later.body, later.position_m), burn_s=law.burn_s - wait_s)
+    return replace(law.advance(wait_s, later.body, later.position_m), burn_s=law.burn_s - wait_s)
 
 
 def test_the_last_two_seconds_cut_off_on_orbital_energy() -> None:
@@ -268,7 +268,7 @@ def test_a_law_moved_ahead_points_where_the_exact_law_points() -> None:
     problem = problem_of("V01")
     law, _ = solved(problem)
     end = flown(problem.position_m, problem.velocity_m_s, law.steer, law.steer_rate, [(problem.arcs[0], 1.0)], EARTH)
-    moved = law.advanced(1.0, EARTH, problem.position_m)
+    moved = law.advance(1.0, EARTH, problem.position_m)
     exact = unit(tuple(end[6:9].tolist()))
     assert norm(cross(unit(moved.steer), exact)) < 2e-6  # core.steering states it for one second
     assert norm(cross(unit(law.vector_at(1.0)), exact)) < 2e-6

@@ -162,7 +162,7 @@ def test_a_search_for_a_coast_outlives_a_message_whose_budget_ended(
 
 def test_a_coast_that_is_found_outlives_a_message_whose_budget_ended(monkeypatch: pytest.MonkeyPatch) -> None:
     plan, states = coasting_flight(40)
-    session, take_up, calls = Session(plan, Frame()), insertion_cycle.taken_up, []
+    session, take_up, calls = Session(plan, Frame()), insertion_cycle.take_up_law, []
 
     def out_of_budget(*arguments: object) -> Memory[InsertionMemory]:
         calls.append(1)
@@ -170,7 +170,7 @@ def test_a_coast_that_is_found_outlives_a_message_whose_budget_ended(monkeypatch
             raise BudgetSpent("budget_spent", "", "less", "more")
         return take_up(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(insertion_cycle, "taken_up", out_of_budget)
+    monkeypatch.setattr(insertion_cycle, "take_up_law", out_of_budget)
     replies = [session.state(state) for state in states]
     assert any("a coast saves 331 kg" in word for word in replies[-1].warnings)
     assert {reply.status for reply in replies} == {"ok"}

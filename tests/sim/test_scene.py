@@ -8,7 +8,7 @@ import pytest
 
 from guidance_svc.domain import Stage, Vehicle
 from guidance_svc.errors import GuidanceError
-from guidance_svc.sim.scene import Scene, parted, step_all
+from guidance_svc.sim.scene import Scene, part_stack, step_all
 from guidance_svc.sim.state import Controls, World, mass_kg
 from guidance_svc.sim.step import step
 from guidance_svc.sim.weather import Weather
@@ -27,18 +27,18 @@ def stack() -> tuple[World, Scene]:
 
 def test_a_stack_that_parts_goes_on_as_two_that_weigh_what_it_weighed() -> None:
     world, scene = stack()
-    both = parted(scene, "Sandpiper", "Curlew", ALONE)
+    both = part_stack(scene, "Sandpiper", "Curlew", ALONE)
     assert list(both.vehicles) == ["Sandpiper", "Curlew"]
     whole = mass_kg(scene.vehicles["Sandpiper"][1], world)
     assert sum(mass_kg(state, own) for own, state in both.vehicles.values()) == pytest.approx(whole, rel=1e-15)
     assert both.vehicles["Curlew"][0].vehicle == ALONE
     assert both.vehicles["Sandpiper"][0].vehicle.stages == (STAGE,)
-    assert parted(scene, "Sandpiper", "Curlew").vehicles["Curlew"][0].vehicle.stages == (CURLEW,)
+    assert part_stack(scene, "Sandpiper", "Curlew").vehicles["Curlew"][0].vehicle.stages == (CURLEW,)
 
 
 def test_each_vehicle_flies_as_if_it_were_alone_and_the_clock_is_one() -> None:
     _, scene = stack()
-    scene = parted(scene, "Sandpiper", "Curlew", ALONE)
+    scene = part_stack(scene, "Sandpiper", "Curlew", ALONE)
     low, high = scene.vehicles["Sandpiper"], scene.vehicles["Curlew"]
     back = Controls(pointing=(0.0, -1.0, 0.1), engines=3, ignite_at_s=0.3)
     orders = {"Sandpiper": back, "Curlew": Controls(engine_on=True)}
@@ -63,4 +63,4 @@ def test_what_is_not_one_world_or_one_clock_is_refused() -> None:
     with pytest.raises(GuidanceError, match="one of Sandpiper"):
         step_all(scene, {"Curlew": Controls()}, 1.0)
     with pytest.raises(GuidanceError, match="a new name"):
-        parted(scene, "Sandpiper", "Sandpiper")
+        part_stack(scene, "Sandpiper", "Sandpiper")

@@ -17,7 +17,7 @@ from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import dot, norm, sub
 from guidance_svc.domain import Body, Frame, Site, Stage, Vehicle
 from guidance_svc.errors import GuidanceError
-from guidance_svc.sim.motion import slewed
+from guidance_svc.sim.motion import slew
 from guidance_svc.sim.state import Controls, SimState, World, burning_frac, mass_kg, on_pad, split
 from guidance_svc.sim.step import coast, step
 from guidance_svc.sim.telemetry import telemetry
@@ -122,7 +122,7 @@ def test_without_a_limit_the_vehicle_points_where_it_is_told_at_once() -> None:
 
 @given(st.floats(0.001, 3.0), st.sampled_from([(1.0, 0.0, 0.0), (0.0, 0.0, 1.0), (0.6, 0.0, 0.8)]))
 def test_turning_straight_back_goes_some_way_round_and_not_through_nothing(angle: float, start: tuple) -> None:
-    turned = slewed(start, (-start[0], -start[1], -start[2]), angle)
+    turned = slew(start, (-start[0], -start[1], -start[2]), angle)
     assert norm(turned) == pytest.approx(1.0, abs=1e-14)
     assert acos(max(-1.0, min(1.0, dot(start, turned)))) == pytest.approx(angle, abs=1e-7)
 

@@ -19,7 +19,7 @@ from guidance_svc.core.boost import (
     Motion,
     Shape,
     Towards,
-    guided,
+    guide_boost,
     steer_boost,
 )
 from guidance_svc.core.compiled import kernel
@@ -101,7 +101,7 @@ def order_at(
     local = Triad(up, cross(up, east), east)
     here = air_along(position_m, dot(ground, up), body)
     b = booster
-    direction, throttle = guided(
+    direction, throttle = guide_boost(
         since_s, Motion(position_m, velocity_m_s, ground), local, mass_kg, here, b.engine, b.drag_area_m2, b.drag,
         b.towards, b.shape, b.program, b.throttle, b.limits, body[0],
     )  # fmt: skip

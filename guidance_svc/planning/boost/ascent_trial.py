@@ -175,7 +175,7 @@ def solve_insertion(ascent: Ascent, r: Vec, v: Vec, start: Steering | None) -> t
         if drop_s <= span and vehicle.cover_mass_kg > 0.0:
             mass -= vehicle.cover_mass_kg
             vehicle = replace(vehicle, cover_mass_kg=0.0)
-        law = law.advanced(time_s, plan.body, r)
+        law = law.advance(time_s, plan.body, r)
     if law is None:
         return None, FAILED_KG
     if drop_s < inf:

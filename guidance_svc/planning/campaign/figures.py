@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from math import asin, pi, sqrt
 
 from guidance_svc.core.frames import site_state
-from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.kepler import wrap_angle
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import FlightPlan, Site
 from guidance_svc.errors import ConfigError
@@ -65,7 +65,7 @@ def reference_from_figures(
     r, _ = site_state(site, body, 0.0, 0.0)
     passes = branches(asin(max(-1.0, min(1.0, r[2] / norm(r)))), inclination_rad)
     arc = ASCENT_ARC_FRAC * figures.inserted_after_s * sqrt(body.mu_m3_s2 / target.perigee_radius_m**3)
-    argument = wrapped((passes[0] if northbound(node) else passes[-1]) + arc + pi)
+    argument = wrap_angle((passes[0] if northbound(node) else passes[-1]) + arc + pi)
     apogee_m = target.apogee_radius_m - body.radius_m
     if abs(apogee_m - altitude_m) > APOGEE_TOLERANCE_M:
         expected = f"{apogee_m / 1e3:g} km, the apogee of flight plan {plan.name}, to {APOGEE_TOLERANCE_M / 1e3:g} km"

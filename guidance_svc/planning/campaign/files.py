@@ -12,7 +12,7 @@ from typing import Any
 import tomlkit
 
 from guidance_svc.constants import CAUTION, SECONDS_PER_DAY
-from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.kepler import wrap_angle
 from guidance_svc.domain import Boost, Circularize, FlightPlan, Hold, Insertion, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library, read_toml
@@ -139,7 +139,7 @@ def departure_of(model: CampaignModel) -> Departure:
         expected = f"after the first tanker, day {first / SECONDS_PER_DAY:g}"
         raise ConfigError("departure_too_early", "departure.at", expected, f"day {time_s / SECONDS_PER_DAY:g}")
     return Departure(
-        time_s, radians(d.inclination_deg), wrapped(radians(d.node_deg)), d.propellant_kg,
+        time_s, radians(d.inclination_deg), wrap_angle(radians(d.node_deg)), d.propellant_kg,
         radians(d.most_plane_angle_deg),
     )  # fmt: skip
 
@@ -151,7 +151,7 @@ def depot_of(model: CampaignModel, gravity: Field) -> Depot:
     if d.orbit is not None:
         orbit = circular(
             model.time_s(d.orbit.at, "depot.orbit.at"), 1e3 * d.altitude_km, radians(d.inclination_deg),
-            radians(d.orbit.node_deg), gravity, wrapped(radians(d.orbit.argument_of_latitude_deg)),
+            radians(d.orbit.node_deg), gravity, wrap_angle(radians(d.orbit.argument_of_latitude_deg)),
         )  # fmt: skip
     return Depot(
         d.name, radians(d.inclination_deg), 1e3 * d.altitude_km, d.capacity_kg, d.level_kg, d.boil_off_frac_per_day,

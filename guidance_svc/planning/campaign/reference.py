@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from math import asin, atan2, cos, degrees, pi, remainder, sin
 
 from guidance_svc.core.frames import site_state
-from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.kepler import wrap_angle
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body, FlightPlan, Hold, Site
 from guidance_svc.errors import ConfigError
@@ -126,7 +126,7 @@ def set_to(reference: Reference, site: Site, meridian_at_zero_rad: float, releas
     target = reference.plan.target
     assert target is not None  # as `aim_plan` made it
     return aim_plan(
-        reference.plan, site, target.inclination_rad, wrapped(reference.target_node_rad + longitude),
+        reference.plan, site, target.inclination_rad, wrap_angle(reference.target_node_rad + longitude),
         float(round(release_at_s)),
     )
 
@@ -134,5 +134,5 @@ def set_to(reference: Reference, site: Site, meridian_at_zero_rad: float, releas
 def arrival(reference: Reference, site: Site, meridian_at_zero_rad: float, release_at_s: float) -> MeanOrbit:
     """Mean orbit at the end of the last burn of the reference flight released at a time."""
     longitude = site_longitude_rad(site, reference.plan.body, meridian_at_zero_rad, release_at_s)
-    node = wrapped(reference.arrived.node_rad + longitude)
+    node = wrap_angle(reference.arrived.node_rad + longitude)
     return replace(reference.arrived, epoch_s=release_at_s + reference.arrived_after_s, node_rad=node)

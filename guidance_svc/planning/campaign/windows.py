@@ -6,7 +6,7 @@ from dataclasses import replace
 from math import ceil, degrees, inf, pi
 
 from guidance_svc.constants import SECONDS_PER_DAY
-from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.kepler import wrap_angle
 from guidance_svc.domain import Body, Site
 from guidance_svc.errors import ConfigError
 from guidance_svc.orbits.mean_elements import advance_orbit, rates
@@ -86,8 +86,8 @@ def launch(
     return Launch(
         name, float(round(release_s)), opens + lead, closes + lead,
         passed.azimuth_inertial_rad, passed.azimuth_ground_rad,
-        wrapped(flight.inserted_node_rad + longitude), set_to(flight, site, campaign.meridian_at_zero_rad, release_s),
-        ready_s, flight.azimuth_rad,
+        wrap_angle(flight.inserted_node_rad + longitude),
+        set_to(flight, site, campaign.meridian_at_zero_rad, release_s), ready_s, flight.azimuth_rad,
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from math import asin, atan2, ceil, copysign, cos, degrees, exp, floor, hypot, inf, pi, sin, sqrt
 
 from guidance_svc.core.frames import site_state
-from guidance_svc.core.kepler import wrapped
+from guidance_svc.core.kepler import wrap_angle
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body, Site, Vec
 from guidance_svc.errors import ConfigError
@@ -43,7 +43,7 @@ class PlaneTarget:
 
     def at(self, time_s: float) -> tuple[float, float]:
         """Inclination and node, rad, at a time."""
-        return self.inclination_rad, wrapped(self.node_rad + self.node_rate_rad_s * (time_s - self.epoch_s))
+        return self.inclination_rad, wrap_angle(self.node_rad + self.node_rate_rad_s * (time_s - self.epoch_s))
 
 
 def plane_of(mean: MeanOrbit, field: Field) -> PlaneTarget:
@@ -150,8 +150,9 @@ def passage(
     ground_m_s = body.rotation_rad_s * hypot(site_m[0], site_m[1])
     over_east, over_north = speed_m_s * east - ground_m_s, speed_m_s * north
     return Opportunity(
-        time_s, cos(argument_rad) > 0.0, wrapped(atan2(east, north)), wrapped(atan2(over_east, over_north)), node_rad,
-        speed_m_s, hypot(over_east, over_north), inclination_rad, wrapped(argument_rad), latitude_rad, turn_rate_rad_s,
+        time_s, cos(argument_rad) > 0.0, wrap_angle(atan2(east, north)), wrap_angle(atan2(over_east, over_north)),
+        node_rad, speed_m_s, hypot(over_east, over_north), inclination_rad, wrap_angle(argument_rad), latitude_rad,
+        turn_rate_rad_s,
     )  # fmt: skip
 
 
@@ -292,7 +293,7 @@ def phase_angle_rad(target: MeanOrbit, field: Field, insertion_s: float, argumen
         argument_rad: the vehicle's mean argument of latitude at insertion: the site's own plus the ascent's arc.
     """
     there = advance_orbit(target, insertion_s, field)
-    return wrapped(there.perigee_rad + there.mean_anomaly_rad - argument_rad)
+    return wrap_angle(there.perigee_rad + there.mean_anomaly_rad - argument_rad)
 
 
 def phasing_time_s(phase_rad: float, waiting: MeanOrbit, target: MeanOrbit, field: Field) -> float:
@@ -307,8 +308,8 @@ def phasing_time_s(phase_rad: float, waiting: MeanOrbit, target: MeanOrbit, fiel
     """
     gain = along_rate(waiting, field) - along_rate(target, field)
     if gain == 0.0:
-        return 0.0 if wrapped(phase_rad) == 0.0 else inf
-    return wrapped(phase_rad) / gain if gain > 0.0 else wrapped(-phase_rad) / -gain
+        return 0.0 if wrap_angle(phase_rad) == 0.0 else inf
+    return wrap_angle(phase_rad) / gain if gain > 0.0 else wrap_angle(-phase_rad) / -gain
 
 
 def phasing_node_shift_rad(time_s: float, waiting: MeanOrbit, target: MeanOrbit, field: Field) -> float:

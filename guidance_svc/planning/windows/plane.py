@@ -9,7 +9,7 @@ from math import asin, degrees, sin, sqrt
 
 from guidance_svc.constants import SECONDS_PER_DAY
 from guidance_svc.core.frames import site_state
-from guidance_svc.core.kepler import apsides, inclination_rad, wrapped
+from guidance_svc.core.kepler import apsides, inclination_rad, wrap_angle
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Body, FlightPlan, Vec
 from guidance_svc.errors import ConfigError, NotConverged
@@ -159,7 +159,7 @@ def check_state(position_m: Vec, velocity_m_s: Vec, body: Body) -> None:
 
 def at_argument(orbit: MeanOrbit, argument_rad: float) -> MeanOrbit:
     """The orbit with the vehicle at a mean argument of latitude."""
-    return replace(orbit, mean_anomaly_rad=wrapped(argument_rad - orbit.perigee_rad))
+    return replace(orbit, mean_anomaly_rad=wrap_angle(argument_rad - orbit.perigee_rad))
 
 
 def with_drift(aim: Aim, from_s: float, to_s: float, field: Field) -> Aim:

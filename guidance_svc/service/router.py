@@ -15,6 +15,7 @@ from guidance_svc.service.gate import DOMAIN, Gate
 from guidance_svc.service.lines import KEEPALIVE_TRIES
 from guidance_svc.service.peers import NO_DESCRIPTOR, Peers
 from guidance_svc.service.routing_ids import scatter_routing_ids, seed_routing_ids
+from guidance_svc.systems import WINDOWS
 
 _log = logging.getLogger(__name__)
 _WAIT_NOT: Final = int(zmq.NOBLOCK)  # plain numbers: an operation on an enum's member costs as much as a call of libzmq
@@ -57,15 +58,18 @@ def keep_alive_options(every_ms: int) -> dict[int, int]:
 
     With them libzmq (4.3.5) aborts the process, "!_io_error", where one is due on a connection that has failed while
     its input was stopped at the high-water mark: the script of an overloaded service need only go.
+
+    Not on Windows the one for a peer that owes an acknowledgement: where the system does not have it (Wine 8), libzmq
+    turns every connection away.
     """
     every_s = max(1, every_ms // 1000)
-    return {
-        zmq.TCP_KEEPALIVE: 1,
-        zmq.TCP_KEEPALIVE_IDLE: every_s,
-        zmq.TCP_KEEPALIVE_INTVL: every_s,
-        zmq.TCP_KEEPALIVE_CNT: KEEPALIVE_TRIES,
-        zmq.TCP_MAXRT: (1 + KEEPALIVE_TRIES) * every_ms,  # the same for one that owes an acknowledgement
+    options = {
+        int(zmq.TCP_KEEPALIVE): 1,
+        int(zmq.TCP_KEEPALIVE_IDLE): every_s,
+        int(zmq.TCP_KEEPALIVE_INTVL): every_s,
+        int(zmq.TCP_KEEPALIVE_CNT): KEEPALIVE_TRIES,
     }
+    return options if WINDOWS else options | {int(zmq.TCP_MAXRT): (1 + KEEPALIVE_TRIES) * every_ms}
 
 
 class Router:

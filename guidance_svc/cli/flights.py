@@ -99,7 +99,9 @@ def rehearse(
     gust_m_s: Annotated[float, typer.Option(help="Gusts on top of it, one sigma an axis.")] = 0.0,
     density_percent: Annotated[float, typer.Option(help="True less modelled density of the air.")] = 0.0,
     drag_percent: Annotated[float, typer.Option(help="The same of the drag coefficient.")] = 0.0,
-    ignition_s: Annotated[float, typer.Option(help="Thrust comes later than planned by this, or earlier.")] = 0.0,
+    ignition_s: Annotated[
+        float, typer.Option(help="Ignition delay, true less the vehicle file's; never below none.")
+    ] = 0.0,
     lag_s: Annotated[
         float | None, typer.Option(help="True time constant of the thrust; default: the vehicle file's.")
     ] = None,

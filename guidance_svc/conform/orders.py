@@ -130,7 +130,7 @@ def by_angles(convert: Callable[[float, float], tuple[float, float]]) -> Callabl
     return use
 
 
-def swapping(i: int, j: int) -> Callable[[Aim, Scene], Vec]:
+def swap(i: int, j: int) -> Callable[[Aim, Scene], Vec]:
     """The ordered direction with two of its numbers changed for each other."""
 
     def use(aim: Aim, _: Scene) -> Vec:
@@ -154,9 +154,9 @@ MISUSES: Final[tuple[tuple[str, str, Callable[[Aim, Scene], Vec]], ...]] = (
     ("pitch and heading swapped", "pitch_deg and heading_deg were taken for each other",
      by_angles(lambda p, h: (radians(h), radians(p)))),
     ("pointing backwards", "the direction was turned round", lambda aim, _: vec(-aim.told)),
-    ("axes of pointing swapped", "the second and third number of pointing were changed for each other", swapping(1, 2)),
-    ("axes of pointing swapped", "the first and second number of pointing were changed for each other", swapping(0, 1)),
-    ("axes of pointing swapped", "the first and third number of pointing were changed for each other", swapping(0, 2)),
+    ("axes of pointing swapped", "the second and third number of pointing were changed for each other", swap(1, 2)),
+    ("axes of pointing swapped", "the first and second number of pointing were changed for each other", swap(0, 1)),
+    ("axes of pointing swapped", "the first and third number of pointing were changed for each other", swap(0, 2)),
 )  # fmt: skip
 
 

@@ -212,7 +212,7 @@ def push(leg: Leg, throttle_frac: float, pressure_pa: float, mass_kg: float, fac
 
 
 @part
-def leaning(wanted_m_s2: tuple[float, float], push_m_s2: float, slope: float) -> Vec:
+def lean_to(wanted_m_s2: tuple[float, float], push_m_s2: float, slope: float) -> Vec:
     """Unit thrust direction that gives a level acceleration, or the most of it that a slope lets through."""
     if push_m_s2 < NO_PUSH_M_S2:
         return LEVEL_UP
@@ -224,7 +224,7 @@ def leaning(wanted_m_s2: tuple[float, float], push_m_s2: float, slope: float) ->
 
 
 @part
-def slanted(tangent: tuple[float, float], slope: float, part: float) -> Vec:
+def slant_to(tangent: tuple[float, float], slope: float, part: float) -> Vec:
     """Unit thrust direction from the tangents of its lean towards east and north, held to a slope, times `part`."""
     x, y = part * tangent[0], part * tangent[1]
     lean, slope = hypot(x, y), part * slope

@@ -15,12 +15,12 @@ from guidance_svc.core.lander import (
     Moment,
     air_flow,
     drag_and_pressure,
-    leaning,
+    lean_to,
     most_slant,
     pull,
     push,
     scale_of_others,
-    slanted,
+    slant_to,
 )
 from guidance_svc.core.landing_aim import QUARTIC, Aim, Curve, closing_at, curve_to_rest
 from guidance_svc.core.vectors import along
@@ -114,10 +114,10 @@ def rates(
     if aim.law == QUARTIC:
         left = max(aim.end_s - time_s, 0.0)
         (cx, cy), (sx, sy) = thrust.curve
-        ux, uy, uz = leaning(((cx + sx * left) * left - x, (cy + sy * left) * left - y), a, most)
+        ux, uy, uz = lean_to(((cx + sx * left) * left - x, (cy + sy * left) * left - y), a, most)
     else:
         (tx, ty), (rx, ry) = aim.tangent, aim.tangent_rate_s
-        ux, uy, uz = slanted((tx + rx * time_s, ty + ry * time_s), most, closing_at(aim.end_s - time_s, aim.upright_s))
+        ux, uy, uz = slant_to((tx + rx * time_s, ty + ry * time_s), most, closing_at(aim.end_s - time_s, aim.upright_s))
     return (x + a * ux, y + a * uy, z + a * uz)
 
 
@@ -134,7 +134,7 @@ def burnt_kg(thrust: Thrust, lag_s: float, from_s: float, to_s: float) -> float:
 
 
 @part
-def stepped(lander: Lander, start: Moment, thrust: Thrust, here: Place, step_s: float) -> Place:
+def step_place(lander: Lander, start: Moment, thrust: Thrust, here: Place, step_s: float) -> Place:
     """One step of Runge and Kutta's method.
 
     Args:
@@ -166,7 +166,7 @@ def stepped(lander: Lander, start: Moment, thrust: Thrust, here: Place, step_s: 
 
 
 @part
-def moved(thrust: Thrust, lag_s: float, here: Place, by_s: float) -> Place:
+def move_place(thrust: Thrust, lag_s: float, here: Place, by_s: float) -> Place:
     """A place a very short time on, or back, along its acceleration."""
     t, r, v, m, a, steps = here
     middle = along(v, 0.5 * by_s, a)
@@ -181,7 +181,7 @@ def changing(lander: Lander, thrust: Thrust, time_s: float) -> bool:
 
 
 @part
-def waited(lander: Lander, start: Moment, thrust: Thrust, here: Place, until_s: float) -> Place:
+def fly_wait(lander: Lander, start: Moment, thrust: Thrust, here: Place, until_s: float) -> Place:
     """The stretch before the burn, to its end."""
     longest = FALL_STEP_S if lander.air.kind != 0.0 else max(until_s / STEPS_A_LEG, FALL_STEP_S)
     while here.time_s < until_s and here.steps < MOST_STEPS:
@@ -189,14 +189,14 @@ def waited(lander: Lander, start: Moment, thrust: Thrust, here: Place, until_s: 
         h = min(left, longest)
         if changing(lander, thrust, here.time_s):
             h = min(h, LAG_STEP * lander.lag_s)
-        here = stepped(lander, start, thrust, here, h)
+        here = step_place(lander, start, thrust, here, h)
         if left == h:
             break
     return here
 
 
 @part
-def slowed(lander: Lander, start: Moment, thrust: Thrust, here: Place) -> Place:
+def fly_leg(lander: Lander, start: Moment, thrust: Thrust, here: Place) -> Place:
     """One leg, to its speed; with no end where the thrust does not reach."""
     wanted = -thrust.leg.until_m_s
     usual = 0.0
@@ -212,23 +212,23 @@ def slowed(lander: Lander, start: Moment, thrust: Thrust, here: Place) -> Place:
         h = left if left < LAST_STEP * usual else usual
         if changing(lander, thrust, here.time_s) and h > LAG_STEP * lander.lag_s:
             h = LAG_STEP * lander.lag_s
-        there = stepped(lander, start, thrust, here, h)
+        there = step_place(lander, start, thrust, here, h)
         if h == left or there.velocity_m_s[2] >= wanted:
-            return ended(lander, start, thrust, here, there)
+            return end_leg(lander, start, thrust, here, there)
         here = there
     return here
 
 
 @part
-def ended(lander: Lander, start: Moment, thrust: Thrust, here: Place, there: Place) -> Place:
+def end_leg(lander: Lander, start: Moment, thrust: Thrust, here: Place, there: Place) -> Place:
     """The leg's end, from the beginning and the end of a step that comes near it."""
     wanted = -thrust.leg.until_m_s
     for _ in range(3):
         by_s = (wanted - there.velocity_m_s[2]) / max(there.acceleration_m_s2[2], 1e-3)
         if abs(by_s) <= SHORT_S:
-            return moved(thrust, lander.lag_s, there, by_s)
+            return move_place(thrust, lander.lag_s, there, by_s)
         h = max(there.time_s - here.time_s + by_s, 0.0)
-        there = stepped(lander, start, thrust, here, h)
+        there = step_place(lander, start, thrust, here, h)
     return there
 
 
@@ -247,7 +247,7 @@ def arrive(lander: Lander, start: Moment, wait_s: float, idle_frac: float, throt
     curve = curve_to_rest((r[0], r[1]), (v[0], v[1]), left_s)
     if wait_s > 0.0:
         thrust = Thrust(lander.legs[start.leg], idle_frac, given, 0.0, aim, curve)
-        here = waited(lander, start, thrust, with_rates(lander, start, thrust, here), wait_s)
+        here = fly_wait(lander, start, thrust, with_rates(lander, start, thrust, here), wait_s)
         given, r, v = given_at(thrust, lander.lag_s, here.time_s), here.position_m, here.velocity_m_s
         left_s = max(aim.end_s - here.time_s, LEAST_LEFT_S)
         curve = curve_to_rest((r[0], r[1]), (v[0], v[1]), left_s)
@@ -257,7 +257,7 @@ def arrive(lander: Lander, start: Moment, wait_s: float, idle_frac: float, throt
         if i > 0 and i > start.leg and leg.engines != lander.legs[i - 1].engines:
             start = with_others(start)
         thrust = Thrust(leg, frac, given, here.time_s, aim, curve)
-        here = slowed(lander, start, thrust, with_rates(lander, start, thrust, here))
+        here = fly_leg(lander, start, thrust, with_rates(lander, start, thrust, here))
         given = given_at(thrust, lander.lag_s, here.time_s)
     stops = here.steps < MOST_STEPS and here.acceleration_m_s2[2] > 0.0
     return Arrival(

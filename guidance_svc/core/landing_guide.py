@@ -9,6 +9,7 @@ from __future__ import annotations
 from math import hypot, sqrt
 from typing import NamedTuple
 
+from guidance_svc.constants import CLOCK_SLACK_S
 from guidance_svc.core.compiled import kernel, part
 from guidance_svc.core.lander import (
     LEVEL_UP,
@@ -17,25 +18,24 @@ from guidance_svc.core.lander import (
     TiltBound,
     air_flow,
     drag_and_pressure,
-    leaning,
+    lean_to,
     most_slant,
     pull,
     push,
-    slanted,
+    slant_to,
 )
 from guidance_svc.core.landing_aim import QUARTIC, TANGENTS, Aim, closing_at, quartic
 from guidance_svc.core.landing_solution import FIRST_ROUNDS, FLAT_M, ROUNDS, Stop, solve_throttle, solve_wait
 from guidance_svc.core.landing_state import (
     BIAS_SIGMA_M_S2,
     BURNING,
-    CLOCK_SLACK_S,
     FALLING,
     Guided,
     Heard,
     Keys,
     led_point,
-    listened,
     moment_of,
+    take_in_state,
     within,
 )
 from guidance_svc.core.landing_tangents import (
@@ -96,7 +96,7 @@ def way_of_quartic(lander: Lander, start: Moment, stop: Stop, throttle_frac: flo
         soon = max(SOON_PART * left, FROZEN_S)
         wanted = (-v[0] / soon, -v[1] / soon)
     a = push(lander.legs[start.leg], throttle_frac, pressure, start.mass_kg, start.thrust_scale)
-    return leaning((wanted[0] - free[0], wanted[1] - free[1]), a, most_slant(lander.tilt, r[2]))
+    return lean_to((wanted[0] - free[0], wanted[1] - free[1]), a, most_slant(lander.tilt, r[2]))
 
 
 @part
@@ -105,7 +105,7 @@ def way_of_tangents(lander: Lander, start: Moment, x: Five, stop: Stop, upright_
     gone = stop.wait_s / max(stop.end_s, LEAST_END_S)
     tangent = (x[1] + (x[3] - x[1]) * gone, x[2] + (x[4] - x[2]) * gone)
     closing = closing_at(stop.end_s - stop.wait_s, upright_s)
-    return slanted(tangent, most_slant(lander.tilt, start.position_m[2]), closing)
+    return slant_to(tangent, most_slant(lander.tilt, start.position_m[2]), closing)
 
 
 @part
@@ -116,7 +116,7 @@ def stop_by_quartic(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: 
     if g.stage == FALLING:
         guess, slope = before.wait_s - dt_s, before.slope_m if g.law == QUARTIC else 0.0
         return solve_wait(lander, start, aim, keys.idle_frac, planned_frac(lander, keys), guess, slope, iterations)
-    wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
+    wait = wait_left_s(g, keys)
     just_lit = g.time_s - g.light_at_s <= dt_s + CLOCK_SLACK_S
     slope = 0.0 if just_lit or g.law != QUARTIC else before.slope_m
     return solve_throttle(lander, start, aim, wait, g.throttle_frac, slope, iterations)
@@ -150,6 +150,18 @@ def stop_first(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float
 
 
 @part
+def wait_left_s(g: Guided, keys: Keys) -> float:
+    """Until the engine that is lit at its time gives thrust."""
+    return max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
+
+
+@part
+def upright_for_s(gentle: bool) -> float:
+    """How long before contact the bound begins to close."""
+    return GENTLE_UPRIGHT_S if gentle else FULL_UPRIGHT_S
+
+
+@part
 def room_for(lander: Lander, gentle: bool) -> Lander:
     """The lander with the bound that its tangents are planned within."""
     return leaning_less(lander, GENTLE_PART if gentle else 1.0)
@@ -171,8 +183,8 @@ def by_tangents(
 ) -> Slanting:
     """The landing from this state by tangents, guessed from the state before."""
     end, falling = g.tangents_end_s, g.stage == FALLING
-    upright_s = GENTLE_UPRIGHT_S if g.gentle else FULL_UPRIGHT_S
-    wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
+    upright_s = upright_for_s(g.gentle)
+    wait = wait_left_s(g, keys)
     ask = Ask(
         falling, max(end - dt_s, LEAST_END_S), keys.idle_frac, planned_frac(lander, keys),
         0.0 if falling else wait, upright_s,
@@ -190,7 +202,7 @@ def by_tangents(
 def stop_of(lander: Lander, keys: Keys, g: Guided, s: Slanting, dt_s: float) -> Stop:
     """What the tangents come to, the throttle held to its bounds."""
     a, falling = s.arrival, g.stage == FALLING
-    wait = max(g.light_at_s + keys.delay_s - g.time_s, 0.0)
+    wait = wait_left_s(g, keys)
     if falling:
         wait = s.unknowns[0] * max(g.tangents_end_s - dt_s, LEAST_END_S)
     throttle = planned_frac(lander, keys) if falling else within(lander.least_frac, s.unknowns[0], lander.most_frac)
@@ -226,7 +238,7 @@ def led_by_tangents(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: 
     s = by_tangents(lander, keys, g, start, dt_s, first)
     stop = stop_of(lander, keys, g, s, dt_s)
     height = abs(start.position_m[2])
-    upright_s = GENTLE_UPRIGHT_S if g.gentle else FULL_UPRIGHT_S
+    upright_s = upright_for_s(g.gentle)
     direction = way_of_tangents(room_for(lander, g.gentle), start, s.unknowns, stop, upright_s)
     gentle = g.gentle and (is_found(s.miss_m, height) or not s.anew)
     good = s.miss_m <= TANGENT_MISS_M + TANGENT_MISS_FRAC * height
@@ -235,7 +247,7 @@ def led_by_tangents(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: 
 
 
 @part
-def led(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float, first: bool) -> Guided:
+def solve_landing(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float, first: bool) -> Guided:
     """The landing solved from this state, and the orders that follow."""
     law, steps = g.law, 0
     way = Led(g.stop, g.direction, g.unknowns, g.inverse, g.anew_s, True, g.gentle)
@@ -275,8 +287,8 @@ def guide(lander: Lander, keys: Keys, before: Guided, state: Heard) -> Guided:
         state: later than the one before.
     """
     dt_s = state.time_s - before.time_s
-    g = listened(before, lander, keys, state)
-    return led(lander, keys, g, moment_of(g, lander, state), dt_s, False)
+    g = take_in_state(before, lander, keys, state)
+    return solve_landing(lander, keys, g, moment_of(g, lander, state), dt_s, False)
 
 
 @kernel
@@ -300,17 +312,17 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
         (0.0, 0.0), 1.0, axis, stop, QUARTIC, (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, LONG_AGO_S, False, fall_s,
     )  # fmt: skip
     start = moment_of(g, lander, state)
-    upright = led(lander, keys, g, start, 0.0, True)
+    upright = solve_landing(lander, keys, g, start, 0.0, True)
     stop = upright.stop
     pressure = drag_and_pressure(lander.air, state.position_m[2], state.velocity_m_s)[1]
     most = push(lander.legs[0], max(stop.throttle_frac, lander.least_frac), pressure, state.mass_kg, 1.0)
     (x, y, _), (u, v, _), end = start.position_m, start.velocity_m_s, max(stop.end_s, LEAST_END_S)
     a, b = first_tangents(x, u, end, most), first_tangents(y, v, end, most)
     guess = (stop.throttle_frac if lit else stop.wait_s / end, a[0], b[0], a[1], b[1])
-    gentle = led(lander, keys, by_guess(g, stop, guess, True), start, 0.0, True)
+    gentle = solve_landing(lander, keys, by_guess(g, stop, guess, True), start, 0.0, True)
     if gentle.gentle:
         guess, stop = gentle.unknowns, gentle.stop
-    full = led(lander, keys, by_guess(g, stop, guess, False), start, 0.0, True)
+    full = solve_landing(lander, keys, by_guess(g, stop, guess, False), start, 0.0, True)
     cheap = state.mass_kg - gentle.stop.mass_kg <= GENTLE_COST * (state.mass_kg - full.stop.mass_kg)
     return gentle if gentle.gentle and cheap and leads_there(gentle.stop) else full
 

@@ -52,17 +52,17 @@ class Stop(NamedTuple):
 
 
 @part
-def full_push_m_s2(lander: Lander, start: Moment, index: int) -> float:
-    """Acceleration that the whole throttle of a index gives here."""
+def full_push_m_s2(lander: Lander, start: Moment) -> float:
+    """Acceleration that the present engines give here at full throttle."""
     pressure = drag_and_pressure(lander.air, start.position_m[2], start.velocity_m_s)[1]
-    return push(lander.legs[index], 1.0, pressure, start.mass_kg, start.thrust_scale)
+    return push(lander.legs[start.leg], 1.0, pressure, start.mass_kg, start.thrust_scale)
 
 
 @part
 def braking_m_s2(lander: Lander, start: Moment, throttle_frac: float) -> float:
     """What is left of the thrust over the weight, never less than a hundredth of the weight."""
     weight = -lander.ground.gravity_m_s2[2]
-    return max(throttle_frac * full_push_m_s2(lander, start, start.leg) - weight, 0.01 * weight)
+    return max(throttle_frac * full_push_m_s2(lander, start) - weight, 0.01 * weight)
 
 
 @part
@@ -78,7 +78,7 @@ def throttle_slope_m(lander: Lander, start: Moment, throttle_frac: float) -> flo
     """Estimate of how much higher the vehicle stops for a unit of throttle more."""
     braking = braking_m_s2(lander, start, throttle_frac)
     speed = start.velocity_m_s[2]
-    return max(0.5 * speed * speed / (braking * braking) * full_push_m_s2(lander, start, start.leg), 1e-3)
+    return max(0.5 * speed * speed / (braking * braking) * full_push_m_s2(lander, start), 1e-3)
 
 
 @part
@@ -98,7 +98,7 @@ def better_slope(before: float, expected: float, x: float, height_change_m: floa
 
 
 @part
-def solved(x: tuple[float, float, float], slope: float, arrival: Arrival, steps: int) -> Stop:
+def stop_from(x: tuple[float, float, float], slope: float, arrival: Arrival, steps: int) -> Stop:
     """What the last prediction says; `x` is waiting, throttle and what the throttle lacks."""
     return Stop(
         x[0], x[1], x[2], slope, arrival.time_s, arrival.position_m, arrival.velocity_m_s, arrival.mass_kg,
@@ -135,7 +135,7 @@ def solve_wait(
         aim = Aim(aim.law, arrival.time_s + wait - before, aim.tangent, aim.tangent_rate_s, aim.upright_s)
         arrival = arrive(lander, start, wait, idle_frac, planned_frac, aim)
         steps += arrival.steps
-    return solved((wait, planned_frac, 0.0), slope, arrival, steps)
+    return stop_from((wait, planned_frac, 0.0), slope, arrival, steps)
 
 
 @kernel
@@ -169,4 +169,4 @@ def solve_throttle(
         aim = Aim(aim.law, arrival.time_s, aim.tangent, aim.tangent_rate_s, aim.upright_s)
         arrival = arrive(lander, start, wait_s, 0.0, frac, aim)
         steps += arrival.steps
-    return solved((wait_s, frac, beyond), slope, arrival, steps)
+    return stop_from((wait_s, frac, beyond), slope, arrival, steps)

@@ -8,11 +8,12 @@ from __future__ import annotations
 from math import exp
 from typing import NamedTuple
 
+from guidance_svc.constants import CLOCK_SLACK_S
 from guidance_svc.core.compiled import part
 from guidance_svc.core.lander import Lander, Moment, air_flow, drag_and_pressure, pull, push, scale_of_others
 from guidance_svc.core.landing_solution import Stop
 from guidance_svc.core.landing_tangents import NO_INVERSE, Five
-from guidance_svc.core.state_filter import Filtered, Wander, heard
+from guidance_svc.core.state_filter import Filtered, Wander, take_in
 from guidance_svc.core.vectors import along, dot, norm
 from guidance_svc.domain import Vec
 
@@ -25,7 +26,6 @@ BIAS_SIGMA_M_S2 = 1.0  # at first
 LEAST_LIT = 0.1  # of the thrust, where engines are told to be lost
 SCALES = (0.5, 1.5)  # what thrust and drag may be over what the figures say
 LEAST_DRAG_M_S2 = 0.3  # below this the drag's scale cannot be seen
-CLOCK_SLACK_S = 1e-6
 
 
 class Keys(NamedTuple):
@@ -242,7 +242,7 @@ def moment_of(g: Guided, lander: Lander, state: Heard) -> Moment:
 
 
 @part
-def folded(g: Guided, lander: Lander, mass_kg: float) -> Guided:
+def fold_bias(g: Guided, lander: Lander, mass_kg: float) -> Guided:
     """The bias taken into the model, where the thrust is about to change and the bias would go with it."""
     seen, f = seen_in_bias(g, lander, mass_kg), g.filtered
     f = Filtered(
@@ -270,7 +270,7 @@ def with_engines(g: Guided, lander: Lander, state: Heard) -> Guided:
     lit_part = lit_part_of(g, lander, state)
     if lit_part == g.lit_part:
         return g
-    g = folded(g, lander, state.mass_kg)
+    g = fold_bias(g, lander, state.mass_kg)
     return Guided(
         g.time_s, g.filtered, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.time_s,
         within(LEAST_LIT, g.thrust_scale * lit_part / g.lit_part, SCALES[1]), g.drag_scale, g.wind_m_s, lit_part,
@@ -289,14 +289,14 @@ def lit_since(g: Guided, keys: Keys, state: Heard) -> float:
 
 
 @part
-def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
+def take_in_state(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     """The state taken into the filter, and what has come about since the last one."""
     dt_s, g = state.time_s - g.time_s, with_engines(g, lander, state)
     axis = state.pointing if norm(state.pointing) > 0.5 else g.direction
     stage, changed_at, unknowns, inverse = g.stage, g.changed_at_s, g.unknowns, g.inverse
     light_at = lit_since(g, keys, state) if keys.idle_frac == 0.0 else g.light_at_s
     if stage == FALLING and state.time_s >= light_at - CLOCK_SLACK_S:
-        g = folded(g, lander, state.mass_kg)
+        g = fold_bias(g, lander, state.mass_kg)
         stage, inverse = BURNING, NO_INVERSE
         unknowns = (g.throttle_frac, unknowns[1], unknowns[2], unknowns[3], unknowns[4])
         changed_at = light_at
@@ -306,7 +306,7 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     model = model_m_s2(g, lander, ran, state.mass_kg, axis, dt_s)
     wander = CHANGING if 0.0 <= state.time_s - changed_at < TRANSIENT_S else QUIET
     position, velocity = led_point(state, axis, g.pointing, dt_s, keys.percussion_m)
-    f = heard(g.filtered, position, velocity, model, dt_s, wander)
+    f = take_in(g.filtered, position, velocity, model, dt_s, wander)
     leg, throttle, last = g.leg, g.throttle_frac, lander.leg_count - 1
     while stage == BURNING and leg < last and -f.velocity_m_s[2] <= lander.legs[leg].until_m_s:
         leg += 1
@@ -319,7 +319,7 @@ def listened(g: Guided, lander: Lander, keys: Keys, state: Heard) -> Guided:
     if leg == g.leg:
         return g
     regrouped = lander.legs[leg].engines != lander.legs[g.leg].engines
-    g = folded(g, lander, state.mass_kg)
+    g = fold_bias(g, lander, state.mass_kg)
     return Guided(
         g.time_s, g.filtered, stage, light_at, leg, throttle, g.direction, ran.given_frac,
         state.time_s if regrouped else changed_at,

@@ -88,7 +88,7 @@ class Trial(NamedTuple):
 
 
 @part
-def tried(lander: Lander, start: Moment, ask: Ask, x: Sequence[float]) -> Trial:
+def try_unknowns(lander: Lander, start: Moment, ask: Ask, x: Sequence[float]) -> Trial:
     """Fly what the unknowns mean."""
     end = ask.end_s
     aim = Aim(TANGENTS, end, (x[1], x[2]), ((x[3] - x[1]) / end, (x[4] - x[2]) / end), ask.upright_s)
@@ -101,7 +101,7 @@ def tried(lander: Lander, start: Moment, ask: Ask, x: Sequence[float]) -> Trial:
 
 
 @part
-def inverse_found(
+def find_inverse(
     lander: Lander, start: Moment, ask: Ask, x: Sequence[float], here: Trial, inverse: MutableSequence[float]
 ) -> int:
     """Write the inverse of the Jacobian, by differences; returns the integrator steps, less than none if singular."""
@@ -110,7 +110,7 @@ def inverse_found(
     for k in range(COUNT):
         beside = list(x)
         beside[k] += DIFFERENCE
-        there = tried(lander, start, ask, beside)
+        there = try_unknowns(lander, start, ask, beside)
         steps += there.arrival.steps
         for i in range(COUNT):
             slope[i * COUNT + k] = (there.rows[i] - here.rows[i]) / DIFFERENCE
@@ -150,7 +150,7 @@ def set_damped_inverse(slope: Sequence[float], inverse: MutableSequence[float]) 
 
 
 @part
-def shortened(ahead: Sequence[float]) -> list[float]:
+def shorten_step(ahead: Sequence[float]) -> list[float]:
     """The step against `ahead`, shortened to what one step may change."""
     over = max(abs(ahead[0]) / MOST_PART, 1.0)
     for k in range(1, COUNT):
@@ -178,9 +178,9 @@ def kept_step(
     lander: Lander, start: Moment, ask: Ask, at: Search, inverse: MutableSequence[float]
 ) -> Search:
     """A step with the kept inverse, where it helps; it does not go on where it gains too little."""
-    step = shortened(product(inverse, at.here.rows, COUNT))
+    step = shorten_step(product(inverse, at.here.rows, COUNT))
     x = moved_by(at.x, step, 1.0)
-    trial = tried(lander, start, ask, x)
+    trial = try_unknowns(lander, start, ask, x)
     steps = at.steps + trial.arrival.steps
     if trial.miss_m >= at.here.miss_m:
         return Search(at.x, at.here, steps, False)
@@ -191,14 +191,14 @@ def kept_step(
 @part
 def fresh_step(lander: Lander, start: Moment, ask: Ask, at: Search, inverse: MutableSequence[float]) -> Search:
     """A step with the inverse found anew, shortened while it does not help."""
-    spent = inverse_found(lander, start, ask, at.x, at.here, inverse)
+    spent = find_inverse(lander, start, ask, at.x, at.here, inverse)
     steps = at.steps + abs(spent)
     if spent <= 0:
         return Search(at.x, at.here, steps, False)
-    step, part_ = shortened(product(inverse, at.here.rows, COUNT)), 1.0
+    step, part_ = shorten_step(product(inverse, at.here.rows, COUNT)), 1.0
     for _ in range(SHORTENINGS):
         x = moved_by(at.x, step, part_)
-        trial = tried(lander, start, ask, x)
+        trial = try_unknowns(lander, start, ask, x)
         steps += trial.arrival.steps
         if trial.miss_m < at.here.miss_m and trial.arrival.stops:
             break
@@ -220,7 +220,7 @@ def solve_tangents(
     met = MET_M + MET_FRAC * abs(start.position_m[2])
     x, inverse = [guess[k] for k in range(COUNT)], [kept[k] for k in range(COUNT * COUNT)]
     has = kept[0] != 0.0 or kept[1] != 0.0 or kept[2] != 0.0
-    here, anew = tried(lander, start, ask, x), False
+    here, anew = try_unknowns(lander, start, ask, x), False
     at = Search(x, here, here.arrival.steps, True)
     for _ in range(iterations):
         if at.here.miss_m <= met or at.steps > most_steps or not at.here.arrival.stops:

@@ -113,7 +113,7 @@ def spread_later(s: Spread, dt_s: float, wander: Wander) -> Spread:
 
 
 @part
-def position_heard(s: Spread, noise_m2: float) -> tuple[Spread, tuple[float, float, float]]:
+def take_in_position(s: Spread, noise_m2: float) -> tuple[Spread, tuple[float, float, float]]:
     """The covariance after a position, and the gains for position, velocity and bias."""
     k = 1.0 / (s.rr + noise_m2)
     a, b, c = k * s.rr, k * s.rv, k * s.ra
@@ -123,7 +123,7 @@ def position_heard(s: Spread, noise_m2: float) -> tuple[Spread, tuple[float, flo
 
 
 @part
-def velocity_heard(s: Spread, noise_m2_s2: float) -> tuple[Spread, tuple[float, float, float]]:
+def take_in_velocity(s: Spread, noise_m2_s2: float) -> tuple[Spread, tuple[float, float, float]]:
     """The covariance after a velocity, and the gains for position, velocity and bias."""
     k = 1.0 / (s.vv + noise_m2_s2)
     a, b, c = k * s.rv, k * s.vv, k * s.va
@@ -133,7 +133,7 @@ def velocity_heard(s: Spread, noise_m2_s2: float) -> tuple[Spread, tuple[float, 
 
 
 @part
-def variance_learnt(mean: float, least: float, difference: Vec, samples: float) -> float:
+def learn_variance(mean: float, least: float, difference: Vec, samples: float) -> float:
     """The mean of one axis after one more second difference of all three."""
     shown = dot(difference, difference) / (3.0 * SECOND_DIFFERENCE)
     if samples > TRUSTED_STATES:
@@ -142,19 +142,19 @@ def variance_learnt(mean: float, least: float, difference: Vec, samples: float) 
 
 
 @part
-def noise_learnt(noise: Noise, raw_position_m: Vec, raw_velocity_m_s: Vec) -> Noise:
+def learn_noise(noise: Noise, raw_position_m: Vec, raw_velocity_m_s: Vec) -> Noise:
     """The noise after one more state."""
     heard = noise.states + 1.0
     position, velocity = noise.position_m2, noise.velocity_m2_s2
     if heard >= 2.0:
         shift, change = sub(raw_position_m, noise.raw_position_m), sub(raw_velocity_m_s, noise.raw_velocity_m_s)
-        position = variance_learnt(position, LEAST_POSITION_M, shift, heard - 1.0)
-        velocity = variance_learnt(velocity, LEAST_VELOCITY_M_S, change, heard - 1.0)
+        position = learn_variance(position, LEAST_POSITION_M, shift, heard - 1.0)
+        velocity = learn_variance(velocity, LEAST_VELOCITY_M_S, change, heard - 1.0)
     return Noise(position, velocity, heard, raw_position_m, raw_velocity_m_s)
 
 
 @kernel
-def heard(
+def take_in(
     before: Filtered, position_m: Vec, velocity_m_s: Vec, model_m_s2: Vec, dt_s: float, wander: Wander
 ) -> Filtered:
     """The knowledge after one more state.
@@ -168,15 +168,15 @@ def heard(
     moved = along(scale(dt_s, before.velocity_m_s), 0.5 * dt_s * dt_s, acceleration)
     raw_position = sub(sub(position_m, before.heard_position_m), moved)
     raw_velocity = along(sub(velocity_m_s, before.heard_velocity_m_s), -dt_s, acceleration)
-    noise = noise_learnt(before.noise, raw_position, raw_velocity)
+    noise = learn_noise(before.noise, raw_position, raw_velocity)
     if noise.states < TRUSTED_STATES:
         spread = Spread(noise.position_m2, 0.0, 0.0, noise.velocity_m2_s2, 0.0, before.spread.aa)
         return Filtered(position_m, velocity_m_s, before.bias_m_s2, spread, noise, position_m, velocity_m_s)
     r, v, b = add(before.position_m, moved), along(before.velocity_m_s, dt_s, acceleration), before.bias_m_s2
-    spread, gain = position_heard(spread_later(before.spread, dt_s, wander), noise.position_m2)
+    spread, gain = take_in_position(spread_later(before.spread, dt_s, wander), noise.position_m2)
     off = sub(position_m, r)
     r, v, b = along(r, gain[0], off), along(v, gain[1], off), along(b, gain[2], off)
-    spread, gain = velocity_heard(spread, noise.velocity_m2_s2)
+    spread, gain = take_in_velocity(spread, noise.velocity_m2_s2)
     off = sub(velocity_m_s, v)
     r, v, b = along(r, gain[0], off), along(v, gain[1], off), along(b, gain[2], off)
     return Filtered(r, v, b, spread, noise, position_m, velocity_m_s)

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from guidance_svc.core.effort import spend
 from guidance_svc.core.landing_guide import begin, guide
 from guidance_svc.core.landing_state import BURNING, Guided
-from guidance_svc.domain import Event, FlightPlan, LandingReport, Site, Status
+from guidance_svc.domain import Event, FlightPlan, LandingReport, Status
 from guidance_svc.laws.descent_place import Frame, direction_bci, frame_of, heard_at
 from guidance_svc.laws.descent_plan import Descent, DescentModel, check, landing_of, sentence
 from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S
@@ -41,20 +41,18 @@ class DescentMemory(NamedTuple):
 
     Args:
         guided: the landing in numbers.
-        site: that is landed on.
         contact_s: vehicle time of contact; None before it.
         doubted_s: since when it has been found not to come out as asked for; None while it does.
     """
 
     guided: Guided
-    site: Site
     contact_s: float | None = None
     doubted_s: float | None = None
 
 
 def frame_at(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> Frame:
     """The landing frame that is flown in."""
-    return frame_of(plan, phase, memory.flight.stage, memory.own.site)
+    return frame_of(plan, phase, memory.flight.stage)
 
 
 def enter(
@@ -62,8 +60,7 @@ def enter(
 ) -> Memory[DescentMemory]:
     """Solve the landing from here."""
     flight = flight._replace(stage=len(plan.vehicle.stages) - 1)
-    site = landing_of(plan).site
-    memory = Memory(flight, DescentMemory(begin_landing(frame_of(plan, phase, flight.stage, site), now, phase), site))
+    memory = Memory(flight, DescentMemory(begin_landing(frame_of(plan, phase, flight.stage), now, phase)))
     status, _ = judge(memory, plan, phase)
     return memory if status == "ok" else Memory(flight, memory.own._replace(doubted_s=flight.since_s))
 
@@ -174,7 +171,7 @@ def judge(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> tu
         return "short_of_propellant", (f"{-report.propellant_left_kg:.0f} kg of propellant are missing at contact",)
     if report.miss_m > MISS_TOLD_M + MISS_FRAC * height:
         return "unreachable", (
-            f"{own.site.name} is {report.miss_m:.0f} m beyond reach; as flown now, contact there with "
+            f"{landing.site.name} is {report.miss_m:.0f} m beyond reach; as flown now, contact there with "
             f"{report.speed_m_s:.1f} m/s",
         )  # fmt: skip
     return "ok", ()

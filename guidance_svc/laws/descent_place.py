@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from math import cos, inf, sin, tan
+from math import inf, tan
 from typing import NamedTuple
 
-from guidance_svc.core.frames import on_ellipsoid, turn_z
+from guidance_svc.core.frames import Triad, from_local, on_ellipsoid, triad_at, turn_z
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.lander import Ground, Lander, Leg, TiltBound, air_around, legs_of
 from guidance_svc.core.landing_state import OFF, ON, UNTOLD, Heard, Keys
 from guidance_svc.core.vectors import add, dot, norm, sub
-from guidance_svc.domain import FlightPlan, Site, Stage, Vec
+from guidance_svc.domain import Body, FlightPlan, Site, Stage, Vec
 from guidance_svc.laws.descent_plan import Descent, landing_of
 from guidance_svc.laws.navigation import Navigation
 
@@ -22,9 +22,7 @@ class Place(NamedTuple):
     """The landing frame in body-fixed axes: where the told point of the vehicle is at contact, and its axes."""
 
     position_m: Vec
-    east: Vec
-    north: Vec
-    up: Vec
+    axes: Triad
     altitude_m: float
 
 
@@ -38,17 +36,16 @@ class Frame(NamedTuple):
 
 
 @lru_cache(maxsize=64)
-def frame_of(plan: FlightPlan, phase: Descent, stage: int, site: Site) -> Frame:
+def frame_of(plan: FlightPlan, phase: Descent, stage: int) -> Frame:
     """The landing frame and the lander of a plan.
 
     Args:
         stage: that burns.
-        site: that is landed on.
     """
     landing, vehicle = landing_of(plan), plan.vehicle
     above_m = landing.catch_height_m - (vehicle.catch_point_m or 0.0) if landing.bears == "arms" else (
         vehicle.legs_below_m)  # fmt: skip
-    place = place_of(plan, site, above_m)
+    place = place_of(plan.body, landing.site, above_m)
     burning = vehicle.stages[stage]
     legs, counts = legs_of_plan(phase, burning, landing.contact_speed_m_s)
     tilt = TiltBound(tan(phase.tilt_end_rad), phase.tilt_per_m_rad, phase.tilt_per_root_m_rad, inf)
@@ -58,17 +55,16 @@ def frame_of(plan: FlightPlan, phase: Descent, stage: int, site: Site) -> Frame:
         len(legs), burning.engine_lag_s, burning.throttle_min_frac, 1.0, tilt,
     )  # fmt: skip
     delay_s = burning.ignition_delay_s if phase.ignition_delay_s is None else phase.ignition_delay_s
-    idle_frac = burning.throttle_min_frac if phase.idles else 0.0
+    delay_s, idle_frac = (0.0, burning.throttle_min_frac) if phase.idles else (delay_s, 0.0)
     return Frame(place, lander, Keys(phase.planned_frac, idle_frac, delay_s, vehicle.percussion_m), counts)
 
 
-def place_of(plan: FlightPlan, site: Site, above_m: float) -> Place:
+def place_of(body: Body, site: Site, above_m: float) -> Place:
     """The landing frame at a height above a site."""
-    body, latitude, longitude = plan.body, site.latitude_rad, site.longitude_rad
+    latitude, longitude = site.latitude_rad, site.longitude_rad
     altitude = site.altitude_m + above_m
     position = on_ellipsoid(latitude, longitude, altitude, body.radius_m, body.flattening)
-    s, c, p, q = sin(latitude), cos(latitude), sin(longitude), cos(longitude)
-    return Place(position, (-p, q, 0.0), (-s * q, -s * p, c), (c * q, c * p, s), altitude)
+    return Place(position, triad_at(latitude, longitude), altitude)
 
 
 def ground_at(plan: FlightPlan, place: Place) -> Ground:
@@ -98,7 +94,8 @@ def legs_of_plan(phase: Descent, stage: Stage, contact_m_s: float) -> tuple[list
 
 def level(vector: Vec, place: Place) -> Vec:
     """A body-fixed vector along east, north and up."""
-    return (dot(vector, place.east), dot(vector, place.north), dot(vector, place.up))
+    up, north, east = place.axes
+    return (dot(vector, east), dot(vector, north), dot(vector, up))
 
 
 def heard_at(now: Navigation, place: Place) -> Heard:
@@ -115,6 +112,5 @@ def heard_at(now: Navigation, place: Place) -> Heard:
 
 def direction_bci(direction: Vec, now: Navigation, place: Place) -> Vec:
     """A direction of the landing frame, inertial."""
-    (a, b, c), (x, y, z) = direction, zip(place.east, place.north, place.up, strict=True)
-    fixed = (dot((a, b, c), x), dot((a, b, c), y), dot((a, b, c), z))
-    return turn_z(fixed, now.meridian_rad)
+    east, north, up = direction
+    return turn_z(from_local(up, north, east, place.axes), now.meridian_rad)

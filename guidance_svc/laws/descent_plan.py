@@ -84,6 +84,8 @@ class DescentModel(PhaseModel):
             raise ValueError("engines with whole counts from 1 on")
         if any(later >= earlier for earlier, later in pairwise(speeds)) or (speeds and speeds[-1] != 0.0):
             raise ValueError("engines with falling speeds, the last of them 0")
+        if not self.relights and self.ignition_delay_s is not None:
+            raise ValueError("no ignition_delay_s with relights = false: nothing is lit")
         return self
 
     def to_domain(self) -> Descent:

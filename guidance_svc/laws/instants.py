@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from guidance_svc.constants import CLOCK_SLACK_S as CLOCK_SLACK_S
 from guidance_svc.laws.memory import Flight
 from guidance_svc.laws.navigation import Navigation
 
-CLOCK_SLACK_S = 1e-6  # a script that acts at a stated instant may report it rounded down
 CONTACT_S = 0.5  # how long a script may stay silent while an engine burns
 NEAR_CUTOFF_CONTACT_S = 0.1
 

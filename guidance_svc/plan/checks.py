@@ -24,6 +24,9 @@ def check_plan(plan: FlightPlan) -> None:
     check_reach(plan)
     _check_lift_off(plan)
     _check_cover(plan)
+    if plan.landing is not None and not any(phase.aims == "landing" for phase in plan.phases):
+        where = plan.landing.site.name
+        raise ConfigError("limits_contradict", "landing", "no such table, because no phase lands", where)
 
 
 def _check_stages(plan: FlightPlan) -> None:

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from guidance_svc.core.frames import direction_to_bci, state_to_bci
+from guidance_svc.core.vectors import unit
 from guidance_svc.domain import Body, Boost, FlightPlan, Frame, Insertion, Vec, Vehicle, VehicleState
 from guidance_svc.laws.table import act_of
 from guidance_svc.playback.setting import Setting
@@ -91,7 +92,7 @@ def _pointing(state: VehicleState, command: dict[str, Any] | None, frame: Frame,
     if vector is None and command is not None:
         x, y, z = command["pointing"]
         vector = (x, y, z)
-    return NOWHERE if vector is None else direction_to_bci(vector, frame, body, state.time_s)
+    return NOWHERE if vector is None else direction_to_bci(unit(vector), frame, body, state.time_s)
 
 
 def _throttle(state: VehicleState, command: dict[str, Any] | None) -> float:

@@ -23,7 +23,8 @@ from guidance_svc.rehearsal.outcome import USUAL, Bounds, Leg, misses, rows_of, 
 from guidance_svc.rehearsal.service import NearService
 from guidance_svc.rehearsal.starts import at_separation, on_its_pad
 from guidance_svc.report.tables import text_table
-from guidance_svc.sim.state import SimState, World
+from guidance_svc.sim.state import FAIR, SimState, World
+from guidance_svc.sim.weather import Weather
 
 MISSED: Final = 1  # exit code
 LONGEST_S: Final = 1e6  # of vehicle time for one vehicle
@@ -184,6 +185,18 @@ def progress() -> Iterator[Watch]:
         bar.stop()
 
 
+def weather_rules(w: Weather) -> tuple[tuple[str, object, bool, str], ...]:
+    """For each option: its value, whether that can be, and what can."""
+    speeds = [speed for _, north, east in w.wind for speed in (north, east)]
+    return (
+        ("--wind-north-m-s, --wind-east-m-s", tuple(speeds), all(-1000.0 <= speed <= 1000.0 for speed in speeds),
+         "-1000 to 1000 (m/s)"),
+        ("--gust-m-s", w.gust_m_s, 0.0 <= w.gust_m_s <= 1000.0, "0 to 1000 (m/s)"),
+        ("--density-percent", 100.0 * (w.density_frac - 1.0), 0.0 <= w.density_frac <= 10.0, "-100 to 900 (%)"),
+        ("--drag-percent", 100.0 * (w.drag_frac - 1.0), 0.0 <= w.drag_frac <= 10.0, "-100 to 900 (%)"),
+    )  # fmt: skip
+
+
 def ask_of(
     flight: str, carries: str | None, rate_hz: float, tick_s: float | None, disturbances: Disturbances,
     bounds: Bounds, out: Path | None,
@@ -210,18 +223,11 @@ def ask_of(
          "0 or more, below 100 (%)"),
         ("--engine-loss-at-s", d.engine_loss_at_s, (d.engine_loss_at_s < inf) == (d.thrust_kept_frac < 1.0),
          "a time, and --engine-loss-percent with it"),
-        ("--wind-north-m-s, --wind-east-m-s", d.weather and d.weather.wind[0][1:],
-         d.weather is None or max(map(abs, d.weather.wind[0])) <= 1000.0, "-1000 to 1000 (m/s)"),
-        ("--gust-m-s", d.weather and d.weather.gust_m_s, d.weather is None or 0.0 <= d.weather.gust_m_s <= 1000.0,
-         "0 to 1000 (m/s)"),
-        ("--density-percent", d.weather and 100.0 * (d.weather.density_frac - 1.0),
-         d.weather is None or 0.0 <= d.weather.density_frac <= 10.0, "-100 to 900 (%)"),
-        ("--drag-percent", d.weather and 100.0 * (d.weather.drag_frac - 1.0),
-         d.weather is None or 0.0 <= d.weather.drag_frac <= 10.0, "-100 to 900 (%)"),
         ("--ignition-s", d.ignition_s, -60.0 <= d.ignition_s <= 60.0, "-60 to 60 (s)"),
         ("--lag-s", d.lag_s, d.lag_s is None or 0.0 <= d.lag_s <= 10.0, "0 to 10 (s)"),
         ("--within-m", bounds.apsides_m, bounds.apsides_m > 0.0, "above 0 (m)"),
         ("--within-deg", bounds.plane_deg, bounds.plane_deg > 0.0, "above 0 (deg)"),
+        *weather_rules(d.weather or FAIR),
     )  # fmt: skip
     for option, value, holds, expected in rules:
         if not holds:

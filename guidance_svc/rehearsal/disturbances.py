@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import inf
 from random import Random
-from typing import Final
+from typing import Final, Literal
 
 from guidance_svc.core.vectors import along
 from guidance_svc.domain import Command, Stage, Vec, VehicleState
@@ -16,9 +16,9 @@ from guidance_svc.rehearsal.orders import off_at_s
 from guidance_svc.sim.state import World
 from guidance_svc.sim.weather import Weather
 
-UNTELLABLE: Final = (
+Untellable = Literal[
     "thrust_n", "throttle_frac", "pointing_script", "stage", "engine_on", "propellant_kg", "seen_event", "readings"
-)  # fmt: skip
+]
 """The fields of a state that a script may leave out."""
 
 
@@ -39,11 +39,12 @@ class Disturbances:
             `engine_loss_at_s` (vehicle's clock) on.
         lost_engine: number of an engine of the stage that burns which is dead from that time on; None: none.
         weather: of the day; None: still air, as modelled.
-        ignition_s: true less the vehicle file's time from an ignition command to the first thrust.
+        ignition_s: true less the vehicle file's time from an ignition command to the first thrust, which never
+            becomes less than none.
         lag_s: true time constant of the thrust; None: as the vehicle's file has it.
         turn_frac: true over planned limits of the turning rate and of its change.
         arms_north_m, arms_east_m: where the arms of the tower are, from where they should be.
-        untold: fields of the state, of UNTELLABLE, that the script leaves out.
+        untold: fields of the state that the script leaves out.
     """
 
     seed: int = 0
@@ -66,7 +67,7 @@ class Disturbances:
     turn_frac: float = 1.0
     arms_north_m: float = 0.0
     arms_east_m: float = 0.0
-    untold: tuple[str, ...] = ()
+    untold: tuple[Untellable, ...] = ()
 
 
 NONE: Final = Disturbances()

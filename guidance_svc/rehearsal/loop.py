@@ -101,7 +101,7 @@ def burnt_out(log: FlightLog) -> bool:
     return bool(log.at_cutoff)
 
 
-def landed(log: FlightLog) -> bool:
+def has_landed(log: FlightLog) -> bool:
     """Legs or arms bear."""
     return log.state.contact is not None
 
@@ -159,7 +159,7 @@ def fly(
 
     With a guide that flies `quietly`, neither `done` nor `watch` is asked within a quiet stretch.
     """
-    flight = Flight(
+    flight = FlightUnderWay(
         craft, guide, done, frame=frame, form=form, tick_s=tick_s, state_every=state_every, disturbances=disturbances,
         most_s=most_s, first_seq=first_seq, watch=watch,
     )  # fmt: skip
@@ -168,7 +168,7 @@ def fly(
     return flight.log
 
 
-def fly_together(flights: list[Flight]) -> None:
+def fly_together(flights: list[FlightUnderWay]) -> None:
     """Fly several vehicles on one clock until all are done: the one whose clock is earliest goes on.
 
     Args:
@@ -178,7 +178,7 @@ def fly_together(flights: list[Flight]) -> None:
         min(left, key=lambda flight: flight.log.state.time_s).go_on()
 
 
-class Flight:
+class FlightUnderWay:
     """A flight under way; the arguments are those of `fly`."""
 
     def __init__(

@@ -23,9 +23,11 @@ def at_separation(plan: FlightPlan) -> SimState:
     """The state in which a vehicle without a site of its own begins: in the target's plane, rising, engine off.
 
     Raises:
-        ConfigError: the plan has neither site nor target.
+        ConfigError: the plan has neither site nor target, or lands.
     """
     target, body = plan.target, plan.body
+    if target is None and plan.landing is not None:
+        raise ConfigError("not_supported", "phases", f"a flight plan that goes up: {plan.name} only lands", "a landing")
     if target is None:
         raise ConfigError("missing_field", "site", f"a launch site or a target in flight plan {plan.name}", "neither")
     i, node = target.inclination_rad, target.node_rad

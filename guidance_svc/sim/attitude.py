@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from math import atan2, sqrt
+from math import sqrt
 from typing import Final
 
 from guidance_svc.core.compiled import kernel
-from guidance_svc.core.vectors import cross, dot, norm
+from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Vec
+from guidance_svc.sim.motion import angle_between_rad, turning_axis
 
 GAIN_1_S: Final = 2.0  # wanted rate over angle, for small angles; invented: an attitude settles within two seconds
 RATE_GAIN_1_S: Final = 4.0 * GAIN_1_S  # of the rate towards the wanted one: critically damped
@@ -28,12 +29,8 @@ def turning_acceleration(pointing: Vec, turn_rad_s: Vec, wanted: Vec, limits: tu
     The rate is steered towards the angle times a gain, for large angles towards what can still be braked, along
     the short way; straight opposite about a perpendicular nearest to z.
     """
-    axis = cross(pointing, wanted)
+    axis, angle = turning_axis(pointing, wanted), angle_between_rad(pointing, wanted)
     sine = norm(axis)
-    angle = atan2(sine, dot(pointing, wanted))
-    if sine < 1e-12:
-        axis = cross(pointing, (0.0, 0.0, 1.0)) if abs(pointing[2]) < 0.9 else cross(pointing, (1.0, 0.0, 0.0))
-        sine = norm(axis)
     braking = BRAKING_FRAC * limits[1]
     small = braking / (GAIN_1_S * GAIN_1_S)
     rate = GAIN_1_S * angle if angle <= small else sqrt(braking * (2.0 * angle - small))

@@ -7,9 +7,9 @@ from dataclasses import replace
 from math import acos, hypot
 from typing import Final, Literal
 
-from guidance_svc.core.frames import Triad, altitude_m, ground_velocity, site_state, triad
+from guidance_svc.core.frames import altitude_m, ground_velocity, site_state, triad
 from guidance_svc.core.vectors import along, dot, norm, sub
-from guidance_svc.domain import Vec
+from guidance_svc.domain import Bears, Vec
 from guidance_svc.sim.jumps import cut_off
 from guidance_svc.sim.motion import height_above_ellipsoid_m
 from guidance_svc.sim.pad import Contact, Pad
@@ -17,11 +17,8 @@ from guidance_svc.sim.state import SimState, World
 
 LOOK_S: Final = 0.25  # near the ground it is looked for at least so often
 NEAR_M: Final = 50.0  # beyond what a vehicle's length and the arms reach
-INSTANT_S: Final = 1e-10  # the contact is found to this: at 500 m/s 50 nm
+WITHIN_S: Final = 1e-10  # the contact is found to this: at 500 m/s 50 nm
 MOST_TRIES: Final = 100
-
-Bears = Literal["legs", "arms"]
-
 
 def height_over_pad_m(state: SimState, world: World, pad: Pad) -> float:
     """Of the point whose position is told, above the ground about a pad."""
@@ -72,11 +69,11 @@ def stop_by_contact(
         return after
     caught = pad.catch_height_m is not None and world.vehicle.catch_point_m is not None
     if caught and passes(before, after, world, pad, "arms"):
-        held = at_contact(before, until_s, reach, world, pad, "arms")
+        held = at_contact(before, after, reach, world, pad, "arms")
         if hypot(*miss_m(held, world, pad, "arms")) <= pad.reach_m:
-            return borne(held, world, pad, "arms")
+            return hold_vehicle(held, world, pad, "arms")
     if passes(before, after, world, pad, "legs"):
-        return borne(at_contact(before, until_s, reach, world, pad, "legs"), world, pad, "legs")
+        return hold_vehicle(at_contact(before, after, reach, world, pad, "legs"), world, pad, "legs")
     return after
 
 
@@ -86,16 +83,16 @@ def passes(before: SimState, after: SimState, world: World, pad: Pad, bears: Bea
 
 
 def at_contact(
-    before: SimState, until_s: float, reach: Callable[[float], SimState], world: World, pad: Pad, bears: Bears
+    before: SimState, late: SimState, reach: Callable[[float], SimState], world: World, pad: Pad, bears: Bears
 ) -> SimState:
     """The first state at which the clearance is gone, by the false position method with the Illinois rule."""
-    early_s, late_s, late = before.time_s, until_s, reach(until_s)
+    early_s, late_s = before.time_s, late.time_s
     above, below = clearance_m(before, world, pad, bears), clearance_m(late, world, pad, bears)
     for _ in range(MOST_TRIES):
-        if late_s - early_s <= INSTANT_S + 1e-15 * abs(late_s) or below == 0.0:
+        if late_s - early_s <= WITHIN_S + 1e-15 * abs(late_s) or below == 0.0:
             break
         at_s = early_s + (late_s - early_s) * above / (above - below)
-        at_s = min(max(at_s, early_s + 0.1 * INSTANT_S), late_s - 0.1 * INSTANT_S)
+        at_s = min(max(at_s, early_s + 0.1 * WITHIN_S), late_s - 0.1 * WITHIN_S)
         tried = reach(at_s)
         clear = clearance_m(tried, world, pad, bears)
         if clear > 0.0:
@@ -116,10 +113,10 @@ def miss_m(state: SimState, world: World, pad: Pad, bears: Bears) -> tuple[float
     return dot(off, local.north), dot(off, local.east)
 
 
-def borne(state: SimState, world: World, pad: Pad, bears: Bears) -> SimState:
+def hold_vehicle(state: SimState, world: World, pad: Pad, bears: Bears) -> SimState:
     """The vehicle held from now on, turning with the body, with a record of the contact; engines cut if so ordered."""
     ground = ground_velocity(state.position_m, world.body.rotation_rad_s)
-    local: Triad = triad(state.position_m, "geodetic", world.body)
+    local = triad(state.position_m, "geodetic", world.body)
     speed = sub(state.velocity_m_s, ground)
     down = -dot(speed, local.up)
     north, east = miss_m(state, world, pad, bears)

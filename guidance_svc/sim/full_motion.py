@@ -85,9 +85,8 @@ def air_velocity(position_m: Vec, height_m: float, time_s: float, body: BodyNumb
     x, y, z = position_m
     north, east = wind_at(height_m, time_s, winds)
     level, r = sqrt(x * x + y * y), sqrt(x * x + y * y + z * z)
-    if level == 0.0:
-        return (0.0, 0.0, 0.0)
-    c, s, up, across = x / level, y / level, level / r, z / r
+    c, s = (x / level, y / level) if level > 0.0 else (1.0, 0.0)
+    up, across = level / r, z / r
     return (
         -body[4] * y - east * s - north * across * c,
         body[4] * x + east * c - north * across * s,

@@ -8,7 +8,7 @@ from guidance_svc.core.atmosphere import modelled_air
 from guidance_svc.core.compiled import kernel
 from guidance_svc.core.curves import interpolate
 from guidance_svc.core.gravity import acceleration
-from guidance_svc.core.vectors import cross, dot, norm, unit
+from guidance_svc.core.vectors import along, cross, dot, norm, unit
 from guidance_svc.domain import AirRow, Vec
 
 NO_AIR_ABOVE_M = 1e6  # the standard's table ends there, and no other goes higher
@@ -29,6 +29,21 @@ def height_above_ellipsoid_m(position_m: Vec, radius_m: float, flattening: float
 
 
 @kernel
+def angle_between_rad(a: Vec, b: Vec) -> float:
+    """Angle between two unit vectors, accurate at 0 and pi as well."""
+    return atan2(norm(cross(a, b)), dot(a, b))
+
+
+@kernel
+def turning_axis(pointing: Vec, wanted: Vec) -> Vec:
+    """Across both, by the right-hand rule from the one to the other; straight opposite a perpendicular nearest to z."""
+    axis = cross(pointing, wanted)
+    if norm(axis) < 1e-12:
+        return cross(pointing, (0.0, 0.0, 1.0)) if abs(pointing[2]) < 0.9 else cross(pointing, (1.0, 0.0, 0.0))
+    return axis
+
+
+@kernel
 def slew(pointing: Vec, wanted: Vec, angle_rad: float) -> Vec:
     """Unit vector `pointing` turned towards unit vector `wanted` by at most `angle_rad`, the short way.
 
@@ -36,21 +51,11 @@ def slew(pointing: Vec, wanted: Vec, angle_rad: float) -> Vec:
     """
     if pointing == wanted:  # as in most steps
         return wanted
-    axis = cross(pointing, wanted)
-    sine = norm(axis)
-    if atan2(sine, dot(pointing, wanted)) <= angle_rad:
+    if angle_between_rad(pointing, wanted) <= angle_rad:
         return wanted
-    if sine < 1e-12:
-        axis = cross(pointing, (0.0, 0.0, 1.0)) if abs(pointing[2]) < 0.9 else cross(pointing, (1.0, 0.0, 0.0))
-    side = unit(cross(axis, pointing))
+    side = unit(cross(turning_axis(pointing, wanted), pointing))
     c, s = cos(angle_rad), sin(angle_rad)
     return unit((c * pointing[0] + s * side[0], c * pointing[1] + s * side[1], c * pointing[2] + s * side[2]))
-
-
-@kernel
-def angle_between_rad(a: Vec, b: Vec) -> float:
-    """Angle between two unit vectors, accurate at 0 and pi as well."""
-    return atan2(norm(cross(a, b)), dot(a, b))
 
 
 @kernel
@@ -95,12 +100,6 @@ def pull(
 
 
 @kernel
-def add_scaled(p: Vec, k: float, v: Vec) -> Vec:
-    """p + k v."""
-    return (p[0] + k * v[0], p[1] + k * v[1], p[2] + k * v[2])
-
-
-@kernel
 def fly(
     position_m: Vec,
     velocity_m_s: Vec,
@@ -132,12 +131,12 @@ def fly(
         m1, m2 = m0 - flow * half, m0 - flow * step
         d1, d2 = slew(start, wanted, rate * (i + 0.5) * step), slew(start, wanted, rate * (i + 1) * step)
         a0 = pull(p, v, m0, d0, push, body, drag_area_m2, mach, drag)
-        v1 = add_scaled(v, half, a0)
-        a1 = pull(add_scaled(p, half, v), v1, m1, d1, push, body, drag_area_m2, mach, drag)
-        v2 = add_scaled(v, half, a1)
-        a2 = pull(add_scaled(p, half, v1), v2, m1, d1, push, body, drag_area_m2, mach, drag)
-        v3 = add_scaled(v, step, a2)
-        a3 = pull(add_scaled(p, step, v2), v3, m2, d2, push, body, drag_area_m2, mach, drag)
+        v1 = along(v, half, a0)
+        a1 = pull(along(p, half, v), v1, m1, d1, push, body, drag_area_m2, mach, drag)
+        v2 = along(v, half, a1)
+        a2 = pull(along(p, half, v1), v2, m1, d1, push, body, drag_area_m2, mach, drag)
+        v3 = along(v, step, a2)
+        a3 = pull(along(p, step, v2), v3, m2, d2, push, body, drag_area_m2, mach, drag)
         k = step / 6.0
         p = (
             p[0] + k * (v[0] + 2.0 * (v1[0] + v2[0]) + v3[0]),

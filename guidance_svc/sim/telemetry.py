@@ -10,12 +10,12 @@ from guidance_svc.core.frames import (
     altitude_m,
     direction_from_bci,
     from_bci,
+    ground_velocity,
     handedness,
     local_from_bci,
-    triad,
 )
 from guidance_svc.core.rocket import thrust_at_n
-from guidance_svc.core.vectors import add, dot, norm, scale, sub
+from guidance_svc.core.vectors import dot, norm, scale, sub
 from guidance_svc.domain import Frame, Readings, Vec, VehicleState
 from guidance_svc.sim.full_motion import air_velocity
 from guidance_svc.sim.motion import height_above_ellipsoid_m
@@ -29,7 +29,6 @@ from guidance_svc.sim.state import (
     present_stage,
     tank_kg,
 )
-from guidance_svc.sim.weather import wind_at
 
 
 def thrust_n(state: SimState, world: World) -> float:
@@ -111,16 +110,17 @@ def turning_in_script(state: SimState, world: World, frame: Frame) -> Vec:
 
 def angle_of_attack_rad(state: SimState, world: World) -> float | None:
     """Between thrust axis and motion against the air; None where the vehicle does not move against it."""
-    height_m = height_above_ellipsoid_m(state.position_m, world.body.radius_m, world.body.flattening)
-    air = air_velocity(state.position_m, height_m, state.time_s, world.body_numbers, world.figures.winds)
-    motion = sub(state.velocity_m_s, air)
+    motion = sub(state.velocity_m_s, air_around(state, world))
     speed = norm(motion)
     return None if speed == 0.0 else acos(max(-1.0, min(1.0, dot(motion, state.pointing) / speed)))
 
 
 def wind_m_s(state: SimState, world: World) -> Vec:
     """Velocity of the air over ground where the vehicle is, BCI."""
+    return sub(air_around(state, world), ground_velocity(state.position_m, world.body.rotation_rad_s))
+
+
+def air_around(state: SimState, world: World) -> Vec:
+    """Velocity of the air where the vehicle is, BCI."""
     height_m = height_above_ellipsoid_m(state.position_m, world.body.radius_m, world.body.flattening)
-    north, east = wind_at(height_m, state.time_s, world.figures.winds)
-    local = triad(state.position_m, "geocentric", world.body)
-    return add(scale(north, local.north), scale(east, local.east))
+    return air_velocity(state.position_m, height_m, state.time_s, world.body_numbers, world.figures.winds)

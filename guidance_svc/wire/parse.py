@@ -173,13 +173,13 @@ def _local_state(state: StateMessage) -> LocalState:
 def _readings(state: StateMessage) -> Readings | None:
     """What the vehicle tells of its return, or None."""
     rate, wind = state.get("attitude_rate_deg_s"), state.get("wind_m_s")
-    return readings(
+    return readings_of(
         state.get("contact"), state.get("engines_lit"), None if rate is None else _vec(rate),
         state.get("angle_of_attack_deg"), None if wind is None else _vec(wind),
     )  # fmt: skip
 
 
-def readings(
+def readings_of(
     contact: bool | None, engines_lit: int | None, attitude_rate_deg_s: Vec | None, angle_of_attack_deg: float | None,
     wind_m_s: Vec | None,
 ) -> Readings | None:  # fmt: skip

@@ -275,7 +275,7 @@ class SiteModel(BaseModel):
 class LandingModel(SiteModel):
     """Where the vehicle lands, and how."""
 
-    bears: Literal["legs", "arms"] = "legs"
+    bears: domain.Bears = "legs"
     """What bears the vehicle there."""
     catch_height_m: NotNegative = 0.0
     """Of the arms above the ground at the site; 0 with legs."""

@@ -15,7 +15,7 @@ from msgspec import Meta
 
 from guidance_svc.domain import VehicleState
 from guidance_svc.wire.codec import Encoding
-from guidance_svc.wire.parse import UNIT_TOLERANCE, readings
+from guidance_svc.wire.parse import UNIT_TOLERANCE, readings_of
 
 Length = Annotated[float, Meta(ge=-1e13, le=1e13)]
 Speed = Annotated[float, Meta(ge=-1e7, le=1e7)]
@@ -73,12 +73,8 @@ def read_state(payload: bytes, encoding: Encoding) -> QuickState | None:
         length = sqrt(x * x + y * y + z * z)
         if not abs(length - 1.0) <= UNIT_TOLERANCE:
             return None
-    b, more = body, None
-    if (
-        b.contact is not None or b.engines_lit is not None or b.attitude_rate_deg_s is not None
-        or b.angle_of_attack_deg is not None or b.wind_m_s is not None
-    ):  # fmt: skip
-        more = readings(b.contact, b.engines_lit, b.attitude_rate_deg_s, b.angle_of_attack_deg, b.wind_m_s)
+    b = body
+    more = readings_of(b.contact, b.engines_lit, b.attitude_rate_deg_s, b.angle_of_attack_deg, b.wind_m_s)
     state = VehicleState(b.seq, b.time_s, b.mass_kg, b.position_m, b.velocity_m_s, None, b.thrust_n, b.throttle,
                          pointing, b.stage, b.engine_on, b.propellant_kg, b.seen_event, more)  # fmt: skip
     return QuickState(body, state)

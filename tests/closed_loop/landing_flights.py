@@ -24,7 +24,7 @@ from guidance_svc.domain import (
 from guidance_svc.laws.descent_plan import Descent
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.disturbances import NONE, Disturbances
-from guidance_svc.rehearsal.loop import FlightLog, Guide, fly, in_process, landed
+from guidance_svc.rehearsal.loop import FlightLog, Guide, fly, has_landed, in_process
 from guidance_svc.session.session import Session
 from guidance_svc.sim.pad import Contact, Pad
 from guidance_svc.sim.state import SimState, World
@@ -112,7 +112,7 @@ def flown(
         out.commands.append(command)
 
     def done(log: FlightLog) -> bool:
-        over[0] += landed(log)
+        over[0] += has_landed(log)
         return over[0] > 6
 
     out.log = fly(craft, guide(session), done, tick_s=tick_s, most_s=120.0, watch=watch, disturbances=disturbances)

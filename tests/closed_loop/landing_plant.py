@@ -34,7 +34,6 @@ class Truth(NamedTuple):
         tick_s: between states.
         percussion_m: how far the centre of percussion is above the centre of mass, of a vehicle turned by its engines:
             each turn pushes the centre of mass aside.
-        tells_pointing: whether the states carry it.
     """
 
     thrust_scale: float = 1.0
@@ -49,7 +48,6 @@ class Truth(NamedTuple):
     turn_rad_s: float = 1e3
     tick_s: float = 0.02
     percussion_m: float = 0.0
-    tells_pointing: bool = True
 
 
 class Field(NamedTuple):
@@ -72,7 +70,6 @@ class Landed(NamedTuple):
     velocity_m_s: Vec
     mass_kg: float
     lean_rad: float
-    lit_at_s: float
     states: int
     touched: bool
     steps: int
@@ -192,7 +189,7 @@ def centre_of_mass(c: Craft, truth: Truth) -> tuple[Vec, Vec]:
 def told(c: Craft, truth: Truth, noise: Sequence[float], at: int) -> Heard:
     """The state as it is sent; six numbers of noise each."""
     r, v = centre_of_mass(c, truth)
-    axis = c.axis if truth.tells_pointing else (0.0, 0.0, 0.0)
+    axis = c.axis
     return Heard(
         c.time_s,
         (r[0] + noise[at], r[1] + noise[at + 1], r[2] + noise[at + 2]),
@@ -200,7 +197,7 @@ def told(c: Craft, truth: Truth, noise: Sequence[float], at: int) -> Heard:
         c.mass_kg,
         axis,
         c.axis_rate_s,
-        truth.tells_pointing,
+        True,
         ON if c.given_frac > 0.0 else OFF,
         0,
     )
@@ -235,9 +232,9 @@ def land(
             if later.given_frac > 0.0 and lit_at > 1e8:
                 lit_at = c.time_s
             if later.position_m[2] <= 0.0:
-                return touched(c, later, truth, lit_at, states, steps)
+                return touched(c, later, truth, states, steps)
             if g.stage == BURNING and later.velocity_m_s[2] >= 0.0:
-                return ended(later, truth, lit_at, states, False, steps)
+                return ended(later, truth, states, False, steps)
             c = later
         order = new
         if lit_at < 1e8:
@@ -245,7 +242,7 @@ def land(
         g = guide(lander, keys, g, told(c, truth, noise, 6 * (states % count)))
         steps += g.stop.steps
         states += 1
-    return ended(c, truth, lit_at, states, False, steps)
+    return ended(c, truth, states, False, steps)
 
 
 @part
@@ -257,14 +254,14 @@ def order_of(g: Guided, keys: Keys, truth: Truth, light_at_s: float, time_s: flo
 
 
 @part
-def ended(c: Craft, truth: Truth, lit_at_s: float, states: int, touched_: bool, steps: int) -> Landed:
+def ended(c: Craft, truth: Truth, states: int, touched_: bool, steps: int) -> Landed:
     """What came of it."""
     r, v = centre_of_mass(c, truth)
-    return Landed(c.time_s, r, v, c.mass_kg, acos(min(c.axis[2], 1.0)), lit_at_s, states, touched_, steps)
+    return Landed(c.time_s, r, v, c.mass_kg, acos(min(c.axis[2], 1.0)), states, touched_, steps)
 
 
 @part
-def touched(before: Craft, after: Craft, truth: Truth, lit_at_s: float, states: int, steps: int) -> Landed:
+def touched(before: Craft, after: Craft, truth: Truth, states: int, steps: int) -> Landed:
     """Contact between two small steps."""
     k = before.position_m[2] / (before.position_m[2] - after.position_m[2])
     r, v, w, s = before.position_m, before.velocity_m_s, after.velocity_m_s, after.position_m
@@ -274,4 +271,4 @@ def touched(before: Craft, after: Craft, truth: Truth, lit_at_s: float, states: 
         (v[0] + k * (w[0] - v[0]), v[1] + k * (w[1] - v[1]), v[2] + k * (w[2] - v[2])),
         after.mass_kg, after.given_frac, after.axis, after.axis_rate_s,
     )  # fmt: skip
-    return ended(there, truth, lit_at_s, states, True, steps)
+    return ended(there, truth, states, True, steps)

@@ -14,10 +14,10 @@ from guidance_svc.core.state_filter import (
     Spread,
     Wander,
     first_filtered,
-    heard,
-    position_heard,
     spread_later,
-    velocity_heard,
+    take_in,
+    take_in_position,
+    take_in_velocity,
 )
 from guidance_svc.domain import Vec
 
@@ -49,7 +49,7 @@ def filtered(seed: int, noise_m: float, noise_m_s: float, states: int, wander: W
     flight = noisy(Random(seed), noise_m, noise_m_s, states)
     known = first_filtered(*next(flight), 1.0)
     for position, velocity in flight:
-        known = heard(known, position, velocity, NOTHING, DT_S, wander)
+        known = take_in(known, position, velocity, NOTHING, DT_S, wander)
     return known
 
 
@@ -65,7 +65,7 @@ def test_the_covariance_is_that_of_the_matrix_form() -> None:
     wanted = move @ matrix(before) @ move.T + white + walk
     later = spread_later(before, dt, Wander(q, b))
     assert np.allclose(matrix(later), wanted, rtol=1e-12)
-    for update, row, noise in ((position_heard, 0, 0.7), (velocity_heard, 1, 0.02)):
+    for update, row, noise in ((take_in_position, 0, 0.7), (take_in_velocity, 1, 0.02)):
         gain = wanted[:, row] / (wanted[row, row] + noise)
         after, gains = update(later, noise)
         assert np.allclose(gains, gain, rtol=1e-12)
@@ -114,5 +114,5 @@ def test_one_outlier_does_not_pass_for_noise() -> None:
     known = first_filtered(*flight[0], 1.0)
     for k, (position, velocity) in enumerate(flight[1:]):
         shifted = (position[0] + 50.0, position[1], position[2]) if k == 150 else position
-        known = heard(known, shifted, velocity, NOTHING, DT_S, STILL)
+        known = take_in(known, shifted, velocity, NOTHING, DT_S, STILL)
     assert sqrt(known.noise.position_m2) < 0.2

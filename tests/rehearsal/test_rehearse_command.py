@@ -96,6 +96,7 @@ def test_a_vehicle_without_enough_propellant_is_told_with_exit_code_1(tmp_path: 
         (("--noise-m", "-1"), "--noise-m: bad value; expected 0 or more (m); got -1"),
         (("--carries", "nothing"), "unknown name"),
         (("--wind-east-m-s", "2000"), "expected -1000 to 1000 (m/s); got (0.0, 2000.0)"),
+        (("--wind-north-m-s", "nan"), "expected -1000 to 1000 (m/s); got (nan, 0.0)"),
         (("--gust-m-s", "-1"), "--gust-m-s: bad value; expected 0 to 1000 (m/s); got -1"),
         (("--density-percent", "-101"), "--density-percent: bad value"),
         (("--drag-percent", "901"), "--drag-percent: bad value"),

@@ -18,7 +18,7 @@ from guidance_svc.domain import Command, Event, Frame, Vec, VehicleState
 from guidance_svc.errors import GuidanceError
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.disturbances import NONE, Disturbances, true_world
-from guidance_svc.rehearsal.loop import Flight, FlightLog, fly, fly_together, landed
+from guidance_svc.rehearsal.loop import FlightLog, FlightUnderWay, fly, fly_together, has_landed
 from guidance_svc.rehearsal.orders import controls_for
 from guidance_svc.rehearsal.speaking import command_of, state_message
 from guidance_svc.sim.state import World, lit_count
@@ -48,7 +48,7 @@ def order(message: VehicleState, **changes: Any) -> Command:
 def flown(d: Disturbances = NONE, world: World = PLANNED, most_s: float = 40.0, **how: Any) -> FlightLog:
     """Down to the contact."""
     craft = Craft("Sandpiper", true_world(world, d), START)
-    return fly(craft, how.pop("guide", order), landed, disturbances=d, most_s=most_s, tick_s=0.1, **how)
+    return fly(craft, how.pop("guide", order), has_landed, disturbances=d, most_s=most_s, tick_s=0.1, **how)
 
 
 def test_the_count_of_engines_is_obeyed_and_all_burn_where_none_is_named() -> None:
@@ -171,7 +171,7 @@ def test_a_state_of_a_return_and_its_order_cross_the_wire_whole() -> None:
         seen.append(message)
         return order(message)
 
-    fly(Craft("Sandpiper", world, START), guide, landed, frame=frame, most_s=3.0)
+    fly(Craft("Sandpiper", world, START), guide, has_landed, frame=frame, most_s=3.0)
     for message in seen[::7]:
         again = parse_state(state_message(message))
         assert again.readings is not None
@@ -188,10 +188,10 @@ def test_a_state_of_a_return_and_its_order_cross_the_wire_whole() -> None:
 
 def test_vehicles_on_one_clock_go_on_in_turn_and_one_let_go_joins() -> None:
     looks: list[tuple[str, float]] = []
-    flights: list[Flight] = []
+    flights: list[FlightUnderWay] = []
 
-    def flight(name: str, craft: Craft, guide: Callable[[VehicleState], Command], until_s: float) -> Flight:
-        return Flight(craft, guide, lambda log: log.state.time_s >= until_s - 1e-6, tick_s=0.1,
+    def flight(name: str, craft: Craft, guide: Callable[[VehicleState], Command], until_s: float) -> FlightUnderWay:
+        return FlightUnderWay(craft, guide, lambda log: log.state.time_s >= until_s - 1e-6, tick_s=0.1,
                       watch=lambda log, message, command: looks.append((name, message.time_s)))  # fmt: skip
 
     stage = VEHICLE.stages[0]

@@ -11,12 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import msgpack
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
 from guidance_svc.cli import app
 from guidance_svc.core.frames import direction_to_bci
-from guidance_svc.domain import Body, FlightPlan, Frame, Stage, Vehicle
+from guidance_svc.domain import Body, FlightPlan, Frame, Stage, Vehicle, VehicleState
 from guidance_svc.files.config_files import Library
 from guidance_svc.playback.calibrating import calibrate_recording, calibrate_recordings
 from guidance_svc.playback.recordings import RecordedMessage, RecordingReader
@@ -277,6 +278,13 @@ def test_with_several_vehicles_the_file_needs_a_name(tmp_path: Path) -> None:
     # this flight is a coarse Euler integration: its own thrust is good to the half step, 0.5 s in 30 s of turning
     stages = tomllib.loads(out.read_text())["stages"]
     assert stages[0]["thrust_n"] == pytest.approx(flown.THRUST_N, rel=0.03)
+
+
+def test_a_pointing_that_was_told_a_little_short_is_a_unit_vector_in_the_track() -> None:
+    state = VehicleState(0, 0.0, 1e4, (6.6e6, 0.0, 0.0), (0.0, 7e3, 0.0), pointing_script=(0.9992, 0.0, 0.0))
+    plan = FlightPlan("one", EARTH, Vehicle("one", (TRUE,)), None, ())
+    [pointing] = track_of(Setting(plan, FRAME, "upper_stage"), [state], [None]).pointing
+    assert np.linalg.norm(pointing) == pytest.approx(1.0, abs=1e-15)
 
 
 def test_a_stage_dropped_untold_is_noticed_by_its_mass(tmp_path: Path) -> None:

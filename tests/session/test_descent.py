@@ -189,6 +189,17 @@ def test_an_engine_that_must_not_go_out_idles_until_the_burn() -> None:
     assert hypot(done.contact.down_m_s - 0.5, done.contact.across_m_s) < 0.1
 
 
+def test_an_engine_that_idles_is_not_waited_for_as_one_that_is_lit() -> None:
+    slow = replace(LANDER, stages=(replace(LANDER.stages[0], ignition_delay_s=1.0),))
+    done = []
+    for vehicle in (LANDER, slow):
+        plan = plan_of(replace(HOP, idles=True), LANDING, vehicle, MOONLIKE)
+        craft = craft_of(plan, DIVERT, PAD)
+        craft.state = replace(craft.state, engine_on=True, throttle_frac=0.1)
+        done.append(flown(plan, craft, tick_s=0.1).commands)
+    assert [c.throttle_frac for c in done[0]] == [c.throttle_frac for c in done[1]]
+
+
 def test_the_sentence_says_burn_place_and_contact() -> None:
     nine = replace(LANDER, stages=(Stage("s", 4e3, 5e3, 9e5, 3050.0, engine_count=9, groups=(1, 3, 9)),))
     phase = replace(HOP, engines=((3, 60.0), (1, 0.0)), soft_speed_m_s=15.0, soft_frac=0.7)
@@ -224,6 +235,7 @@ def refused(library: Library, descent: dict[str, Any], vehicle: dict[str, Any], 
     ({"engines": [[1, 0.0]]}, {"engine_count": 9, "groups": [1, 9]}, "phases.0.engines", "more thrust than the weight"),
     ({"engines": [[9, 10.0], [1, 0.0], [1, 5.0]]}, {}, "phases.0", "engines with falling speeds, the last of them 0"),
     ({"soft_speed_m_s": 15.0}, {}, "phases.0", "soft_speed_m_s and soft_throttle, both or neither"),
+    ({"relights": False, "ignition_delay_s": 1.0}, {}, "phases.0", "no ignition_delay_s with relights = false"),
     ({"soft_speed_m_s": 15.0, "soft_throttle": 0.12}, {}, "phases.0.soft_throttle", "more thrust than the weight"),
 ])  # fmt: skip
 def test_a_plan_that_cannot_land_is_refused_with_key_and_number(

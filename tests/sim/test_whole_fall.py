@@ -8,10 +8,14 @@ from math import dist, inf
 import numpy as np
 import pytest
 
-from guidance_svc.core.vectors import cross, dot, norm, unit
+from guidance_svc.core.frames import ground_velocity
+from guidance_svc.core.vectors import add, cross, dot, norm, unit
 from guidance_svc.domain import Stage, Vec, Vehicle
+from guidance_svc.sim.full_motion import air_velocity
+from guidance_svc.sim.motion import height_above_ellipsoid_m
 from guidance_svc.sim.state import Controls, SimState, World, mass_kg
 from guidance_svc.sim.step import coast, step
+from guidance_svc.sim.telemetry import wind_m_s
 from guidance_svc.sim.weather import Weather
 from tests.sim.falling import EARTH, STAGE, VEHICLE, WIND, Truth, above, ball
 
@@ -101,3 +105,17 @@ def test_the_same_seed_blows_the_same_and_another_one_does_not() -> None:
 
     assert end(11) == end(11)
     assert dist(end(11).position_m, end(12).position_m) > 0.01
+
+
+@pytest.mark.parametrize("place", [(6.4e6, 0.0, 0.0), (3e6, -4e6, 4e6), (0.0, 0.0, 6.4e6), (0.0, 0.0, -6.4e6)])
+def test_the_wind_that_is_told_is_the_one_that_blows(place: Vec) -> None:
+    still = SimState(100.0, place, (0.0, 0.0, 0.0), unit(place), (1.0,))
+    world = World(EARTH, RIGID, weather=ROUGH)
+    ground = ground_velocity(place, EARTH.rotation_rad_s)
+    told = wind_m_s(still, world)
+    assert 1.0 < norm(told) < 60.0
+    assert dot(told, place) == pytest.approx(0.0, abs=1e-6)
+    moving = replace(still, velocity_m_s=add(ground, told))
+    height_m = height_above_ellipsoid_m(place, EARTH.radius_m, EARTH.flattening)
+    air = air_velocity(place, height_m, still.time_s, world.body_numbers, world.figures.winds)
+    assert moving.velocity_m_s == pytest.approx(air, abs=1e-9)

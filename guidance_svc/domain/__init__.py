@@ -36,17 +36,19 @@ from guidance_svc.domain.plan import (
     SecondBurn,
     Target,
 )
-from guidance_svc.domain.state import Frame, LocalState, Readings, VehicleState
+from guidance_svc.domain.state import Answer, Clearance, Frame, LocalState, Readings, VehicleState
 from guidance_svc.domain.vehicle import Stage, Vehicle
 
 __all__ = [
     "Act",
     "Aim",
     "AirRow",
+    "Answer",
     "Bears",
     "Body",
     "Boost",
     "Circularize",
+    "Clearance",
     "Coast",
     "Command",
     "Detail",

@@ -7,6 +7,9 @@ from typing import Literal, NamedTuple
 
 from guidance_svc.domain.body import Vec
 
+Clearance = Literal["ready", "not_ready", "no_answer"]
+"""What a tower says to an arrival."""
+
 
 @dataclass(frozen=True, slots=True)
 class Frame:
@@ -69,11 +72,26 @@ class Readings(NamedTuple):
     wind_script_m_s: Vec | None = None
 
 
+class Answer(NamedTuple):
+    """What a tower had said to a vehicle when a state of the vehicle came; it is kept with that state.
+
+    Args:
+        clearance: "no_answer" while the tower has not said anything about this vehicle, or has gone silent.
+        ready_at_s: vehicle time from which on it will be ready, as it says; None where it does not.
+        catch_offset_m: where the arms really are, east, north and up of where the plan has them.
+    """
+
+    clearance: Clearance
+    ready_at_s: float | None = None
+    catch_offset_m: Vec = (0.0, 0.0, 0.0)
+
+
 class VehicleState(NamedTuple):
     """One `state` message; a named tuple, because one is made and kept with every state.
 
     Exactly one of (`position_script_m`, `velocity_script_m_s`) and `local` is given.
     `readings` is None where none of its fields was told.
+    `answer` is not the script's: it is what a tower on the same clock had said when the state came; None without one.
     """
 
     seq: int
@@ -90,3 +108,4 @@ class VehicleState(NamedTuple):
     propellant_kg: float | None = None
     seen_event: str | None = None
     readings: Readings | None = None
+    answer: Answer | None = None

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from guidance_svc.core.frames import Triad, direction_to_bci, meridian_rad, state_to_bci, triad
 from guidance_svc.core.vectors import cross, unit
-from guidance_svc.domain import Body, FlightPlan, Frame, Readings, Vec, VehicleState
+from guidance_svc.domain import Answer, Body, FlightPlan, Frame, Readings, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 
 DEPTH_ALLOWED_M = 2.0e4  # below the lowest point of the ellipsoid: basins, and simulators' rough terrain
@@ -33,6 +33,7 @@ class Navigation(NamedTuple):
     contact: bool | None = None
     engines_lit: int | None = None
     pointing_rate_s: Vec | None = None
+    answer: Answer | None = None
 
 
 def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
@@ -54,7 +55,7 @@ def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
         state.time_s, position, velocity, (u + spin * y, v - spin * x, w), state.mass_kg, local, state.stage,
         state.engine_on, pointing, state.throttle_frac, state.thrust_n,
         meridian_rad(body, frame, state.time_s), told.contact if told else None, told.engines_lit if told else None,
-        None if told is None else pointing_rate(told, state, frame, body),
+        None if told is None else pointing_rate(told, state, frame, body), state.answer,
     )  # fmt: skip
 
 

@@ -107,8 +107,8 @@ def test_of_two_pads_the_nearest_bears_it_at_its_own_height() -> None:
     assert here.contact is not None
     assert there.contact is not None
     assert (here.contact.site, there.contact.site) == (SITE.name, "north")
-    assert here.contact.miss_m < 1e-3
-    assert there.contact.miss_m < 1e-3
+    assert here.contact.miss_m < 5e-3  # by the turning of the body, as it falls
+    assert there.contact.miss_m < 5e-3
     assert there.contact.time_s == pytest.approx(here.contact.time_s, abs=1e-3)
 
 

@@ -21,7 +21,8 @@ class EntryBurn(Phase):
     """Burn against the air flow, as long as the loads of the fall after it are beyond their limits.
 
     Args:
-        start_altitude_m, start_pressure_pa: where it begins on the way down, one of the two.
+        start_altitude_m: above the ellipsoid, where it begins on the way down.
+        start_pressure_pa: dynamic pressure where it begins instead; None: by the altitude.
         engines: how many burn; None: all.
         most_pressure_pa, most_heating_w_m2: greatest dynamic pressure and 0.5 rho v^3 after it.
         most_lean_rad: off the way against the flow, towards the contact point.
@@ -30,11 +31,11 @@ class EntryBurn(Phase):
     law: ClassVar[str] = "entry_burn"
     powered: ClassVar[bool] = True
     alone: ClassVar[bool] = True
-    start_altitude_m: float | None = None
+    start_altitude_m: float = 40e3
     start_pressure_pa: float | None = None
     engines: int | None = None
     throttle_frac: float = 1.0
-    most_pressure_pa: float = inf
+    most_pressure_pa: float = 60e3
     most_heating_w_m2: float = inf
     most_lean_rad: float = radians(10.0)
 
@@ -43,14 +44,14 @@ class EntryBurnModel(PhaseModel):
     """Burn against the air flow, as long as the loads of the fall after it are beyond their limits."""
 
     law: Literal["entry_burn"]
-    start_altitude_m: Annotated[float, Field(gt=0.0, le=1e6)] | None = None
+    start_altitude_m: Annotated[float, Field(gt=0.0, le=1e6)] = 40e3
     """Above the ellipsoid, on the way down; the lower, the less propellant the burn takes."""
     start_dynamic_pressure_pa: Positive | None = None
-    """Instead of start_altitude_m."""
+    """On the way down, instead of start_altitude_m."""
     engines: Engines | None = None
     """How many burn; None: all of the stage's."""
     throttle: Fraction = 1.0
-    max_dynamic_pressure_pa: Positive | None = None
+    max_dynamic_pressure_pa: Positive | None = 60e3
     """Of the fall after the burn."""
     max_heating_w_m2: Positive | None = None
     """0.5 rho v^3, likewise."""
@@ -59,8 +60,8 @@ class EntryBurnModel(PhaseModel):
 
     @model_validator(mode="after")
     def _keys_fit(self) -> EntryBurnModel:
-        if (self.start_altitude_m is None) == (self.start_dynamic_pressure_pa is None):
-            raise ValueError("start_altitude_m or start_dynamic_pressure_pa, one of the two")
+        if self.start_dynamic_pressure_pa is not None and "start_altitude_m" in self.model_fields_set:
+            raise ValueError("start_altitude_m or start_dynamic_pressure_pa, not both")
         if self.max_dynamic_pressure_pa is None and self.max_heating_w_m2 is None:
             raise ValueError("max_dynamic_pressure_pa or max_heating_w_m2, or both: the burn ends by them")
         return self
@@ -111,7 +112,7 @@ def engines_in_words(engines: int | None, stage: Stage) -> str:
 
 def sentence(phase: EntryBurn, plan: FlightPlan) -> str:
     """What the phase does."""
-    start = f"{phase.start_altitude_m:g} m" if phase.start_altitude_m is not None else (
+    start = f"{phase.start_altitude_m:g} m" if phase.start_pressure_pa is None else (
         f"a dynamic pressure of {phase.start_pressure_pa:g} Pa")  # fmt: skip
     limits = []
     if phase.most_pressure_pa < inf:

@@ -61,8 +61,8 @@ def route_of(plan: FlightPlan, phase: int) -> Route:
 
 def entry_of(burn: EntryBurn, stage: Stage) -> Entry:
     """The entry burn as kernels take it."""
-    gate = Gate(HEIGHT, burn.start_altitude_m) if burn.start_altitude_m is not None else (
-        Gate(PRESSURE, burn.start_pressure_pa or 0.0))  # fmt: skip
+    gate = Gate(HEIGHT, burn.start_altitude_m) if burn.start_pressure_pa is None else (
+        Gate(PRESSURE, burn.start_pressure_pa))  # fmt: skip
     push = push_of(stage, burn.engines, burn.throttle_frac)
     limit = Load(KEPT_FRAC * burn.most_pressure_pa, KEPT_FRAC * burn.most_heating_w_m2)
     most_s = stage.propellant_kg / push.flow_kg_s

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from math import cos, exp, inf, sin, tanh
+from math import cos, exp, inf, radians, sin, tanh
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ from guidance_svc.domain import (
     Vehicle,
     VehicleState,
 )
+from guidance_svc.laws.boostback_plan import Boostback
 from guidance_svc.laws.descent_plan import Descent
 from guidance_svc.laws.entry_plan import EntryBurn
 from guidance_svc.laws.fall import Fall
@@ -172,3 +173,9 @@ def landing_phases(start_altitude_m: float, most_pa: float, planned_frac: float 
         Fall(), EntryBurn(start_altitude_m, None, 3, 1.0, most_pa), Fall(),
         Descent(planned_frac, engines=((1, 0.0),), tilt_per_root_m_rad=0.008),
     )  # fmt: skip
+
+
+def return_phases(start_altitude_m: float, most_pa: float) -> tuple[Phase, ...]:
+    """From the separation on: three engines back, then as `landing_phases`."""
+    back = Boostback(coast_s=8.0, engines=3, flip_rate_rad_s=radians(30.0))
+    return (back, *landing_phases(start_altitude_m, most_pa))

@@ -208,7 +208,17 @@ def push(leg: Leg, throttle_frac: float, pressure_pa: float, mass_kg: float, fac
     """Thrust acceleration of a leg's engines at a throttle, m/s2; 0 at throttle 0."""
     if throttle_frac <= 0.0:
         return 0.0
-    return max(throttle_frac * leg.thrust_n - pressure_pa * leg.exit_area_m2, 0.0) * factor / mass_kg
+    return push_n(throttle_frac * leg.thrust_n, leg.exit_area_m2, pressure_pa) * factor / mass_kg
+
+
+@part
+def push_n(thrust_n: float, exit_area_m2: float, pressure_pa: float) -> float:
+    """Thrust at an ambient pressure.
+
+    Args:
+        thrust_n: in vacuum.
+    """
+    return max(thrust_n - pressure_pa * exit_area_m2, 0.0)
 
 
 @part

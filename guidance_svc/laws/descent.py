@@ -16,7 +16,7 @@ from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.rows import LawRow
 from guidance_svc.laws.signs import IGNITE, EventKind
-from guidance_svc.laws.stack import mass_at_burnout_kg
+from guidance_svc.laws.stack import burnout_alone_kg
 
 GAP_S = 3.0  # without a state: what the filter knows is no longer worth anything
 NEAR_IGNITION_S = 15.0  # from here on states come often, so that the burn begins with a good knowledge of the air
@@ -186,7 +186,7 @@ def fall_speed_m_s(own: DescentMemory) -> float:
 
 def report_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> LandingReport:
     """The landing as it is predicted."""
-    flight, own = memory
+    own = memory.own
     g, stop = own.guided, own.guided.stop
     lander = frame_at(memory, plan, phase).lander
     wanted = stop.throttle_frac + stop.beyond_frac
@@ -194,8 +194,7 @@ def report_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -
     margin = min(lander.most_frac - wanted, wanted - lander.least_frac)
     return LandingReport(
         stop.end_s, hypot(x, y), hypot(u, v, fall_speed_m_s(own)), wanted, margin,
-        stop.mass_kg - mass_at_burnout_kg(plan.vehicle, flight.stage), sqrt(noise.position_m2),
-        sqrt(noise.velocity_m2_s2),
+        stop.mass_kg - burnout_alone_kg(plan), sqrt(noise.position_m2), sqrt(noise.velocity_m2_s2),
     )  # fmt: skip
 
 

@@ -1,0 +1,140 @@
+"""What the laws of the return share: the way home that a plan has from a phase on, predicted from a state."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from math import hypot
+from typing import NamedTuple
+
+from guidance_svc.core.effort import spend
+from guidance_svc.core.fall_flight import HEIGHT, NO_LOAD, NO_PUSH, PRESSURE, Falling, Field, Gate, Load, Push
+from guidance_svc.core.frames import turn_z
+from guidance_svc.core.lander import air_around
+from guidance_svc.core.return_flight import Entry, Home, Homing, Landing, come_home
+from guidance_svc.core.vectors import norm, sub
+from guidance_svc.domain import FlightPlan, LandingReport, Stage, Vec
+from guidance_svc.errors import NotConverged
+from guidance_svc.laws.descent_place import Place, frame_of, level
+from guidance_svc.laws.descent_plan import Descent
+from guidance_svc.laws.entry_plan import EntryBurn
+from guidance_svc.laws.navigation import Navigation
+from guidance_svc.laws.rows import Figures
+from guidance_svc.laws.stack import burnout_alone_kg
+
+STEP_COST = 4  # a step of this prediction takes as long as so many of the counted ones
+KEPT_FRAC = 0.998  # of a limit: the peak of a fall is predicted to a thousandth
+NO_BURN = Entry(False, False, Gate(HEIGHT, 0.0), NO_PUSH, 0.0, 0.0, NO_LOAD, (0.0, 0.0))
+
+
+class Route(NamedTuple):
+    """The way home from a phase on.
+
+    Args:
+        homing: its prediction's constants.
+        place: of the contact point.
+        empty_kg: what the vehicle weighs without propellant.
+    """
+
+    homing: Homing
+    place: Place
+    empty_kg: float
+
+
+@lru_cache(maxsize=64)
+def route_of(plan: FlightPlan, phase: int) -> Route:
+    """The way home that a plan has from a phase on, with the entry burn that is still to come or is flown."""
+    vehicle, body, last = plan.vehicle, plan.body, len(plan.vehicle.stages) - 1
+    later = plan.phases[phase:]
+    descent = next(p for p in later if isinstance(p, Descent))
+    burn = next((p for p in later if isinstance(p, EntryBurn)), None)
+    frame, stage = frame_of(plan, descent, last), vehicle.stages[last]
+    curve = vehicle.fall_drag_curve or vehicle.drag_curve
+    field = Field(
+        body.mu_m3_s2, body.radius_m, body.j2, body.flattening, body.rotation_rad_s,
+        air_around(body, 0.0, vehicle.drag_area_m2, curve), 1.0, (0.0, 0.0),
+    )  # fmt: skip
+    entry = NO_BURN if burn is None else entry_of(burn, stage)
+    lander = frame.lander
+    landing = Landing(lander.legs, lander.leg_count, frame.keys.planned_frac, frame.place.altitude_m)
+    return Route(Homing(field, entry, landing), frame.place, burnout_alone_kg(plan))
+
+
+def entry_of(burn: EntryBurn, stage: Stage) -> Entry:
+    """The entry burn as kernels take it."""
+    gate = Gate(HEIGHT, burn.start_altitude_m) if burn.start_pressure_pa is None else (
+        Gate(PRESSURE, burn.start_pressure_pa))  # fmt: skip
+    push = push_of(stage, burn.engines, burn.throttle_frac)
+    limit = Load(KEPT_FRAC * burn.most_pressure_pa, KEPT_FRAC * burn.most_heating_w_m2)
+    most_s = stage.propellant_kg / push.flow_kg_s
+    return Entry(True, False, gate, push, late_s(stage), most_s, limit, (0.0, 0.0))
+
+
+def push_of(stage: Stage, engines: int | None, throttle_frac: float) -> Push:
+    """So many of a stage's engines at a throttle; None: all."""
+    part = 1.0 if engines is None else engines / stage.engine_count
+    k = part * throttle_frac
+    return Push(k * stage.thrust_n, k * stage.mass_flow_kg_s, part * stage.exit_area_m2)
+
+
+def late_s(stage: Stage) -> float:
+    """How much thrust an ignition costs: the delay, and the lag with which the thrust rises."""
+    return stage.ignition_delay_s + stage.engine_lag_s
+
+
+def soon_s(stage: Stage) -> float:
+    """How much earlier an engine is cut for what it still gives afterwards."""
+    return stage.tail_off_impulse_n_s / stage.thrust_n
+
+
+def turning_with(now: Navigation) -> Falling:
+    """A state in axes that turn with the body."""
+    turn = -now.meridian_rad
+    return Falling(0.0, turn_z(now.position_m, turn), turn_z(now.ground_velocity_m_s, turn), now.mass_kg, 0)
+
+
+def predict(route: Route, homing: Homing, start: Falling, guess_s: float) -> Home:
+    """The way home, counted.
+
+    Raises:
+        NotConverged: it does not come down to the contact point.
+    """
+    home = come_home(homing, start._replace(steps=0), guess_s)
+    spend(STEP_COST * home.steps)
+    if not home.reached:
+        raise NotConverged("no_way_home", "", "a fall that ends at the contact point", "none")
+    return home
+
+
+def missed_m(home: Home, place: Place) -> tuple[float, float]:
+    """Where it comes down, from the contact point, east and north."""
+    east, north, _ = level(sub(home.position_m, place.position_m), place)
+    return east, north
+
+
+def report_home(home: Home, since_s: float, route: Route) -> LandingReport:
+    """A way home as detail has it.
+
+    Args:
+        since_s: how long ago it was predicted.
+    """
+    frac, noise = route.homing.landing.throttle_frac, 0.0
+    return LandingReport(
+        home.time_s - since_s, hypot(*missed_m(home, route.place)), norm(home.velocity_m_s), frac, 1.0 - frac,
+        home.mass_kg - route.empty_kg, noise, noise,
+    )  # fmt: skip
+
+
+def to_bci(direction: Vec, now: Navigation) -> Vec:
+    """A direction that turns with the body, inertial."""
+    return turn_z(direction, now.meridian_rad)
+
+
+def short_words(home: Home, route: Route) -> tuple[str, ...]:
+    """What is missing of the propellant, in words."""
+    left_kg = home.mass_kg - route.empty_kg
+    return (f"{-left_kg:.0f} kg of propellant are missing at contact",) if left_kg < 0.0 else ()
+
+
+def figures_of(home: Home) -> Figures:
+    """What of a prediction must be finite."""
+    return (("home.time_s", home.time_s), ("home.mass_kg", home.mass_kg), ("home.position_m", home.position_m[0]))

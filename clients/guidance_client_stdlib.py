@@ -302,8 +302,9 @@ class GuidanceClient:
     def steer(self, state: dict[str, Any]) -> dict[str, Any]:
         """Send a state and return what to do now, within `patience_s`, whatever the link does. After `open`.
 
-        Returns pitch_deg, heading_deg, pointing (each None before the first answer), throttle, engine_on, engines (None:
-        all), stale, says (a sentence, or "") and command (the newest that came: for its phase, event, status; or None).
+        Returns pitch_deg, heading_deg, pointing (each None before the first answer), throttle, engine_on, engines (how
+        many; None: all), stale, says (a sentence, or "") and command (the newest that came, for phase, event and
+        status; or None).
         An answer that comes late is used in the next call. A lost connection is opened again, with pauses from 0.1 s to
         5 s. Raises Fault only for `taken_over`: another script flies this vehicle, so let go of it.
         """

@@ -2,6 +2,8 @@
 
     python -m guidance_svc.demo.vehicle --plan sandpiper_boost --carries curlew_to_lagoon --port 5821
 
+With --start its vehicle begins above the place where the plan lands instead of on the pad.
+
 Requests: {"do": "attach", "vehicle": NAME}, {"do": "read"}, {"do": "advance", "seconds": S, "controls": {...}}.
 The answer is the vehicle's telemetry, {"carried_by": NAME} for one that is not separated yet, or {"error": TEXT}.
 It is a stand-in for the user's own simulator: the guidance service never sees it. For simulation and teaching only.
@@ -24,6 +26,7 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
+from guidance_svc.demo.falling import NAMES, craft_above, read_start
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library, chosen_folder, load_library
 from guidance_svc.rehearsal.craft import Craft, Log, craft_on_pad
@@ -41,11 +44,13 @@ class Range:
         carries: name of the flight plan whose vehicle it carries, or None.
         log_dir: where NAME.flight.jsonl goes for each vehicle, or None.
         speed: vehicle seconds in a real second; infinite for as fast as it goes.
+        start: where a vehicle begins that only lands, as `falling.NAMES`; None for one on its pad.
     """
 
     def __init__(
-        self, library: Library, plan: str, carries: str | None, log_dir: Path | None, speed: float = inf
-    ) -> None:
+        self, library: Library, plan: str, carries: str | None, log_dir: Path | None, speed: float = inf,
+        start: tuple[float, ...] | None = None,
+    ) -> None:  # fmt: skip
         self._speed = speed
         self._lock = threading.Lock()
         self._log_dir = log_dir
@@ -53,10 +58,13 @@ class Range:
         self._carried_by: dict[str, str] = {}
         below = library.plan(plan, "booster" if carries else "launch_vehicle")
         above = library.plan(carries, "upper_stage") if carries else None
+        name = below.vehicle.name
+        if start is not None:
+            self._crafts[name] = craft_above(below, start, self._log(name))
+            return
         if below.site is None and above is None:
             how = f"a launch site in flight plan {plan}; an upper stage: --carries {plan} from a booster's plan"
             raise GuidanceError("missing_field", "site", how, "none")
-        name = below.vehicle.name
         craft = craft_on_pad(name, below, above, self._log(name))
         if above is not None:
             self._carried_by[above.vehicle.name] = name
@@ -147,13 +155,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--configs", type=Path, default=None, help="default: ./configs, else the one that came along")
     parser.add_argument("--log", type=Path, default=None, help="folder for NAME.flight.jsonl, the true flight")
     parser.add_argument("--speed", type=float, default=inf, help="vehicle seconds in a real second; default: no limit")
+    parser.add_argument("--start", help=f"begin above the landing site: {','.join(NAMES).upper()}")
     options = parser.parse_args(arguments)
     for number in STOPS:
         signal.signal(number, lambda *_: sys.exit(0))
     try:
         folder = chosen_folder(options.configs)
         library = load_library(folder)
-        vehicles = Range(library, options.plan, options.carries, options.log, options.speed)
+        start = read_start(options.start) if options.start else None
+        vehicles = Range(library, options.plan, options.carries, options.log, options.speed, start)
         with Server(options.port, vehicles) as server:
             print(f"configs: {folder}", file=sys.stderr)
             print(f"{', '.join(vehicles.names)} on port {server.server_address[1]}", file=sys.stderr, flush=True)

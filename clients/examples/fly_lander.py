@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))  # guidance_client.py lies
 from guidance_client import Fault, GuidanceClient, cutoff_now
 from simulated_vehicle import SimulatedVehicle, ended, in_a_sentence, say, seconds_to_fly
 
+
 def main() -> int:
     """Fly to contact; 0 when the vehicle stands and the service says that the landing is complete."""
     options = read_options()

@@ -8,6 +8,7 @@ from typing import Any
 
 from guidance_svc.conform.record import Run
 from guidance_svc.core.frames import triad
+from guidance_svc.demo.falling import craft_above
 from guidance_svc.demo.vehicle import Range, Server
 from guidance_svc.domain import FlightPlan
 from guidance_svc.errors import ConfigError, GuidanceError
@@ -22,11 +23,14 @@ class Witnessed(Range):
     Args:
         plan: whose vehicle flies, from its site or from `at_separation`.
         run: whose `truth` and `acts` are filled.
+        start: where a vehicle begins that only lands, as `falling.NAMES`; None for the others.
     """
 
-    def __init__(self, plan: FlightPlan, run: Run) -> None:
+    def __init__(self, plan: FlightPlan, run: Run, start: tuple[float, ...] | None = None) -> None:
         self.name, self._run, self._one_at_a_time = plan.vehicle.name, run, threading.Lock()
-        if plan.site is not None:
+        if start is not None:
+            self.craft = craft_above(plan, start, self.note)
+        elif plan.site is not None:
             self.craft = craft_on_pad(self.name, plan, None, self.note)
         else:
             self.craft = Craft(self.name, World(plan.body, plan.vehicle), at_separation(plan), self.note)

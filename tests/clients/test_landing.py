@@ -8,8 +8,6 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Iterator
-from dataclasses import replace
-from typing import Any
 
 import pytest
 
@@ -17,41 +15,21 @@ from guidance_svc.demo.falling import craft_above, read_start
 from guidance_svc.demo.vehicle import Range, Server
 from guidance_svc.domain import Frame
 from guidance_svc.errors import GuidanceError
-from guidance_svc.files.config_files import Library, default_folder, load_library
-from guidance_svc.laws.plan_model import flight_plan_model
+from guidance_svc.files.config_files import Library
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.session.session import Session
 from guidance_svc.wire.parse import parse_state
-from guidance_svc.wire.plans import parse_table
 from guidance_svc.wire.replies import command_message
+from tests.clients.heron_down import START, library_with_heron
 from tests.clients.loading import CLIENTS, load
 from tests.clients.running_service import WAIT_S, Service
 
-HERON_DOWN: dict[str, Any] = {
-    "body": "earth",
-    "vehicle": {
-        "name": "Heron", "drag_area_m2": 9.5, "drag_curve": [[0.0, 1.0]], "legs_below_m": 12.0,
-        "attitude_rate_limit_deg_s": 15.0, "attitude_acceleration_limit_deg_s2": 60.0,
-        "stages": [{
-            "name": "Heron", "dry_mass_kg": 27e3, "propellant_kg": 8e3, "thrust_n": 2640e3, "exhaust_velocity_m_s": 3050.0,
-            "exit_area_m2": 2.2, "throttle_min_frac": 0.55, "engine_count": 3, "groups": [1, 3], "engine_lag_s": 0.12,
-            "ignition_delay_s": 0.1,
-        }],
-    },
-    "landing": {"name": "Samphire", "latitude_deg": 28.5, "longitude_deg": -80.5, "altitude_m": 12.0},
-    "phases": [{
-        "law": "descent", "engines": [[3, 60.0], [1, 0.0]], "soft_speed_m_s": 15.0, "soft_throttle": 0.6,
-        "legs_out_s": 4.0,
-    }],
-}  # fmt: skip
-START = "-105,20,1900,14,-3,-190,6500"
 STEP_S = 0.1
 
 
 @pytest.fixture(scope="module")
 def library() -> Library:
-    found = load_library(default_folder())
-    return replace(found, flights={**found.flights, "heron_down": parse_table(flight_plan_model(), HERON_DOWN)})
+    return library_with_heron()
 
 
 @pytest.fixture
@@ -92,7 +70,7 @@ def test_the_example_lands_on_three_engines_and_then_one(
 
 @pytest.mark.parametrize("silent_s", [2.0, pytest.param(0.5, marks=pytest.mark.slow)])
 def test_a_service_that_goes_silent_in_the_burn_does_not_crash_the_vehicle(library: Library, silent_s: float) -> None:
-    """By the net alone from so long before contact on. Measured: 0.39 m/s and 0.05 m after 2 s, 0.30 m/s with the service."""
+    """By the net alone from so long before contact on: 0.39 m/s and 0.05 m after 2 s, 0.30 m/s with the service."""
     plan = library.plan("heron_down", "booster")
     craft, session = craft_above(plan, read_start(START), lambda line: None), Session(plan, Frame())
     net, vehicle = load("guidance_client_stdlib").SafetyNet(), load("examples/simulated_vehicle")

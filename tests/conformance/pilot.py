@@ -15,16 +15,16 @@ from guidance_svc.conform.trials import USUAL, Mishap, Reference
 from guidance_svc.conform.vehicle import Witnessed
 from guidance_svc.core.frames import direction_from_bci, from_bci, local_from_bci
 from guidance_svc.domain import Body, Command, Frame, Role, Vec
-from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.laws.table import is_over
 from guidance_svc.rehearsal.orders import controls_for, seconds_for
 from guidance_svc.rehearsal.speaking import command_of
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
+from tests.clients.heron_down import library_with_heron
 
 Message = dict[str, Any]
 PLAN = "curlew_to_lagoon"
-LIBRARY = load_library(default_folder())
+LIBRARY = library_with_heron()
 BODY: Body = LIBRARY.plan(PLAN, "upper_stage").body
 INERTIAL = Frame()
 FRAME_WORDS = {True: "turning", False: "inertial"}
@@ -51,6 +51,7 @@ class Pilot:
         on_fault: "stop", or "go_on" as if nothing had been said.
         flies: name of the plan, and the role.
         takes_back: opens again when it is told that its session was taken over.
+        start: where its vehicle begins to fall; it then tells what a landing goes by as well.
     """
 
     meant: Frame = INERTIAL
@@ -70,13 +71,14 @@ class Pilot:
     acknowledges: bool = True
     acks_early: bool = False
     flies: tuple[str, Role] = (PLAN, "upper_stage")
+    start: tuple[float, ...] | None = None
     run: Run = field(default_factory=Run)
 
     def __post_init__(self) -> None:
         sessions = Registry(lambda: "kept-secret")
         self.reference = Reference(Desk(sessions, LIBRARY), sessions, LIBRARY, self.mishaps)
         self.run = self.reference.run
-        self.vehicle = Witnessed(LIBRARY.plan(*self.flies), self.run)
+        self.vehicle = Witnessed(LIBRARY.plan(*self.flies), self.run, self.start)
         self.random = Random(self.noise[3] if self.noise else 0)
         self.seq, self.link, self.done, self.token = 0, 1, None, ""
 
@@ -157,6 +159,8 @@ class Pilot:
         state: Message = {"type": "state", "seq": self.seq, "time_s": told["time_s"], "mass_kg": mass_kg,
                           "pointing": list(pointing), **{k: told[k] for k in ("engine_on", "throttle", "thrust_n")},
                           "stage": told["stage"]}  # fmt: skip
+        if self.start is not None:
+            state |= {name: told[name] for name in ("contact", "engines_lit")}
         if self.local:
             read = local_from_bci(place, speed, self.meant, BODY, told["time_s"])
             state |= {

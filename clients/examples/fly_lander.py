@@ -1,6 +1,6 @@
-"""Land a vehicle: a booster on its pad or in the arms, a lander on the ground. (Invented vehicles.)
+"""Land Heron on the Moon, or with its own plan any vehicle that comes down on legs or into arms. (Invented vehicle.)
 
-Over ZeroMQ. The flight plan begins with `descent`; the simulated vehicle begins above its site (`--start`).
+Over ZeroMQ. The flight plan ends in `descent`; the simulated vehicle begins where the plan's [start] says.
 For simulation and teaching only; do not connect it to a real vehicle.
 """
 
@@ -73,10 +73,10 @@ def read_options() -> argparse.Namespace:
     """Addresses and plan from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--guidance", default="tcp://127.0.0.1:5770", help="address of the guidance service")
-    parser.add_argument("--vehicle", default="tcp://127.0.0.1:5821", help="address of the simulated vehicle")
-    parser.add_argument("--name", required=True, help="the vehicle's name, as its file has it")
-    parser.add_argument("--role", default="booster", help="the vehicle's role, as its flight plan fits it")
-    parser.add_argument("--plan", required=True, help="a flight plan that the service has; it begins with descent")
+    parser.add_argument("--vehicle", default="tcp://127.0.0.1:5823", help="address of the simulated vehicle")
+    parser.add_argument("--name", default="Heron", help="the vehicle's name, as its file has it")
+    parser.add_argument("--role", default="launch_vehicle", help="the vehicle's role, as `guidance-svc check` says")
+    parser.add_argument("--plan", default="heron_approach", help="a flight plan that the service has")
     parser.add_argument("--json", action="store_true", help="one JSON object each second, for another program")
     return parser.parse_args()
 

@@ -146,9 +146,6 @@ def conform(
         str | None, typer.Option(help="booster, upper_stage, launch_vehicle or tanker; default: as the plan says.")
     ] = None,
     vehicle_port: Annotated[int, typer.Option(help="Where your script finds the kit's vehicle.")] = 5821,
-    start: Annotated[
-        str | None, typer.Option(help="Of a plan that only lands: EAST_M,NORTH_M,UP_M, speeds, PROPELLANT_KG.")
-    ] = None,
     own_vehicle: Annotated[bool, typer.Option("--own-vehicle", help="Your script flies your own simulator.")] = False,
     mishaps: Annotated[
         str, typer.Option(help="Played on purpose: drop, delay, repeat, fault (ends the flight); or none.")
@@ -159,7 +156,6 @@ def conform(
 ) -> None:
     """Play the service to your script and say what is wrong with it; exit 1 if anything is."""
     from guidance_svc.conform.command import Wishes, mishaps_of, run_conform, show
-    from guidance_svc.demo.falling import read_start
     from guidance_svc.files.config_files import chosen_folder, load_library
 
     with plain_errors():
@@ -170,7 +166,7 @@ def conform(
 
             checks = list(check_service(library, plan, flies_as, connect))
         else:
-            port, begins = None if own_vehicle else vehicle_port, read_start(start) if start else None
-            wishes = Wishes(plan, flies_as, zmq, tcp, port, mishaps_of(mishaps), patience_s, begins)
+            port = None if own_vehicle else vehicle_port
+            wishes = Wishes(plan, flies_as, zmq, tcp, port, mishaps_of(mishaps), patience_s)
             checks = run_conform(library, wishes, lambda line: typer.echo(line, err=True))
     raise typer.Exit(show(checks, as_json))

@@ -35,7 +35,6 @@ class Wishes:
         plan, role: whose vehicle the kit flies.
         vehicle_port: of that vehicle; None for a script that flies its own simulator.
         patience_s: real time to wait for a silent script.
-        start: where the kit's vehicle begins if it only lands, as `falling.NAMES`.
     """
 
     plan: str
@@ -45,7 +44,6 @@ class Wishes:
     vehicle_port: int | None
     mishaps: tuple[Mishap, ...]
     patience_s: float
-    start: tuple[float, ...] | None = None
 
 
 def mishaps_of(text: str) -> tuple[Mishap, ...]:
@@ -84,7 +82,7 @@ def run_conform(library: Library, wishes: Wishes, say: Say, stop: Callable[[], b
             say(CAUTION)
             say(f"reference service: ZeroMQ {server.zmq}, JSON lines {server.tcp}")
             if wishes.vehicle_port is not None:
-                vehicle = Witnessed(plan, reference.run, wishes.start)
+                vehicle = Witnessed(plan, reference.run)
                 port = stack.enter_context(VehicleServer(vehicle, wishes.vehicle_port)).port
                 where = altitude_words(plan, vehicle.craft.state)
                 say(f"vehicle {vehicle.name}: tcp://127.0.0.1:{port}, {where}")

@@ -2,7 +2,7 @@
 
     python -m guidance_svc.demo.vehicle --plan sandpiper_boost --carries curlew_to_lagoon --port 5821
 
-With --start its vehicle begins above the place where the plan lands instead of on the pad.
+Where a plan has a [start], its vehicle begins there, on its way down, instead of on the pad.
 
 Requests: {"do": "attach", "vehicle": NAME}, {"do": "read"}, {"do": "advance", "seconds": S, "controls": {...}}.
 The answer is the vehicle's telemetry, {"carried_by": NAME} for one that is not separated yet, or {"error": TEXT}.
@@ -26,10 +26,12 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
-from guidance_svc.demo.falling import NAMES, craft_above, read_start
+from guidance_svc.domain import FlightPlan
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library, chosen_folder, load_library
 from guidance_svc.rehearsal.craft import Craft, Log, craft_on_pad
+from guidance_svc.rehearsal.starts import at_start
+from guidance_svc.sim.pad import pad_of
 from guidance_svc.sim.state import SimState, World
 from guidance_svc.systems import STOPS, file_stem, own_port
 
@@ -44,13 +46,11 @@ class Range:
         carries: name of the flight plan whose vehicle it carries, or None.
         log_dir: where NAME.flight.jsonl goes for each vehicle, or None.
         speed: vehicle seconds in a real second; infinite for as fast as it goes.
-        start: where a vehicle begins that only lands, as `falling.NAMES`; None for one on its pad.
     """
 
     def __init__(
-        self, library: Library, plan: str, carries: str | None, log_dir: Path | None, speed: float = inf,
-        start: tuple[float, ...] | None = None,
-    ) -> None:  # fmt: skip
+        self, library: Library, plan: str, carries: str | None, log_dir: Path | None, speed: float = inf
+    ) -> None:
         self._speed = speed
         self._lock = threading.Lock()
         self._log_dir = log_dir
@@ -59,8 +59,8 @@ class Range:
         below = library.plan(plan, "booster" if carries else "launch_vehicle")
         above = library.plan(carries, "upper_stage") if carries else None
         name = below.vehicle.name
-        if start is not None:
-            self._crafts[name] = craft_above(below, start, self._log(name))
+        if below.start is not None:
+            self._crafts[name] = craft_at_start(below, self._log(name))
             return
         if below.site is None and above is None:
             how = f"a launch site in flight plan {plan}; an upper stage: --carries {plan} from a booster's plan"
@@ -114,6 +114,18 @@ class Range:
         return lambda line: print(json.dumps(line), file=file)
 
 
+def craft_at_start(plan: FlightPlan, log: Log) -> Craft:
+    """The vehicle of a plan that lands, where its [start] says.
+
+    Raises:
+        GuidanceError: it has none.
+    """
+    if plan.landing is None or plan.start is None:
+        raise GuidanceError("missing_field", "start", f"a [start] table in flight plan {plan.name}", "none")
+    world = World(plan.body, plan.vehicle, pad=pad_of(plan.landing))
+    return Craft(plan.vehicle.name, world, at_start(plan, plan.landing, plan.start, world), log)
+
+
 class Handler(socketserver.StreamRequestHandler):
     """Answers the requests of one script, line by line."""
 
@@ -155,15 +167,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--configs", type=Path, default=None, help="default: ./configs, else the one that came along")
     parser.add_argument("--log", type=Path, default=None, help="folder for NAME.flight.jsonl, the true flight")
     parser.add_argument("--speed", type=float, default=inf, help="vehicle seconds in a real second; default: no limit")
-    parser.add_argument("--start", help=f"begin above the landing site: {','.join(NAMES).upper()}")
     options = parser.parse_args(arguments)
     for number in STOPS:
         signal.signal(number, lambda *_: sys.exit(0))
     try:
         folder = chosen_folder(options.configs)
         library = load_library(folder)
-        start = read_start(options.start) if options.start else None
-        vehicles = Range(library, options.plan, options.carries, options.log, options.speed, start)
+        vehicles = Range(library, options.plan, options.carries, options.log, options.speed)
         with Server(options.port, vehicles) as server:
             print(f"configs: {folder}", file=sys.stderr)
             print(f"{', '.join(vehicles.names)} on port {server.server_address[1]}", file=sys.stderr, flush=True)

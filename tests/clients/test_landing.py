@@ -11,17 +11,15 @@ from collections.abc import Iterator
 
 import pytest
 
-from guidance_svc.demo.falling import craft_above, read_start
-from guidance_svc.demo.vehicle import Range, Server
+from guidance_svc.demo.vehicle import Range, Server, craft_at_start
 from guidance_svc.domain import Frame
-from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.session.session import Session
 from guidance_svc.wire.parse import parse_state
 from guidance_svc.wire.replies import command_message
-from tests.clients.heron_down import START, library_with_heron
 from tests.clients.loading import CLIENTS, load
+from tests.clients.plover_down import library_with_plover
 from tests.clients.running_service import WAIT_S, Service
 
 STEP_S = 0.1
@@ -29,30 +27,31 @@ STEP_S = 0.1
 
 @pytest.fixture(scope="module")
 def library() -> Library:
-    return library_with_heron()
+    return library_with_plover()
 
 
 @pytest.fixture
-def heron(library: Library) -> Iterator[tuple[str, Craft]]:
+def plover(library: Library) -> Iterator[tuple[str, Craft]]:
     """The vehicle behind its socket, and itself."""
-    vehicles = Range(library, "heron_down", None, None, start=read_start(START))
+    vehicles = Range(library, "plover_down", None, None)
     with Server(0, vehicles) as server:
         thread = threading.Thread(target=server.serve_forever, args=(0.02,))
         thread.start()
-        yield f"tcp://127.0.0.1:{server.server_address[1]}", vehicles._crafts["Heron"]
+        yield f"tcp://127.0.0.1:{server.server_address[1]}", vehicles._crafts["Plover"]
         server.shutdown()
         thread.join(WAIT_S)
 
 
 def test_the_example_lands_on_three_engines_and_then_one(
-    heron: tuple[str, Craft], library: Library, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    plover: tuple[str, Craft], library: Library, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    address, craft = heron
+    address, craft = plover
     service = Service(library=library)
     monkeypatch.syspath_prepend(str(CLIENTS / "examples"))
     monkeypatch.syspath_prepend(str(CLIENTS))
-    given = ["--guidance", service.addresses.zmq, "--vehicle", address, "--name", "Heron", "--plan", "heron_down"]
-    monkeypatch.setattr("sys.argv", ["fly_lander", *given])
+    links = ["--guidance", service.addresses.zmq, "--vehicle", address]
+    flight = ["--name", "Plover", "--plan", "plover_down", "--role", "booster"]
+    monkeypatch.setattr("sys.argv", ["fly_lander", *links, *flight])
     try:
         assert load("examples/fly_lander").main() == 0
     finally:
@@ -71,8 +70,8 @@ def test_the_example_lands_on_three_engines_and_then_one(
 @pytest.mark.parametrize("silent_s", [2.0, pytest.param(0.5, marks=pytest.mark.slow)])
 def test_a_service_that_goes_silent_in_the_burn_does_not_crash_the_vehicle(library: Library, silent_s: float) -> None:
     """By the net alone from so long before contact on: 0.39 m/s and 0.05 m after 2 s, 0.30 m/s with the service."""
-    plan = library.plan("heron_down", "booster")
-    craft, session = craft_above(plan, read_start(START), lambda line: None), Session(plan, Frame())
+    plan = library.plan("plover_down", "booster")
+    craft, session = craft_at_start(plan, lambda line: None), Session(plan, Frame())
     net, vehicle = load("guidance_client_stdlib").SafetyNet(), load("examples/simulated_vehicle")
     fields = (*vehicle.STATE_FIELDS, *vehicle.RETURN_FIELDS)
     answers = 0
@@ -96,16 +95,3 @@ def test_a_service_that_goes_silent_in_the_burn_does_not_crash_the_vehicle(libra
     assert craft.state.contact is not None
     assert craft.state.contact.speed_m_s < 0.7
     assert craft.state.contact.miss_m < 0.3
-
-
-@pytest.mark.parametrize(
-    ("start", "words"), [("1,2,3", "numbers for east_m, north_m"), ("a,0,0,0,0,0,0", "numbers for east_m")]
-)
-def test_a_start_that_is_none_is_told(start: str, words: str) -> None:
-    with pytest.raises(GuidanceError, match=words):
-        read_start(start)
-
-
-def test_only_a_plan_that_lands_begins_above_its_site(library: Library) -> None:
-    with pytest.raises(GuidanceError, match="a landing site in flight plan bargeman_to_lagoon"):
-        Range(library, "bargeman_to_lagoon", None, None, start=read_start(START))

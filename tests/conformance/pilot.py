@@ -20,11 +20,11 @@ from guidance_svc.rehearsal.orders import controls_for, seconds_for
 from guidance_svc.rehearsal.speaking import command_of
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
-from tests.clients.heron_down import library_with_heron
+from tests.clients.plover_down import library_with_plover
 
 Message = dict[str, Any]
 PLAN = "curlew_to_lagoon"
-LIBRARY = library_with_heron()
+LIBRARY = library_with_plover()
 BODY: Body = LIBRARY.plan(PLAN, "upper_stage").body
 INERTIAL = Frame()
 FRAME_WORDS = {True: "turning", False: "inertial"}
@@ -51,7 +51,6 @@ class Pilot:
         on_fault: "stop", or "go_on" as if nothing had been said.
         flies: name of the plan, and the role.
         takes_back: opens again when it is told that its session was taken over.
-        start: where its vehicle begins to fall; it then tells what a landing goes by as well.
     """
 
     meant: Frame = INERTIAL
@@ -71,14 +70,13 @@ class Pilot:
     acknowledges: bool = True
     acks_early: bool = False
     flies: tuple[str, Role] = (PLAN, "upper_stage")
-    start: tuple[float, ...] | None = None
     run: Run = field(default_factory=Run)
 
     def __post_init__(self) -> None:
         sessions = Registry(lambda: "kept-secret")
         self.reference = Reference(Desk(sessions, LIBRARY), sessions, LIBRARY, self.mishaps)
         self.run = self.reference.run
-        self.vehicle = Witnessed(LIBRARY.plan(*self.flies), self.run, self.start)
+        self.vehicle = Witnessed(LIBRARY.plan(*self.flies), self.run)
         self.random = Random(self.noise[3] if self.noise else 0)
         self.seq, self.link, self.done, self.token = 0, 1, None, ""
 
@@ -159,7 +157,7 @@ class Pilot:
         state: Message = {"type": "state", "seq": self.seq, "time_s": told["time_s"], "mass_kg": mass_kg,
                           "pointing": list(pointing), **{k: told[k] for k in ("engine_on", "throttle", "thrust_n")},
                           "stage": told["stage"]}  # fmt: skip
-        if self.start is not None:
+        if self.vehicle.craft.world.pad is not None:  # it lands
             state |= {name: told[name] for name in ("contact", "engines_lit")}
         if self.local:
             read = local_from_bci(place, speed, self.meant, BODY, told["time_s"])

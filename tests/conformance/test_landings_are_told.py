@@ -9,11 +9,9 @@ from typing import Any
 
 import pytest
 
-from guidance_svc.demo.falling import read_start
-from tests.clients.heron_down import START
 from tests.conformance.pilot import Message, Pilot
 
-LANDS: dict[str, Any] = {"flies": ("heron_down", "booster"), "start": read_start(START)}
+LANDS: dict[str, Any] = {"flies": ("plover_down", "booster")}
 
 
 def mute(*names: str) -> Any:

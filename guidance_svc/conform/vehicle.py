@@ -8,7 +8,7 @@ from typing import Any
 
 from guidance_svc.conform.record import Run
 from guidance_svc.core.frames import triad
-from guidance_svc.demo.vehicle import Range, Server
+from guidance_svc.demo.vehicle import Range, Server, craft_at_start
 from guidance_svc.domain import FlightPlan
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.rehearsal.craft import Craft, craft_on_pad
@@ -20,13 +20,15 @@ class Witnessed(Range):
     """A range with one vehicle, which notes down what it told and what it did.
 
     Args:
-        plan: whose vehicle flies, from its site or from `at_separation`.
+        plan: whose vehicle flies, from its [start], its site or `at_separation`.
         run: whose `truth` and `acts` are filled.
     """
 
     def __init__(self, plan: FlightPlan, run: Run) -> None:
         self.name, self._run, self._one_at_a_time = plan.vehicle.name, run, threading.Lock()
-        if plan.site is not None:
+        if plan.start is not None:
+            self.craft = craft_at_start(plan, self.note)
+        elif plan.site is not None:
             self.craft = craft_on_pad(self.name, plan, None, self.note)
         else:
             self.craft = Craft(self.name, World(plan.body, plan.vehicle), at_separation(plan), self.note)

@@ -2,6 +2,8 @@
 
     python -m guidance_svc.demo.vehicle --plan sandpiper_boost --carries curlew_to_lagoon --port 5821
 
+Where a plan has a [start], its vehicle begins there, on its way down, instead of on the pad.
+
 Requests: {"do": "attach", "vehicle": NAME}, {"do": "read"}, {"do": "advance", "seconds": S, "controls": {...}}.
 The answer is the vehicle's telemetry, {"carried_by": NAME} for one that is not separated yet, or {"error": TEXT}.
 It is a stand-in for the user's own simulator: the guidance service never sees it. For simulation and teaching only.
@@ -24,9 +26,12 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
+from guidance_svc.domain import FlightPlan
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library, chosen_folder, load_library
 from guidance_svc.rehearsal.craft import Craft, Log, craft_on_pad
+from guidance_svc.rehearsal.starts import at_start
+from guidance_svc.sim.pad import pad_of
 from guidance_svc.sim.state import SimState, World
 from guidance_svc.systems import STOPS, file_stem, own_port
 
@@ -53,10 +58,13 @@ class Range:
         self._carried_by: dict[str, str] = {}
         below = library.plan(plan, "booster" if carries else "launch_vehicle")
         above = library.plan(carries, "upper_stage") if carries else None
+        name = below.vehicle.name
+        if below.start is not None:
+            self._crafts[name] = craft_at_start(below, self._log(name))
+            return
         if below.site is None and above is None:
             how = f"a launch site in flight plan {plan}; an upper stage: --carries {plan} from a booster's plan"
             raise GuidanceError("missing_field", "site", how, "none")
-        name = below.vehicle.name
         craft = craft_on_pad(name, below, above, self._log(name))
         if above is not None:
             self._carried_by[above.vehicle.name] = name
@@ -104,6 +112,18 @@ class Range:
             return lambda line: None
         file = (self._log_dir / f"{file_stem(name)}.flight.jsonl").open("w", buffering=1, encoding="utf-8")
         return lambda line: print(json.dumps(line), file=file)
+
+
+def craft_at_start(plan: FlightPlan, log: Log) -> Craft:
+    """The vehicle of a plan that lands, where its [start] says.
+
+    Raises:
+        GuidanceError: it has none.
+    """
+    if plan.landing is None or plan.start is None:
+        raise GuidanceError("missing_field", "start", f"a [start] table in flight plan {plan.name}", "none")
+    world = World(plan.body, plan.vehicle, pad=pad_of(plan.landing))
+    return Craft(plan.vehicle.name, world, at_start(plan, plan.landing, plan.start, world), log)
 
 
 class Handler(socketserver.StreamRequestHandler):

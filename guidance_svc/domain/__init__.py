@@ -36,7 +36,19 @@ from guidance_svc.domain.plan import (
     SecondBurn,
     Target,
 )
-from guidance_svc.domain.state import Answer, Clearance, Frame, LocalState, Readings, VehicleState
+from guidance_svc.domain.state import (
+    Answer,
+    Arrival,
+    ArrivalStatus,
+    Clearance,
+    Frame,
+    LocalState,
+    Readings,
+    Said,
+    TowerReport,
+    TowerWord,
+    VehicleState,
+)
 from guidance_svc.domain.vehicle import Stage, Vehicle
 
 __all__ = [
@@ -44,6 +56,8 @@ __all__ = [
     "Aim",
     "AirRow",
     "Answer",
+    "Arrival",
+    "ArrivalStatus",
     "Bears",
     "Body",
     "Boost",
@@ -69,12 +83,15 @@ __all__ = [
     "Readings",
     "Role",
     "Roundness",
+    "Said",
     "SecondBurn",
     "Site",
     "Stage",
     "Status",
     "Target",
     "ThrottleDown",
+    "TowerReport",
+    "TowerWord",
     "Vec",
     "Vehicle",
     "VehicleState",

@@ -7,7 +7,7 @@ from itertools import product
 from typing import cast, get_args
 
 from guidance_svc.domain import Act, Aim, Coast, FlightPlan, Insertion, Phase, Raise
-from guidance_svc.laws import boost, circularize, coast, descent, hold, insertion, orbit
+from guidance_svc.laws import boost, circularize, coast, descent, hold, insertion, orbit, receive
 from guidance_svc.laws.memory import Own
 from guidance_svc.laws.rows import Kind, LawRow
 from guidance_svc.laws.signs import EventKind
@@ -54,6 +54,7 @@ register(circularize.RAISE_ROW)
 register(circularize.ROW)
 register(orbit.ROW)
 register(descent.ROW)
+register(receive.ROW)
 
 
 def with_detours(plan: FlightPlan) -> FlightPlan:

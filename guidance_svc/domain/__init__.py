@@ -34,6 +34,7 @@ from guidance_svc.domain.plan import (
     Role,
     Roundness,
     SecondBurn,
+    Start,
     Target,
 )
 from guidance_svc.domain.state import (
@@ -87,6 +88,7 @@ __all__ = [
     "SecondBurn",
     "Site",
     "Stage",
+    "Start",
     "Status",
     "Target",
     "ThrottleDown",

@@ -35,7 +35,7 @@ TABLES: dict[str, tuple[str, str, Any]] = {
     "detail": ("## `command` ", "`detail`; ", m.DetailMessage),
     "orbit": ("## `command` ", "each orbit:", m.OrbitMessage),
     "tower's state": ("## Towers", "Its `state`; ", m.TowerStateMessage),
-    "arrival": ("## Towers", "has `arrivals`, each with:", m.ArrivalMessage),
+    "arrival": ("## Towers", "each of `arrivals`:", m.ArrivalMessage),
     "close": ("## `close` ", "", m.CloseMessage),
     "closed": ("## `closed` ", "", m.ClosedMessage),
     "fault": ("## `fault` ", "", m.FaultMessage),

@@ -37,7 +37,19 @@ from guidance_svc.domain.plan import (
     Start,
     Target,
 )
-from guidance_svc.domain.state import Answer, Clearance, Frame, LocalState, Readings, VehicleState
+from guidance_svc.domain.state import (
+    Answer,
+    Arrival,
+    ArrivalStatus,
+    Clearance,
+    Frame,
+    LocalState,
+    Readings,
+    Said,
+    TowerReport,
+    TowerWord,
+    VehicleState,
+)
 from guidance_svc.domain.vehicle import Stage, Vehicle
 
 __all__ = [
@@ -45,6 +57,8 @@ __all__ = [
     "Aim",
     "AirRow",
     "Answer",
+    "Arrival",
+    "ArrivalStatus",
     "Bears",
     "Body",
     "Boost",
@@ -70,6 +84,7 @@ __all__ = [
     "Readings",
     "Role",
     "Roundness",
+    "Said",
     "SecondBurn",
     "Site",
     "Stage",
@@ -77,6 +92,8 @@ __all__ = [
     "Status",
     "Target",
     "ThrottleDown",
+    "TowerReport",
+    "TowerWord",
     "Vec",
     "Vehicle",
     "VehicleState",

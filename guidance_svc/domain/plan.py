@@ -9,7 +9,7 @@ from typing import ClassVar, Literal
 from guidance_svc.domain.body import Body, Site
 from guidance_svc.domain.vehicle import Vehicle
 
-Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
+Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle", "tower"]
 SecondBurn = Literal["cutoff", "apogee"]
 Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]
@@ -90,6 +90,7 @@ class Phase:
         from_ground: it holds the vehicle on the pad or flies it up from there through the air.
         alone: from its end on, or with its begin, what the vehicle carried has been let go, and the reserve of its
             stage is there for its return.
+        flies: false for what stands at the plan's site and has no vehicle.
     """
 
     law: ClassVar[str]
@@ -97,6 +98,7 @@ class Phase:
     powered: ClassVar[bool] = False
     from_ground: ClassVar[bool] = False
     alone: ClassVar[bool] = False
+    flies: ClassVar[bool] = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +225,7 @@ class FlightPlan:
         body: with `j2` = 0 where the plan asks for spherical gravity.
         phases: in the order in which they are flown.
         major_cycle_s: vehicle time between solutions of the guidance equations.
+        vehicle: without any stage for a plan that does not fly.
         landing: None for a vehicle that does not come back.
         start: where a rehearsal begins; None: on the pad, or where a booster lets go.
 

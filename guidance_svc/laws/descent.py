@@ -8,7 +8,8 @@ from typing import NamedTuple
 from guidance_svc.core.effort import spend
 from guidance_svc.core.landing_guide import begin, guide
 from guidance_svc.core.landing_state import BURNING, Guided
-from guidance_svc.domain import Event, FlightPlan, LandingReport, Status
+from guidance_svc.domain import Arrival, Command, Event, FlightPlan, LandingReport, Status
+from guidance_svc.laws.descent_arrival import arrival_of
 from guidance_svc.laws.descent_place import Frame, direction_bci, frame_of, heard_at
 from guidance_svc.laws.descent_plan import Descent, DescentModel, check, landing_of, sentence
 from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S
@@ -206,7 +207,13 @@ def numbers(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, ph
     return Numbers(propellant_margin_kg=report.propellant_left_kg, landing=report)
 
 
+def says(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent, command: Command) -> Arrival:
+    """What the tower that it comes to hears of it."""
+    own, place = memory.own, frame_at(memory, plan, phase).place
+    return arrival_of(own.guided, own.contact_s, place, landing_of(plan), command)
+
+
 ROW = LawRow(
     Descent, DescentMemory, sentence, (IGNITE, DEPLOY_LEGS, CONTACT), enter, order, follow=follow,
-    numbers=numbers, model=DescentModel, check=check, predecessors=("coast",), ended_by="contact",
+    numbers=numbers, says=says, model=DescentModel, check=check, predecessors=("coast",), ended_by="contact",
 )  # fmt: skip

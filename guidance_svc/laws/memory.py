@@ -12,7 +12,7 @@ from guidance_svc.core.detour import Detour
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
 from guidance_svc.core.thrust_line import Known
-from guidance_svc.domain import Event, LandingReport, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
+from guidance_svc.domain import Arrival, Event, LandingReport, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
 from guidance_svc.laws.last_seconds import Finish
 
 Own = TypeVar("Own")
@@ -249,6 +249,7 @@ class Order(NamedTuple):
         events: in order; the first one that the script has not seen goes out.
         engines: how many of the stage's should burn; None: all.
         cut_on_contact: the script cuts at its own contact.
+        arrivals: at a tower, soonest first; None for a vehicle.
     """
 
     direction: Vec
@@ -263,6 +264,7 @@ class Order(NamedTuple):
     warnings: tuple[str, ...] = ()
     engines: int | None = None
     cut_on_contact: bool = False
+    arrivals: tuple[Arrival, ...] | None = None
 
 
 class Numbers(NamedTuple):

@@ -15,7 +15,7 @@ from guidance_svc.core.compiled import part
 from guidance_svc.core.curves import interpolate
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.lander import Air, push_n
-from guidance_svc.core.vectors import along, cross, dot, norm, scale, unit
+from guidance_svc.core.vectors import add, along, cross, dot, norm, scale, unit
 from guidance_svc.domain import Vec
 
 LONGEST_STEP_S = 20.0  # where there is no air
@@ -149,6 +149,21 @@ def load_at(field: Field, here: Falling) -> Load:
 
 
 @part
+def drag_m_s2(field: Field, position_m: Vec, flow: Vec, mass_kg: float) -> Vec:
+    """Deceleration by the air.
+
+    Args:
+        flow: velocity against the air.
+    """
+    density, _, sound = air_at(field, position_m)
+    if density <= 0.0:
+        return (0.0, 0.0, 0.0)
+    speed, air = norm(flow), field.air
+    coefficient = interpolate(speed / sound, air.machs, air.drags)
+    return scale(-0.5 * density * speed * air.area_m2 * coefficient / mass_kg, flow)
+
+
+@part
 def thrust_direction(field: Field, way: Way, after_s: float, position_m: Vec, flow: Vec) -> Vec:
     """Unit vector.
 
@@ -173,17 +188,12 @@ def rates_m_s2(
 ) -> Vec:
     """Acceleration of the vehicle: field, drag and thrust."""
     a = free_m_s2(field, position_m, velocity_m_s)
-    air, pressure = field.air, 0.0
     flow = flow_m_s(field, position_m, velocity_m_s)
-    if air.kind != 0.0:
-        density, pressure, sound = air_at(field, position_m)
-        if density > 0.0:
-            speed = norm(flow)
-            coefficient = interpolate(speed / sound, air.machs, air.drags)
-            a = along(a, -0.5 * density * speed * air.area_m2 * coefficient / mass_kg, flow)
+    if field.air.kind != 0.0:
+        a = add(a, drag_m_s2(field, position_m, flow, mass_kg))
     if push.thrust_n <= 0.0:
         return a
-    thrust = push_n(push.thrust_n, push.exit_area_m2, pressure) / mass_kg
+    thrust = push_n(push.thrust_n, push.exit_area_m2, air_at(field, position_m)[1]) / mass_kg
     return along(a, thrust, thrust_direction(field, way, after_s, position_m, flow))
 
 

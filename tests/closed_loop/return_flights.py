@@ -1,4 +1,4 @@
-"""Returns flown through a session by the simulator: the fuel-optimal references, and what was said and felt on the way."""
+"""Returns flown through a session by the simulator: the fuel-optimal references, and what was felt on the way."""
 
 from __future__ import annotations
 

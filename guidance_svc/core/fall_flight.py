@@ -25,7 +25,7 @@ THIN_M, THIN_PART = 50e3, 0.3  # of the height above this: no step leaps from em
 BRAKED_PART = 0.2  # of its speed, that the air may take in one step
 LEAST_STEP_S = 0.05
 MOST_STEPS = 400  # of one fall; one that has not come down then does not
-GATE_ROUNDS = 4
+GATE_ROUNDS, GATE_MET_FRAC = 12, 1e-8
 HEIGHT, PRESSURE = 0.0, 1.0  # kinds of gate: see Gate
 
 
@@ -286,23 +286,23 @@ def fall_to(field: Field, gate: Gate, start: Falling) -> tuple[Falling, bool]:
 
 @part
 def through_gate(field: Field, gate: Gate, here: Falling, there: Falling) -> Falling:
-    """The instant of a gate between both ends of a step, by the secant method within them."""
+    """The instant of a gate between both ends of a step, by the false position with the Illinois rule."""
     low, high = 0.0, there.time_s - here.time_s
     at_low, at_high = before_gate(field, gate, here), before_gate(field, gate, there)
-    found, steps = there, there.steps
+    found, steps, side = there, there.steps, 0
     for _ in range(GATE_ROUNDS):
-        if at_low <= 0.0 or high - low < 1e-6:
+        if at_low <= 0.0:
             break
         step = low + (high - low) * at_low / (at_low - at_high)
         found = step_fall(field, NO_PUSH, AGAINST, 0.0, here, step)
         steps += 1
         value = before_gate(field, gate, found)
-        if abs(value) < 1e-9 * (1.0 + abs(gate.value)):
+        if abs(value) < GATE_MET_FRAC * abs(gate.value):
             break
         if value > 0.0:
-            low, at_low = step, value
+            low, at_low, at_high, side = step, value, at_high * (0.5 if side == 1 else 1.0), 1
         else:
-            high, at_high = step, value
+            high, at_high, at_low, side = step, value, at_low * (0.5 if side == 2 else 1.0), 2
     return Falling(found.time_s, found.position_m, found.velocity_m_s, found.mass_kg, steps)
 
 

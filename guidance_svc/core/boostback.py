@@ -1,8 +1,8 @@
 """The velocity that a boostback has to gain, from what its end does to the fall after it.
 
-A change of velocity at the cutoff moves the place of coming down, and changes the mass that comes home. Two parts of the
-velocity to gain are fixed by the place. The third, along the normal of both, moves nothing; it is chosen so that the
-thrust points where a further metre per second would cost as much as it saves (the first order of Lawden's primer vector,
+A change of velocity at the cutoff moves the place of coming down, and changes the mass that comes home. Two parts of
+the velocity to gain are fixed by the place. The third, along the normal of both, moves nothing; it is chosen so that
+the thrust points where a further metre per second costs as much as it saves (the first order of Lawden's primer vector,
 with the fall's own derivatives as its end values).
 """
 

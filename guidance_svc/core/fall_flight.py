@@ -15,7 +15,7 @@ from guidance_svc.core.compiled import part
 from guidance_svc.core.curves import interpolate
 from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.lander import Air, push_n
-from guidance_svc.core.vectors import along, cross, dot, norm, scale, unit
+from guidance_svc.core.vectors import add, along, cross, dot, norm, scale, unit
 from guidance_svc.domain import Vec
 
 LONGEST_STEP_S = 20.0  # where there is no air
@@ -25,7 +25,7 @@ THIN_M, THIN_PART = 50e3, 0.3  # of the height above this: no step leaps from em
 BRAKED_PART = 0.2  # of its speed, that the air may take in one step
 LEAST_STEP_S = 0.05
 MOST_STEPS = 400  # of one fall; one that has not come down then does not
-GATE_ROUNDS = 4
+GATE_ROUNDS, GATE_MET_FRAC = 12, 1e-8
 HEIGHT, PRESSURE = 0.0, 1.0  # kinds of gate: see Gate
 
 
@@ -149,6 +149,21 @@ def load_at(field: Field, here: Falling) -> Load:
 
 
 @part
+def drag_m_s2(field: Field, position_m: Vec, flow: Vec, mass_kg: float) -> Vec:
+    """Deceleration by the air.
+
+    Args:
+        flow: velocity against the air.
+    """
+    density, _, sound = air_at(field, position_m)
+    if density <= 0.0:
+        return (0.0, 0.0, 0.0)
+    speed, air = norm(flow), field.air
+    coefficient = interpolate(speed / sound, air.machs, air.drags)
+    return scale(-0.5 * density * speed * air.area_m2 * coefficient / mass_kg, flow)
+
+
+@part
 def thrust_direction(field: Field, way: Way, after_s: float, position_m: Vec, flow: Vec) -> Vec:
     """Unit vector.
 
@@ -173,17 +188,12 @@ def rates_m_s2(
 ) -> Vec:
     """Acceleration of the vehicle: field, drag and thrust."""
     a = free_m_s2(field, position_m, velocity_m_s)
-    air, pressure = field.air, 0.0
     flow = flow_m_s(field, position_m, velocity_m_s)
-    if air.kind != 0.0:
-        density, pressure, sound = air_at(field, position_m)
-        if density > 0.0:
-            speed = norm(flow)
-            coefficient = interpolate(speed / sound, air.machs, air.drags)
-            a = along(a, -0.5 * density * speed * air.area_m2 * coefficient / mass_kg, flow)
+    if field.air.kind != 0.0:
+        a = add(a, drag_m_s2(field, position_m, flow, mass_kg))
     if push.thrust_n <= 0.0:
         return a
-    thrust = push_n(push.thrust_n, push.exit_area_m2, pressure) / mass_kg
+    thrust = push_n(push.thrust_n, push.exit_area_m2, air_at(field, position_m)[1]) / mass_kg
     return along(a, thrust, thrust_direction(field, way, after_s, position_m, flow))
 
 
@@ -276,23 +286,23 @@ def fall_to(field: Field, gate: Gate, start: Falling) -> tuple[Falling, bool]:
 
 @part
 def through_gate(field: Field, gate: Gate, here: Falling, there: Falling) -> Falling:
-    """The instant of a gate between both ends of a step, by the secant method within them."""
+    """The instant of a gate between both ends of a step, by the false position with the Illinois rule."""
     low, high = 0.0, there.time_s - here.time_s
     at_low, at_high = before_gate(field, gate, here), before_gate(field, gate, there)
-    found, steps = there, there.steps
+    found, steps, side = there, there.steps, 0
     for _ in range(GATE_ROUNDS):
-        if at_low <= 0.0 or high - low < 1e-6:
+        if at_low <= 0.0:
             break
         step = low + (high - low) * at_low / (at_low - at_high)
         found = step_fall(field, NO_PUSH, AGAINST, 0.0, here, step)
         steps += 1
         value = before_gate(field, gate, found)
-        if abs(value) < 1e-9 * (1.0 + abs(gate.value)):
+        if abs(value) < GATE_MET_FRAC * abs(gate.value):
             break
         if value > 0.0:
-            low, at_low = step, value
+            low, at_low, at_high, side = step, value, at_high * (0.5 if side == 1 else 1.0), 1
         else:
-            high, at_high = step, value
+            high, at_high, at_low, side = step, value, at_low * (0.5 if side == 2 else 1.0), 2
     return Falling(found.time_s, found.position_m, found.velocity_m_s, found.mass_kg, steps)
 
 

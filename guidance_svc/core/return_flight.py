@@ -5,6 +5,7 @@ The landing burn is reckoned against the motion, lit so that it just stops at th
 
 from __future__ import annotations
 
+from math import sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.compiled import kernel, part
@@ -18,6 +19,7 @@ from guidance_svc.core.fall_flight import (
     Push,
     Way,
     air_at,
+    drag_m_s2,
     fall_step_s,
     fall_to,
     flow_m_s,
@@ -35,13 +37,15 @@ from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Vec
 
 ENTRY_STEP_S = 2.0  # of the entry burn, at most
-LOAD_ROUNDS, LOAD_MET, LENGTH_MET_S = 8, 1e-6, 1e-5
+LOAD_ROUNDS, LOAD_MET, LENGTH_MET_S = 8, 5e-7, 1e-5
 PAST_PEAK = 0.9  # of the greatest load: a fall that has come down to this is past it
 LEAST_SPEED_M_S = 100.0  # no entry burn slows the vehicle to less
-STOP_SOON = 1.15  # heights of stopping above the contact point, at which the ignition is looked for
+STOP_SOON = 1.3  # heights of stopping above the contact point, at which the ignition is looked for
+WAIT_STEP_S = 1.5
 STOP_ROUNDS, STOP_MET_M = 8, 0.02
 STOP_SLOPE_S2_M = 18.0  # twice gravity: waiting a second longer costs what is fallen and what is gained meanwhile
-LEG_STEPS, LAST_STEP, MOST_LEG_STEPS = 8.0, 1.3, 60
+LEG_PART, LEG_STEP_S, LAST_LEG_S = 0.3, 2.0, 0.7  # a step of the landing burn: this part of what is left of it
+MOST_LEG_STEPS = 60
 END_ROUNDS, END_MET_M_S = 4, 1e-3
 LEAST_RISE_M_S2 = 0.5
 MOST_FALL_STEPS = 400
@@ -166,12 +170,12 @@ def entry_burn(field: Field, entry: Entry, start: Falling, guess_s: float) -> Bu
     speed = norm(start.velocity_m_s)
     most = max(min(entry.most_s, (speed - LEAST_SPEED_M_S) / braking), 0.0)
     length, before, share_before = min(max(guess_s, 0.0), most), -1.0, 0.0
-    slope = -2.0 * braking / max(speed - braking * length, LEAST_SPEED_M_S)
+    slope = -braking / max(speed - braking * length, LEAST_SPEED_M_S)
     after, burn_load = fly_burn(field, entry.push, way, start.time_s, start, length, ENTRY_STEP_S)
     load, steps = load_after(field, after)
     steps += after.steps
     for _ in range(LOAD_ROUNDS):
-        share = share_of(load, entry.limit) - 1.0
+        share = sqrt(share_of(load, entry.limit)) - 1.0  # as the speed: nearly straight over the length
         if abs(share) < LOAD_MET:
             break
         if before >= 0.0 and share != share_before:
@@ -195,8 +199,10 @@ def stopping_m(field: Field, landing: Landing, here: Falling) -> float:
     leg, sink = landing.legs[0], sink_m_s(here)
     _, pressure, _ = air_at(field, here.position_m)
     push = push_n(landing.throttle_frac * leg.thrust_n, leg.exit_area_m2, pressure) / here.mass_kg
+    flow = flow_m_s(field, here.position_m, here.velocity_m_s)
+    drag = norm(drag_m_s2(field, here.position_m, flow, here.mass_kg))
     r = norm(here.position_m)
-    left = max(push - field.mu_m3_s2 / (r * r), LEAST_RISE_M_S2)
+    left = max(push + 0.5 * drag - field.mu_m3_s2 / (r * r), LEAST_RISE_M_S2)
     return 0.5 * sink * sink / left
 
 
@@ -208,7 +214,7 @@ def burn_to_rest(field: Field, landing: Landing, start: Falling) -> tuple[Fallin
         leg = landing.legs[i]
         frac = leg.throttle_frac if leg.throttle_frac > 0.0 else landing.throttle_frac
         push = Push(frac * leg.thrust_n, frac * leg.flow_kg_s, leg.exit_area_m2)
-        usual, first = 0.0, here.steps
+        first = here.steps
         while sink_m_s(here) > leg.until_m_s:
             if here.steps > first + MOST_LEG_STEPS:
                 return here, False
@@ -216,21 +222,24 @@ def burn_to_rest(field: Field, landing: Landing, start: Falling) -> tuple[Fallin
             r = norm(here.position_m)
             rise = push_n(push.thrust_n, push.exit_area_m2, pressure) / here.mass_kg - field.mu_m3_s2 / (r * r)
             left = (sink_m_s(here) - leg.until_m_s) / max(rise, LEAST_RISE_M_S2)
-            usual = usual if usual > 0.0 else max(left / LEG_STEPS, 1e-3)
-            if left > LAST_STEP * usual:
-                here = step_fall(field, push, AGAINST, 0.0, here, usual)
-                continue
-            here = end_of_leg(field, push, here, left, leg.until_m_s)
-            break
+            if left < LAST_LEG_S:
+                here = end_of_leg(field, push, here, left, leg.until_m_s)
+                break
+            here = step_fall(field, push, AGAINST, 0.0, here, min(LEG_PART * left, LEG_STEP_S))
     return here, True
 
 
 @part
 def end_of_leg(field: Field, push: Push, here: Falling, left_s: float, until_m_s: float) -> Falling:
-    """The instant at which the sinking has come down to a speed, about `left_s` from here."""
+    """The instant at which the sinking has come down to a speed, about `left_s` from here; the direction is held.
+
+    Against a motion that ends in this step there is no direction.
+    """
     sink, there, span = sink_m_s(here), here, left_s
+    flow = flow_m_s(field, here.position_m, here.velocity_m_s)
+    held = Way(thrust_direction(field, AGAINST, 0.0, here.position_m, flow), (0.0, 0.0, 0.0), (0.0, 0.0))
     for k in range(END_ROUNDS):
-        there = step_fall(field, push, AGAINST, 0.0, here, span)
+        there = step_fall(field, push, held, 0.0, here, span)
         lost = sink - sink_m_s(there)
         if lost <= 0.0 or abs(sink - lost - until_m_s) < END_MET_M_S:
             break
@@ -263,7 +272,7 @@ def land_from(field: Field, landing: Landing, start: Falling) -> Landed:
     steps, lit, stops, before, high_before = here.steps, here, True, -1.0, 0.0
     end = here
     for _ in range(STOP_ROUNDS):
-        lit = step_fall(field, NO_PUSH, AGAINST, 0.0, here, wait)
+        lit, _ = fly_burn(field, NO_PUSH, AGAINST, 0.0, here, wait, WAIT_STEP_S)
         end, stops = burn_to_rest(field, landing, lit)
         steps += end.steps - here.steps
         high = height_m(field, end.position_m) - landing.contact_m

@@ -87,9 +87,8 @@ def enter(
     gain = first_gain(start, route.place.position_m)
     burn_s = burn_of(push_of(stage, phase.engines, phase.throttle_frac), now.mass_kg, norm(gain))
     axis = now.pointing or unit(now.velocity_m_s)
-    own = BoostbackMemory(
-        now.time_s + TOLD_AHEAD_S, now.time_s + phase.coast_s, axis, unit(gain), 0.0, NO_COLUMNS, None, now.time_s, False
-    )
+    flip_s, light = now.time_s + TOLD_AHEAD_S, now.time_s + phase.coast_s
+    own = BoostbackMemory(flip_s, light, axis, unit(gain), 0.0, NO_COLUMNS, None, now.time_s, False)
     light = light_at_s(own, flight, now, plan, phase)
     return Memory(flight, own._replace(light_at_s=light, cutoff_at_s=light + late_s(stage) + burn_s - soon_s(stage)))
 

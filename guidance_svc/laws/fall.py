@@ -37,7 +37,7 @@ WAKE_BEFORE_S = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Fall(Phase):
-    """Unpowered, engines first."""
+    """Unpowered and engines first, until the burn of the next phase must begin."""
 
     law: ClassVar[str] = "fall"
 
@@ -72,7 +72,7 @@ def enter(flight: Flight, left: Burn | None, now: Navigation, plan: FlightPlan, 
 
 
 def solve(memory: Memory[FallMemory], now: Navigation, plan: FlightPlan, phase: Fall) -> Memory[FallMemory]:
-    """Predict it again."""
+    """Predict the way home from this state."""
     flight, own = memory
     route = route_of(plan, flight.phase)
     home = predict(route, route.homing, turning_with(now), own.home.entry_s)

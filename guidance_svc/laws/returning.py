@@ -41,10 +41,14 @@ class Route(NamedTuple):
 
 
 @lru_cache(maxsize=64)
-def route_of(plan: FlightPlan, phase: int) -> Route:
-    """The way home that a plan has from a phase on, with the entry burn that is still to come or is flown."""
+def route_of(plan: FlightPlan, first: int) -> Route:
+    """The way home that a plan has from a phase on, with the entry burn that is still to come or is flown.
+
+    Args:
+        first: index of that phase.
+    """
     vehicle, body, last = plan.vehicle, plan.body, len(plan.vehicle.stages) - 1
-    later = plan.phases[phase:]
+    later = plan.phases[first:]
     descent = next(p for p in later if isinstance(p, Descent))
     burn = next((p for p in later if isinstance(p, EntryBurn)), None)
     frame, stage = frame_of(plan, descent, last), vehicle.stages[last]

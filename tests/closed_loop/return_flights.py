@@ -1,4 +1,4 @@
-"""Returns flown through a session by the simulator: the fuel-optimal references, and what was said and felt on the way."""
+"""Returns flown through a session by the simulator: the fuel-optimal references, and what was felt on the way."""
 
 from __future__ import annotations
 
@@ -31,6 +31,7 @@ from guidance_svc.laws.entry_plan import EntryBurn
 from guidance_svc.laws.fall import Fall
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.loop import FlightLog, Guide, fly, has_landed, in_process
+from guidance_svc.session.packing import pack
 from guidance_svc.session.session import Session
 from guidance_svc.sim.full_motion import air_velocity
 from guidance_svc.sim.motion import height_above_ellipsoid_m
@@ -78,8 +79,9 @@ class Returned:
 
     Args:
         most_pa: greatest dynamic pressure.
-        lowest_entry_m: height at the end of the entry burn.
+        entry_end_m: height at the end of the entry burn.
         used_kg: propellant.
+        points: the session after each state, packed.
     """
 
     log: FlightLog
@@ -88,6 +90,7 @@ class Returned:
     most_pa: float = 0.0
     entry_end_m: float = inf
     used_kg: float = 0.0
+    points: list[bytes] = field(default_factory=list)
 
     @property
     def contact(self) -> Contact:
@@ -153,6 +156,8 @@ def returned(
     def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
         out.states.append(message)
         out.commands.append(command)
+        assert session.point is not None
+        out.points.append(pack(session.point))
         out.most_pa = max(out.most_pa, pressure_pa(craft.state, craft.world))
         if command.phase == "entry_burn":
             out.entry_end_m = height_above_ellipsoid_m(

@@ -106,6 +106,8 @@ def fly_legs(library: Library, ask: Ask, service: NearService, watch: Watch) -> 
     """
     role: Role = library.role_for(ask.flight) if ask.carries is None else "booster"
     plan = library.plan(ask.flight, role)
+    if not plan.vehicle.stages:
+        raise ConfigError("nothing_flown", "flight", "the plan of a vehicle: a tower stands at its site", plan.name)
     upper = None if ask.carries is None else library.plan(ask.carries, "upper_stage")
     legs = [Leg(plan.vehicle.name, plan)]
     craft = start_craft(plan, upper, legs[0], ask.disturbances)

@@ -43,7 +43,8 @@ export class Strip {
     this.write("clock", `${clock(m.time_s)}`);
     this.countdown(m);
     this.facts(m);
-    this.warnings(m.warnings);
+    this.list("arrivals", m.arrivals ?? []);
+    this.list("warnings", m.warnings);
     this.link(m, nowS - m.wall_s);
   }
 
@@ -73,6 +74,7 @@ export class Strip {
   }
 
   facts(m) {
+    this.at.facts.hidden = m.arrivals !== undefined; // a tower has none of them
     const then = m.at_cutoff;
     const how = then && then.from === "predicted" ? "at cutoff" : then && then.from === "circle" ? "circular" : "aim";
     this.write("perigee", km(m.perigee_m));
@@ -91,12 +93,12 @@ export class Strip {
     this.mark("short", typeof m.margin_kg === "number" && m.margin_kg < 0);
   }
 
-  warnings(texts) {
+  list(name, texts) {
     const key = texts.join("\n");
-    if (this.last.warnings === key) return;
-    this.last.warnings = key;
-    this.at.warnings.hidden = texts.length === 0;
-    this.at.warnings.replaceChildren(...texts.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
+    if (this.last[name] === key) return;
+    this.last[name] = key;
+    this.at[name].hidden = texts.length === 0;
+    this.at[name].replaceChildren(...texts.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
   }
 
   link(m, ageS) {

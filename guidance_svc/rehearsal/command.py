@@ -21,7 +21,7 @@ from guidance_svc.rehearsal.disturbances import NONE, Disturbances, true_world
 from guidance_svc.rehearsal.loop import FlightLog, Watch, fly
 from guidance_svc.rehearsal.outcome import USUAL, Bounds, Leg, misses, rows_of, story
 from guidance_svc.rehearsal.service import NearService
-from guidance_svc.rehearsal.starts import at_separation, at_start, on_its_pad
+from guidance_svc.rehearsal.starts import at_separation, at_start, on_its_pad, vehicle_at_start
 from guidance_svc.report.tables import text_table
 from guidance_svc.sim.pad import pad_of
 from guidance_svc.sim.state import FAIR, SimState, World
@@ -137,6 +137,7 @@ def start_craft(plan: FlightPlan, upper: FlightPlan | None, leg: Leg, d: Disturb
     """The true vehicle where its flight begins."""
     world = World(plan.body, plan.vehicle, pad=None if plan.landing is None else pad_of(plan.landing))
     if plan.landing is not None and plan.start is not None and upper is None:
+        world = replace(world, vehicle=vehicle_at_start(plan))
         craft = Craft(leg.name, world, at_start(plan, plan.landing, plan.start, world), leg.note)
     elif plan.site is None and upper is None:
         craft = Craft(leg.name, world, at_separation(plan), leg.note)

@@ -7,7 +7,7 @@ from math import asin, atan2, copysign, cos, radians, sin, sqrt
 
 from guidance_svc.core.frames import from_local, site_state, triad
 from guidance_svc.core.vectors import add, cross, norm, scale, unit
-from guidance_svc.domain import FlightPlan, Hold, Landing, Site, Start, Vec
+from guidance_svc.domain import FlightPlan, Hold, Landing, Site, Start, Vec, Vehicle
 from guidance_svc.errors import ConfigError
 from guidance_svc.sim.state import SimState, World, full_tanks, on_pad
 
@@ -61,6 +61,12 @@ def at_start(plan: FlightPlan, landing: Landing, start: Start, world: World) -> 
     tanks = [*full_tanks(plan.vehicle)]
     tanks[last] = tanks[last] if start.propellant_kg is None else start.propellant_kg
     return SimState(start.time_s, position, add(speed, turning), ahead, tuple(tanks), stage=last)
+
+
+def vehicle_at_start(plan: FlightPlan) -> Vehicle:
+    """The vehicle as it begins a landing: without what it carried, where the plan says that this is gone by then."""
+    alone = any(phase.alone for phase in plan.phases)
+    return replace(plan.vehicle, payload_kg=0.0, cover_mass_kg=0.0) if alone else plan.vehicle
 
 
 def from_bearing(site: Site, bearing_rad: float, angle_rad: float) -> tuple[float, float]:

@@ -25,7 +25,7 @@ LOOK_EVERY_S = 0.02  # of real time, for the clock
 def main() -> int:
     """Answer until all who came have ended; 0 when the tower caught one."""
     options = read_options()
-    # The shared clock is that of a simulated vehicle. REPLACE it by your simulator's, which knows arms and wind as well.
+    # The shared clock is that of a simulated vehicle. REPLACE it by your simulator's, which knows the arms too.
     simulation = SimulatedVehicle(options.vehicle, options.follow)
     client = GuidanceClient(options.guidance)
     opened = client.open(vehicle=options.name, role="tower", plan=options.plan, clock=options.clock)

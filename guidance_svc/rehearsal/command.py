@@ -16,6 +16,7 @@ from guidance_svc.domain import Command, FlightPlan, Role, VehicleState
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import require_folder
+from guidance_svc.laws.plan_rules import require_vehicle
 from guidance_svc.rehearsal.craft import Craft, craft_on_pad
 from guidance_svc.rehearsal.disturbances import NONE, Disturbances, true_world
 from guidance_svc.rehearsal.loop import FlightLog, Watch, fly
@@ -106,8 +107,7 @@ def fly_legs(library: Library, ask: Ask, service: NearService, watch: Watch) -> 
     """
     role: Role = library.role_for(ask.flight) if ask.carries is None else "booster"
     plan = library.plan(ask.flight, role)
-    if not plan.vehicle.stages:
-        raise ConfigError("nothing_flown", "flight", "the plan of a vehicle: a tower stands at its site", plan.name)
+    require_vehicle(plan, "flight")
     upper = None if ask.carries is None else library.plan(ask.carries, "upper_stage")
     legs = [Leg(plan.vehicle.name, plan)]
     craft = start_craft(plan, upper, legs[0], ask.disturbances)

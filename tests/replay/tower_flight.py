@@ -64,14 +64,18 @@ def recorder_at(path: Path) -> McapRecorder:
     return McapRecorder(path, lambda: next(ticks), {"version": "test"})
 
 
+def word_at(state: dict[str, Any]) -> dict[str, Any]:
+    """What the tower says right after a vehicle's state."""
+    answer = "ready" if state["seq"] > 10 else "not_ready"
+    return state_message(word(state["seq"], state["time_s"] + 0.05, heron=answer))  # type: ignore[arg-type]
+
+
 def fly(service: Service, states: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     """Vehicle and tower in turns; the tower makes up its mind in the middle."""
     replies = []
     for state in states:
-        answer = "ready" if state["seq"] > 10 else "not_ready"
         replies.append(service.ask("heron", state))
-        at = word(state["seq"], state["time_s"] + 0.05, heron=answer)  # type: ignore[arg-type]
-        replies.append(service.ask("tower", state_message(at)))
+        replies.append(service.ask("tower", word_at(state)))
     assert {reply["type"] for reply in replies} == {"command"}, replies
     return replies
 

@@ -13,7 +13,10 @@ from guidance_svc.domain import Boost, Command, FlightPlan, Frame, Hold, Phase, 
 from guidance_svc.errors import ConfigError
 from guidance_svc.laws.boostback_plan import Boostback
 from guidance_svc.laws.entry_plan import EntryBurn, EntryBurnModel
+from guidance_svc.laws.memory import Flight
+from guidance_svc.laws.navigation import navigate
 from guidance_svc.laws.plan_rules import check_order, check_phases
+from guidance_svc.laws.signs import is_stage_dropped
 from guidance_svc.laws.stack import burnout_alone_kg
 from guidance_svc.session.describe import phase_sentences
 from guidance_svc.session.session import Session
@@ -155,3 +158,20 @@ def test_a_faster_turn_than_the_vehicle_can_is_not_asked_for() -> None:
     _, _, ahead = start_of(CASE, PLAN.body)
     said = replies(slow, ahead, [0.0, 1.0, 2.0])
     assert dot(said[2].direction, ahead) == pytest.approx(0.985, abs=1e-3)
+
+
+@pytest.mark.parametrize(("mass_kg", "acknowledged", "dropped"), [
+    (120e3 + 44e3, False, False),  # burnt to its reserve, with its load
+    (44e3, False, True),  # the same alone
+    (130e3, False, False),  # as heavy as its load, and as a booster alone with much propellant: not clear
+    (130e3, True, True),
+    (300e3, True, False),  # heavier than it can be alone: the acknowledgement is belied
+])  # fmt: skip
+def test_a_booster_that_comes_back_is_alone_by_its_masses(mass_kg: float, acknowledged: bool, dropped: bool) -> None:
+    stage = replace(PLAN.vehicle.stages[0], propellant_kg=200e3, reserve_kg=20e3)
+    plan = replace(
+        PLAN, vehicle=replace(PLAN.vehicle, stages=(stage,), payload_kg=120e3), phases=(Boost(), *PLAN.phases)
+    )
+    seen = frozenset({"0-0-separate"} if acknowledged else ())
+    now = navigate(told(0, 200.0, None, mass_kg), plan, Frame())
+    assert is_stage_dropped(Flight(begun=True, seen=seen), now, plan) is dropped

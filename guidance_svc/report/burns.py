@@ -32,6 +32,8 @@ class Burn:
         counted: how the speed of its losses is counted.
         before, after: osculating orbits at both ends.
         ended: Moment of its end, followed back from `last` where the instant is known.
+        burnt_kg: propellant.
+        engines: how many burnt, one after the other, where the replies said it; 0 stands for all.
     """
 
     first: int
@@ -45,6 +47,13 @@ class Burn:
     before: OrbitReport
     after: OrbitReport
     ended: Moment
+    burnt_kg: float
+    engines: tuple[int, ...]
+
+    @property
+    def loss_m_s(self) -> float:
+        """What of the ideal velocity did not become speed, gained or taken off."""
+        return self.losses.ideal_m_s - self.losses.gained_m_s
 
     @property
     def turns(self) -> bool:
@@ -90,8 +99,11 @@ class Burns:
         cutoffs = track.cutoff_at_s[:-1]
         ends = np.where((cutoffs > first) & (cutoffs <= last), cutoffs, np.nan)
         for event in self.flown.events:
+            inside = (event.at_s > first) & (event.at_s <= last)
             if event.act == "separate":
-                ends = np.where(np.isnan(ends) & (event.at_s > first) & (event.at_s <= last), event.at_s, ends)
+                ends = np.where(np.isnan(ends) & inside, event.at_s, ends)
+            elif event.name == "contact":  # it cuts the engines before the clock does
+                ends = np.where(inside & (track.bears[1:] == 1.0), np.fmin(ends, event.at_s), ends)
         return Budget(track, self.flown.plan.vehicle, ends)
 
     @cached_property
@@ -113,7 +125,9 @@ class Burns:
         flown, body = self.flown, self.flown.plan.body
         track = flown.track
         before = orbit_report(vec(track.positions_m[first]), vec(track.velocities_m_s[first]), body)
-        counted: Counted = "over ground" if before.perigee_altitude_m < 0.0 else "inertial"
+        counted: Counted = "inertial"
+        if before.perigee_altitude_m < 0.0:
+            counted = "braking" if self.budget.brakes(first, last) else "over ground"
         ended = self.end_of(first, last)
         t0, t1 = (float(t) for t in track.times_s[first : first + 2])
         start = known_instant(t0, t1, track.ignite_at_s[: last + 1])
@@ -122,7 +136,14 @@ class Burns:
             first, last, int(track.stage[first]), t0 if on or start is None else start,
             ended.time_s, self.phase(first, last), counted, self.budget.losses(first, last, counted), before,
             orbit_report(ended.position_m, ended.velocity_m_s, body), ended,
+            float(np.sum(self.budget.burnt_kg[first:last])), self.engines(first, last),
         )  # fmt: skip
+
+    def engines(self, first: int, last: int) -> tuple[int, ...]:
+        """How many engines the replies asked for from one state to another, one count after the other; 0: all."""
+        on = self.flown.track.engine_on[first:last]
+        asked = np.nan_to_num(self.flown.replies.landing.engines[first:last])[on]
+        return tuple(int(count) for k, count in enumerate(asked) if k == 0 or count != asked[k - 1])
 
     def phase(self, first: int, last: int) -> str:
         """The phase of the replies in the middle of a stretch."""

@@ -301,3 +301,13 @@ def test_positions_of_arrivals_are_the_vehicles_own() -> None:
         talk.say("heron", state)
         (one,) = arrivals(talk.say("tower", word(k, state.time_s)))
         assert norm(sub(one.position_script_m, state.position_script_m or (0.0, 0.0, 0.0))) < 1.0
+
+
+def test_a_site_has_one_tower_on_a_clock() -> None:
+    talk = Talk().opened(tower(), tower("other", clock="two"))
+    with pytest.raises(SessionFault) as caught:
+        talk.registry.open("third", tower("third"))
+    assert (caught.value.code, caught.value.field) == ("site_taken", "clock")
+    assert caught.value.expected == 'one tower of Samphire on clock "one": tower speaks for it'
+    talk.registry.close("tower")
+    assert not talk.registry.open("third", tower("third")).resumed

@@ -6,6 +6,7 @@ state: in its history, the journal and the recording. So nothing that it replies
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple, TypeVar
@@ -15,6 +16,7 @@ from guidance_svc.laws.receive import clearance_of
 
 Word = TypeVar("Word")
 MOST_ARRIVALS = 100  # that a tower hears of, the soonest
+MOST_WORDS = 600  # of a tower, ten minutes at one a second
 
 
 class Meeting(NamedTuple):
@@ -61,23 +63,25 @@ def heard_in(state: VehicleState) -> Heard | None:
 
 @dataclass(slots=True)
 class Clocks:
-    """The newest word of every session on a named clock, by place and session."""
+    """What the sessions on named clocks have said, by place and session: of a vehicle its newest word, of a tower the
+    last MOST_WORDS, times rising.
+    """
 
     arrivals: dict[Meeting, dict[str, Arrival]] = field(default_factory=dict)
-    towers: dict[Meeting, dict[str, TowerWord]] = field(default_factory=dict)
+    towers: dict[Meeting, dict[str, list[TowerWord]]] = field(default_factory=dict)
 
     def note(self, vehicle: str, request: OpenRequest, said: Said | None) -> None:
-        """Take what a session says after a reply; it takes the place of all that it said before.
-
-        So what it said in a time that it has gone back from is heard no more.
-        """
+        """Take what a session says after a reply; what it said in a time that it has left again is heard no more."""
         meeting = meeting_of(request)
         if meeting is None or said is None:
             self.forget(vehicle, request)
         elif isinstance(said, Arrival):
             self.arrivals.setdefault(meeting, {})[vehicle] = said._replace(vehicle=vehicle)
         else:
-            self.towers.setdefault(meeting, {})[vehicle] = said
+            words = self.towers.setdefault(meeting, {}).setdefault(vehicle, [])
+            del words[bisect_left(words, said.time_s, key=word_time_s) :]
+            words.append(said)
+            del words[:-MOST_WORDS]
 
     def forget(self, vehicle: str, request: OpenRequest) -> None:
         """The session has ended, or has nothing to say any more."""
@@ -94,8 +98,10 @@ class Clocks:
         if request.role == "tower":
             coming = self.arrivals.get(meeting, {}).values()
             return tuple(sorted(coming, key=lambda one: (one.at_s, one.vehicle))[:MOST_ARRIVALS])
-        tower = next(iter(self.towers.get(meeting, {}).values()), None)  # a site has one, see Registry.open
-        return answer_of(tower, vehicle, time_s) if tower is not None or is_caught(request) else None
+        words = next(iter(self.towers.get(meeting, {}).values()), None)  # a site has one tower, see Registry.open
+        if words is None:
+            return Answer("no_answer") if is_caught(request) else None
+        return answer_of(words, vehicle, time_s)
 
 
 def drop_word(words: dict[Meeting, dict[str, Word]], meeting: Meeting, vehicle: str) -> None:
@@ -106,9 +112,21 @@ def drop_word(words: dict[Meeting, dict[str, Word]], meeting: Meeting, vehicle: 
         words.pop(meeting, None)
 
 
-def answer_of(said: TowerWord | None, vehicle: str, time_s: float) -> Answer:
-    """What a tower's word comes to for a vehicle at a time; a tower that is silent has not answered."""
-    if said is None or abs(time_s - said.time_s) > said.silent_after_s:
+def word_time_s(word: TowerWord) -> float:
+    """When it was said."""
+    return word.time_s
+
+
+def answer_of(words: list[TowerWord], vehicle: str, time_s: float) -> Answer:
+    """What a tower's words come to for a vehicle at a time; a tower that is silent has not answered.
+
+    A little ahead of the vehicle the newest word holds. Where a save was reloaded and the vehicle's script is the first
+    to tell, it is the word of then.
+    """
+    said = words[-1]
+    if said.time_s - time_s > said.silent_after_s:
+        said = words[max(bisect_right(words, time_s, key=word_time_s) - 1, 0)]
+    if abs(time_s - said.time_s) > said.silent_after_s:
         return Answer("no_answer")
     report = said.report
     return Answer(clearance_of(report, vehicle), report.ready_at_s, report.catch_offset_m, said.wind_m_s)

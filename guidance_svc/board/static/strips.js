@@ -133,6 +133,7 @@ function withUnit(text, unit) {
 }
 
 function engine(m) {
+  if (m.arrivals) return ""; // a tower
   return m.engine_on ? `engine ${number(100 * m.throttle)}\u202f%` : "engine off";
 }
 

@@ -134,8 +134,8 @@ def order(memory: Memory[ReceiveMemory], now: Navigation, plan: FlightPlan, phas
         NEAR_CONTACT_S if coming[0].at_s - now.time_s < NEAR_S else COMING_CONTACT_S)  # fmt: skip
     return Order(
         now.local.up, now.local.up, False, 0.0, events=events_of(memory.flight, own, arrivals, phase),
-        next_contact_s=min(contact_s, phase.silent_after_s), warnings=tuple(doubts(arrivals, own.report, now, phase)),
-        arrivals=arrivals,
+        next_contact_s=min(contact_s, 0.5 * phase.silent_after_s), arrivals=arrivals,
+        warnings=tuple(doubts(arrivals, own.report, now, phase)),
     )  # fmt: skip
 
 

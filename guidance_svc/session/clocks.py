@@ -6,15 +6,18 @@ state: in its history, the journal and the recording. So nothing that it replies
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple, TypeVar
 
 from guidance_svc.domain import Answer, Arrival, OpenRequest, Said, TowerWord, VehicleState
-from guidance_svc.laws.receive import clearance_of
+from guidance_svc.laws.receive import clearance_of, comes
 
 Word = TypeVar("Word")
 MOST_ARRIVALS = 100  # that a tower hears of, the soonest
+MOST_ENDED = 10  # landings that ended and whose sessions are closed
+MOST_WORDS = 600  # of a tower, ten minutes at one a second
 
 
 class Meeting(NamedTuple):
@@ -61,23 +64,25 @@ def heard_in(state: VehicleState) -> Heard | None:
 
 @dataclass(slots=True)
 class Clocks:
-    """The newest word of every session on a named clock, by place and session."""
+    """What the sessions on named clocks have said, by place and session: of a vehicle its newest word, of a tower the
+    last MOST_WORDS, times rising.
+    """
 
     arrivals: dict[Meeting, dict[str, Arrival]] = field(default_factory=dict)
-    towers: dict[Meeting, dict[str, TowerWord]] = field(default_factory=dict)
+    towers: dict[Meeting, dict[str, list[TowerWord]]] = field(default_factory=dict)
 
     def note(self, vehicle: str, request: OpenRequest, said: Said | None) -> None:
-        """Take what a session says after a reply; it takes the place of all that it said before.
-
-        So what it said in a time that it has gone back from is heard no more.
-        """
+        """Take what a session says after a reply; what it said in a time that it has left again is heard no more."""
         meeting = meeting_of(request)
         if meeting is None or said is None:
             self.forget(vehicle, request)
         elif isinstance(said, Arrival):
             self.arrivals.setdefault(meeting, {})[vehicle] = said._replace(vehicle=vehicle)
         else:
-            self.towers.setdefault(meeting, {})[vehicle] = said
+            words = self.towers.setdefault(meeting, {}).setdefault(vehicle, [])
+            del words[bisect_left(words, said.time_s, key=word_time_s) :]
+            words.append(said)
+            del words[:-MOST_WORDS]
 
     def forget(self, vehicle: str, request: OpenRequest) -> None:
         """The session has ended, or has nothing to say any more."""
@@ -85,6 +90,27 @@ class Clocks:
         if meeting is not None:
             drop_word(self.arrivals, meeting, vehicle)
             drop_word(self.towers, meeting, vehicle)
+            if request.role == "tower":
+                self.drop_ended(meeting)
+
+    def drop_ended(self, meeting: Meeting) -> None:
+        """The tower is gone, and with it who hears of landings that ended."""
+        for name, one in list(self.arrivals.get(meeting, {}).items()):
+            if not comes(one):
+                drop_word(self.arrivals, meeting, name)
+
+    def part(self, vehicle: str, request: OpenRequest) -> None:
+        """The session is closed; how its landing ended its tower still hears, until the vehicle is opened again."""
+        meeting = meeting_of(request)
+        there = self.arrivals.get(meeting, {}) if meeting is not None else {}
+        word = there.get(vehicle)
+        if word is None or comes(word) or meeting not in self.towers:
+            self.forget(vehicle, request)
+        else:
+            there[vehicle] = there.pop(vehicle)  # last in the order of ends
+            ended = [name for name, one in there.items() if not comes(one)]
+            for name in ended[:-MOST_ENDED]:
+                del there[name]
 
     def heard(self, vehicle: str, request: OpenRequest, time_s: float) -> Heard | None:
         """What a session has been told by its time; None where nobody is there to tell it anything."""
@@ -94,10 +120,10 @@ class Clocks:
         if request.role == "tower":
             coming = self.arrivals.get(meeting, {}).values()
             return tuple(sorted(coming, key=lambda one: (one.at_s, one.vehicle))[:MOST_ARRIVALS])
-        towers = self.towers.get(meeting, {}).values()
-        if not towers and not is_caught(request):
-            return None
-        return answer_of(min(towers, key=lambda said: abs(time_s - said.time_s), default=None), vehicle, time_s)
+        words = next(iter(self.towers.get(meeting, {}).values()), None)  # a site has one tower, see Registry.open
+        if words is None:
+            return Answer("no_answer") if is_caught(request) else None
+        return answer_of(words, vehicle, time_s)
 
 
 def drop_word(words: dict[Meeting, dict[str, Word]], meeting: Meeting, vehicle: str) -> None:
@@ -108,9 +134,21 @@ def drop_word(words: dict[Meeting, dict[str, Word]], meeting: Meeting, vehicle: 
         words.pop(meeting, None)
 
 
-def answer_of(said: TowerWord | None, vehicle: str, time_s: float) -> Answer:
-    """What a tower's word comes to for a vehicle at a time; a tower that is silent has not answered."""
-    if said is None or abs(time_s - said.time_s) > said.silent_after_s:
+def word_time_s(word: TowerWord) -> float:
+    """When it was said."""
+    return word.time_s
+
+
+def answer_of(words: list[TowerWord], vehicle: str, time_s: float) -> Answer:
+    """What a tower's words come to for a vehicle at a time; a tower that is silent has not answered.
+
+    A little ahead of the vehicle the newest word holds. Where a save was reloaded and the vehicle's script is the first
+    to tell, it is the word of then.
+    """
+    said = words[-1]
+    if said.time_s - time_s > said.silent_after_s:
+        said = words[max(bisect_right(words, time_s, key=word_time_s) - 1, 0)]
+    if abs(time_s - said.time_s) > said.silent_after_s:
         return Answer("no_answer")
     report = said.report
     return Answer(clearance_of(report, vehicle), report.ready_at_s, report.catch_offset_m, said.wind_m_s)

@@ -10,7 +10,7 @@ from hmac import compare_digest
 from guidance_svc.domain import Command, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import SessionFault
 from guidance_svc.session.budget import HISTORY_MEMORY_BYTES, Budget
-from guidance_svc.session.clocks import Clocks, Heard, clock_warnings, with_heard
+from guidance_svc.session.clocks import Clocks, Heard, clock_warnings, meeting_of, with_heard
 from guidance_svc.session.describe import phase_sentences, plan_warnings
 from guidance_svc.session.history import History
 from guidance_svc.session.packing import shape, unpack
@@ -111,11 +111,12 @@ class Registry:
         Until its first state a session belongs to whoever opened it last: the reply to the first `open` may be lost.
 
         Raises:
-            SessionFault: vehicle_taken, wrong_token, link_in_use, session_limit.
+            SessionFault: vehicle_taken, wrong_token, link_in_use, session_limit, site_taken.
         """
         bound = self.vehicles.get(link)
         if bound is not None and bound != request.vehicle:
             raise SessionFault("link_in_use", "vehicle", f"{bound}, or another connection", request.vehicle)
+        self.require_free_site(request)
         seat, shown = self.seats.get(request.vehicle), request.resume
         if seat is None:
             return self.seat_anew(link, request, self.make_token())
@@ -155,6 +156,20 @@ class Registry:
         plan, notes = request.plan, (note,) if note else ()
         words = (*notes, *plan_warnings(plan), *self.clock_warnings(request))
         return Opened(token, False, phase_sentences(plan), plan, words, made_way)
+
+    def require_free_site(self, request: OpenRequest) -> None:
+        """Refuse a second tower of a site on one clock: vehicles would have two answers.
+
+        Raises:
+            SessionFault: site_taken.
+        """
+        place = meeting_of(request) if request.role == "tower" else None
+        if place is None:
+            return
+        for vehicle, seat in self.seats.items():
+            if vehicle != request.vehicle and seat.request.role == "tower" and meeting_of(seat.request) == place:
+                expected = f'one tower of {place.site} on clock "{place.clock}": {vehicle} speaks for it'
+                raise SessionFault("site_taken", "clock", expected, request.vehicle)
 
     def clock_warnings(self, request: OpenRequest) -> tuple[str, ...]:
         """What of a session's clock keeps it from hearing the others."""
@@ -263,7 +278,7 @@ class Registry:
         if seat is None:
             raise SessionFault("no_session", "vehicle", "a vehicle that has a session", vehicle)
         self.vehicles.pop(seat.link, None)
-        self.clocks.forget(vehicle, seat.request)
+        self.clocks.part(vehicle, seat.request)
         self.due.pop(vehicle, None)
         self.touched.add(vehicle)
 

@@ -301,3 +301,27 @@ def test_positions_of_arrivals_are_the_vehicles_own() -> None:
         talk.say("heron", state)
         (one,) = arrivals(talk.say("tower", word(k, state.time_s)))
         assert norm(sub(one.position_script_m, state.position_script_m or (0.0, 0.0, 0.0))) < 1.0
+
+
+def test_a_site_has_one_tower_on_a_clock() -> None:
+    talk = Talk().opened(tower(), tower("other", clock="two"))
+    with pytest.raises(SessionFault) as caught:
+        talk.registry.open("third", tower("third"))
+    assert (caught.value.code, caught.value.field) == ("site_taken", "clock")
+    assert caught.value.expected == 'one tower of Samphire on clock "one": tower speaks for it'
+    talk.registry.close("tower")
+    assert not talk.registry.open("third", tower("third")).resumed
+
+
+def test_a_vehicle_that_reloads_before_its_tower_hears_what_the_tower_had_said_then() -> None:
+    talk = Talk().opened(tower(), vehicle())
+    states = hop()
+    for k, clearance in enumerate(("not_ready", "ready", "not_ready")):
+        talk.say("tower", word(k, 7.0 * k, heron=clearance))  # type: ignore[arg-type]
+    heard = []
+    for seq, at in enumerate((150, 75, 5, 65), start=1000):  # a tenth of a second each
+        talk.say("heron", states[at]._replace(seq=seq))
+        answer = talk.answer()
+        assert answer is not None
+        heard.append(answer.clearance)
+    assert heard == ["not_ready", "ready", "not_ready", "no_answer"]  # of 14 s, 7 s, 0 s; none within 5 s of 6.5 s

@@ -179,6 +179,7 @@ function known(value) {
 }
 
 function engine(m) {
+  if (m.arrivals) return ""; // a tower
   const lit = m.landing && known(m.landing.engines) ? count(m.landing.engines, "engine", "engines") : "engine";
   return m.engine_on ? `${lit} ${number(100 * m.throttle)}\u202f%` : "engine off";
 }

@@ -7,7 +7,6 @@ follow the air's density.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import sqrt
 from typing import NamedTuple
 
@@ -15,7 +14,7 @@ from guidance_svc.core.atmosphere import modelled_air
 from guidance_svc.core.compiled import part
 from guidance_svc.core.curves import interpolate
 from guidance_svc.core.gravity import acceleration
-from guidance_svc.core.lander import Air, push_n
+from guidance_svc.core.lander import Air, lift_m_s2, lifted, push_n
 from guidance_svc.core.vectors import add, along, cross, dot, norm, scale, unit
 from guidance_svc.domain import Vec
 
@@ -35,11 +34,9 @@ class Field(NamedTuple):
 
     Args:
         mu_m3_s2, radius_m, j2, flattening, spin_rad_s: of the body.
-        air: heights above the ellipsoid (its `contact_m` is 0); drag engines first.
+        air: heights above the ellipsoid (its `contact_m` is 0); drag and lift engines first.
         density_scale: true density times drag over what is modelled.
         wind_m_s: towards east and north.
-        lift_machs, lifts: lift coefficient per radian that the vehicle leans off the way against the flow, over Mach
-            number; the force is against the side to which it leans.
     """
 
     mu_m3_s2: float
@@ -50,8 +47,6 @@ class Field(NamedTuple):
     air: Air
     density_scale: float
     wind_m_s: tuple[float, float]
-    lift_machs: Sequence[float]
-    lifts: Sequence[float]
 
 
 class Falling(NamedTuple):
@@ -188,19 +183,6 @@ def thrust_direction(field: Field, way: Way, after_s: float, position_m: Vec, fl
 
 
 @part
-def lift_m_s2(field: Field, way: Way, position_m: Vec, flow: Vec, mass_kg: float) -> Vec:
-    """Acceleration across the flow of a vehicle that leans."""
-    density, _, sound = air_at(field, position_m)
-    speed = norm(flow)
-    if density <= 0.0 or speed <= 0.0:
-        return (0.0, 0.0, 0.0)
-    axis = thrust_direction(field, way, 0.0, position_m, flow)
-    side = along(axis, -dot(axis, flow) / (speed * speed), flow)
-    coefficient = interpolate(speed / sound, field.lift_machs, field.lifts)
-    return scale(-0.5 * density * speed * speed * field.air.area_m2 * coefficient / mass_kg, side)
-
-
-@part
 def rates_m_s2(
     field: Field, push: Push, way: Way, after_s: float, position_m: Vec, velocity_m_s: Vec, mass_kg: float
 ) -> Vec:
@@ -210,7 +192,8 @@ def rates_m_s2(
     if field.air.kind != 0.0:
         a = add(a, drag_m_s2(field, position_m, flow, mass_kg))
         if way.lean != (0.0, 0.0):
-            a = add(a, lift_m_s2(field, way, position_m, flow, mass_kg))
+            lift = lift_m_s2(field.air, height_m(field, position_m), flow, mass_kg)
+            a = add(a, lifted(lift, thrust_direction(field, way, 0.0, position_m, flow), flow))
     if push.thrust_n <= 0.0:
         return a
     thrust = push_n(push.thrust_n, push.exit_area_m2, air_at(field, position_m)[1]) / mass_kg

@@ -6,7 +6,6 @@ from functools import lru_cache
 from math import hypot, tan
 from typing import NamedTuple
 
-from guidance_svc.core.compiled import column
 from guidance_svc.core.effort import spend
 from guidance_svc.core.fall_flight import (
     HEIGHT,
@@ -35,7 +34,6 @@ from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.rows import Figures
 from guidance_svc.laws.stack import burnout_alone_kg
 
-NO_LIFT = ((0.0, 0.0),)
 LEAN_STEP = 0.02  # by which the lean is changed to see what that does
 STEP_COST = 4  # a step of this prediction takes as long as so many of the counted ones
 KEPT_FRAC = 0.998  # of a limit: the peak of a fall is predicted to a thousandth
@@ -89,11 +87,10 @@ def route_of(plan: FlightPlan, first: int) -> Route:
     descent = next(p for p in later if isinstance(p, Descent))
     burn = next((p for p in later if isinstance(p, EntryBurn)), None)
     frame, stage = frame_of(plan, descent, last), vehicle.stages[last]
-    curve, lift = vehicle.fall_drag_curve or vehicle.drag_curve, vehicle.fall_lift_curve or NO_LIFT
+    curve = vehicle.fall_drag_curve or vehicle.drag_curve
     field = Field(
         body.mu_m3_s2, body.radius_m, body.j2, body.flattening, body.rotation_rad_s,
-        air_around(body, 0.0, vehicle.drag_area_m2, curve), 1.0, (0.0, 0.0), column([mach for mach, _ in lift]),
-        column([coefficient for _, coefficient in lift]),
+        air_around(body, 0.0, vehicle.drag_area_m2, curve, vehicle.fall_lift_curve), 1.0, (0.0, 0.0),
     )  # fmt: skip
     entry = NO_BURN if burn is None else entry_of(burn, stage)
     lander = frame.lander

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from guidance_svc.core.compiled import column
 from guidance_svc.core.fall_flight import (
     AGAINST,
     HEIGHT,
@@ -42,7 +41,7 @@ THREE = Push(2.6e6, 2.6e6 / 3050.0, 2.2)
 
 def field_of(body: Body, wind: tuple[float, float] = (0.0, 0.0)) -> Field:
     air = air_around(body, 0.0, 10.8, ((0.0, 0.75), (0.7, 0.75), (1.3, 1.25)))
-    return Field(MU, RADIUS_M, body.j2, 0.0, body.rotation_rad_s, air, 1.0, wind, column([0.0]), column([0.0]))
+    return Field(MU, RADIUS_M, body.j2, 0.0, body.rotation_rad_s, air, 1.0, wind)
 
 
 def start(height_over_m: float, up_m_s: float, along_m_s: float, mass_kg: float = 40e3) -> Falling:
@@ -130,7 +129,7 @@ def test_the_greatest_load_of_a_ballistic_entry_is_that_of_allen_and_eggers() ->
     """
     body = Body("light", MU * 1e-3, RADIUS_M, atmosphere="table", air=AIR)
     air = air_around(body, 0.0, 10.8, ((0.0, 1.0),))
-    field = Field(body.mu_m3_s2, RADIUS_M, 0.0, 0.0, 0.0, air, 1.0, (0.0, 0.0), column([0.0]), column([0.0]))
+    field = Field(body.mu_m3_s2, RADIUS_M, 0.0, 0.0, 0.0, air, 1.0, (0.0, 0.0))
     speed, mass = 3000.0, 40e3
     load, _ = load_after(field, Falling(0.0, (RADIUS_M + 120e3, 0.0, 0.0), (-speed, 0.0, 0.0), mass, 0))
     deceleration = speed * speed / (2.0 * exp(1.0) * 7200.0)

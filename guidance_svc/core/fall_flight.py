@@ -14,7 +14,7 @@ from guidance_svc.core.atmosphere import modelled_air
 from guidance_svc.core.compiled import part
 from guidance_svc.core.curves import interpolate
 from guidance_svc.core.gravity import acceleration
-from guidance_svc.core.lander import Air, push_n
+from guidance_svc.core.lander import Air, lift_m_s2, lifted, push_n
 from guidance_svc.core.vectors import add, along, cross, dot, norm, scale, unit
 from guidance_svc.domain import Vec
 
@@ -34,7 +34,7 @@ class Field(NamedTuple):
 
     Args:
         mu_m3_s2, radius_m, j2, flattening, spin_rad_s: of the body.
-        air: heights above the ellipsoid (its `contact_m` is 0); drag engines first.
+        air: heights above the ellipsoid (its `contact_m` is 0); drag and lift engines first.
         density_scale: true density times drag over what is modelled.
         wind_m_s: towards east and north.
     """
@@ -191,6 +191,9 @@ def rates_m_s2(
     flow = flow_m_s(field, position_m, velocity_m_s)
     if field.air.kind != 0.0:
         a = add(a, drag_m_s2(field, position_m, flow, mass_kg))
+        if way.lean != (0.0, 0.0):
+            lift = lift_m_s2(field.air, height_m(field, position_m), flow, mass_kg)
+            a = add(a, lifted(lift, thrust_direction(field, way, 0.0, position_m, flow), flow))
     if push.thrust_n <= 0.0:
         return a
     thrust = push_n(push.thrust_n, push.exit_area_m2, air_at(field, position_m)[1]) / mass_kg

@@ -88,11 +88,16 @@ class Landing(NamedTuple):
 
 
 class Homing(NamedTuple):
-    """What stays as it is while a way home is predicted."""
+    """What stays as it is while a way home is predicted.
+
+    Args:
+        glide: tangents of the lean in the last fall.
+    """
 
     field: Field
     entry: Entry
     landing: Landing
+    glide: tuple[float, float]
 
 
 class Home(NamedTuple):
@@ -257,11 +262,12 @@ class Landed(NamedTuple):
 
 
 @part
-def land_from(field: Field, landing: Landing, start: Falling) -> Landed:
+def land_from(field: Field, landing: Landing, glide: tuple[float, float], start: Falling) -> Landed:
     """The fall to the landing burn, and that."""
+    way = Way((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), glide)
     here, begin = start, start.steps
     while here.steps < begin + MOST_FALL_STEPS:
-        there = step_fall(field, NO_PUSH, AGAINST, 0.0, here, fall_step_s(field, here))
+        there = step_fall(field, NO_PUSH, way, 0.0, here, fall_step_s(field, here))
         above = height_m(field, there.position_m) - landing.contact_m
         if sink_m_s(there) > 0.0 and above < STOP_SOON * stopping_m(field, landing, there):
             break
@@ -272,7 +278,7 @@ def land_from(field: Field, landing: Landing, start: Falling) -> Landed:
     steps, lit, stops, before, high_before = here.steps, here, True, -1.0, 0.0
     end = here
     for _ in range(STOP_ROUNDS):
-        lit, _ = fly_burn(field, NO_PUSH, AGAINST, 0.0, here, wait, WAIT_STEP_S)
+        lit, _ = fly_burn(field, NO_PUSH, way, 0.0, here, wait, WAIT_STEP_S)
         end, stops = burn_to_rest(field, landing, lit)
         steps += end.steps - here.steps
         high = height_m(field, end.position_m) - landing.contact_m
@@ -297,7 +303,7 @@ def come_home(homing: Homing, start: Falling, entry_guess_s: float) -> Home:
         start: axes that turn with the body; its mass without what it does not bring home.
         entry_guess_s: of the length of the entry burn.
     """
-    field, entry, landing = homing
+    field, entry, landing, glide = homing
     here, reached, length = start, True, 0.0
     way, load, burn_load = (0.0, 0.0, 0.0), Load(0.0, 0.0), Load(0.0, 0.0)
     at_s = start.time_s
@@ -313,7 +319,7 @@ def come_home(homing: Homing, start: Falling, entry_guess_s: float) -> Home:
     else:
         load, more = load_after(field, here)
         here = Falling(here.time_s, here.position_m, here.velocity_m_s, here.mass_kg, here.steps + more)
-    landed = land_from(field, landing, here)
+    landed = land_from(field, landing, glide, here)
     end = landed.end
     return Home(
         at_s, length, way, landed.light_at_s, end.time_s, end.position_m, end.velocity_m_s, end.mass_kg, load,

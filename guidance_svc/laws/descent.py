@@ -6,9 +6,11 @@ from math import hypot, sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.effort import spend
+from guidance_svc.core.lander import air_flow
 from guidance_svc.core.landing_guide import begin, guide
 from guidance_svc.core.landing_state import BURNING, Guided
-from guidance_svc.domain import Arrival, Command, Event, FlightPlan, LandingReport, Status
+from guidance_svc.core.vectors import norm, scale
+from guidance_svc.domain import Arrival, Command, Event, FlightPlan, LandingReport, Status, Vec
 from guidance_svc.laws.descent_arrival import arrival_of
 from guidance_svc.laws.descent_place import Frame, direction_bci, frame_of, heard_at
 from guidance_svc.laws.descent_plan import Descent, DescentModel, check, landing_of, sentence
@@ -21,6 +23,7 @@ from guidance_svc.laws.stack import burnout_alone_kg
 
 GAP_S = 3.0  # without a state: what the filter knows is no longer worth anything
 NEAR_IGNITION_S = 15.0  # from here on states come often, so that the burn begins with a good knowledge of the air
+LEANS_S = 1.0  # before ignition a vehicle with lift takes up the lean of the burn
 LANDED_CONTACT_S = 60.0
 MISS_TOLD_M = 1.0  # of the predicted place of contact: further off it is out of reach, ...
 MISS_FRAC = 0.01  # ... plus this part of the height
@@ -120,7 +123,8 @@ def order(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phas
         )  # fmt: skip
     frame, guided = frame_at(memory, plan, phase), own.guided
     burning = guided.stage == BURNING
-    pointing = direction_bci(guided.direction, now, frame.place)
+    wanted = guided.direction if burning or not falls_by_lift(guided, now, plan, phase) else against_flow(guided)
+    pointing = direction_bci(wanted, now, frame.place)
     status, warnings = verdict(memory, now, plan, phase)
     near = burning or guided.light_at_s - now.time_s < NEAR_IGNITION_S
     return Order(
@@ -129,6 +133,18 @@ def order(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phas
         next_contact_s=NEAR_CUTOFF_CONTACT_S if near else CONTACT_S, status=status, warnings=warnings,
         engines=frame.counts[guided.leg], cut_on_contact=True,
     )  # fmt: skip
+
+
+def falls_by_lift(guided: Guided, now: Navigation, plan: FlightPlan, phase: Descent) -> bool:
+    """Whether the vehicle has lift, which would carry it aside if it leaned for a burn that is not yet due."""
+    return bool(plan.vehicle.fall_lift_curve) and not phase.idles and guided.light_at_s - now.time_s > LEANS_S
+
+
+def against_flow(guided: Guided) -> Vec:
+    """Engines first; landing frame."""
+    flow = air_flow(guided.filtered.velocity_m_s, guided.wind_m_s)
+    speed = norm(flow)
+    return scale(-1.0 / speed, flow) if speed > 0.0 else guided.direction
 
 
 def idle_throttle(frame: Frame, guided: Guided) -> float:

@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, Literal, NamedTuple
+from math import degrees, radians
+from typing import Annotated, ClassVar, Literal, NamedTuple
 
-from guidance_svc.core.fall_flight import flow_m_s, load_at
+from pydantic import Field
+
+from guidance_svc.core.fall_flight import load_at
 from guidance_svc.core.return_flight import Home
-from guidance_svc.core.vectors import norm, scale
+from guidance_svc.core.vectors import norm
 from guidance_svc.domain import Event, FlightPlan, Phase, Vec
 from guidance_svc.laws.entry_plan import EntryBurn
 from guidance_svc.laws.instants import CONTACT_S, lit_by
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.returning import (
+    UPRIGHT,
+    Leaning,
     Route,
+    asked_lean,
     figures_of,
+    leaning_after,
+    leaning_bci,
+    missed_m,
     predict,
     report_home,
     route_of,
@@ -37,19 +46,26 @@ WAKE_BEFORE_S = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Fall(Phase):
-    """Unpowered and engines first, until the burn of the next phase must begin."""
+    """Unpowered and engines first, until the burn of the next phase must begin.
+
+    Args:
+        most_alpha_rad: angle of attack to which it leans in its last fall, where the vehicle has lift.
+    """
 
     law: ClassVar[str] = "fall"
+    most_alpha_rad: float = radians(5.0)
 
 
 class FallModel(PhaseModel):
     """Unpowered, engines first, until the burn of the next phase must begin."""
 
     law: Literal["fall"]
+    max_alpha_deg: Annotated[float, Field(ge=0.0, le=30.0)] = 5.0
+    """Angle of attack to which it leans in its last fall, where the vehicle has a `fall_lift_curve`."""
 
     def to_domain(self) -> Fall:
         """The checked keys as a phase of the plan."""
-        return Fall()
+        return Fall(radians(self.max_alpha_deg))
 
 
 class FallMemory(NamedTuple):
@@ -58,25 +74,37 @@ class FallMemory(NamedTuple):
     Args:
         home: the way home as last predicted.
         solved_at_s: vehicle time of that.
+        leaning: towards the contact point, by lift.
     """
 
     home: Home
     solved_at_s: float
+    leaning: Leaning
 
 
 def enter(flight: Flight, left: Burn | None, now: Navigation, plan: FlightPlan, phase: Fall) -> Memory[FallMemory]:
     """Predict the way home."""
     flight = flight._replace(stage=len(plan.vehicle.stages) - 1)
     route = route_of(plan, flight.phase)
-    return Memory(flight, FallMemory(predict(route, route.homing, turning_with(now), 0.0), now.time_s))
+    return Memory(flight, FallMemory(predict(route, route.homing, turning_with(now), 0.0), now.time_s, UPRIGHT))
 
 
 def solve(memory: Memory[FallMemory], now: Navigation, plan: FlightPlan, phase: Fall) -> Memory[FallMemory]:
-    """Predict the way home from this state."""
+    """Predict the way home from this state, and where lift steers, lean so that it ends at the contact point."""
     flight, own = memory
-    route = route_of(plan, flight.phase)
-    home = predict(route, route.homing, turning_with(now), own.home.entry_s)
-    return Memory(flight, FallMemory(home, now.time_s))
+    route, start = route_of(plan, flight.phase), turning_with(now)
+    homing = route.homing._replace(glide=own.leaning.lean)
+    home, leaning = predict(route, homing, start, own.home.entry_s), own.leaning
+    if steers(flight, plan, phase) and load_at(homing.field, start).pressure_pa >= FELT_PA:
+        other = predict(route, homing._replace(glide=asked_lean(leaning)), start, own.home.entry_s)
+        missed, place = missed_m(home, route.place), missed_m(other, route.place)
+        leaning = leaning_after(leaning, missed, place, phase.most_alpha_rad)
+    return Memory(flight, FallMemory(home, now.time_s, leaning))
+
+
+def steers(flight: Flight, plan: FlightPlan, phase: Fall) -> bool:
+    """Whether lift steers: it has some, and no burn but the landing comes after."""
+    return bool(plan.vehicle.fall_lift_curve) and phase.most_alpha_rad > 0.0 and burn_next(flight, plan) is None
 
 
 def burn_next(flight: Flight, plan: FlightPlan) -> EntryBurn | None:
@@ -87,7 +115,7 @@ def burn_next(flight: Flight, plan: FlightPlan) -> EntryBurn | None:
 
 def next_at_s(memory: Memory[FallMemory], plan: FlightPlan) -> float:
     """Vehicle time at which the next phase begins."""
-    flight, (home, solved_at_s) = memory
+    flight, (home, solved_at_s, _) = memory
     if burn_next(flight, plan) is not None:
         return solved_at_s + home.entry_at_s
     return solved_at_s + home.light_at_s - BEFORE_LANDING_S
@@ -108,11 +136,10 @@ def done(memory: Memory[FallMemory], now: Navigation, plan: FlightPlan, phase: F
 
 def attitude(memory: Memory[FallMemory], now: Navigation, route: Route) -> Vec:
     """Engines first: against the air flow where it is felt, else as the next burn will begin; BCI."""
-    field, start, way = route.homing.field, turning_with(now), memory.own.home.entry_way
-    if norm(way) > 0.0 and load_at(field, start).pressure_pa < FELT_PA:
-        return to_bci(way, now)
-    flow = flow_m_s(field, start.position_m, start.velocity_m_s)
-    return to_bci(scale(-1.0 / max(norm(flow), 1e-6), flow), now)
+    own = memory.own
+    if norm(own.home.entry_way) > 0.0 and load_at(route.homing.field, turning_with(now)).pressure_pa < FELT_PA:
+        return to_bci(own.home.entry_way, now)
+    return leaning_bci(own.leaning, now, route)
 
 
 def order(memory: Memory[FallMemory], now: Navigation, plan: FlightPlan, phase: Fall) -> Order:
@@ -140,12 +167,15 @@ def numbers(memory: Memory[FallMemory], now: Navigation, plan: FlightPlan, phase
 
 def figures(own: FallMemory) -> Figures:
     """What a prediction must not leave infinite or undefined."""
-    return figures_of(own.home)
+    return (*figures_of(own.home), ("lean", sum(own.leaning.lean)))
 
 
 def sentence(phase: Fall, plan: FlightPlan) -> str:
     """What the phase does."""
-    return "engine off, engines first against the air flow, until the burn of the next phase must begin"
+    lift = ""
+    if plan.vehicle.fall_lift_curve and phase.most_alpha_rad > 0.0:
+        lift = f", before the landing steered by lift within {degrees(phase.most_alpha_rad):g} deg"
+    return f"engine off, engines first against the air flow{lift}, until the burn of the next phase must begin"
 
 
 ROW = LawRow(

@@ -3,11 +3,24 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from math import hypot
+from math import hypot, tan
 from typing import NamedTuple
 
 from guidance_svc.core.effort import spend
-from guidance_svc.core.fall_flight import HEIGHT, NO_LOAD, NO_PUSH, PRESSURE, Falling, Field, Gate, Load, Push
+from guidance_svc.core.fall_flight import (
+    HEIGHT,
+    NO_LOAD,
+    NO_PUSH,
+    PRESSURE,
+    Falling,
+    Field,
+    Gate,
+    Load,
+    Push,
+    Way,
+    flow_m_s,
+    thrust_direction,
+)
 from guidance_svc.core.frames import turn_z
 from guidance_svc.core.lander import air_around
 from guidance_svc.core.return_flight import Entry, Home, Homing, Landing, come_home
@@ -21,9 +34,31 @@ from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.rows import Figures
 from guidance_svc.laws.stack import burnout_alone_kg
 
+LEAN_STEP = 0.02  # by which the lean is changed to see what that does
 STEP_COST = 4  # a step of this prediction takes as long as so many of the counted ones
 KEPT_FRAC = 0.998  # of a limit: the peak of a fall is predicted to a thousandth
 NO_BURN = Entry(False, False, Gate(HEIGHT, 0.0), NO_PUSH, 0.0, 0.0, NO_LOAD, (0.0, 0.0))
+
+
+Two = tuple[float, float]
+
+
+class Leaning(NamedTuple):
+    """A lean that takes the miss away.
+
+    Args:
+        lean: tangents off the way against the flow, upwards and to the right of the motion.
+        columns: what a unit of each adds to the place of coming down, east and north, m; `known` of them hold.
+        bounded: cycles in a row that found it at its bound.
+    """
+
+    lean: Two
+    columns: tuple[Two, Two]
+    known: int
+    bounded: int
+
+
+UPRIGHT = Leaning((0.0, 0.0), ((0.0, 0.0), (0.0, 0.0)), 0, 0)
 
 
 class Route(NamedTuple):
@@ -55,12 +90,12 @@ def route_of(plan: FlightPlan, first: int) -> Route:
     curve = vehicle.fall_drag_curve or vehicle.drag_curve
     field = Field(
         body.mu_m3_s2, body.radius_m, body.j2, body.flattening, body.rotation_rad_s,
-        air_around(body, 0.0, vehicle.drag_area_m2, curve), 1.0, (0.0, 0.0),
+        air_around(body, 0.0, vehicle.drag_area_m2, curve, vehicle.fall_lift_curve), 1.0, (0.0, 0.0),
     )  # fmt: skip
     entry = NO_BURN if burn is None else entry_of(burn, stage)
     lander = frame.lander
     landing = Landing(lander.legs, lander.leg_count, frame.keys.planned_frac, frame.place.altitude_m)
-    return Route(Homing(field, entry, landing), frame.place, burnout_alone_kg(plan))
+    return Route(Homing(field, entry, landing, (0.0, 0.0)), frame.place, burnout_alone_kg(plan))
 
 
 def entry_of(burn: EntryBurn, stage: Stage) -> Entry:
@@ -109,7 +144,7 @@ def predict(route: Route, homing: Homing, start: Falling, guess_s: float) -> Hom
     return home
 
 
-def missed_m(home: Home, place: Place) -> tuple[float, float]:
+def missed_m(home: Home, place: Place) -> Two:
     """Where it comes down, from the contact point, east and north."""
     east, north, _ = level(sub(home.position_m, place.position_m), place)
     return east, north
@@ -142,3 +177,37 @@ def short_words(home: Home, route: Route) -> tuple[str, ...]:
 def figures_of(home: Home) -> Figures:
     """What of a prediction must be finite."""
     return (("home.time_s", home.time_s), ("home.mass_kg", home.mass_kg), ("home.position_m", home.position_m[0]))
+
+
+def asked_lean(leaning: Leaning) -> Two:
+    """The lean by which the next column is found."""
+    x, y = leaning.lean
+    return (x + LEAN_STEP, y) if leaning.known % 2 == 0 else (x, y + LEAN_STEP)
+
+
+def leaning_after(leaning: Leaning, missed: Two, other: Two, most_rad: float) -> Leaning:
+    """The lean that takes the miss away, or as much of it as the bound lets it, once both columns are known.
+
+    Args:
+        missed, other: place of coming down, from the contact point, with the present lean and with `asked_lean`.
+    """
+    new = ((other[0] - missed[0]) / LEAN_STEP, (other[1] - missed[1]) / LEAN_STEP)
+    first, second = leaning.columns
+    (a, b), (c, d) = columns = (new, second) if leaning.known % 2 == 0 else (first, new)
+    leaning = leaning._replace(columns=columns, known=leaning.known + 1)
+    det = a * d - b * c
+    if leaning.known < 2 or det == 0.0:
+        return leaning
+    x = leaning.lean[0] - (d * missed[0] - c * missed[1]) / det
+    y = leaning.lean[1] - (a * missed[1] - b * missed[0]) / det
+    size, most = hypot(x, y), tan(most_rad)
+    if size > most:
+        x, y = x * most / size, y * most / size
+    return leaning._replace(lean=(x, y), bounded=leaning.bounded + 1 if size > most else 0)
+
+
+def leaning_bci(leaning: Leaning, now: Navigation, route: Route) -> Vec:
+    """Thrust axis against the air flow with a lean, inertial."""
+    field, start, null = route.homing.field, turning_with(now), (0.0, 0.0, 0.0)
+    flow = flow_m_s(field, start.position_m, start.velocity_m_s)
+    return to_bci(thrust_direction(field, Way(null, null, leaning.lean), 0.0, start.position_m, flow), now)

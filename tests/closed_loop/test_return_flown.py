@@ -20,7 +20,7 @@ from tests.closed_loop.return_flights import (
     return_phases,
     returned,
 )
-from tests.closed_loop.return_world import craft_over, plan_over, vehicle
+from tests.closed_loop.return_world import craft_over, from_the_pad, lifting, plan_over, vehicle
 
 OVER_FRAC = 0.03  # of the least propellant
 MISS_M, SPEED_M_S = 0.1, 0.05
@@ -148,3 +148,29 @@ def test_a_reload_in_each_law_of_a_return_is_answered_as_if_the_rest_had_never_b
         assert said == answers(straight, again)
         taken_up.resume(detail=True)
         assert said == answers(taken_up, again)
+
+
+@pytest.mark.slow
+def test_lift_steers_the_last_fall_and_the_landing_reckons_with_it() -> None:
+    """A fall that wind carries 190 m aside comes down within 20 m as predicted; the burn has a margin for the lift."""
+    phases = return_phases(36e3, 60e3)
+    plan = plan_over((*phases[:-1], replace(phases[-1], planned_frac=0.85)), lifting(0.5))
+    flown = returned(plan, craft_over(plan), tick_s=0.1)
+    assert flown.contact.miss_m < 0.3
+    assert flown.contact.speed_m_s < 0.6
+    assert not flown.log.warnings
+    last = [c for c in flown.commands if c.phase == "fall"][-1]
+    assert last.detail is not None
+    assert last.detail.landing is not None
+    assert last.detail.landing.miss_m < 30.0
+
+
+@pytest.mark.slow
+def test_a_booster_goes_from_its_pad_to_a_pad_downrange() -> None:
+    """The demo's booster with three engines for the entry and one to land, its upper stage let go on the way."""
+    flown, upper = from_the_pad()
+    assert [phase for _, phase in flown.log.phases] == ["hold", "boost", "fall", "entry_burn", "fall", "descent"]
+    assert len(upper) == 1
+    assert flown.contact.miss_m < 0.3
+    assert flown.contact.down_m_s == pytest.approx(CONTACT_M_S, abs=SPEED_M_S)
+    assert not flown.log.warnings

@@ -116,7 +116,7 @@ BAD = [
      "phases.3.law", "after insertion one of"),
     ("circularize without coast", "flight", '[[phases]]\nlaw = "coast"\n', "", "flights/up.toml", "phases.3.law",
      "a coast phase before"),
-    ("an unknown law", "flight", '"coast"', '"drift"', "flights/up.toml", "phases.3.law", "one of boost, circularize"),
+    ("an unknown law", "flight", '"coast"', '"drift"', "flights/up.toml", "phases.3.law", "one of boost, boostback"),
     ("an unknown body", "flight", '"earth"', '"eath"', "flights/up.toml", "body", "did you mean earth?"),
     ("an unknown vehicle", "flight", '"stack"', '"tower"', "flights/up.toml", "vehicle", "among stack"),
     ("a path for a vehicle", "flight", '"stack"', '"../stack"', "flights/up.toml", "vehicle", "text that matches"),

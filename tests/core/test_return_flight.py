@@ -140,7 +140,7 @@ def homing(limit: Load, body: Body = AIRY) -> Homing:
     """Three engines from 38 km on, one to the ground."""
     entry = Entry(True, False, Gate(HEIGHT, 38e3), THREE, 0.0, 60.0, limit, (0.0, 0.0))
     leg = Leg(880e3, 880e3 / 3050.0, 0.74, 0.3, 0.0, 1)
-    return Homing(field_of(body), entry, Landing(legs_of([leg]), 1, 0.95, 12.0))
+    return Homing(field_of(body), entry, Landing(legs_of([leg]), 1, 0.95, 12.0), (0.0, 0.0))
 
 
 @pytest.mark.parametrize("limit", [Load(60e3, inf), Load(45e3, inf), Load(inf, 2.5e7)])

@@ -10,15 +10,18 @@ from guidance_svc.domain.command import (
     Act,
     Command,
     Detail,
+    DivertReport,
     Event,
     LandingReport,
     OpenRequest,
     OrbitReport,
+    ReachReport,
     Status,
     ThrottleDown,
 )
 from guidance_svc.domain.plan import (
     Aim,
+    Alternate,
     Bears,
     Boost,
     Circularize,
@@ -35,6 +38,7 @@ from guidance_svc.domain.plan import (
     Roundness,
     SecondBurn,
     Target,
+    WithoutAnswer,
 )
 from guidance_svc.domain.state import Answer, Clearance, Frame, LocalState, Readings, VehicleState
 from guidance_svc.domain.vehicle import Stage, Vehicle
@@ -43,6 +47,7 @@ __all__ = [
     "Act",
     "Aim",
     "AirRow",
+    "Alternate",
     "Answer",
     "Bears",
     "Body",
@@ -52,6 +57,7 @@ __all__ = [
     "Coast",
     "Command",
     "Detail",
+    "DivertReport",
     "Event",
     "FlightPlan",
     "Frame",
@@ -66,6 +72,7 @@ __all__ = [
     "Phase",
     "PlaneMode",
     "Raise",
+    "ReachReport",
     "Readings",
     "Role",
     "Roundness",
@@ -78,4 +85,5 @@ __all__ = [
     "Vec",
     "Vehicle",
     "VehicleState",
+    "WithoutAnswer",
 ]

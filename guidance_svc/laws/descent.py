@@ -2,20 +2,42 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from math import hypot, sqrt
 from typing import NamedTuple
 
+from guidance_svc.constants import CLOCK_SLACK_S
 from guidance_svc.core.effort import spend
+from guidance_svc.core.landing_divert import redirect
 from guidance_svc.core.landing_guide import begin, guide
-from guidance_svc.core.landing_state import BURNING, Guided
-from guidance_svc.domain import Event, FlightPlan, LandingReport, Status
-from guidance_svc.laws.descent_place import Frame, direction_bci, frame_of, heard_at
+from guidance_svc.core.landing_state import BURNING, Guided, moment_of
+from guidance_svc.core.vectors import sub
+from guidance_svc.domain import Event, FlightPlan, LandingReport, Status, Vec
+from guidance_svc.laws.descent_divert import (
+    Diverted,
+    best_alternate,
+    clearance_warnings,
+    must_divert,
+    offset_to_follow,
+    refused_words,
+    to_frame,
+)
+from guidance_svc.laws.descent_place import NO_OFFSET, Frame, direction_bci, frame_of, heard_at, moved_by
 from guidance_svc.laws.descent_plan import Descent, DescentModel, check, landing_of, sentence
+from guidance_svc.laws.descent_reach import (
+    LATEST_S,
+    Around,
+    decide_at_s,
+    diverts_of,
+    figures_of,
+    look_around,
+    reach_of,
+)
 from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.rows import LawRow
-from guidance_svc.laws.signs import IGNITE, EventKind
+from guidance_svc.laws.signs import IGNITE, EventKind, said_often_enough
 from guidance_svc.laws.stack import mass_at_burnout_kg
 
 GAP_S = 3.0  # without a state: what the filter knows is no longer worth anything
@@ -34,25 +56,35 @@ def bears(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bo
 
 CONTACT = EventKind("contact", shows=bears, sign="`contact`")
 DEPLOY_LEGS = EventKind("deploy_legs", "let the legs down", word="legs")
+DIVERT = EventKind("divert", shows=said_often_enough)
 
 
 class DescentMemory(NamedTuple):
     """What is remembered in a descent.
 
     Args:
-        guided: the landing in numbers.
+        guided: the landing in numbers, in the frame of `spot` and `offset_m`.
         contact_s: vehicle time of contact; None before it.
         doubted_s: since when it has been found not to come out as asked for; None while it does.
+        spot: where it lands, as `Landing.places` counts.
+        offset_m: of the contact point from where the plan has it: east, north, up.
+        around: what is known of the points around it.
+        diverted: None while it has not.
     """
 
     guided: Guided
     contact_s: float | None = None
     doubted_s: float | None = None
+    spot: int = 0
+    offset_m: Vec = NO_OFFSET
+    around: Around = Around()
+    diverted: Diverted | None = None
 
 
 def frame_at(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> Frame:
     """The landing frame that is flown in."""
-    return frame_of(plan, phase, memory.flight.stage)
+    own = memory.own
+    return moved_by(frame_of(plan, phase, memory.flight.stage, own.spot), own.offset_m)
 
 
 def enter(
@@ -78,21 +110,103 @@ def follow(
 ) -> Memory[DescentMemory]:
     """Take a state in and solve the landing from it."""
     flight, own = memory
-    if own.contact_s is not None or now.time_s <= own.guided.time_s:
+    since_s = now.time_s - own.guided.time_s
+    if own.contact_s is not None or since_s <= 0.0:
         return memory
     if has_landed(own, now):
         return Memory(flight, own._replace(contact_s=now.time_s))
+    memory = follow_arms(memory, now, plan)
     frame = frame_at(memory, plan, phase)
-    if now.time_s - own.guided.time_s > GAP_S:
-        return Memory(flight, own._replace(guided=begin_landing(frame, now, phase)))
-    guided = guide(frame.lander, frame.keys, own.guided, heard_at(now, frame.place))
+    if since_s > GAP_S:
+        return Memory(flight, memory.own._replace(guided=begin_landing(frame, now, phase)))
+    guided = guide(frame.lander, frame.keys, memory.own.guided, heard_at(now, frame.place))
     spend(guided.stop.steps)
-    own = own._replace(guided=guided)
-    memory = Memory(flight._replace(throttle_frac=guided.throttle_frac), own)
+    memory = Memory(flight._replace(throttle_frac=guided.throttle_frac), memory.own._replace(guided=guided))
+    return choose_place(doubt(memory, now, plan, phase), now, plan, phase, since_s)
+
+
+def doubt(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent) -> Memory[DescentMemory]:
+    """Since when the landing has been found not to come out as asked for."""
     status, _ = judge(memory, plan, phase)
+    flight, own = memory
     if status == "ok":
-        return Memory(memory.flight, own._replace(doubted_s=None)) if own.doubted_s is not None else memory
-    return memory if own.doubted_s is not None else Memory(memory.flight, own._replace(doubted_s=now.time_s))
+        return Memory(flight, own._replace(doubted_s=None)) if own.doubted_s is not None else memory
+    return memory if own.doubted_s is not None else Memory(flight, own._replace(doubted_s=now.time_s))
+
+
+def follow_arms(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan) -> Memory[DescentMemory]:
+    """The contact point moved to where the arms are said to be."""
+    flight, own = memory
+    if now.answer is None or own.spot > 0:
+        return memory
+    offset = offset_to_follow(landing_of(plan), now.answer, own.offset_m)
+    if offset == own.offset_m:
+        return memory
+    g = own.guided
+    f = g.filtered
+    by = sub(offset, own.offset_m)
+    f = f._replace(position_m=sub(f.position_m, by), heard_position_m=sub(f.heard_position_m, by))
+    return Memory(flight, own._replace(offset_m=offset, guided=g._replace(filtered=f)))
+
+
+def choose_place(
+    memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent, since_s: float
+) -> Memory[DescentMemory]:
+    """The landing at an alternate, where the tower's answer or a landing that cannot be sends it there."""
+    own, landing = memory.own, landing_of(plan)
+    best = best_alternate(own.around)
+    if own.spot > 0 or best is None:
+        return memory
+    if must_divert(landing, own.around, now, since_s):
+        return divert(memory, now, plan, phase, best, refused_words(now.answer))
+    status, _ = verdict(memory, now, plan, phase)
+    if status == "ok" or own.doubted_s == memory.flight.since_s:
+        return memory
+    return divert(memory, now, plan, phase, best, f"{landing.site.name} cannot be reached any more")
+
+
+def divert(
+    memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent, spot: int, why: str
+) -> Memory[DescentMemory]:
+    """The landing solved anew to another place."""
+    flight, own = memory
+    here, there = frame_at(memory, plan, phase), frame_of(plan, phase, flight.stage, spot)
+    guided = to_frame(own.guided, here.place, there.place)
+    start = moment_of(guided, there.lander, heard_at(now, there.place))
+    anew = redirect(there.lander, there.keys, guided, start, own.around.chances[spot - 1].now)
+    spend(anew.steps)
+    flight = flight._replace(throttle_frac=anew.guided.throttle_frac)
+    return Memory(flight, DescentMemory(anew.guided, spot=spot, diverted=Diverted(now.time_s, why)))
+
+
+def is_due(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent) -> bool:
+    """Whether to look around after this state."""
+    own = memory.own
+    if own.contact_s is not None or own.guided.stop.end_s < LATEST_S or not own.guided.stop.stops:
+        return False
+    last_s = own.around.solved_at_s
+    return last_s is None or own.guided.time_s - last_s >= plan.major_cycle_s - CLOCK_SLACK_S
+
+
+def look(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent) -> Memory[DescentMemory]:
+    """The major cycle: how far the landing can be led aside, and until when to the alternates."""
+    flight, own = memory
+    frame = frame_at(memory, plan, phase)
+    alternates = range(1, len(landing_of(plan).places)) if own.spot == 0 else range(0)
+    others = tuple(frame_of(plan, phase, flight.stage, spot) for spot in alternates)
+    start = moment_of(own.guided, frame.lander, heard_at(now, frame.place))
+    least_kg = mass_at_burnout_kg(plan.vehicle, flight.stage)
+    return Memory(flight, own._replace(around=look_around(frame, others, own.guided, start, least_kg, own.around)))
+
+
+def look_failed(own: DescentMemory) -> DescentMemory:
+    """The next look comes a cycle later."""
+    return own._replace(around=own.around._replace(solved_at_s=own.guided.time_s))
+
+
+def look_figures(own: DescentMemory) -> Iterable[tuple[str, float | None]]:
+    """Numbers that a look must not leave infinite or undefined."""
+    return figures_of(own.around)
 
 
 def has_landed(own: DescentMemory, now: Navigation) -> bool:
@@ -126,7 +240,8 @@ def order(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phas
         pointing, None, burning or phase.idles, guided.throttle_frac if burning else idle_throttle(frame, guided),
         cutoff_at_s=cutoff_s(own), events=events_of(memory, plan, phase),
         next_contact_s=NEAR_CUTOFF_CONTACT_S if near else CONTACT_S, status=status, warnings=warnings,
-        engines=frame.counts[guided.leg], cut_on_contact=True,
+        engines=frame.counts[guided.leg], cut_on_contact=True, clearance=now.answer.clearance if now.answer else None,
+        decide_at_s=decide_at_s(own.around) if own.spot == 0 else None,
     )  # fmt: skip
 
 
@@ -144,6 +259,8 @@ def events_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -
         events.append(IGNITE.of(flight, own.guided.light_at_s))
     if phase.legs_out_s is not None:
         events.append(DEPLOY_LEGS.of(flight, contact_s - phase.legs_out_s))
+    if own.diverted is not None:
+        events.append(DIVERT.of(flight, own.diverted.at_s))
     return tuple(sorted(events, key=lambda event: event.at_s))
 
 
@@ -151,6 +268,18 @@ def verdict(
     memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent
 ) -> tuple[Status, tuple[str, ...]]:
     """How the landing stands; what is found is believed when it lasts: an ignition shakes the prediction."""
+    own, landing = memory.own, landing_of(plan)
+    status, words = judged_for_long(memory, now, plan, phase)
+    if own.diverted is not None:
+        place = landing.places[own.spot].site.name
+        return status, (*words, f"diverted to {place} at {own.diverted.at_s:.1f} s: {own.diverted.why}")
+    return status, (*words, *clearance_warnings(landing, own.around, now))
+
+
+def judged_for_long(
+    memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent
+) -> tuple[Status, tuple[str, ...]]:
+    """How the landing stands, once it has for a time."""
     doubted_s = memory.own.doubted_s
     if doubted_s is None or (now.time_s - doubted_s < DOUBTED_S and doubted_s > memory.flight.since_s):
         return "ok", ()
@@ -170,8 +299,9 @@ def judge(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> tu
     if report.propellant_left_kg < 0.0:
         return "short_of_propellant", (f"{-report.propellant_left_kg:.0f} kg of propellant are missing at contact",)
     if report.miss_m > MISS_TOLD_M + MISS_FRAC * height:
+        place = landing.places[own.spot].site.name
         return "unreachable", (
-            f"{landing.site.name} is {report.miss_m:.0f} m beyond reach; as flown now, contact there with "
+            f"{place} is {report.miss_m:.0f} m beyond reach; as flown now, contact there with "
             f"{report.speed_m_s:.1f} m/s",
         )  # fmt: skip
     return "ok", ()
@@ -204,10 +334,16 @@ def numbers(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, ph
     if memory.own.contact_s is not None:
         return Numbers()
     report = report_of(memory, plan, phase)
-    return Numbers(propellant_margin_kg=report.propellant_left_kg, landing=report)
+    own = memory.own
+    names = (place.site.name for place in landing_of(plan).alternates)
+    return Numbers(
+        propellant_margin_kg=report.propellant_left_kg, landing=report, reach=reach_of(own.around),
+        divert=diverts_of(own.around, names) if own.spot == 0 else (),
+    )  # fmt: skip
 
 
 ROW = LawRow(
-    Descent, DescentMemory, sentence, (IGNITE, DEPLOY_LEGS, CONTACT), enter, order, follow=follow,
+    Descent, DescentMemory, sentence, (IGNITE, DEPLOY_LEGS, DIVERT, CONTACT), enter, order, follow=follow, due=is_due,
+    solve=look, failed=look_failed, figures=look_figures,
     numbers=numbers, model=DescentModel, check=check, predecessors=("coast",), ended_by="contact",
 )  # fmt: skip

@@ -61,6 +61,8 @@ def command_for(
         (latest_off_s(order, flight, now, plan) if cutoff is None else cutoff) if engine_on else None,
         order.engines,
         order.cut_on_contact,
+        order.clearance,
+        order.decide_at_s,
     )
     if not isfinite(total_of(command)):
         raise_not_finite(command)
@@ -152,6 +154,8 @@ def detail_for(numbers: Numbers, flight: Flight, now: Navigation, plan: FlightPl
         mass_flow_kg_s=stage.mass_flow_kg_s,
         solver_residual=law.position_miss_m if law and isfinite(law.position_miss_m) else None,
         landing=numbers.landing,
+        reach=numbers.reach,
+        divert=numbers.divert,
     )
 
 

@@ -1,0 +1,174 @@
+"""What a descent finds out between its replies: how far it can be led aside, and until when to each alternate."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from math import atan2, hypot, pi
+from typing import NamedTuple
+
+from guidance_svc.core.effort import spend
+from guidance_svc.core.lander import Moment
+from guidance_svc.core.landing_divert import NO_WAY, Way, way_ahead
+from guidance_svc.core.landing_reach import NO_EDGE, Edge, ellipse_through, follow_edge, inside_by_m
+from guidance_svc.core.landing_state import Guided
+from guidance_svc.domain import DivertReport, ReachReport
+from guidance_svc.laws.descent_place import Frame, between
+
+PIECE_STEPS = 200  # integrator steps in one cycle, after which no further edge is begun
+LATEST_S = 1.5  # before contact: nothing can be changed from here on
+SURE_S = 0.5  # so well the last instant for a divert is searched for
+LATER_S = 1.0  # how much later than that the search looks again for a still later one
+AGAIN_S = 2.0  # after which an alternate out of reach is looked for again
+LEVEL_M_S = 1.0  # level speed that has a direction
+Edges = tuple[Edge, Edge, Edge, Edge]
+
+
+class Chance(NamedTuple):
+    """What is known of the divert to one alternate.
+
+    Args:
+        now: decided at the last look.
+        safe: decided as late as was found to do.
+        lost_s: vehicle time from which on it was found not to do.
+        again_s: vehicle time from which on it is looked for again, after it was not found at all.
+    """
+
+    now: Way = NO_WAY
+    safe: Way = NO_WAY
+    lost_s: float = 1e9
+    again_s: float = -1e9
+
+
+class Around(NamedTuple):
+    """What is known of the points around the contact point.
+
+    Args:
+        solved_at_s: vehicle time of the last look; None before the first.
+        along: unit vector of the reach's first axis, east and north.
+        edges: farthest points ahead, to the left, behind, and to the right.
+        turn: the edge that comes next.
+        chances: one for each alternate.
+        nominal_kg: mass at contact of the landing that was flown at the last look.
+        looks: so many there were.
+    """
+
+    solved_at_s: float | None = None
+    along: tuple[float, float] = (1.0, 0.0)
+    edges: Edges = (NO_EDGE, NO_EDGE, NO_EDGE, NO_EDGE)
+    turn: int = 0
+    chances: tuple[Chance, ...] = ()
+    nominal_kg: float = 0.0
+    looks: int = 0
+
+
+def look_around(
+    frame: Frame, others: tuple[Frame, ...], g: Guided, start: Moment, least_kg: float, before: Around
+) -> Around:
+    """One cycle more: some edges, and for one alternate the divert now and at a later instant.
+
+    Args:
+        frame: flown in.
+        others: of the alternates; none after a divert.
+        g, start: as flown now.
+        least_kg: mass that must be left at contact.
+    """
+    along = before.along if before.solved_at_s is not None else level_way(start)
+    edges, turn = look_aside(frame, g, start, least_kg, along, before)
+    chances = before.chances or (Chance(),) * len(others)
+    if others:
+        which = before.looks % len(others)
+        chance = weigh(frame, others[which], g, start, least_kg, chances[which])
+        chances = (*chances[:which], chance, *chances[which + 1 :])
+    return Around(g.time_s, along, edges, turn, chances, g.stop.mass_kg, before.looks + 1)
+
+
+def level_way(start: Moment) -> tuple[float, float]:
+    """Unit vector of the level motion, east and north; east where there is none."""
+    u, v, _ = start.velocity_m_s
+    speed = hypot(u, v)
+    return (u / speed, v / speed) if speed > LEVEL_M_S else (1.0, 0.0)
+
+
+def look_aside(
+    frame: Frame, g: Guided, start: Moment, least_kg: float, along: tuple[float, float], before: Around
+) -> tuple[Edges, int]:
+    """The edges of the reach, as many as fit into a piece, and which comes next."""
+    edges, turn, spent = list(before.edges), before.turn, 0
+    ways = (along, (-along[1], along[0]), (-along[0], -along[1]), (along[1], -along[0]))
+    for _ in range(4):
+        edge = follow_edge(frame.lander, frame.keys, g, start, ways[turn], edges[turn], least_kg)
+        spend(edge.steps)
+        edges[turn], spent, turn = edge, spent + edge.steps, (turn + 1) % 4
+        if spent >= PIECE_STEPS:
+            break
+    return (edges[0], edges[1], edges[2], edges[3]), turn
+
+
+def weigh(frame: Frame, other: Frame, g: Guided, start: Moment, least_kg: float, before: Chance) -> Chance:
+    """The divert to an alternate decided now, and at one later instant: the last one that does is searched for."""
+    offset = between(frame.place, other.place)
+
+    def decided(at_s: float, known: Way) -> Way:
+        by_s = at_s - g.time_s
+        way = way_ahead(frame.lander, other.lander, frame.keys, g, start, offset, by_s, known)
+        spend(way.steps)
+        return way if way.mass_kg >= least_kg else way._replace(found=False)
+
+    if g.time_s < before.again_s:
+        return before
+    now = decided(g.time_s, before.now)
+    if before.now.found and not now.found:
+        now = decided(g.time_s, NO_WAY)
+    if not now.found:
+        return Chance(again_s=g.time_s + AGAIN_S)
+    last_s = g.time_s + g.stop.end_s - LATEST_S
+    safe = before.safe if before.safe.found and before.safe.at_s > g.time_s else now
+    lost_s = min(before.lost_s, last_s)
+    if lost_s - safe.at_s > SURE_S:
+        middle = decided(0.5 * (safe.at_s + lost_s), safe)
+        return Chance(now, middle, lost_s) if middle.found else Chance(now, safe, middle.at_s)
+    again = decided(safe.at_s, safe)
+    if again.found:
+        return Chance(now, again, min(safe.at_s + SURE_S + LATER_S, last_s))
+    return Chance(now, now, safe.at_s)
+
+
+def least_costly(around: Around) -> int | None:
+    """Number of the alternate in reach for which the least propellant is needed; None where none is in reach."""
+    found = [k for k, chance in enumerate(around.chances) if chance.now.found]
+    return max(found, key=lambda k: around.chances[k].now.mass_kg, default=None)
+
+
+def decide_at_s(around: Around) -> float | None:
+    """Vehicle time until which the vehicle can still divert to the alternate that costs least."""
+    best = least_costly(around)
+    return None if best is None else around.chances[best].safe.at_s
+
+
+def reach_of(around: Around) -> ReachReport | None:
+    """The reach in words of a reply; None until all of its edges are found."""
+    if not all(edge.met for edge in around.edges):
+        return None
+    ellipse = ellipse_through(around.edges, around.along)
+    east, north = ellipse.centre_m
+    return ReachReport(
+        east, north, ellipse.half_along_m, ellipse.half_across_m, atan2(*around.along) % (2.0 * pi),
+        inside_by_m(ellipse, (0.0, 0.0)),
+    )  # fmt: skip
+
+
+def diverts_of(around: Around, names: Iterable[str]) -> tuple[DivertReport, ...]:
+    """What a divert to each alternate would be."""
+    return tuple(
+        DivertReport(name, True, chance.safe.at_s, around.nominal_kg - chance.now.mass_kg) if chance.now.found else
+        DivertReport(name, False, None, None)
+        for name, chance in zip(names, around.chances, strict=False)
+    )  # fmt: skip
+
+
+def figures_of(around: Around) -> Iterable[tuple[str, float | None]]:
+    """Numbers that a look must not leave infinite or undefined."""
+    for edge in around.edges:
+        yield "reach", sum(edge.position_m) + sum(edge.unknowns) + edge.sharp + edge.end_s
+    for chance in around.chances:
+        yield "divert", chance.now.mass_kg + chance.safe.at_s + sum(chance.now.unknowns)

@@ -28,16 +28,16 @@ from guidance_svc.core.linear import learn_step, product, set_inverse
 COUNT = 3
 SHARPEST = 8.0  # times the bound of the lean: steeper tangents lead no farther that counts
 FIRST_SHARP, LEAST_SHARP = 1.0, 0.2
-FASTER, SLOWER = 1.5, 0.5  # in which the steepness changes from cycle to cycle, after one that led on or did not
-MOST_GROWTH, AGAIN_GROWTH, LEAST_GROWTH = 1.7, 1.1, 0.7
+MOST_GROWTH, AGAIN_GROWTH, LEAST_GROWTH = 1.7, 1.2, 0.7  # of the steepness from search to search
+SLOWER = 0.5  # of it, where nothing is found at all
 ALIKE = 1.02  # a growth below it is none
 SPARE_PART = 0.02  # of the propellant that may be spent: met so well
-DIFFERENCE = 1e-4  # of the unknowns in the Jacobian
+DIFFERENCE = 2e-2  # of the unknowns in the Jacobian
 MET_M, MET_FRAC = 0.3, 2e-3  # of what the conditions lack, and this part of the height above
 KEPT_GAIN = 0.5  # a kept inverse is good enough while its step shrinks what is lacking to this part
 MOST_CHANGE = 0.3  # of an unknown in one step
 SHORTENINGS, SHORTER = 4, 0.4  # of a step that does not help
-FIRST_STEPS, NEXT_STEPS = 600, 300  # integrator steps beyond which no further prediction begins
+FIRST_STEPS, NEXT_STEPS = 600, 400  # integrator steps beyond which no further prediction begins
 LEAST_WAIT_FRAC = 1e-3
 DIRECTIONS = 36  # in which the distance to the edge is looked for
 
@@ -161,7 +161,7 @@ def solve_edge(
     x, inverse = [guess[0], guess[1], guess[2]], [kept[k] for k in range(COUNT * COUNT)]
     here = try_edge(lander, start, ask, towards, sharp, end, x)
     steps, has = here.arrival.steps, kept[0] != 0.0 or kept[1] != 0.0 or kept[2] != 0.0
-    while here.miss_m > met and steps < most_steps:
+    while here.miss_m > met and steps < most_steps and not (ask.waits and x[0] < 0.0):
         fresh = not has
         if fresh:
             spent = find_edge_inverse(lander, start, ask, towards, sharp, end, x, here, inverse)
@@ -199,6 +199,7 @@ def land_aside(
     falling, planned, since = g.stage == FALLING, planned_frac(lander, keys), g.time_s - e.at_s
     end = max(e.end_s - since, LEAST_END_S) if e.met else max(g.stop.end_s, LEAST_END_S)
     waits, x, inverse = e.waits and falling, e.unknowns, e.inverse
+    x = (x[0], x[1], x[2] * e.sharp / sharp)
     if not e.met:
         waits, x = falling, first_lean(lander, g, start, towards, sharp)
     elif e.waits and falling:
@@ -249,11 +250,10 @@ def follow_edge(
     )  # fmt: skip
     there = found.edge
     if not there.met:
-        growth = 1.0 + SLOWER * (before.growth - 1.0) if before.growth > ALIKE else LEAST_GROWTH
+        growth = 1.0 if before.growth > ALIKE else LEAST_GROWTH
         return changed(before, before, growth, there.steps) if before.met else start_over(before, there.steps)
     spare_kg, spent_kg = g.stop.mass_kg - least_kg, g.stop.mass_kg - found.mass_kg
-    growth = 1.0 + FASTER * (before.growth - 1.0) if before.growth > ALIKE else AGAIN_GROWTH
-    growth = growth if before.met else MOST_GROWTH
+    growth = AGAIN_GROWTH if before.met and before.growth <= ALIKE else MOST_GROWTH
     if spent_kg > 0.0:
         growth = min(growth, max(spare_kg, 0.0) / spent_kg)
     place = there if spent_kg <= (1.0 + SPARE_PART) * spare_kg or not before.met else before

@@ -14,7 +14,8 @@ from guidance_svc.core.landing_state import Guided
 from guidance_svc.domain import DivertReport, ReachReport
 from guidance_svc.laws.descent_place import Frame, between
 
-PIECE_STEPS = 200  # integrator steps in one cycle, after which no further edge is begun
+SEARCH_STEPS = 700  # likewise, after which the search for the last instant goes on in the next cycle
+PIECE_STEPS = 250  # integrator steps in one cycle, after which no further edge is begun
 LATEST_S = 1.5  # before contact: nothing can be changed from here on
 SURE_S = 0.5  # so well the last instant for a divert is searched for
 LATER_S = 1.0  # how much later than that the search looks again for a still later one
@@ -31,12 +32,14 @@ class Chance(NamedTuple):
         safe: decided as late as was found to do.
         lost_s: vehicle time from which on it was found not to do.
         again_s: vehicle time from which on it is looked for again, after it was not found at all.
+        settled: whether `safe` is the last such instant, as far as is known.
     """
 
     now: Way = NO_WAY
     safe: Way = NO_WAY
     lost_s: float = 1e9
     again_s: float = -1e9
+    settled: bool = False
 
 
 class Around(NamedTuple):
@@ -77,7 +80,7 @@ def look_around(
     chances = before.chances or (Chance(),) * len(others)
     if others:
         which = before.looks % len(others)
-        chance = weigh(frame, others[which], g, start, least_kg, chances[which])
+        chance = weigh(Question(frame, others[which], g, start, least_kg), chances[which])
         chances = (*chances[:which], chance, *chances[which + 1 :])
     return Around(g.time_s, along, edges, turn, chances, g.stop.mass_kg, before.looks + 1)
 
@@ -104,33 +107,60 @@ def look_aside(
     return (edges[0], edges[1], edges[2], edges[3]), turn
 
 
-def weigh(frame: Frame, other: Frame, g: Guided, start: Moment, least_kg: float, before: Chance) -> Chance:
-    """The divert to an alternate decided now, and at one later instant: the last one that does is searched for."""
-    offset = between(frame.place, other.place)
+class Question(NamedTuple):
+    """A divert to one alternate, asked from the landing that is flown now."""
 
-    def decided(at_s: float, known: Way) -> Way:
-        by_s = at_s - g.time_s
-        way = way_ahead(frame.lander, other.lander, frame.keys, g, start, offset, by_s, known)
+    frame: Frame
+    other: Frame
+    guided: Guided
+    start: Moment
+    least_kg: float
+
+    def decided(self, at_s: float, known: Way) -> Way:
+        """The divert, decided at a vehicle time; `known` is one that was found before."""
+        way = way_ahead(
+            self.frame.lander, self.other.lander, self.frame.keys, self.guided, self.start,
+            between(self.frame.place, self.other.place), at_s - self.guided.time_s, known,
+        )  # fmt: skip
         spend(way.steps)
-        return way if way.mass_kg >= least_kg else way._replace(found=False)
+        return way if way.mass_kg >= self.least_kg else way._replace(found=False)
 
-    if g.time_s < before.again_s:
+
+def weigh(question: Question, before: Chance) -> Chance:
+    """The divert to an alternate decided now, and as late as it does."""
+    time_s = question.guided.time_s
+    if time_s < before.again_s:
         return before
-    now = decided(g.time_s, before.now)
+    now = question.decided(time_s, before.now)
     if before.now.found and not now.found:
-        now = decided(g.time_s, NO_WAY)
+        now = question.decided(time_s, NO_WAY)
     if not now.found:
-        return Chance(again_s=g.time_s + AGAIN_S)
-    last_s = g.time_s + g.stop.end_s - LATEST_S
-    safe = before.safe if before.safe.found and before.safe.at_s > g.time_s else now
+        return Chance(again_s=time_s + AGAIN_S)
+    last_s = max(time_s + question.guided.stop.end_s - LATEST_S, time_s)
+    safe = before.safe if before.safe.found and before.safe.at_s > time_s else now
     lost_s = min(before.lost_s, last_s)
-    if lost_s - safe.at_s > SURE_S:
-        middle = decided(0.5 * (safe.at_s + lost_s), safe)
-        return Chance(now, middle, lost_s) if middle.found else Chance(now, safe, middle.at_s)
-    again = decided(safe.at_s, safe)
-    if again.found:
-        return Chance(now, again, min(safe.at_s + SURE_S + LATER_S, last_s))
-    return Chance(now, now, safe.at_s)
+    if before.settled and lost_s - safe.at_s <= SURE_S:
+        again = question.decided(safe.at_s, safe)
+        if again.found:
+            return Chance(now, again, min(safe.at_s + SURE_S + LATER_S, last_s), settled=True)
+        return search(question, now, now, safe.at_s, SURE_S)
+    return search(question, now, safe, lost_s, last_s, before.settled)
+
+
+def search(question: Question, now: Way, safe: Way, lost_s: float, back_s: float, settled: bool = True) -> Chance:
+    """The last instant for a divert, between one that does and one that does not; as far as a piece takes it.
+
+    Args:
+        back_s: look first so long before the one that does not.
+        settled: whether the instant is known, if not so well.
+    """
+    spent = 0
+    while lost_s - safe.at_s > SURE_S and spent < SEARCH_STEPS:
+        at_s = max(0.5 * (safe.at_s + lost_s), lost_s - back_s)
+        way = question.decided(at_s, safe)
+        safe, lost_s = (way, lost_s) if way.found else (safe, at_s)
+        back_s, spent = 2.0 * back_s, spent + way.steps
+    return Chance(now, safe, lost_s, settled=settled or lost_s - safe.at_s <= SURE_S)
 
 
 def least_costly(around: Around) -> int | None:
@@ -142,14 +172,20 @@ def least_costly(around: Around) -> int | None:
 def decide_at_s(around: Around) -> float | None:
     """Vehicle time until which the vehicle can still divert to the alternate that costs least."""
     best = least_costly(around)
-    return None if best is None else around.chances[best].safe.at_s
+    return None if best is None else last_instant_s(around.chances[best])
+
+
+def last_instant_s(chance: Chance) -> float | None:
+    """Vehicle time until which the divert does; None while that is not known."""
+    return chance.safe.at_s if chance.now.found and chance.settled else None
 
 
 def reach_of(around: Around) -> ReachReport | None:
     """The reach in words of a reply; None until all of its edges are found."""
-    if not all(edge.met for edge in around.edges):
+    if around.solved_at_s is None or not all(edge.met for edge in around.edges):
         return None
-    ellipse = ellipse_through(around.edges, around.along)
+    first, second, third, fourth = (shrunk(edge, around.solved_at_s) for edge in around.edges)
+    ellipse = ellipse_through((first, second, third, fourth), around.along)
     east, north = ellipse.centre_m
     return ReachReport(
         east, north, ellipse.half_along_m, ellipse.half_across_m, atan2(*around.along) % (2.0 * pi),
@@ -157,11 +193,19 @@ def reach_of(around: Around) -> ReachReport | None:
     )  # fmt: skip
 
 
+def shrunk(edge: Edge, time_s: float) -> Edge:
+    """An edge that was found earlier, nearer by the square of the time that is left: so it goes at an even push."""
+    left = max(1.0 - (time_s - edge.at_s) / max(edge.end_s, LATEST_S), 0.0)
+    return edge._replace(position_m=(left * left * edge.position_m[0], left * left * edge.position_m[1]))
+
+
 def diverts_of(around: Around, names: Iterable[str]) -> tuple[DivertReport, ...]:
     """What a divert to each alternate would be."""
     return tuple(
-        DivertReport(name, True, chance.safe.at_s, around.nominal_kg - chance.now.mass_kg) if chance.now.found else
-        DivertReport(name, False, None, None)
+        DivertReport(
+            name, chance.now.found, last_instant_s(chance),
+            around.nominal_kg - chance.now.mass_kg if chance.now.found else None,
+        )
         for name, chance in zip(names, around.chances, strict=False)
     )  # fmt: skip
 

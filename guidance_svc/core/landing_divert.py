@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from guidance_svc.constants import CLOCK_SLACK_S
 from guidance_svc.core.compiled import kernel, part
 from guidance_svc.core.lander import Lander, Moment
-from guidance_svc.core.landing_aim import QUARTIC, TANGENTS, Aim
-from guidance_svc.core.landing_flight import moment_ahead
+from guidance_svc.core.landing_ahead import guided_at, instant_ahead
+from guidance_svc.core.landing_aim import QUARTIC, TANGENTS
 from guidance_svc.core.landing_guide import (
     FULL_UPRIGHT_S,
     Anew,
@@ -16,10 +15,8 @@ from guidance_svc.core.landing_guide import (
     first_guess,
     leaning_less,
     planned_frac,
-    room_for,
     solve_anew,
     solve_landing,
-    upright_for_s,
 )
 from guidance_svc.core.landing_solution import Stop
 from guidance_svc.core.landing_state import BURNING, FALLING, Guided, Keys
@@ -41,10 +38,10 @@ LEAST_WAIT_FRAC = 1e-3  # of the time to contact: a burn that would have to begi
 
 
 class Way(NamedTuple):
-    """A landing at another contact point, decided at an instant.
+    """A landing at another contact point.
 
     Args:
-        at_s: that instant, vehicle time.
+        at_s: the instant that it begins at, vehicle time.
         unknowns: of its tangents.
         waits: whether the first of them is the waiting time; else it is the throttle.
         end_s: to contact, from the instant.
@@ -66,47 +63,11 @@ NO_WAY = Way(0.0, (0.0, 0.0, 0.0, 0.0, 0.0), True, 0.0, 0.0, False, 0)
 
 
 @part
-def aim_of(g: Guided) -> Aim:
-    """How the landing that is flown leans, from now on."""
-    if g.law != TANGENTS:
-        return Aim(QUARTIC, g.stop.end_s, (0.0, 0.0), (0.0, 0.0), FULL_UPRIGHT_S)
-    x, end = g.unknowns, max(g.tangents_end_s, LEAST_END_S)
-    return Aim(TANGENTS, end, (x[1], x[2]), ((x[3] - x[1]) / end, (x[4] - x[2]) / end), upright_for_s(g.gentle))
-
-
-@part
-def ahead(lander: Lander, keys: Keys, g: Guided, start: Moment, by_s: float) -> Moment:
-    """The landing that is flown, at an instant of its predicted way."""
-    way = room_for(lander, g.gentle) if g.law == TANGENTS else lander
-    return moment_ahead(way, start, g.stop.wait_s, keys.idle_frac, g.stop.throttle_frac, aim_of(g), by_s)
-
-
-@part
 def seen_from(start: Moment, offset_m: Vec) -> Moment:
     """An instant with another contact point as origin; the axes stay."""
     return Moment(
         sub(start.position_m, offset_m), start.velocity_m_s, start.mass_kg, start.given_frac, start.leg,
         start.thrust_scale, start.drag_scale, start.wind_m_s, start.side_m_s2,
-    )  # fmt: skip
-
-
-@part
-def guided_at(g: Guided, start: Moment, by_s: float) -> Guided:
-    """What is remembered at an instant of the predicted way.
-
-    Args:
-        by_s: from now.
-    """
-    time, s = g.time_s + by_s, g.stop
-    stage = BURNING if g.stage == BURNING or time >= g.light_at_s - CLOCK_SLACK_S else FALLING
-    stop = Stop(
-        max(s.wait_s - by_s, 0.0), s.throttle_frac, s.beyond_frac, 0.0, max(s.end_s - by_s, 0.0), s.position_m,
-        s.velocity_m_s, s.mass_kg, s.rise_m_s2, s.stops, 0,
-    )  # fmt: skip
-    return Guided(
-        time, g.filtered, stage, g.light_at_s, start.leg, g.throttle_frac, g.direction, start.given_frac,
-        g.changed_at_s, start.thrust_scale, start.drag_scale, start.wind_m_s, g.lit_part, g.pointing, stop, g.law,
-        g.unknowns, NO_INVERSE, g.anew_s, g.gentle, g.tangents_end_s,
     )  # fmt: skip
 
 
@@ -167,20 +128,21 @@ def solve_way(there: Lander, keys: Keys, g: Guided, start: Moment, lead: Lead) -
 
 @kernel
 def way_ahead(
-    lander: Lander, there: Lander, keys: Keys, g: Guided, start: Moment, offset_m: Vec, by_s: float, known: Way
-) -> Way:
+    lander: Lander, there: Lander, keys: Keys, g: Guided, start: Moment, offset_m: Vec, by_s: float, turn_s: float,
+    known: Way,
+) -> Way:  # fmt: skip
     """The landing at another contact point, decided at an instant of the predicted way.
 
     Args:
         lander, g, start: as flown now.
         there: the lander at the other point.
         offset_m: from the contact point that is flown to, its frame; the two frames are taken as parallel.
-        by_s: from now; 0 for a divert now.
+        by_s, turn_s: when it is decided, and how long the vehicle turns then: see `instant_ahead`.
         known: a way found before, for a guess; one that is not found for none.
     """
-    at = seen_from(ahead(lander, keys, g, start, by_s) if by_s > 0.0 else start, offset_m)
-    then = guided_at(g, at, by_s)
-    return solve_way(there, keys, then, at, lead_from(there, keys, then, at, known))
+    then = instant_ahead(lander, keys, g, start, by_s, turn_s)
+    at = seen_from(then.start, offset_m)
+    return solve_way(there, keys, then.guided, at, lead_from(there, keys, then.guided, at, known))
 
 
 @kernel

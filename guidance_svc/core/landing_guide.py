@@ -323,7 +323,7 @@ class Anew(NamedTuple):
 
 @part
 def solve_anew(lander: Lander, keys: Keys, g: Guided, start: Moment) -> Anew:
-    """The landing solved without a guess: by the quartic, then by tangents within the narrow bound and the whole one."""
+    """The landing solved without a guess: by the quartic, then by tangents within a narrow bound and the whole one."""
     upright = solve_landing(lander, keys, by_guess(g, g.stop, QUARTIC, g.unknowns, False), start, 0.0, True)
     stop = upright.stop
     guess = first_guess(lander, g, start, stop)

@@ -2,12 +2,12 @@
 
 The thrust leans first towards the direction and then against it, along linear tangents as a landing's own
 (core.landing_tangents), cut off by the bound of the lean. The steeper the tangents, the farther the vehicle comes to
-rest; how steep they can be is found step by step, from cycle to cycle, until bound, propellant or throttle end it. For
-each steepness three unknowns are solved by Newton's method: the waiting time or the throttle, and how much of each level
-speed is taken off.
+rest; how steep they can be is found step by step, from cycle to cycle, until bound, turning, propellant or throttle end
+it. For each steepness three unknowns are solved by Newton's method: the waiting time or the throttle, and how much of
+each level speed is taken off.
 
-Source: D. F. Lawden, Optimal Trajectories for Space Navigation (1963), chapter 5; support functions of convex sets: R. T.
-Rockafellar, Convex Analysis (1970), section 13 (both from memory).
+Source: D. F. Lawden, Optimal Trajectories for Space Navigation (1963), chapter 5; support functions of convex sets:
+R. T. Rockafellar, Convex Analysis (1970), section 13 (both from memory).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from typing import NamedTuple
 
 from guidance_svc.core.compiled import kernel, part
 from guidance_svc.core.lander import Lander, Moment, most_slant
+from guidance_svc.core.landing_ahead import instant_ahead
 from guidance_svc.core.landing_aim import TANGENTS, Aim
 from guidance_svc.core.landing_flight import Arrival, arrive
 from guidance_svc.core.landing_guide import FULL_UPRIGHT_S, planned_frac
@@ -84,6 +85,18 @@ class Found(NamedTuple):
     mass_kg: float
 
 
+class Turning(NamedTuple):
+    """How a vehicle turns.
+
+    Args:
+        rate_rad_s: at most.
+        half_s: in which half of a turn from the lean that it flies to another one is made.
+    """
+
+    rate_rad_s: float
+    half_s: float
+
+
 class Tried(NamedTuple):
     """One place of the search: what the conditions lack there, m, and where it leads."""
 
@@ -138,7 +151,7 @@ def edge_step(inverse: Sequence[float], rows: Sequence[float]) -> list[float]:
 
 
 class Aside(NamedTuple):
-    """A landing of one steepness: unknowns, kept inverse, where it ends, whether it ends at rest at the right height."""
+    """A landing of one steepness: unknowns, kept inverse, its end, and whether that is at rest at the right height."""
 
     unknowns: Three
     inverse: Nine
@@ -234,17 +247,21 @@ def first_lean(lander: Lander, g: Guided, start: Moment, towards: tuple[float, f
 
 @kernel
 def follow_edge(
-    lander: Lander, keys: Keys, g: Guided, start: Moment, towards: tuple[float, float], before: Edge, least_kg: float
-) -> Edge:
+    lander: Lander, keys: Keys, g: Guided, start: Moment, turning: Turning, towards: tuple[float, float], before: Edge,
+    least_kg: float,
+) -> Edge:  # fmt: skip
     """The farthest contact point in a direction, one search on.
 
     Args:
         g, start: as flown now.
+        turning: of the vehicle.
         towards: unit vector, east and north.
         before: as found last; NO_EDGE at first.
         least_kg: mass that must be left at contact.
     """
-    sharp = min(before.sharp * before.growth, SHARPEST * most_slant(lander.tilt, start.position_m[2]))
+    g, start = instant_ahead(lander, keys, g, start, 0.0, turning.half_s)
+    steepest = min(SHARPEST * most_slant(lander.tilt, start.position_m[2]), turning.rate_rad_s * g.stop.end_s)
+    sharp = min(before.sharp * before.growth, steepest)
     found = land_aside(
         lander, keys, g, start, towards, before, sharp, NEXT_STEPS if before.met else FIRST_STEPS
     )  # fmt: skip

@@ -75,9 +75,11 @@ def clearance_warnings(landing: Landing, around: Around, now: Navigation) -> tup
     if landing.without_answer == "land":
         return (*words, f"{refused}: it lands at {where} all the same, as the plan says")
     best, at_s = best_alternate(around), decide_at_s(around)
-    if best is None or at_s is None:
-        return (*words, f"{refused}, and no alternate is in reach: it lands at {where}")
-    return (*words, f"{refused}: it diverts to {landing.places[best].site.name} at {at_s:.1f} s")
+    if best is None:
+        known = around.solved_at_s is not None
+        return (*words, f"{refused}, and no alternate is in reach: it lands at {where}" if known else refused)
+    when = "when it must be decided" if at_s is None else f"at {at_s:.1f} s"
+    return (*words, f"{refused}: it diverts to {landing.places[best].site.name} {when}")
 
 
 def to_frame(g: Guided, here: Place, there: Place) -> Guided:

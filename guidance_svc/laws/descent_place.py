@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from math import inf, tan
+from math import atan, inf, radians, tan
 from typing import NamedTuple
 
 from guidance_svc.core.frames import Triad, from_local, on_ellipsoid, triad_at, turn_z
 from guidance_svc.core.gravity import acceleration
-from guidance_svc.core.lander import Ground, Lander, Leg, TiltBound, air_around, legs_of
+from guidance_svc.core.lander import Ground, Lander, Leg, TiltBound, air_around, legs_of, most_slant
 from guidance_svc.core.landing_state import OFF, ON, UNTOLD, Heard, Keys
 from guidance_svc.core.vectors import add, dot, norm, sub
 from guidance_svc.domain import Alternate, Body, FlightPlan, Site, Stage, Vec, Vehicle
@@ -17,6 +17,7 @@ from guidance_svc.laws.navigation import Navigation
 
 NOT_TOLD = (0.0, 0.0, 0.0)
 NO_OFFSET = (0.0, 0.0, 0.0)
+MOST_LEAN_RAD = radians(45.0)  # to which a vehicle turns for a divert
 
 
 class Place(NamedTuple):
@@ -28,12 +29,14 @@ class Place(NamedTuple):
 
 
 class Frame(NamedTuple):
-    """What of a plan stays as it is while it lands."""
+    """What of a plan stays as it is while it lands; `counts` are the engines asked for, None for all of them."""
 
     place: Place
     lander: Lander
     keys: Keys
     counts: tuple[int | None, ...]
+    turn_rad_s: float
+    turn_rad_s2: float
 
 
 class Burners(NamedTuple):
@@ -72,7 +75,10 @@ def frame_of(plan: FlightPlan, phase: Descent, stage: int, spot: int = 0, burner
     )  # fmt: skip
     delay_s = burning.ignition_delay_s if phase.ignition_delay_s is None else phase.ignition_delay_s
     delay_s, idle_frac = (0.0, burning.throttle_min_frac) if phase.idles else (delay_s, 0.0)
-    return Frame(place, lander, Keys(phase.planned_frac, idle_frac, delay_s, vehicle.percussion_m), counts)
+    return Frame(
+        place, lander, Keys(phase.planned_frac, idle_frac, delay_s, vehicle.percussion_m), counts,
+        vehicle.attitude_rate_limit_rad_s, vehicle.attitude_acceleration_limit_rad_s2,
+    )  # fmt: skip
 
 
 def told_point_above_m(vehicle: Vehicle, there: Alternate) -> float:
@@ -162,3 +168,10 @@ def seen_in(vector: Vec, here: Place, there: Place) -> Vec:
     """A vector of one landing frame in another's."""
     east, north, up = vector
     return level(from_local(up, north, east, here.axes), there)
+
+
+def turn_s(frame: Frame, height_m: float) -> float:
+    """Time to turn from upright to the lean that the bound allows at a height, or the most that counts."""
+    lean = min(atan(most_slant(frame.lander.tilt, height_m)), MOST_LEAN_RAD)
+    ramp_s = frame.turn_rad_s / frame.turn_rad_s2 if frame.turn_rad_s < inf else 0.0
+    return lean / frame.turn_rad_s + (ramp_s if frame.turn_rad_s2 < inf else 0.0)

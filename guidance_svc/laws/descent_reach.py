@@ -9,10 +9,10 @@ from typing import NamedTuple
 from guidance_svc.core.effort import spend
 from guidance_svc.core.lander import Moment
 from guidance_svc.core.landing_divert import NO_WAY, Way, way_ahead
-from guidance_svc.core.landing_reach import NO_EDGE, Edge, ellipse_through, follow_edge, inside_by_m
+from guidance_svc.core.landing_reach import NO_EDGE, Edge, Turning, ellipse_through, follow_edge, inside_by_m
 from guidance_svc.core.landing_state import Guided
 from guidance_svc.domain import DivertReport, ReachReport
-from guidance_svc.laws.descent_place import Frame, between
+from guidance_svc.laws.descent_place import Frame, between, turn_s
 
 SEARCH_STEPS = 700  # likewise, after which the search for the last instant goes on in the next cycle
 PIECE_STEPS = 250  # integrator steps in one cycle, after which no further edge is begun
@@ -29,7 +29,7 @@ class Chance(NamedTuple):
 
     Args:
         now: decided at the last look.
-        safe: decided as late as was found to do.
+        safe, safe_s: decided as late as was found to do, and that instant.
         lost_s: vehicle time from which on it was found not to do.
         again_s: vehicle time from which on it is looked for again, after it was not found at all.
         settled: whether `safe` is the last such instant, as far as is known.
@@ -37,6 +37,7 @@ class Chance(NamedTuple):
 
     now: Way = NO_WAY
     safe: Way = NO_WAY
+    safe_s: float = 0.0
     lost_s: float = 1e9
     again_s: float = -1e9
     settled: bool = False
@@ -97,9 +98,10 @@ def look_aside(
 ) -> tuple[Edges, int]:
     """The edges of the reach, as many as fit into a piece, and which comes next."""
     edges, turn, spent = list(before.edges), before.turn, 0
+    turning = Turning(frame.turn_rad_s, 0.5 * turn_s(frame, start.position_m[2]))
     ways = (along, (-along[1], along[0]), (-along[0], -along[1]), (along[1], -along[0]))
     for _ in range(4):
-        edge = follow_edge(frame.lander, frame.keys, g, start, ways[turn], edges[turn], least_kg)
+        edge = follow_edge(frame.lander, frame.keys, g, start, turning, ways[turn], edges[turn], least_kg)
         spend(edge.steps)
         edges[turn], spent, turn = edge, spent + edge.steps, (turn + 1) % 4
         if spent >= PIECE_STEPS:
@@ -120,10 +122,14 @@ class Question(NamedTuple):
         """The divert, decided at a vehicle time; `known` is one that was found before."""
         way = way_ahead(
             self.frame.lander, self.other.lander, self.frame.keys, self.guided, self.start,
-            between(self.frame.place, self.other.place), at_s - self.guided.time_s, known,
+            between(self.frame.place, self.other.place), at_s - self.guided.time_s, self.turn_s(), known,
         )  # fmt: skip
         spend(way.steps)
         return way if way.mass_kg >= self.least_kg else way._replace(found=False)
+
+    def turn_s(self) -> float:
+        """How long the vehicle turns to the lean of the divert."""
+        return turn_s(self.frame, self.start.position_m[2])
 
 
 def weigh(question: Question, before: Chance) -> Chance:
@@ -136,31 +142,34 @@ def weigh(question: Question, before: Chance) -> Chance:
         now = question.decided(time_s, NO_WAY)
     if not now.found:
         return Chance(again_s=time_s + AGAIN_S)
-    last_s = max(time_s + question.guided.stop.end_s - LATEST_S, time_s)
-    safe = before.safe if before.safe.found and before.safe.at_s > time_s else now
+    last_s = max(time_s + question.guided.stop.end_s - LATEST_S - question.turn_s(), time_s)
+    ahead = before.safe.found and before.safe_s > time_s
+    safe, safe_s = (before.safe, before.safe_s) if ahead else (now, time_s)
     lost_s = min(before.lost_s, last_s)
-    if before.settled and lost_s - safe.at_s <= SURE_S:
-        again = question.decided(safe.at_s, safe)
+    if before.settled and lost_s - safe_s <= SURE_S:
+        again = question.decided(safe_s, safe)
         if again.found:
-            return Chance(now, again, min(safe.at_s + SURE_S + LATER_S, last_s), settled=True)
-        return search(question, now, now, safe.at_s, SURE_S)
-    return search(question, now, safe, lost_s, last_s, before.settled)
+            return Chance(now, again, safe_s, min(safe_s + SURE_S + LATER_S, last_s), settled=True)
+        return search(question, Chance(now, now, time_s, safe_s, settled=True), SURE_S)
+    return search(question, Chance(now, safe, safe_s, lost_s, settled=before.settled), last_s)
 
 
-def search(question: Question, now: Way, safe: Way, lost_s: float, back_s: float, settled: bool = True) -> Chance:
+def search(question: Question, known: Chance, back_s: float) -> Chance:
     """The last instant for a divert, between one that does and one that does not; as far as a piece takes it.
 
     Args:
         back_s: look first so long before the one that does not.
-        settled: whether the instant is known, if not so well.
     """
-    spent = 0
-    while lost_s - safe.at_s > SURE_S and spent < SEARCH_STEPS:
-        at_s = max(0.5 * (safe.at_s + lost_s), lost_s - back_s)
+    now, safe, safe_s, lost_s, spent = known.now, known.safe, known.safe_s, known.lost_s, 0
+    while lost_s - safe_s > SURE_S and spent < SEARCH_STEPS:
+        at_s = max(0.5 * (safe_s + lost_s), lost_s - back_s)
         way = question.decided(at_s, safe)
-        safe, lost_s = (way, lost_s) if way.found else (safe, at_s)
         back_s, spent = 2.0 * back_s, spent + way.steps
-    return Chance(now, safe, lost_s, settled=settled or lost_s - safe.at_s <= SURE_S)
+        if way.found:
+            safe, safe_s = way, at_s
+        else:
+            lost_s = at_s
+    return Chance(now, safe, safe_s, lost_s, settled=known.settled or lost_s - safe_s <= SURE_S)
 
 
 def least_costly(around: Around) -> int | None:
@@ -177,7 +186,7 @@ def decide_at_s(around: Around) -> float | None:
 
 def last_instant_s(chance: Chance) -> float | None:
     """Vehicle time until which the divert does; None while that is not known."""
-    return chance.safe.at_s if chance.now.found and chance.settled else None
+    return chance.safe_s if chance.now.found and chance.settled else None
 
 
 def reach_of(around: Around) -> ReachReport | None:
@@ -215,4 +224,4 @@ def figures_of(around: Around) -> Iterable[tuple[str, float | None]]:
     for edge in around.edges:
         yield "reach", sum(edge.position_m) + sum(edge.unknowns) + edge.sharp + edge.end_s
     for chance in around.chances:
-        yield "divert", chance.now.mass_kg + chance.safe.at_s + sum(chance.now.unknowns)
+        yield "divert", chance.now.mass_kg + chance.safe_s + sum(chance.now.unknowns)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import hypot, sqrt
-from typing import NamedTuple
 
 from guidance_svc.constants import CLOCK_SLACK_S
 from guidance_svc.core.effort import spend
@@ -12,28 +10,23 @@ from guidance_svc.core.landing_divert import redirect
 from guidance_svc.core.landing_guide import begin, guide
 from guidance_svc.core.landing_state import BURNING, Guided, moment_of
 from guidance_svc.core.vectors import sub
-from guidance_svc.domain import Event, FlightPlan, LandingReport, Status, Vec
+from guidance_svc.domain import Event, FlightPlan
 from guidance_svc.laws.descent_divert import (
     Diverted,
     best_alternate,
-    clearance_warnings,
     must_divert,
     offset_to_follow,
     refused_words,
     to_frame,
 )
-from guidance_svc.laws.descent_place import NO_OFFSET, Frame, direction_bci, frame_of, heard_at, moved_by
-from guidance_svc.laws.descent_plan import Descent, DescentModel, check, landing_of, sentence
-from guidance_svc.laws.descent_reach import (
-    LATEST_S,
-    Around,
-    decide_at_s,
-    diverts_of,
-    figures_of,
-    look_around,
-    reach_of,
-)
+from guidance_svc.laws.descent_engines import NONE_MISSING, missing_engines, next_burners, with_burners
+from guidance_svc.laws.descent_memory import DescentMemory, frame_at
+from guidance_svc.laws.descent_place import Frame, direction_bci, frame_of, heard_at
+from guidance_svc.laws.descent_plan import Descent, DescentModel, check, sentence
+from guidance_svc.laws.descent_reach import LATEST_S, decide_at_s, diverts_of, figures_of, look_around, reach_of
+from guidance_svc.laws.descent_verdict import is_belied, judge, report_of, verdict
 from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S
+from guidance_svc.laws.landing_places import landing_of
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.rows import LawRow
@@ -43,10 +36,7 @@ from guidance_svc.laws.stack import mass_at_burnout_kg
 GAP_S = 3.0  # without a state: what the filter knows is no longer worth anything
 NEAR_IGNITION_S = 15.0  # from here on states come often, so that the burn begins with a good knowledge of the air
 LANDED_CONTACT_S = 60.0
-MISS_TOLD_M = 1.0  # of the predicted place of contact: further off it is out of reach, ...
-MISS_FRAC = 0.01  # ... plus this part of the height
-DOUBTED_S = 1.0  # so long it must last
-SPEED_TOLD_M_S = 0.5  # over the speed asked for, likewise
+DIVERT_SHOWN_S = 5.0  # an ignition that comes so soon after a divert is told before it
 
 
 def bears(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
@@ -57,34 +47,6 @@ def bears(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bo
 CONTACT = EventKind("contact", shows=bears, sign="`contact`")
 DEPLOY_LEGS = EventKind("deploy_legs", "let the legs down", word="legs")
 DIVERT = EventKind("divert", shows=said_often_enough)
-
-
-class DescentMemory(NamedTuple):
-    """What is remembered in a descent.
-
-    Args:
-        guided: the landing in numbers, in the frame of `spot` and `offset_m`.
-        contact_s: vehicle time of contact; None before it.
-        doubted_s: since when it has been found not to come out as asked for; None while it does.
-        spot: where it lands, as `Landing.places` counts.
-        offset_m: of the contact point from where the plan has it: east, north, up.
-        around: what is known of the points around it.
-        diverted: None while it has not.
-    """
-
-    guided: Guided
-    contact_s: float | None = None
-    doubted_s: float | None = None
-    spot: int = 0
-    offset_m: Vec = NO_OFFSET
-    around: Around = Around()
-    diverted: Diverted | None = None
-
-
-def frame_at(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> Frame:
-    """The landing frame that is flown in."""
-    own = memory.own
-    return moved_by(frame_of(plan, phase, memory.flight.stage, own.spot), own.offset_m)
 
 
 def enter(
@@ -122,7 +84,27 @@ def follow(
     guided = guide(frame.lander, frame.keys, memory.own.guided, heard_at(now, frame.place))
     spend(guided.stop.steps)
     memory = Memory(flight._replace(throttle_frac=guided.throttle_frac), memory.own._replace(guided=guided))
+    memory = replace_engines(memory, now, plan, phase)
     return choose_place(doubt(memory, now, plan, phase), now, plan, phase, since_s)
+
+
+def replace_engines(
+    memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent
+) -> Memory[DescentMemory]:
+    """The landing with a larger group of engines, where some are lost and the others do not suffice."""
+    flight, own = memory
+    frame, stage = frame_at(memory, plan, phase), plan.vehicle.stages[flight.stage]
+    missing = missing_engines(own.guided, frame, now, own.missing)
+    burners = next_burners(own.guided, frame, now, missing, phase, stage, own.burners)
+    if burners is None:
+        return memory if missing == own.missing else Memory(flight, own._replace(missing=missing))
+    memory = Memory(flight, own._replace(burners=burners, missing=NONE_MISSING))
+    there = frame_at(memory, plan, phase)
+    guided, guess = with_burners(own.guided, frame, there, missing)
+    start = moment_of(guided, there.lander, heard_at(now, there.place))
+    anew = redirect(there.lander, there.keys, guided, start, guess)
+    spend(anew.steps)
+    return Memory(flight._replace(throttle_frac=anew.guided.throttle_frac), memory.own._replace(guided=anew.guided))
 
 
 def doubt(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent) -> Memory[DescentMemory]:
@@ -170,13 +152,14 @@ def divert(
 ) -> Memory[DescentMemory]:
     """The landing solved anew to another place."""
     flight, own = memory
-    here, there = frame_at(memory, plan, phase), frame_of(plan, phase, flight.stage, spot)
+    here, there = frame_at(memory, plan, phase), frame_of(plan, phase, flight.stage, spot, own.burners)
     guided = to_frame(own.guided, here.place, there.place)
     start = moment_of(guided, there.lander, heard_at(now, there.place))
     anew = redirect(there.lander, there.keys, guided, start, own.around.chances[spot - 1].now)
     spend(anew.steps)
     flight = flight._replace(throttle_frac=anew.guided.throttle_frac)
-    return Memory(flight, DescentMemory(anew.guided, spot=spot, diverted=Diverted(now.time_s, why)))
+    diverted = Diverted(now.time_s, why)
+    return Memory(flight, DescentMemory(anew.guided, spot=spot, diverted=diverted, burners=own.burners))
 
 
 def is_due(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent) -> bool:
@@ -193,7 +176,7 @@ def look(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase
     flight, own = memory
     frame = frame_at(memory, plan, phase)
     alternates = range(1, len(landing_of(plan).places)) if own.spot == 0 else range(0)
-    others = tuple(frame_of(plan, phase, flight.stage, spot) for spot in alternates)
+    others = tuple(frame_of(plan, phase, flight.stage, spot, own.burners) for spot in alternates)
     start = moment_of(own.guided, frame.lander, heard_at(now, frame.place))
     least_kg = mass_at_burnout_kg(plan.vehicle, flight.stage)
     return Memory(flight, own._replace(around=look_around(frame, others, own.guided, start, least_kg, own.around)))
@@ -212,7 +195,7 @@ def look_figures(own: DescentMemory) -> Iterable[tuple[str, float | None]]:
 def has_landed(own: DescentMemory, now: Navigation) -> bool:
     """By the word of the legs or the arms; where none is told, by an engine that is off after the end of the burn."""
     if now.contact is not None:
-        return now.contact
+        return now.contact and not is_belied(own, now)
     burnt = own.guided.stage == BURNING and now.time_s >= own.guided.time_s + own.guided.stop.end_s
     return burnt and now.engine_on is False
 
@@ -251,7 +234,7 @@ def idle_throttle(frame: Frame, guided: Guided) -> float:
 
 
 def events_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> tuple[Event, ...]:
-    """In the order of their times."""
+    """In the order of their times, but that a divert hides no ignition."""
     flight, own = memory
     contact_s = own.guided.time_s + own.guided.stop.end_s
     events = [CONTACT.of(flight, contact_s)]
@@ -259,74 +242,12 @@ def events_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -
         events.append(IGNITE.of(flight, own.guided.light_at_s))
     if phase.legs_out_s is not None:
         events.append(DEPLOY_LEGS.of(flight, contact_s - phase.legs_out_s))
-    if own.diverted is not None:
-        events.append(DIVERT.of(flight, own.diverted.at_s))
-    return tuple(sorted(events, key=lambda event: event.at_s))
-
-
-def verdict(
-    memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent
-) -> tuple[Status, tuple[str, ...]]:
-    """How the landing stands; what is found is believed when it lasts: an ignition shakes the prediction."""
-    own, landing = memory.own, landing_of(plan)
-    status, words = judged_for_long(memory, now, plan, phase)
-    if own.diverted is not None:
-        place = landing.places[own.spot].site.name
-        return status, (*words, f"diverted to {place} at {own.diverted.at_s:.1f} s: {own.diverted.why}")
-    return status, (*words, *clearance_warnings(landing, own.around, now))
-
-
-def judged_for_long(
-    memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent
-) -> tuple[Status, tuple[str, ...]]:
-    """How the landing stands, once it has for a time."""
-    doubted_s = memory.own.doubted_s
-    if doubted_s is None or (now.time_s - doubted_s < DOUBTED_S and doubted_s > memory.flight.since_s):
-        return "ok", ()
-    return judge(memory, plan, phase)
-
-
-def judge(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> tuple[Status, tuple[str, ...]]:
-    """How the landing stands by this state alone, in words with its number."""
-    own, report = memory.own, report_of(memory, plan, phase)
-    landing, height = landing_of(plan), max(own.guided.filtered.position_m[2], 0.0)
-    down_m_s = fall_speed_m_s(own)
-    if not own.guided.stop.stops or down_m_s > landing.contact_speed_m_s + SPEED_TOLD_M_S + MISS_FRAC * height:
-        return "unreachable", (
-            f"the engines cannot stop the vehicle: {down_m_s:.1f} m/s down at contact, throttle "
-            f"{report.throttle_frac:.2f} wanted",
-        )  # fmt: skip
-    if report.propellant_left_kg < 0.0:
-        return "short_of_propellant", (f"{-report.propellant_left_kg:.0f} kg of propellant are missing at contact",)
-    if report.miss_m > MISS_TOLD_M + MISS_FRAC * height:
-        place = landing.places[own.spot].site.name
-        return "unreachable", (
-            f"{place} is {report.miss_m:.0f} m beyond reach; as flown now, contact there with "
-            f"{report.speed_m_s:.1f} m/s",
-        )  # fmt: skip
-    return "ok", ()
-
-
-def fall_speed_m_s(own: DescentMemory) -> float:
-    """Downward speed at contact: what is asked for, and more where the vehicle would stop below the contact point."""
-    stop = own.guided.stop
-    down_m_s = stop.velocity_m_s[2]
-    return sqrt(down_m_s * down_m_s + 2.0 * max(stop.rise_m_s2, 0.0) * max(-stop.position_m[2], 0.0))
-
-
-def report_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> LandingReport:
-    """The landing as it is predicted."""
-    flight, own = memory
-    g, stop = own.guided, own.guided.stop
-    lander = frame_at(memory, plan, phase).lander
-    wanted = stop.throttle_frac + stop.beyond_frac
-    (x, y, _), (u, v, _), noise = stop.position_m, stop.velocity_m_s, g.filtered.noise
-    margin = min(lander.most_frac - wanted, wanted - lander.least_frac)
-    return LandingReport(
-        stop.end_s, hypot(x, y), hypot(u, v, fall_speed_m_s(own)), wanted, margin,
-        stop.mass_kg - mass_at_burnout_kg(plan.vehicle, flight.stage), sqrt(noise.position_m2),
-        sqrt(noise.velocity_m2_s2),
-    )  # fmt: skip
+    events.sort(key=lambda event: event.at_s)
+    if own.diverted is None:
+        return tuple(events)
+    soon = events[0].name == IGNITE.name and events[0].at_s < own.diverted.at_s + DIVERT_SHOWN_S
+    events.insert(1 if soon else 0, DIVERT.of(flight, own.diverted.at_s))
+    return tuple(events)
 
 
 def numbers(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent) -> Numbers:

@@ -12,7 +12,8 @@ from guidance_svc.core.lander import Ground, Lander, Leg, TiltBound, air_around,
 from guidance_svc.core.landing_state import OFF, ON, UNTOLD, Heard, Keys
 from guidance_svc.core.vectors import add, dot, norm, sub
 from guidance_svc.domain import Alternate, Body, FlightPlan, Site, Stage, Vec, Vehicle
-from guidance_svc.laws.descent_plan import Descent, landing_of
+from guidance_svc.laws.descent_plan import Descent
+from guidance_svc.laws.landing_places import landing_of
 from guidance_svc.laws.navigation import Navigation
 
 NOT_TOLD = (0.0, 0.0, 0.0)

@@ -37,6 +37,7 @@ from guidance_svc.domain.plan import (
     Role,
     Roundness,
     SecondBurn,
+    Start,
     Target,
     WithoutAnswer,
 )
@@ -79,6 +80,7 @@ __all__ = [
     "SecondBurn",
     "Site",
     "Stage",
+    "Start",
     "Status",
     "Target",
     "ThrottleDown",

@@ -13,6 +13,7 @@ from guidance_svc.core.landing_guide import (
     Anew,
     by_guess,
     first_guess,
+    leads_there,
     leaning_less,
     planned_frac,
     solve_anew,
@@ -34,6 +35,7 @@ from guidance_svc.domain import Vec
 
 CAREFUL_LEAN, CAREFUL_FRAC = 0.9, 0.97  # of the bound of the lean and of the greatest throttle, for what disturbs later
 WAY_ROUNDS, WAY_STEPS = 25, 500
+REDIRECT_TIMES = 2  # that a landing elsewhere is solved for one state
 LEAST_WAIT_FRAC = 1e-3  # of the time to contact: a burn that would have to begin earlier begins at once
 
 
@@ -160,9 +162,13 @@ def redirect(lander: Lander, keys: Keys, g: Guided, start: Moment, known: Way) -
     lead = lead_from(lander, keys, g, start, known)
     if g.stage == FALLING and not lead.waits:
         g = lit_now(g)
-    g = by_guess(g, ending(g.stop, lead.end_s), TANGENTS, lead.unknowns, False)
-    g = solve_landing(lander, keys, g, start, 0.0, True)
-    return Anew(g, g.stop.steps)
+    g, steps = by_guess(g, ending(g.stop, lead.end_s), TANGENTS, lead.unknowns, False), 0
+    for _ in range(REDIRECT_TIMES):
+        g = solve_landing(lander, keys, g, start, 0.0, False)
+        steps += g.stop.steps
+        if leads_there(g.stop):
+            break
+    return Anew(g, steps)
 
 
 @part

@@ -10,7 +10,7 @@ from guidance_svc.core.effort import spend
 from guidance_svc.core.lander import Moment
 from guidance_svc.core.landing_divert import NO_WAY, Way, way_ahead
 from guidance_svc.core.landing_reach import NO_EDGE, Edge, Turning, ellipse_through, follow_edge, inside_by_m
-from guidance_svc.core.landing_state import Guided
+from guidance_svc.core.landing_state import TRANSIENT_S, Guided
 from guidance_svc.domain import DivertReport, ReachReport
 from guidance_svc.laws.descent_place import Frame, between, turn_s
 
@@ -33,6 +33,7 @@ class Chance(NamedTuple):
         lost_s: vehicle time from which on it was found not to do.
         again_s: vehicle time from which on it is looked for again, after it was not found at all.
         settled: whether `safe` is the last such instant, as far as is known.
+        closing: whether the last look found none any more.
     """
 
     now: Way = NO_WAY
@@ -41,6 +42,7 @@ class Chance(NamedTuple):
     lost_s: float = 1e9
     again_s: float = -1e9
     settled: bool = False
+    closing: bool = False
 
 
 class Around(NamedTuple):
@@ -70,6 +72,8 @@ def look_around(
 ) -> Around:
     """One cycle more: some edges, and for one alternate the divert now and at a later instant.
 
+    While the thrust changes it says nothing of the engines, and what is known of the alternates stays.
+
     Args:
         frame: flown in.
         others: of the alternates; none after a divert.
@@ -79,7 +83,7 @@ def look_around(
     along = before.along if before.solved_at_s is not None else level_way(start)
     edges, turn = look_aside(frame, g, start, least_kg, along, before)
     chances = before.chances or (Chance(),) * len(others)
-    if others:
+    if others and not 0.0 <= g.time_s - g.changed_at_s < TRANSIENT_S:
         which = before.looks % len(others)
         chance = weigh(Question(frame, others[which], g, start, least_kg), chances[which])
         chances = (*chances[:which], chance, *chances[which + 1 :])
@@ -107,6 +111,11 @@ def look_aside(
         if spent >= PIECE_STEPS:
             break
     return (edges[0], edges[1], edges[2], edges[3]), turn
+
+
+def last_call(before: Chance, time_s: float) -> Chance:
+    """An alternate that leaves the reach of a careful lander: that is the last instant for a divert."""
+    return before._replace(safe_s=time_s, closing=True)
 
 
 class Question(NamedTuple):
@@ -141,7 +150,7 @@ def weigh(question: Question, before: Chance) -> Chance:
     if before.now.found and not now.found:
         now = question.decided(time_s, NO_WAY)
     if not now.found:
-        return Chance(again_s=time_s + AGAIN_S)
+        return Chance(again_s=time_s + AGAIN_S) if before.closing or not before.settled else last_call(before, time_s)
     last_s = max(time_s + question.guided.stop.end_s - LATEST_S - question.turn_s(), time_s)
     ahead = before.safe.found and before.safe_s > time_s
     safe, safe_s = (before.safe, before.safe_s) if ahead else (now, time_s)

@@ -13,12 +13,25 @@ from guidance_svc.rehearsal.loop import Guide, in_process
 from guidance_svc.session.session import Session
 from guidance_svc.sim.pad import Pad
 from guidance_svc.sim.weather import Weather
-from tests.closed_loop.landing_flights import EARTHLIKE, FALL, SITE, SOFT, Flown, Start, craft_of, flown, plan_of
+from tests.closed_loop.landing_flights import (
+    EARTHLIKE,
+    FALL,
+    SITE,
+    SOFT,
+    STAGE,
+    VEHICLE,
+    Flown,
+    Start,
+    craft_of,
+    flown,
+    plan_of,
+)
 
 SOUTH_M = 50.0
 MUDFLAT = Site("Mudflat", SITE.latitude_rad - SOUTH_M / EARTHLIKE.radius_m, SITE.longitude_rad, SITE.altitude_m)
 TO_GROUND = Landing(SITE, "arms", 60.0, alternates=(Alternate(MUDFLAT),), without_answer="divert")
-PLAN = plan_of(SOFT, TO_GROUND)
+DEEP = replace(VEHICLE, stages=(replace(STAGE, throttle_min_frac=0.4),))  # room to make up for errors in the end
+PLAN = plan_of(SOFT, TO_GROUND, DEEP)
 SPREAD_M, SPREAD_M_S = 10.0, 1.0
 FIRST_S = 1.5  # by then the reach has been looked at
 

@@ -8,20 +8,22 @@ from guidance_svc.core.frames import from_local
 from guidance_svc.core.landing_state import BURNING, Guided
 from guidance_svc.core.vectors import add, norm
 from guidance_svc.domain import Arrival, ArrivalStatus, Command, Landing
+from guidance_svc.laws.descent_memory import DescentMemory
 from guidance_svc.laws.descent_place import Place
 
 CAUGHT_WITHIN_M = 2.0  # of the contact point: farther off it came down beside the tower
 
 
-def arrival_of(guided: Guided, contact_s: float | None, place: Place, landing: Landing, command: Command) -> Arrival:
+def arrival_of(own: DescentMemory, place: Place, landing: Landing, command: Command) -> Arrival:
     """A landing as its tower hears of it.
 
     The predicted errors are those of the filter, carried along until the burn begins: from there on it is steered.
 
     Args:
-        contact_s: vehicle time of contact; None before it.
+        place: that it flies to.
         command: the reply after which it is said.
     """
+    guided, contact_s = own.guided, own.contact_s
     stop, (x, y, up_m), spread = guided.stop, guided.filtered.position_m, guided.filtered.spread
     miss_m = hypot(stop.position_m[0], stop.position_m[1])
     ahead_s = max(guided.light_at_s - guided.time_s, 0.0) if guided.stage != BURNING else 0.0
@@ -38,7 +40,8 @@ def arrival_of(guided: Guided, contact_s: float | None, place: Place, landing: L
         speed_m_s=0.0 if over else norm(guided.filtered.velocity_m_s),
         miss_m=miss_m,
         miss_sigma_m=0.0 if over else sigma_m,
-        status=status_of(guided, over, miss_m),
+        decide_at_s=command.decide_at_s,
+        status="diverted" if own.spot > 0 else status_of(guided, over, miss_m),
     )
 
 

@@ -10,7 +10,7 @@ from guidance_svc.core.vectors import add, cross, norm, scale, unit
 from guidance_svc.domain import FlightPlan, Hold, Landing, Site, Start, Vec, Vehicle
 from guidance_svc.errors import ConfigError
 from guidance_svc.rehearsal.craft import Craft, Log, craft_on_pad
-from guidance_svc.sim.pad import Pad, pad_of
+from guidance_svc.sim.pad import pads_of
 from guidance_svc.sim.state import SimState, World, full_tanks, on_pad
 
 BEFORE_IGNITION_S = 10.0
@@ -72,7 +72,7 @@ def craft_of_plan(name: str, plan: FlightPlan, carried: FlightPlan | None, log: 
     Raises:
         GuidanceError: there is no such place, or its payload is not what the carried vehicle weighs.
     """
-    pads = pads_of(plan)
+    pads = () if plan.landing is None else pads_of(plan.landing)
     world = World(plan.body, vehicle_at_start(plan), pad=pads[0] if pads else None, other_pads=pads[1:])
     if plan.landing is not None and plan.start is not None and carried is None:
         return Craft(name, world, at_start(plan, plan.landing, plan.start, world), log)
@@ -83,11 +83,6 @@ def craft_of_plan(name: str, plan: FlightPlan, carried: FlightPlan | None, log: 
     craft.state = on_its_pad(plan, craft.world)
     craft.wanted = craft.state.pointing
     return craft
-
-
-def pads_of(plan: FlightPlan) -> tuple[Pad, ...]:
-    """Where a plan lands, first, and where it may land instead."""
-    return () if plan.landing is None else (pad_of(plan.landing),)
 
 
 def vehicle_at_start(plan: FlightPlan) -> Vehicle:

@@ -62,6 +62,8 @@ def command_for(
         order.engines,
         order.cut_on_contact,
         None if order.arrivals is None else tuple(shown_to(one, now, plan, frame) for one in order.arrivals),
+        order.clearance,
+        order.decide_at_s,
     )
     if not isfinite(total_of(command)):
         raise_not_finite(command)
@@ -159,6 +161,8 @@ def detail_for(numbers: Numbers, flight: Flight, now: Navigation, plan: FlightPl
         mass_flow_kg_s=stage.mass_flow_kg_s,
         solver_residual=law.position_miss_m if law and isfinite(law.position_miss_m) else None,
         landing=numbers.landing,
+        reach=numbers.reach,
+        divert=numbers.divert,
     )
 
 

@@ -13,7 +13,9 @@ from guidance_svc.report.text_tables import Table, table_text
 BY_BURN: Final = (
     "burn", "phase", "ignition, s", "length, s", "engines", "propellant, kg", "ideal, m/s", "loss, m/s"
 )  # fmt: skip
-LOSS: Final = "Loss: the part of the ideal velocity that did not become speed."
+LOSS: Final = (
+    "Loss: what of the ideal velocity did not become speed, or where a burn turns the way round, no change of velocity."
+)
 
 
 def by_burn_rows(burns: Burns) -> list[tuple[str, ...]]:

@@ -9,8 +9,9 @@ from guidance_svc.core.frames import meridian_rad, state_to_bci, turn_z
 from guidance_svc.core.vectors import sub
 from guidance_svc.domain import Vec, VehicleState
 from guidance_svc.laws.descent_place import level, place_of
-from guidance_svc.laws.table import act_of, aim_of
+from guidance_svc.laws.table import act_of
 from guidance_svc.playback.setting import Setting
+from guidance_svc.playback.ways import comes_down
 from guidance_svc.report.way_down import told_height_m
 
 CLEARANCES: Final = {"ready": "tower ready", "not_ready": "tower not ready", "no_answer": "tower does not answer"}
@@ -24,7 +25,7 @@ def landing_values(command: dict[str, Any], state: VehicleState, setting: Settin
     """
     detail, landing = command.get("detail") or {}, setting.plan.landing
     told, clearance, reach = detail.get("landing") or {}, command.get("clearance"), detail.get("reach") or {}
-    if landing is None or not (told or clearance or aim_of(command["phase"]) == "landing"):
+    if landing is None or not (told or clearance or comes_down(command["phase"])):
         return None
     if command["status"] == "complete":
         return None

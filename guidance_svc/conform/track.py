@@ -20,7 +20,8 @@ from guidance_svc.core.gravity import acceleration
 from guidance_svc.core.vectors import add, along
 from guidance_svc.domain import Body, Frame, LocalState, Vec, VehicleState
 from guidance_svc.errors import GuidanceError
-from guidance_svc.laws.table import aim_of, is_from_ground
+from guidance_svc.laws.table import is_from_ground
+from guidance_svc.playback.ways import comes_down
 from guidance_svc.session.readings import Change
 from guidance_svc.wire.messages import LOCAL_FIELDS
 
@@ -139,7 +140,7 @@ def state_of(message: Message) -> VehicleState:
 def flies_free(one: Heard, body: Body) -> bool:
     """Whether nothing but gravity and the engine acts: not from the ground, nor down through the air to it."""
     phase = one.reply.get("phase", "")
-    lands = aim_of(phase) == "landing"
+    lands = comes_down(phase)
     stands = one.request.get("contact") is True or one.reply.get("status") == "complete"
     return not is_from_ground(phase) and not (lands and (stands or body.atmosphere != "none"))
 

@@ -18,6 +18,7 @@ from guidance_svc.report.losses import NOTHING, Budget, Counted, Losses
 from guidance_svc.report.track import vec
 
 LONGEST_COAST_S = 1e5  # that is followed step by step; the clock of a script that jumps further is no coast
+ALIGNED = 0.7  # mean cosine between thrust and way: a burn that takes speed off with less turns the way round
 COAST_STEP_S = 10.0  # of a path without thrust; as report.flight.REVOLUTION_STEP_S
 
 
@@ -34,6 +35,8 @@ class Burn:
         ended: Moment of its end, followed back from `last` where the instant is known.
         burnt_kg: propellant.
         engines: how many burnt, one after the other, where the replies said it; 0 stands for all.
+        loss_m_s: of the ideal velocity, what did not become speed, gained or taken off; of a burn that turns the way
+            round, what did not change the velocity.
     """
 
     first: int
@@ -49,11 +52,7 @@ class Burn:
     ended: Moment
     burnt_kg: float
     engines: tuple[int, ...]
-
-    @property
-    def loss_m_s(self) -> float:
-        """What of the ideal velocity did not become speed, gained or taken off."""
-        return self.losses.ideal_m_s - self.losses.gained_m_s
+    loss_m_s: float
 
     @property
     def turns(self) -> bool:
@@ -126,17 +125,22 @@ class Burns:
         track = flown.track
         before = orbit_report(vec(track.positions_m[first]), vec(track.velocities_m_s[first]), body)
         counted: Counted = "inertial"
+        turned = False
         if before.perigee_altitude_m < 0.0:
-            counted = "braking" if self.budget.brakes(first, last) else "over ground"
+            along = self.budget.along_way(first, last)
+            counted, turned = "braking" if along < 0.0 else "over ground", -ALIGNED < along < 0.0
         ended = self.end_of(first, last)
         t0, t1 = (float(t) for t in track.times_s[first : first + 2])
         start = known_instant(t0, t1, track.ignite_at_s[: last + 1])
         on = bool(track.engine_on[first])
+        losses = self.budget.losses(first, last, counted)
+        useful_m_s = self.budget.pushed_m_s(first, last) if turned else losses.gained_m_s
         return Burn(
             first, last, int(track.stage[first]), t0 if on or start is None else start,
-            ended.time_s, self.phase(first, last), counted, self.budget.losses(first, last, counted), before,
+            ended.time_s, self.phase(first, last), counted, losses, before,
             orbit_report(ended.position_m, ended.velocity_m_s, body), ended,
             float(np.sum(self.budget.burnt_kg[first:last])), self.engines(first, last),
+            losses.ideal_m_s - useful_m_s,
         )  # fmt: skip
 
     def engines(self, first: int, last: int) -> tuple[int, ...]:

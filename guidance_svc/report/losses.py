@@ -260,10 +260,16 @@ class Budget:
         """`shares` of a stop."""
         return self.shares("braking")
 
-    def brakes(self, first: int, last: int) -> bool:
-        """Whether the thrust between two states takes speed over ground off, on the whole."""
-        against = np.einsum("ij,ij->i", ends_mean(unit_rows(self.track.wind_m_s)), self.axis)[first:last]
-        return float(np.nansum(self.ideal[first:last] * against)) < 0.0
+    def along_way(self, first: int, last: int) -> float:
+        """Cosine between thrust and the way over ground from state `first` to `last`, the ideal velocity's mean."""
+        cosine = np.einsum("ij,ij->i", ends_mean(unit_rows(self.track.wind_m_s)), self.axis)[first:last]
+        ideal = self.ideal[first:last]
+        return float(np.nansum(ideal * cosine) / max(np.sum(ideal), 1e-9))
+
+    def pushed_m_s(self, first: int, last: int) -> float:
+        """Size of the velocity that the thrust gave from state `first` to `last`, back pressure taken off."""
+        given = (self.ideal * (1.0 - self.back_pressure_frac))[first:last, None] * self.axis[first:last]
+        return float(np.linalg.norm(np.nansum(given, axis=0)))
 
     @cached_property
     def inertial(self) -> dict[str, Floats]:

@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from guidance_svc.domain import OrbitReport
+from guidance_svc.report.burn_table import BY_BURN, LOSS, by_burn_rows
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.drawing import PAPER, Lane, lanes_svg, svg
 from guidance_svc.report.flight import Row
@@ -154,7 +155,8 @@ def vehicle_values(flown: Flown, burns: Burns) -> dict[str, Any]:
         "outcome_key": TOP_OF_COAST if held else "",
         "groups": groups,
         "burns": burns_table(burns),
-        "by_burn": by_burn_table(burns),
+        "by_burn": Cells(BY_BURN, by_burn_rows(burns), numbers=(2, 3, 5, 6, 7)),
+        "by_burn_key": LOSS,
         "landing": landing_table(flown),
         "losses": losses_cards(burns),
         "losses_key": losses_key(burns),
@@ -195,21 +197,6 @@ def burns_table(burns: Burns) -> Cells:
         ))  # fmt: skip
     names = ("burn", "phase", "ignition, s", "length, s", "orbit before", "orbit after")
     return Cells(names, rows, numbers=(2, 3))
-
-
-def by_burn_table(burns: Burns) -> Cells:
-    """What each burn took and what it gave."""
-    rows = []
-    for number, burn in enumerate(burns.list, 1):
-        every = burns.budget.stage(burn.stage).engine_count
-        counts = ", then ".join(str(count or every) for count in burn.engines)
-        rows.append((
-            f"{number}, {burns.budget.stage(burn.stage).name}", burn.phase, f"{burn.start_s:z.3f}",
-            f"{burn.end_s - burn.start_s:z.3f}", counts or NOTHING, f"{burn.burnt_kg:z,.1f}",
-            f"{burn.losses.ideal_m_s:z.1f}", f"{burn.loss_m_s:z.1f}",
-        ))  # fmt: skip
-    names = ("burn", "phase", "ignition, s", "length, s", "engines", "propellant, kg", "ideal, m/s", "loss, m/s")
-    return Cells(names, rows, numbers=(2, 3, 5, 6, 7))
 
 
 def landing_table(flown: Flown) -> Cells:

@@ -142,7 +142,8 @@ def windows(flown: Flown, burns: Burns) -> list[Window]:
         found.append(Window(title, a.start_s - 10.0, b.end_s + 3.0, b.last))
     for b in burns.list:
         if b.counted == "braking":
-            found.append(Window(f"Braking burn: {b.phase}" if b.phase else "Braking burn", *around(b), b.last))
+            title = f"Burn on the way down: {b.phase.replace('_', ' ')}" if b.phase else "Burn on the way down"
+            found.append(Window(title, *around(b), b.last))
     orbital = [b for b in burns.list if b.counted == "inertial"]
     for number, b in enumerate(orbital, 1):
         title = f"Burn {number} in orbit" if len(orbital) > 1 else "Burn in orbit"

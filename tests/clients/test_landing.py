@@ -6,6 +6,8 @@ The vehicle, its site and its start are invented; contact speed and miss are jud
 from __future__ import annotations
 
 import re
+import shutil
+import subprocess
 import threading
 from collections.abc import Iterator
 
@@ -66,6 +68,24 @@ def test_the_example_lands_on_three_engines_and_then_one(
     assert told is not None
     assert contact.time_s <= float(told[1]) < contact.time_s + 2.0 * STEP_S
     assert float(told[3]) == pytest.approx(contact.speed_m_s, abs=0.3)
+
+
+@pytest.mark.slow  # the Python example stands for it; the net is compared in all languages
+def test_the_example_for_node_lands(plover: tuple[str, Craft], library: Library) -> None:
+    if shutil.which("node") is None:
+        pytest.skip("javascript: no node on this machine")
+    address, craft = plover
+    service = Service(library=library)
+    links = ["--guidance", f"tcp://{service.addresses.tcp}", "--vehicle", address]
+    flight = ["--name", "Plover", "--plan", "plover_down", "--role", "booster"]
+    script = [str(CLIENTS / "examples" / "fly_lander.js"), *links, *flight]
+    try:
+        done = subprocess.run(["node", *script], capture_output=True, text=True, timeout=600.0)
+    finally:
+        service.kill()
+    assert done.returncode == 0, done.stderr
+    assert craft.state.contact is not None
+    assert craft.state.contact.speed_m_s < 0.6
 
 
 @pytest.mark.parametrize("silent_s", [2.0, pytest.param(0.5, marks=pytest.mark.slow)])

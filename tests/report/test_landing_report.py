@@ -20,13 +20,14 @@ from guidance_svc.domain import Body
 from guidance_svc.playback.report_reading import Kept, detail_of, note_divert
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.rehearsal.starts import craft_of_plan
+from guidance_svc.report.burn_table import by_burn_rows, landing_text
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.csv_text import csv_pieces
 from guidance_svc.report.flown import Flown, Forecast
 from guidance_svc.report.impact import fall_to_height
 from guidance_svc.report.landing_panels import landing_groups
 from guidance_svc.report.outcome import outcome_rows, verdict
-from guidance_svc.report.page import by_burn_table, changes, landing_table, report_page
+from guidance_svc.report.page import changes, landing_table, report_page
 from guidance_svc.report.way_down import WayDown
 from guidance_svc.sim.pad import Contact
 from tests.clients.loading import load
@@ -91,9 +92,13 @@ def test_the_burn_has_its_engines_its_propellant_and_where_its_speed_went(landed
     assert burn.losses.ideal_m_s == pytest.approx(ideal, rel=2e-3)
     assert burn.losses.drag_m_s < 0.0 < burn.losses.gravity_m_s
     assert abs(burn.losses.rest_m_s) < 0.01 * ideal
-    row = by_burn_table(landed.burns).rows[0]
+    row = by_burn_rows(landed.burns)[0]
     assert row[4] == "3, then 1"
     assert row[5] == f"{burn.burnt_kg:,.1f}"
+    text = landing_text(landed.flown, landed.burns)
+    assert "Plover: The flight plan was flown to its end." in text
+    assert "contact, Samphire" in text
+    assert row[5] in text
 
 
 def test_the_last_kilometre_has_its_panels(landed: Landed) -> None:

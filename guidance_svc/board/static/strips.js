@@ -59,7 +59,7 @@ export class Strip {
     if (burning && m.landing) {
       this.write("bigLabel", "contact in");
       this.write("big", clock(m.landing.contact_in_s));
-      this.write("event", m.event && m.event.name !== "contact" ? `${name} in ${clock(m.event.in_s)}` : engine(m));
+      this.write("event", coming && coming.act !== "cutoff" && coming.name !== "contact" ? `${name} in ${clock(m.event.in_s)}` : engine(m));
     } else if (burning) {
       this.write("bigLabel", "cutoff in");
       this.write("big", clock(m.to_cutoff_s));
@@ -104,7 +104,7 @@ export class Strip {
     const far = l.miss_m >= 1000;
     this.write("missUnit", far ? "km" : "m");
     this.write("miss", number(far ? l.miss_m / 1000 : l.miss_m, 1));
-    this.write("reach", known(l.inside_reach_m) ? (l.inside_reach_m >= 0 ? `${number(l.inside_reach_m)} m inside its reach` : `${number(-l.inside_reach_m)} m beyond its reach`) : `to ${l.site}`);
+    this.write("reach", known(l.inside_reach_m) ? (l.inside_reach_m >= 0 ? `${number(l.inside_reach_m)} m within reach` : `${number(-l.inside_reach_m)} m beyond reach`) : `to ${l.site}`);
     this.write("touch", number(l.contact_speed_m_s, 2));
     this.write("touchAsked", `asked ${number(l.asked_speed_m_s, 2)} m/s`);
     this.write("spare", number(known(l.throttle_margin) ? 100 * l.throttle_margin : null));

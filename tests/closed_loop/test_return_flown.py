@@ -135,9 +135,11 @@ def test_a_reload_in_each_law_of_a_return_is_answered_as_if_the_rest_had_never_b
     flown = returned(B01, craft_of(CASES["B01"], B01), tick_s=0.2)
     session = Session(B01, Frame(), detail=True)
     assert answers(session, flown.states) == flown.commands
-    for turn, phase in enumerate(("descent", "fall", "entry_burn", "boostback"), start=1):
+    middles = []
+    for phase in ("boostback", "fall", "entry_burn", "descent"):
         of_phase = [k for k, c in enumerate(flown.commands) if c.phase == phase]
-        k = of_phase[len(of_phase) // 2]
+        middles.append(of_phase[len(of_phase) // 2])
+    for turn, k in enumerate(sorted(middles, reverse=True), start=1):
         taken = flown.states[k : k + AFTER]
         again = [state._replace(seq=state.seq + 10_000 * turn) for state in taken]
         straight = Session(B01, Frame(), detail=True)

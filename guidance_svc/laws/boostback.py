@@ -29,6 +29,7 @@ from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.returning import (
     STEP_COST,
     Route,
+    affordable,
     figures_of,
     late_s,
     missed_m,
@@ -164,7 +165,7 @@ def solve(
     home = predict(route, route.homing, cut, own.home.entry_s if own.home else 0.0)
     own = own._replace(home=home, solved_at_s=now.time_s)
     missed, gain = aimed_miss_m(home, route, start, phase), gain_of(push, start.mass_kg, burn_s)
-    if burn_s > HELD_S or own.columns.known < 3:
+    if (burn_s > HELD_S or own.columns.known < 3) and affordable(home):
         changed = cut._replace(velocity_m_s=add(cut.velocity_m_s, asked(own.columns)))
         other = predict(route, route.homing, changed, home.entry_s)
         columns = with_column(own.columns, (*missed_m(home, route.place), home.mass_kg), (

@@ -16,6 +16,7 @@ const { GuidanceClient } = require(path.join(__dirname, "..", "guidance_client.j
 const COMING = ["falling", "burning"];
 const STATE_EVERY_S = 0.5; // of the shared clock
 const LOOK_EVERY_MS = 20; // of real time, for the clock
+const STANDS_MS = 1000; // of real time: a shared clock that stands, because the vehicle has landed, keeps the tower from nothing
 
 /** The shared clock: here that of a simulated vehicle. REPLACE with your simulator's; arms and wind come from there, too. */
 class Simulation {
@@ -71,14 +72,16 @@ async function main() {
   const turnaroundS = Number(option("--turnaround", "900"));
   let answers = {};
   let saidS = -Infinity;
+  let saidAt = Date.now();
   let arrivals;
   for (;;) {
     const { time_s: timeS } = await simulation.ask({ do: "read" });
-    if (timeS >= saidS && timeS - saidS < STATE_EVERY_S) {
+    const stood = Date.now() - saidAt > STANDS_MS;
+    if (timeS >= saidS && timeS - saidS < STATE_EVERY_S && !stood) {
       await new Promise((resolve) => setTimeout(resolve, LOOK_EVERY_MS));
       continue;
     }
-    saidS = timeS;
+    [saidS, saidAt] = [timeS, Date.now()];
     const command = await client.exchange({ time_s: timeS, ready: true, answers });
     arrivals = command.arrivals;
     answers = decide(arrivals, turnaroundS);

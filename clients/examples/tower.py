@@ -21,6 +21,7 @@ from simulated_vehicle import SimulatedVehicle, in_a_sentence
 COMING = ("falling", "burning")
 STATE_EVERY_S = 0.5  # of the shared clock
 LOOK_EVERY_S = 0.02  # of real time, for the clock
+STANDS_S = 1.0  # of real time: a shared clock that stands, because the vehicle has landed, keeps the tower from nothing
 
 
 def main() -> int:
@@ -35,13 +36,13 @@ def main() -> int:
 
     answers: dict[str, str] = {}
     told: dict[str, str] = {}
-    said_s = float("-inf")
+    said_s, said_at = float("-inf"), time.monotonic()
     while True:
         simulation.look()
-        if 0.0 <= simulation.time_s - said_s < STATE_EVERY_S:
+        if 0.0 <= simulation.time_s - said_s < STATE_EVERY_S and time.monotonic() - said_at < STANDS_S:
             time.sleep(LOOK_EVERY_S)
             continue
-        said_s = simulation.time_s
+        said_s, said_at = simulation.time_s, time.monotonic()
         ready = not options.not_ready
         command = client.exchange({"time_s": said_s, "ready": ready, "answers": answers})
 

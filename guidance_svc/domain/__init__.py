@@ -10,15 +10,18 @@ from guidance_svc.domain.command import (
     Act,
     Command,
     Detail,
+    DivertReport,
     Event,
     LandingReport,
     OpenRequest,
     OrbitReport,
+    ReachReport,
     Status,
     ThrottleDown,
 )
 from guidance_svc.domain.plan import (
     Aim,
+    Alternate,
     Bears,
     Boost,
     Circularize,
@@ -36,6 +39,7 @@ from guidance_svc.domain.plan import (
     SecondBurn,
     Start,
     Target,
+    WithoutAnswer,
 )
 from guidance_svc.domain.state import (
     Answer,
@@ -56,6 +60,7 @@ __all__ = [
     "Act",
     "Aim",
     "AirRow",
+    "Alternate",
     "Answer",
     "Arrival",
     "ArrivalStatus",
@@ -67,6 +72,7 @@ __all__ = [
     "Coast",
     "Command",
     "Detail",
+    "DivertReport",
     "Event",
     "FlightPlan",
     "Frame",
@@ -81,6 +87,7 @@ __all__ = [
     "Phase",
     "PlaneMode",
     "Raise",
+    "ReachReport",
     "Readings",
     "Role",
     "Roundness",
@@ -97,4 +104,5 @@ __all__ = [
     "Vec",
     "Vehicle",
     "VehicleState",
+    "WithoutAnswer",
 ]

@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 from math import hypot, sqrt
+from typing import NamedTuple
 
 from guidance_svc.core.frames import from_local
 from guidance_svc.core.landing_state import BURNING, Guided
 from guidance_svc.core.vectors import add, norm
-from guidance_svc.domain import Arrival, ArrivalStatus, Command, Landing
+from guidance_svc.domain import Arrival, ArrivalStatus, Command
 from guidance_svc.laws.descent_place import Place
 
 CAUGHT_WITHIN_M = 2.0  # of the contact point: farther off it came down beside the tower
 
 
-def arrival_of(guided: Guided, contact_s: float | None, place: Place, landing: Landing, command: Command) -> Arrival:
+class Goes(NamedTuple):
+    """Where a landing goes: its frame, the site's name, and whether that is an alternate."""
+
+    place: Place
+    site: str
+    diverted: bool
+
+
+def arrival_of(guided: Guided, contact_s: float | None, goes: Goes, command: Command) -> Arrival:
     """A landing as its tower hears of it.
 
     The predicted errors are those of the filter, carried along until the burn begins: from there on it is steered.
@@ -30,15 +39,16 @@ def arrival_of(guided: Guided, contact_s: float | None, place: Place, landing: L
     over = contact_s is not None
     return Arrival(
         vehicle="",
-        site=landing.site.name,
+        site=goes.site,
         time_s=command.time_s,
         at_s=guided.time_s + stop.end_s if contact_s is None else contact_s,
         at_sigma_s=0.0 if over else min(sigma_m / max(fall_m_s, 1.0), stop.end_s),
-        position_fixed_m=add(place.position_m, from_local(up_m, y, x, place.axes)),
+        position_fixed_m=add(goes.place.position_m, from_local(up_m, y, x, goes.place.axes)),
         speed_m_s=0.0 if over else norm(guided.filtered.velocity_m_s),
         miss_m=miss_m,
         miss_sigma_m=0.0 if over else sigma_m,
-        status=status_of(guided, over, miss_m),
+        status="diverted" if goes.diverted else status_of(guided, over, miss_m),
+        decide_at_s=command.decide_at_s,
     )
 
 

@@ -61,6 +61,8 @@ def command_for(
         (latest_off_s(order, flight, now, plan) if cutoff is None else cutoff) if engine_on else None,
         order.engines,
         order.cut_on_contact,
+        order.clearance,
+        order.decide_at_s,
         None if order.arrivals is None else tuple(shown_to(one, now, plan, frame) for one in order.arrivals),
     )
     if not isfinite(total_of(command)):
@@ -159,6 +161,8 @@ def detail_for(numbers: Numbers, flight: Flight, now: Navigation, plan: FlightPl
         mass_flow_kg_s=stage.mass_flow_kg_s,
         solver_residual=law.position_miss_m if law and isfinite(law.position_miss_m) else None,
         landing=numbers.landing,
+        reach=numbers.reach,
+        divert=numbers.divert,
     )
 
 

@@ -232,6 +232,36 @@ class LandingMessage(TypedDict):
     """Of each number of a velocity, one sigma, as measured, m/s."""
 
 
+class ReachMessage(TypedDict):
+    """The contact points that can still be reached with the propellant above the reserve: an ellipse."""
+
+    centre_east_m: float
+    """Of its centre, from the contact point that is flown to, m."""
+    centre_north_m: float
+    """Likewise."""
+    half_along_m: float
+    """Half axis, m."""
+    half_across_m: float
+    """The other one, m."""
+    along_heading_deg: float
+    """Of the first axis, deg clockwise from north, 0 to 360."""
+    inside_m: float
+    """From the contact point that is flown to, to the edge, m; negative outside."""
+
+
+class DivertMessage(TypedDict):
+    """What a divert to one of the plan's alternates would be."""
+
+    site: str
+    """The alternate's name."""
+    in_reach: bool
+    """From now."""
+    decide_at_s: float | None
+    """Until then it is, as predicted, s, vehicle's clock; null where it is not, or not known yet."""
+    extra_kg: float | None
+    """Propellant over the landing that is flown, kg; null where it is not in reach."""
+
+
 class DetailMessage(TypedDict):
     """The numbers behind a command; null where they do not apply."""
 
@@ -255,6 +285,10 @@ class DetailMessage(TypedDict):
     """Of the guidance equations."""
     landing: NotRequired[LandingMessage]
     """Only while a landing is flown."""
+    reach: NotRequired[ReachMessage]
+    """Likewise, from the first major cycle on."""
+    divert: NotRequired[list[DivertMessage]]
+    """Likewise, one for each of the plan's alternates, in its order; left out after a divert."""
 
 
 class ThrottleDownMessage(TypedDict):
@@ -340,6 +374,11 @@ class CommandMessage(TypedDict):
     """How many of the stage's engines should burn, `throttle` being theirs; left out where all of them should."""
     cut_on_contact: NotRequired[bool]
     """true: cut the engines at your own contact, or at cutoff_at_s, whichever is first; left out where not."""
+    clearance: NotRequired[Clearance]
+    """What the tower has said; left out where no tower is on the vehicle's clock."""
+    decide_at_s: NotRequired[float]
+    """Until then the vehicle can still divert to the alternate that costs least, s, vehicle's clock; left out where it
+    cannot, or has."""
     detail: NotRequired[DetailMessage]
     """The numbers behind it; only when asked for in open, never for a tower."""
     arrivals: NotRequired[list[ArrivalMessage]]

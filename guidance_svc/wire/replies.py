@@ -11,10 +11,12 @@ from guidance_svc.domain import (
     Arrival,
     Command,
     Detail,
+    DivertReport,
     Event,
     FlightPlan,
     LandingReport,
     OrbitReport,
+    ReachReport,
     Stage,
     Target,
     ThrottleDown,
@@ -52,6 +54,10 @@ def command_message(command: Command) -> dict[str, Any]:
         message["engines"] = c.engines
     if c.cut_on_contact:
         message["cut_on_contact"] = True
+    if c.clearance is not None:
+        message["clearance"] = c.clearance
+    if c.decide_at_s is not None:
+        message["decide_at_s"] = c.decide_at_s
     if c.detail is not None:
         message["detail"] = _detail(c.detail)
     if c.arrivals is not None:
@@ -145,7 +151,7 @@ def _event(event: Event) -> dict[str, Any]:
 
 
 def _detail(detail: Detail) -> dict[str, Any]:
-    message = {
+    message: dict[str, Any] = {
         "velocity_to_gain_m_s": _finite(detail.velocity_to_gain_m_s),
         "present_orbit": _orbit(detail.present_orbit),
         "predicted_orbit": _orbit(detail.predicted_orbit),
@@ -158,6 +164,10 @@ def _detail(detail: Detail) -> dict[str, Any]:
     }
     if detail.landing is not None:
         message["landing"] = _landing(detail.landing)
+    if detail.reach is not None:
+        message["reach"] = _reach(detail.reach)
+    if detail.divert:
+        message["divert"] = [_divert(report) for report in detail.divert]
     return message
 
 
@@ -188,6 +198,26 @@ def _arrival(a: Arrival) -> dict[str, Any]:
         "decide_at_s": a.decide_at_s,
         "clearance": a.clearance,
         "status": a.status,
+    }
+
+
+def _reach(reach: ReachReport) -> dict[str, Any]:
+    return {
+        "centre_east_m": reach.centre_east_m,
+        "centre_north_m": reach.centre_north_m,
+        "half_along_m": reach.half_along_m,
+        "half_across_m": reach.half_across_m,
+        "along_heading_deg": degrees(reach.along_rad),
+        "inside_m": reach.inside_m,
+    }
+
+
+def _divert(report: DivertReport) -> dict[str, Any]:
+    return {
+        "site": report.site,
+        "in_reach": report.in_reach,
+        "decide_at_s": report.decide_at_s,
+        "extra_kg": report.extra_kg,
     }
 
 

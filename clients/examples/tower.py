@@ -7,6 +7,7 @@ For simulation and teaching only; do not connect it to a real tower.
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 import time
 from pathlib import Path
@@ -23,7 +24,7 @@ LOOK_EVERY_S = 0.02  # of real time, for the clock
 
 
 def main() -> int:
-    """Answer until all who came have ended; 0 when the tower caught one."""
+    """Answer until all who came have ended; 0 when all were caught, or with --not-ready went elsewhere."""
     options = read_options()
     # The shared clock is that of a simulated vehicle. REPLACE it by your simulator's, which knows the arms too.
     simulation = SimulatedVehicle(options.vehicle, options.follow)
@@ -49,7 +50,8 @@ def main() -> int:
         for arrival in arrivals:
             now = f"{arrival['vehicle']} {arrival['status']}, {answers[arrival['vehicle']]}"
             if told.get(arrival["vehicle"]) != now:
-                print(f"{said_s:9.1f} s  {now}; contact at {arrival['at_s']:.1f} s, miss {arrival['miss_m']:.1f} m")
+                when = f"contact at {arrival['at_s']:.1f} s, miss {arrival['miss_m']:.1f} m"
+                tell(command, f"{now}; {when}", options.json)
                 told[arrival["vehicle"]] = now
         event = command["event"]
         if event and said_s >= event["at_s"]:  # by then your simulator has closed the arms, or cleared the tower
@@ -58,7 +60,15 @@ def main() -> int:
             break
     client.close()
     simulation.close()
-    return 0 if any(arrival["status"] == "caught" for arrival in arrivals) else 1
+    tell(command | {"status": "complete"}, "nobody comes any more", options.json)
+    wanted = "diverted" if options.not_ready else "caught"
+    return 0 if all(arrival["status"] == wanted for arrival in arrivals) else 1
+
+
+def tell(command: dict[str, Any], text: str, as_json: bool) -> None:
+    """One line on standard output: for you to read, or one JSON object for a program such as the demo."""
+    fields = {name: command[name] for name in ("time_s", "phase", "status")}
+    print(json.dumps(fields | {"said": text}) if as_json else f"{command['time_s']:9.1f} s  {text}", flush=True)
 
 
 def decide(arrivals: list[dict[str, Any]], ready: bool, turnaround_s: float) -> dict[str, str]:
@@ -84,6 +94,7 @@ def read_options() -> argparse.Namespace:
     parser.add_argument("--clock", default="saltmarsh", help="the clock that the vehicles' scripts name as well")
     parser.add_argument("--turnaround", type=float, default=900.0, help="seconds from contact to free again")
     parser.add_argument("--not-ready", action="store_true", help="turn everybody away")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line, for another program")
     return parser.parse_args()
 
 

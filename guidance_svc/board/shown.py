@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from guidance_svc.board.burning import burn_ahead, stage_now
 from guidance_svc.board.heard import TEXT_LIMIT, Heard
+from guidance_svc.board.landing import HELD_UP, landing_values
 from guidance_svc.core.frames import (
     altitude_m,
     direction_to_bci,
@@ -89,6 +90,7 @@ def moment_values(heard: Heard, setting: Setting | None, travel: Travel) -> dict
             state = parse_state(heard.state.message)
             out |= flight_values(state, setting, travel)
             out |= outlook(command, state, setting, out)
+            out["landing"] = landing_values(command, state, setting)
     out["verdict"], out["word"] = verdict(heard, out)
     return out
 
@@ -237,7 +239,9 @@ def verdict(heard: Heard, out: dict[str, Any]) -> tuple[str, str]:
     kind, word = VERDICTS.get(out["status"], ("look", str(out["status"]).replace("_", " ")))
     if out["warnings"] and kind in ("good", "settling"):
         return "look", "read its warning" if len(out["warnings"]) == 1 else "read its warnings"
-    margin_kg = out.get("margin_kg")
+    landing, margin_kg = out.get("landing"), out.get("margin_kg")
+    if kind == "good" and landing is not None and landing["clearance"] in HELD_UP:
+        return "look", landing["clearance_word"]
     if kind == "good" and margin_kg is not None and margin_kg < -MARGIN_NOISE_KG:
         return "look", f"{BELOW_RESERVE} by {-margin_kg:.0f} kg, as estimated"
     return kind, word

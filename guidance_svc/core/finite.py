@@ -64,7 +64,7 @@ def orbit_numbers(name: str, orbit: OrbitReport | None) -> list[tuple[str, float
 def total_of(command: Command) -> float:
     """The sum of the same numbers: as long as it is finite, so are they all. A fifth of the cost of the list."""
     (_, time_s, _, direction, pointing, pitch, heading, pitch_rate, heading_rate, throttle, _, cutoff, to_cutoff,
-     event, contact, _, _, detail, down, latest_off, _, _, _, decide, arrivals) = command  # fmt: skip
+     event, contact, _, _, detail, down, latest_off, _, _, arrivals, _, decide) = command  # fmt: skip
     total = pitch + heading + pitch_rate + heading_rate + throttle + time_s + contact
     total += sum(direction) + (0.0 if pointing is direction else sum(pointing))
     total += (cutoff or 0.0) + (latest_off or 0.0) + (to_cutoff or 0.0) + (decide or 0.0)

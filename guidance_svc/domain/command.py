@@ -129,9 +129,9 @@ class Command(NamedTuple):
         throttle_down: told ahead, for a script that may not hear again before the cutoff.
         engines: how many of the stage's engines should burn, `throttle_frac` being theirs; None: all.
         cut_on_contact: the script cuts the engines itself when legs or arms bear.
+        arrivals: of a tower, soonest first; None for a vehicle.
         clearance: what the tower had said; None where no tower is on the vehicle's clock.
         decide_at_s: vehicle time until which it can still divert to the alternate that costs least.
-        arrivals: of a tower, soonest first; None for a vehicle.
     """
 
     seq: int
@@ -156,9 +156,9 @@ class Command(NamedTuple):
     latest_off_at_s: float | None = None
     engines: int | None = None
     cut_on_contact: bool = False
+    arrivals: tuple[Arrival, ...] | None = None
     clearance: Clearance | None = None
     decide_at_s: float | None = None
-    arrivals: tuple[Arrival, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,6 +115,8 @@ class Phase:
         aims: what the burn that it flies or prepares ends in: a separation, the plan's target, a circle, or nothing.
         powered: it flies a burn.
         from_ground: it holds the vehicle on the pad or flies it up from there through the air.
+        alone: from its end on, or with its begin, what the vehicle carried has been let go, and the reserve of its
+            stage is there for its return.
         flies: false for what stands at the plan's site and has no vehicle.
     """
 
@@ -122,6 +124,7 @@ class Phase:
     aims: ClassVar[Aim] = ""
     powered: ClassVar[bool] = False
     from_ground: ClassVar[bool] = False
+    alone: ClassVar[bool] = False
     flies: ClassVar[bool] = True
 
 
@@ -160,6 +163,7 @@ class Boost(Phase):
     aims: ClassVar[Aim] = "separation"
     powered: ClassVar[bool] = True
     from_ground: ClassVar[bool] = True
+    alone: ClassVar[bool] = True
     rise_s: float = 10.0
     pitch_over_rad: float = radians(3.0)
     pitch_over_rate_rad_s: float = radians(1.0)

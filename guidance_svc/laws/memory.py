@@ -262,8 +262,8 @@ class Order(NamedTuple):
         events: in order; the first one that the script has not seen goes out.
         engines: how many of the stage's should burn; None: all.
         cut_on_contact: the script cuts at its own contact.
-        clearance, decide_at_s: as in `Command`.
         arrivals: at a tower, soonest first; None for a vehicle.
+        clearance, decide_at_s: as in `Command`.
     """
 
     direction: Vec
@@ -278,9 +278,9 @@ class Order(NamedTuple):
     warnings: tuple[str, ...] = ()
     engines: int | None = None
     cut_on_contact: bool = False
+    arrivals: tuple[Arrival, ...] | None = None
     clearance: Clearance | None = None
     decide_at_s: float | None = None
-    arrivals: tuple[Arrival, ...] | None = None
 
 
 class Numbers(NamedTuple):

@@ -28,10 +28,10 @@ UNREADY = TowerReport(False)
 
 @dataclass(frozen=True, slots=True)
 class Receive(Phase):
-    """A tower's arms at the plan's site.
+    """A tower's arms, or a pad's crew, at the plan's site.
 
     Args:
-        catch_height_m: of the arms above the ground at the site.
+        catch_height_m: of the arms above the ground at the site; 0 for a pad without arms.
         turnaround_s: from one contact until the tower can hold the next vehicle.
         silent_after_s: without a state of the tower for so long, vehicles have no answer.
     """
@@ -44,11 +44,11 @@ class Receive(Phase):
 
 
 class ReceiveModel(PhaseModel):
-    """A tower's arms at the plan's site."""
+    """A tower's arms, or a pad's crew, at the plan's site."""
 
     law: Literal["receive"]
     catch_height_m: Annotated[float, Field(ge=-1e4, le=1e4)] = 0.0
-    """Of the arms above the ground at the site."""
+    """Of the arms above the ground at the site; 0: none."""
     turnaround_s: NotNegative = 0.0
     """From one contact until the tower can hold the next vehicle."""
     silent_after_s: Annotated[float, Field(gt=0.0, le=600.0)] = 5.0
@@ -200,8 +200,9 @@ def says(memory: Memory[ReceiveMemory], plan: FlightPlan, phase: Receive, comman
 def sentence(phase: Receive, plan: FlightPlan) -> str:
     """What the phase does."""
     where = plan.site.name if plan.site else plan.name
+    arms = f", arms {phase.catch_height_m:g} m up" if phase.catch_height_m > 0.0 else ", a pad without arms"
     return (
-        f"vehicles that come to {where} are told of and answered, arms {phase.catch_height_m:g} m up; ready again "
+        f"vehicles that come to {where} are told of and answered{arms}; ready again "
         f"{phase.turnaround_s:g} s after a contact, silent after {phase.silent_after_s:g} s"
     )
 
@@ -214,8 +215,8 @@ def check(phase: Receive, plan: FlightPlan, at: str) -> None:
     """
     if plan.site is None:
         raise ConfigError("missing_field", "site", "a [site] table, because the tower stands there", "nothing")
-    if phase.catch_height_m <= 0.0:
-        expected = f"more than 0 m: the arms are above the ground at {plan.site.name}"
+    if phase.catch_height_m < 0.0:
+        expected = f"0 m or more: the arms are above the ground at {plan.site.name}"
         raise ConfigError("below_ground", f"{at}.catch_height_m", expected, f"{phase.catch_height_m:g} m")
     if plan.target is not None:
         raise ConfigError("limits_contradict", "target", "no such table, because a tower does not fly", "a target")

@@ -14,7 +14,7 @@ from guidance_svc.playback.arrivals import arrival_words
 from guidance_svc.playback.course import Course, Exchange, Happening, Session
 from guidance_svc.playback.recordings import MISSHAPEN, RecordedSession, RecordingReader, chain_parts, readers
 from guidance_svc.playback.report_thinning import FIRST_GAP_S, MOST_STATES, choose_states
-from guidance_svc.report.flown import SeenEvent
+from guidance_svc.report.flown import Divert, SeenEvent
 from guidance_svc.wire.parse import parse_state
 
 OPTIONAL = ("thrust_n", "throttle", "pointing", "stage", "engine_on", "propellant_kg")
@@ -23,6 +23,8 @@ COMMAND = (
     "pitch_deg", "pitch_rate_deg_s", "heading_deg", "throttle", "time_to_cutoff_s", "next_contact_s", "cutoff_at_s",
     "phase", "status", "engine_on", "pointing", "event", "time_s", "seq",
 )  # fmt: skip
+LEFT_OUT = ("engines", "clearance", "decide_at_s")  # of a command: there only where they apply
+LANDING = ("contact_in_s", "miss_m", "speed_m_s", "throttle", "margin", "propellant_left_kg")
 MOST_EXAMPLES = 200  # different warnings or faults kept of one session; a flood of them stays readable
 Progress = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0: unknown)
 
@@ -58,6 +60,7 @@ class Kept:
     wall_ns: list[int] = field(default_factory=list)
     told: set[str] = field(default_factory=set)
     events: dict[str, SeenEvent] = field(default_factory=dict)
+    diverts: dict[str, Divert] = field(default_factory=dict)
     warnings: dict[str, Tally] = field(default_factory=dict)
     faults: dict[str, Tally] = field(default_factory=dict)
 
@@ -295,7 +298,7 @@ def _slim(exchange: Exchange) -> dict[str, Any] | None:
     if exchange.reply is None:
         return None
     message = exchange.reply.message
-    slim = {name: message[name] for name in COMMAND}
+    slim = {name: message[name] for name in COMMAND} | {name: message.get(name) for name in LEFT_OUT}
     slim["detail"] = detail_of(message["detail"]) if message.get("detail") else None
     slim["number"] = exchange.number
     return slim
@@ -306,6 +309,8 @@ def _note_reply(flown: Kept, message: Mapping[str, Any]) -> None:
     now_s = float(message["time_s"])
     for text in message["warnings"]:
         _count(flown.warnings, text, now_s)
+    for told in (message.get("detail") or {}).get("divert") or ():
+        note_divert(flown, told, now_s)
     event = message["event"]
     if event is not None:
         known = flown.events.get(event["id"])
@@ -316,10 +321,21 @@ def _note_reply(flown: Kept, message: Mapping[str, Any]) -> None:
         )
 
 
+def note_divert(flown: Kept, told: Mapping[str, Any], now_s: float) -> None:
+    """What a reply says of another site."""
+    before = flown.diverts.get(told["site"]) or Divert(told["site"])
+    flown.diverts[before.site] = before.later(now_s, told["in_reach"], told["decide_at_s"], told["extra_kg"])
+
+
 def detail_of(detail: Mapping[str, Any]) -> tuple[float | None, ...]:
-    """The numbers of a reply's detail that a report shows: DETAIL, then the predicted apsides."""
+    """The numbers of a reply's detail that a report shows: DETAIL, the predicted apsides, LANDING, and how far inside
+    its reach the site is."""
     orbit = detail["predicted_orbit"] or {"perigee_altitude_m": None, "apogee_altitude_m": None}
-    return (*(detail[name] for name in DETAIL), orbit["perigee_altitude_m"], orbit["apogee_altitude_m"])
+    landing, reach = detail.get("landing") or {}, detail.get("reach") or {}
+    return (
+        *(detail[name] for name in DETAIL), orbit["perigee_altitude_m"], orbit["apogee_altitude_m"],
+        *(landing.get(name) for name in LANDING), reach.get("inside_m"),
+    )  # fmt: skip
 
 
 def _count(tallies: dict[str, Tally], text: str, time_s: float | None) -> None:

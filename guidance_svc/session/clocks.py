@@ -12,10 +12,11 @@ from dataclasses import dataclass, field
 from typing import NamedTuple, TypeVar
 
 from guidance_svc.domain import Answer, Arrival, OpenRequest, Said, TowerWord, VehicleState
-from guidance_svc.laws.receive import clearance_of
+from guidance_svc.laws.receive import clearance_of, comes
 
 Word = TypeVar("Word")
 MOST_ARRIVALS = 100  # that a tower hears of, the soonest
+MOST_ENDED = 10  # landings that ended and whose sessions are closed
 MOST_WORDS = 600  # of a tower, ten minutes at one a second
 
 
@@ -89,6 +90,27 @@ class Clocks:
         if meeting is not None:
             drop_word(self.arrivals, meeting, vehicle)
             drop_word(self.towers, meeting, vehicle)
+            if request.role == "tower":
+                self.drop_ended(meeting)
+
+    def drop_ended(self, meeting: Meeting) -> None:
+        """The tower is gone, and with it who hears of landings that ended."""
+        for name, one in list(self.arrivals.get(meeting, {}).items()):
+            if not comes(one):
+                drop_word(self.arrivals, meeting, name)
+
+    def part(self, vehicle: str, request: OpenRequest) -> None:
+        """The session is closed; how its landing ended its tower still hears, until the vehicle is opened again."""
+        meeting = meeting_of(request)
+        there = self.arrivals.get(meeting, {}) if meeting is not None else {}
+        word = there.get(vehicle)
+        if word is None or comes(word) or meeting not in self.towers:
+            self.forget(vehicle, request)
+        else:
+            there[vehicle] = there.pop(vehicle)  # last in the order of ends
+            ended = [name for name, one in there.items() if not comes(one)]
+            for name in ended[:-MOST_ENDED]:
+                del there[name]
 
     def heard(self, vehicle: str, request: OpenRequest, time_s: float) -> Heard | None:
         """What a session has been told by its time; None where nobody is there to tell it anything."""

@@ -278,7 +278,7 @@ class Registry:
         if seat is None:
             raise SessionFault("no_session", "vehicle", "a vehicle that has a session", vehicle)
         self.vehicles.pop(seat.link, None)
-        self.clocks.forget(vehicle, seat.request)
+        self.clocks.part(vehicle, seat.request)
         self.due.pop(vehicle, None)
         self.touched.add(vehicle)
 

@@ -61,9 +61,9 @@ def command_for(
         (latest_off_s(order, flight, now, plan) if cutoff is None else cutoff) if engine_on else None,
         order.engines,
         order.cut_on_contact,
+        None if order.arrivals is None else tuple(shown_to(one, now, plan, frame) for one in order.arrivals),
         order.clearance,
         order.decide_at_s,
-        None if order.arrivals is None else tuple(shown_to(one, now, plan, frame) for one in order.arrivals),
     )
     if not isfinite(total_of(command)):
         raise_not_finite(command)

@@ -32,7 +32,7 @@ def arrival_of(own: DescentMemory, place: Place, landing: Landing, command: Comm
     over = contact_s is not None
     return Arrival(
         vehicle="",
-        site=landing.site.name,
+        site=landing.places[own.spot].site.name,
         time_s=command.time_s,
         at_s=guided.time_s + stop.end_s if contact_s is None else contact_s,
         at_sigma_s=0.0 if over else min(sigma_m / max(fall_m_s, 1.0), stop.end_s),

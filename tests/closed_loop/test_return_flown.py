@@ -112,6 +112,7 @@ def test_a_return_on_a_turning_flattened_body_in_wind() -> None:
     assert flown.contact.miss_m < 0.3
     assert flown.contact.down_m_s == pytest.approx(CONTACT_M_S, abs=0.1)
     assert flown.contact.across_m_s < 0.3
+    assert flown.log.state.lightings == (3,)  # one for each burn
     assert not flown.log.warnings
     assert flown.most_pa < 1.01 * 60e3
     assert foretold_s(flown, "fall") == pytest.approx(flown.contact.time_s, abs=5.0)

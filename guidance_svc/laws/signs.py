@@ -35,7 +35,7 @@ class EventKind(NamedTuple):
         shows: whether a state shows that it has happened; asked only from its time on.
         sign: the same in words, for clients/PROTOCOL.md; empty where no state shows it.
         belied: whether a state shows that it has not.
-        again: a burn lit again after a miss has such an event with an id of its own.
+        again: it may come more than once in a phase, each time with an id of its own.
         word: as the board calls it; empty for its name.
     """
 

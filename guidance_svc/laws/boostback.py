@@ -43,9 +43,21 @@ from guidance_svc.laws.returning import (
     turning_with,
 )
 from guidance_svc.laws.rows import Figures, LawRow
-from guidance_svc.laws.signs import CUTOFF, IGNITE, EventKind
+from guidance_svc.laws.signs import CUTOFF, IGNITE, EventKind, said_often_enough
 
-FLIP = EventKind("flip", "turn the vehicle, at the rate that `opened` tells, to the attitude of the burn", word="flip")
+
+def turns(event: Event, flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
+    """By the turning rate; by the time alone where none is told."""
+    if now.pointing_rate_s is None:
+        return said_often_enough(event, flight, now, plan)
+    return norm(now.pointing_rate_s) > TURNING_RAD_S
+
+
+FLIP = EventKind(
+    "flip", "turn the vehicle, at the rate that `opened` tells, to the attitude of the burn", shows=turns,
+    sign="`attitude_rate_deg_s`",
+)  # fmt: skip
+TURNING_RAD_S = 0.01  # slower is no flip
 TOLD_AHEAD_S = 1.0  # from the begin of the phase to the flip
 SETTLE_S = 1.0  # from the end of the flip, as its rate alone has it, to ignition
 HELD_S = 4.0  # before the cutoff the direction is held
@@ -230,7 +242,9 @@ def order(memory: Memory[BoostbackMemory], now: Navigation, plan: FlightPlan, ph
     on = own.burning and now.time_s < own.cutoff_at_s - CLOCK_SLACK_S
     events: list[Event] = [CUTOFF.of(flight, own.cutoff_at_s)]
     if not own.burning:
-        events = [FLIP.of(flight, own.flip_at_s), IGNITE.of(flight, own.light_at_s), *events]
+        events = [IGNITE.of(flight, own.light_at_s), *events]
+        if angle_rad(own.from_unit, to_bci(own.direction, now)) > phase.flip_within_rad:
+            events = [FLIP.of(flight, own.flip_at_s), *events]
     status, warnings = judge(own, route_of(plan, flight.phase))
     near = own.cutoff_at_s - now.time_s < NEAR_S
     return Order(

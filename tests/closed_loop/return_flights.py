@@ -30,6 +30,7 @@ from guidance_svc.laws.descent_plan import Descent
 from guidance_svc.laws.entry_plan import EntryBurn
 from guidance_svc.laws.fall import Fall
 from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.disturbances import NONE, Disturbances
 from guidance_svc.rehearsal.loop import FlightLog, Guide, fly, has_landed, in_process
 from guidance_svc.session.packing import pack
 from guidance_svc.session.session import Session
@@ -146,8 +147,9 @@ def pressure_pa(state: SimState, world: World) -> float:
 
 
 def returned(
-    plan: FlightPlan, craft: Craft, guide: Callable[[Session], Guide] = in_process, tick_s: float = 0.1
-) -> Returned:
+    plan: FlightPlan, craft: Craft, guide: Callable[[Session], Guide] = in_process, tick_s: float = 0.1,
+    disturbances: Disturbances = NONE,
+) -> Returned:  # fmt: skip
     """Fly it to contact and some states further, so that the verdict is heard."""
     session, over = Session(plan, Frame(), detail=True), [0]
     out = Returned(FlightLog(craft))
@@ -167,7 +169,7 @@ def returned(
         over[0] += has_landed(log)
         return over[0] > 6
 
-    out.log = fly(craft, guide(session), done, tick_s=tick_s, most_s=1000.0, watch=watch)
+    out.log = fly(craft, guide(session), done, tick_s=tick_s, most_s=1000.0, watch=watch, disturbances=disturbances)
     out.used_kg = full_kg - mass_kg(craft.state, craft.world)
     return out
 

@@ -7,9 +7,12 @@ from math import hypot
 
 import pytest
 
+from guidance_svc.core.vectors import scale
 from guidance_svc.domain import Command, Frame, VehicleState
+from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.session.packing import unpack
 from guidance_svc.session.session import Point, Session
+from guidance_svc.sim.state import SimState
 from tests.closed_loop.return_flights import (
     CASES,
     CONTACT_M_S,
@@ -112,6 +115,7 @@ def test_a_return_on_a_turning_flattened_body_in_wind() -> None:
     assert flown.contact.miss_m < 0.3
     assert flown.contact.down_m_s == pytest.approx(CONTACT_M_S, abs=0.1)
     assert flown.contact.across_m_s < 0.3
+    assert flown.log.state.lightings == (3,)  # one for each burn
     assert not flown.log.warnings
     assert flown.most_pa < 1.01 * 60e3
     assert foretold_s(flown, "fall") == pytest.approx(flown.contact.time_s, abs=5.0)
@@ -176,3 +180,16 @@ def test_a_booster_goes_from_its_pad_to_a_pad_downrange() -> None:
     assert flown.contact.miss_m < 0.3
     assert flown.contact.down_m_s == pytest.approx(CONTACT_M_S, abs=SPEED_M_S)
     assert not flown.log.warnings
+
+
+@pytest.mark.slow
+def test_a_fall_within_its_limits_is_landed_without_an_entry_burn() -> None:
+    """From 45 km straight above the pad: the entry burn's phase is passed by without an ignition."""
+    plan = plan_home(CASES["B01"], landing_phases(36e3, 5e5))
+    up = (1.0, 0.0, 0.0)  # of the pad at downrange 0
+    state = SimState(0.0, scale(plan.body.radius_m + 45e3, up), scale(-50.0, up), up, (12e3,))
+    craft = craft_of(CASES["B01"], plan)
+    flown = returned(plan, Craft("Sandpiper", craft.world, state), tick_s=0.2)
+    assert [event.name for event in flown.log.events] == ["ignite", "contact"]
+    assert {c.phase for c in flown.commands if c.engine_on} == {"descent"}
+    assert flown.contact.speed_m_s < 0.5

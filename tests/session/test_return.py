@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from guidance_svc.core.vectors import dot
-from guidance_svc.domain import Boost, Command, FlightPlan, Frame, Hold, Phase, Site, Vec, VehicleState
+from guidance_svc.domain import Boost, Command, FlightPlan, Frame, Hold, Phase, Readings, Site, Vec, VehicleState
 from guidance_svc.errors import ConfigError
 from guidance_svc.laws.boostback_plan import Boostback
 from guidance_svc.laws.entry_plan import EntryBurn, EntryBurnModel
@@ -67,6 +67,21 @@ def test_the_flip_is_told_ahead_and_then_turned_at_its_rate() -> None:
     assert dot(said[1].direction, ahead) == pytest.approx(1.0)
     turned = [dot(command.direction, ahead) for command in said[2:]]
     assert turned == pytest.approx([1.0, 0.866, 0.5], abs=1e-3)  # 30 and 60 degrees
+
+
+def test_a_flip_is_done_when_the_vehicle_turns_and_warned_of_when_it_does_not() -> None:
+    """Without acknowledgements: the ignition is told of once it turns or, where no rate is told, two seconds later."""
+    _, _, ahead = start_of(CASE, PLAN.body)
+    still, turning = (Readings(attitude_rate_script_rad_s=(0.0, 0.0, rate)) for rate in (0.0, 0.3))
+    for told_of, names in ((still, {"flip"}), (turning, {"ignite"}), (None, {"ignite"})):
+        session, command = Session(PLAN, Frame()), None
+        for k in range(9):
+            command = session.state(told(k, 0.5 * k, ahead)._replace(readings=told_of))
+            session.work()
+        assert command is not None
+        assert command.event is not None
+        assert {command.event.name} == names
+        assert any("flip was due at 1.0 s" in text for text in command.warnings) == (told_of is still)
 
 
 def test_no_thrust_before_the_attitude_is_near_enough() -> None:

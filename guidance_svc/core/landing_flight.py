@@ -15,7 +15,9 @@ from guidance_svc.core.lander import (
     Moment,
     air_flow,
     drag_and_pressure,
-    lean_to,
+    lean_with_lift,
+    lift_m_s2,
+    lifted,
     most_slant,
     pull,
     push,
@@ -111,14 +113,18 @@ def rates(
     if a <= 0.0:
         return (x, y, z)
     most = most_slant(lander.tilt, position_m[2])
-    aim = thrust.aim
+    aim, lift = thrust.aim, lift_m_s2(lander.air, position_m[2], (u, v, w), mass_kg)
     if aim.law == QUARTIC:
         left = max(aim.end_s - time_s, 0.0)
         (cx, cy), (sx, sy) = thrust.curve
-        ux, uy, uz = lean_to(((cx + sx * left) * left - x, (cy + sy * left) * left - y), a, most)
+        wanted = ((cx + sx * left) * left - x, (cy + sy * left) * left - y)
+        ux, uy, uz = lean_with_lift(wanted, a, most, lift, (u, v, w))
     else:
         (tx, ty), (rx, ry) = aim.tangent, aim.tangent_rate_s
         ux, uy, uz = slant_to((tx + rx * time_s, ty + ry * time_s), most, closing_at(aim.end_s - time_s, aim.upright_s))
+    if lift > 0.0:
+        lx, ly, lz = lifted(lift, (ux, uy, uz), (u, v, w))
+        x, y, z = x + lx, y + ly, z + lz
     return (x + a * ux, y + a * uy, z + a * uz)
 
 

@@ -18,7 +18,8 @@ from guidance_svc.core.lander import (
     TiltBound,
     air_flow,
     drag_and_pressure,
-    lean_to,
+    lean_with_lift,
+    lift_m_s2,
     most_slant,
     pull,
     push,
@@ -96,7 +97,8 @@ def way_of_quartic(lander: Lander, start: Moment, stop: Stop, throttle_frac: flo
         soon = max(SOON_PART * left, FROZEN_S)
         wanted = (-v[0] / soon, -v[1] / soon)
     a = push(lander.legs[start.leg], throttle_frac, pressure, start.mass_kg, start.thrust_scale)
-    return lean_to((wanted[0] - free[0], wanted[1] - free[1]), a, most_slant(lander.tilt, r[2]))
+    lift = lift_m_s2(lander.air, r[2], flow, start.mass_kg)
+    return lean_with_lift((wanted[0] - free[0], wanted[1] - free[1]), a, most_slant(lander.tilt, r[2]), lift, flow)
 
 
 @part

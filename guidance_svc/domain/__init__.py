@@ -41,7 +41,19 @@ from guidance_svc.domain.plan import (
     Target,
     WithoutAnswer,
 )
-from guidance_svc.domain.state import Answer, Clearance, Frame, LocalState, Readings, VehicleState
+from guidance_svc.domain.state import (
+    Answer,
+    Arrival,
+    ArrivalStatus,
+    Clearance,
+    Frame,
+    LocalState,
+    Readings,
+    Said,
+    TowerReport,
+    TowerWord,
+    VehicleState,
+)
 from guidance_svc.domain.vehicle import Stage, Vehicle
 
 __all__ = [
@@ -50,6 +62,8 @@ __all__ = [
     "AirRow",
     "Alternate",
     "Answer",
+    "Arrival",
+    "ArrivalStatus",
     "Bears",
     "Body",
     "Boost",
@@ -77,6 +91,7 @@ __all__ = [
     "Readings",
     "Role",
     "Roundness",
+    "Said",
     "SecondBurn",
     "Site",
     "Stage",
@@ -84,6 +99,8 @@ __all__ = [
     "Status",
     "Target",
     "ThrottleDown",
+    "TowerReport",
+    "TowerWord",
     "Vec",
     "Vehicle",
     "VehicleState",

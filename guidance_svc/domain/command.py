@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 
 from guidance_svc.domain.body import Vec
 from guidance_svc.domain.plan import FlightPlan, Role
-from guidance_svc.domain.state import Clearance, Frame
+from guidance_svc.domain.state import Arrival, Clearance, Frame
 
 Status = Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
 Act = Literal["release", "ignite", "cutoff", "separate", "drop_cover"]
@@ -129,6 +129,7 @@ class Command(NamedTuple):
         throttle_down: told ahead, for a script that may not hear again before the cutoff.
         engines: how many of the stage's engines should burn, `throttle_frac` being theirs; None: all.
         cut_on_contact: the script cuts the engines itself when legs or arms bear.
+        arrivals: of a tower, soonest first; None for a vehicle.
         clearance: what the tower had said; None where no tower is on the vehicle's clock.
         decide_at_s: vehicle time until which it can still divert to the alternate that costs least.
     """
@@ -155,13 +156,19 @@ class Command(NamedTuple):
     latest_off_at_s: float | None = None
     engines: int | None = None
     cut_on_contact: bool = False
+    arrivals: tuple[Arrival, ...] | None = None
     clearance: Clearance | None = None
     decide_at_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class OpenRequest:
-    """One `open` message, its flight plan already resolved; `named` when it asked for the plan by name."""
+    """One `open` message, its flight plan already resolved.
+
+    Args:
+        named: whether it asked for the plan by name.
+        clock: name of the clock that it shares with other sessions; empty for its own.
+    """
 
     vehicle: str
     role: Role
@@ -170,3 +177,4 @@ class OpenRequest:
     resume: str | None = None
     detail: bool = False
     named: bool = False
+    clock: str = ""

@@ -9,7 +9,7 @@ from typing import ClassVar, Literal
 from guidance_svc.domain.body import Body, Site
 from guidance_svc.domain.vehicle import Vehicle
 
-Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
+Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle", "tower"]
 SecondBurn = Literal["cutoff", "apogee"]
 Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]
@@ -115,12 +115,17 @@ class Phase:
         aims: what the burn that it flies or prepares ends in: a separation, the plan's target, a circle, or nothing.
         powered: it flies a burn.
         from_ground: it holds the vehicle on the pad or flies it up from there through the air.
+        alone: from its end on, or with its begin, what the vehicle carried has been let go, and the reserve of its
+            stage is there for its return.
+        flies: false for what stands at the plan's site and has no vehicle.
     """
 
     law: ClassVar[str]
     aims: ClassVar[Aim] = ""
     powered: ClassVar[bool] = False
     from_ground: ClassVar[bool] = False
+    alone: ClassVar[bool] = False
+    flies: ClassVar[bool] = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +163,7 @@ class Boost(Phase):
     aims: ClassVar[Aim] = "separation"
     powered: ClassVar[bool] = True
     from_ground: ClassVar[bool] = True
+    alone: ClassVar[bool] = True
     rise_s: float = 10.0
     pitch_over_rad: float = radians(3.0)
     pitch_over_rate_rad_s: float = radians(1.0)
@@ -246,6 +252,7 @@ class FlightPlan:
         body: with `j2` = 0 where the plan asks for spherical gravity.
         phases: in the order in which they are flown.
         major_cycle_s: vehicle time between solutions of the guidance equations.
+        vehicle: without any stage for a plan that does not fly.
         landing: None for a vehicle that does not come back.
         start: where a rehearsal begins; None: on the pad, or where a booster lets go.
 

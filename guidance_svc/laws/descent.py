@@ -6,11 +6,13 @@ from collections.abc import Iterable
 
 from guidance_svc.constants import CLOCK_SLACK_S
 from guidance_svc.core.effort import spend
+from guidance_svc.core.lander import air_flow
 from guidance_svc.core.landing_divert import redirect
 from guidance_svc.core.landing_guide import begin, guide
-from guidance_svc.core.landing_state import BURNING, TRANSIENT_S, Guided, moment_of
-from guidance_svc.core.vectors import sub
-from guidance_svc.domain import Event, FlightPlan
+from guidance_svc.core.landing_state import BURNING, Guided, moment_of
+from guidance_svc.core.vectors import norm, scale, sub
+from guidance_svc.domain import Arrival, Command, Event, FlightPlan, Vec
+from guidance_svc.laws.descent_arrival import arrival_of
 from guidance_svc.laws.descent_divert import (
     Diverted,
     best_alternate,
@@ -23,7 +25,15 @@ from guidance_svc.laws.descent_engines import NONE_MISSING, missing_engines, nex
 from guidance_svc.laws.descent_memory import DescentMemory, frame_at
 from guidance_svc.laws.descent_place import Frame, direction_bci, frame_of, heard_at
 from guidance_svc.laws.descent_plan import Descent, DescentModel, check, sentence
-from guidance_svc.laws.descent_reach import LATEST_S, decide_at_s, diverts_of, figures_of, look_around, reach_of
+from guidance_svc.laws.descent_reach import (
+    LATEST_S,
+    decide_at_s,
+    diverts_of,
+    figures_of,
+    is_shaken,
+    look_around,
+    reach_of,
+)
 from guidance_svc.laws.descent_verdict import is_belied, judge, report_of, verdict
 from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.laws.landing_places import landing_of
@@ -31,10 +41,11 @@ from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.rows import LawRow
 from guidance_svc.laws.signs import IGNITE, EventKind, said_often_enough
-from guidance_svc.laws.stack import mass_at_burnout_kg
+from guidance_svc.laws.stack import burnout_alone_kg
 
 GAP_S = 3.0  # without a state: what the filter knows is no longer worth anything
 NEAR_IGNITION_S = 15.0  # from here on states come often, so that the burn begins with a good knowledge of the air
+LEANS_S = 1.0  # before ignition a vehicle with lift takes up the lean of the burn
 LANDED_CONTACT_S = 60.0
 DIVERT_SHOWN_S = 5.0  # an ignition that comes so soon after a divert is told before it
 
@@ -137,7 +148,7 @@ def choose_place(
     """The landing at an alternate, where the tower's answer or a landing that cannot be sends it there."""
     own, landing = memory.own, landing_of(plan)
     best = best_alternate(own.around)
-    if own.spot > 0 or best is None:
+    if own.spot > 0 or best is None or is_shaken(own.guided):
         return memory
     if must_divert(landing, own.around, now, since_s):
         return divert(memory, now, plan, phase, best, refused_words(now.answer))
@@ -167,7 +178,7 @@ def is_due(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, pha
     own, g = memory.own, memory.own.guided
     if own.contact_s is not None or g.stop.end_s < LATEST_S or not g.stop.stops:
         return False
-    if 0.0 <= g.time_s - g.changed_at_s < TRANSIENT_S:
+    if is_shaken(g):
         return False
     last_s = own.around.solved_at_s
     return last_s is None or g.time_s - last_s >= plan.major_cycle_s - CLOCK_SLACK_S
@@ -180,7 +191,7 @@ def look(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase
     alternates = range(1, len(landing_of(plan).places)) if own.spot == 0 else range(0)
     others = tuple(frame_of(plan, phase, flight.stage, spot, own.burners) for spot in alternates)
     start = moment_of(own.guided, frame.lander, heard_at(now, frame.place))
-    least_kg = mass_at_burnout_kg(plan.vehicle, flight.stage)
+    least_kg = burnout_alone_kg(plan)
     return Memory(flight, own._replace(around=look_around(frame, others, own.guided, start, least_kg, own.around)))
 
 
@@ -218,7 +229,8 @@ def order(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phas
         )  # fmt: skip
     frame, guided = frame_at(memory, plan, phase), own.guided
     burning = guided.stage == BURNING
-    pointing = direction_bci(guided.direction, now, frame.place)
+    wanted = guided.direction if burning or not falls_by_lift(guided, now, plan, phase) else against_flow(guided)
+    pointing = direction_bci(wanted, now, frame.place)
     status, warnings = verdict(memory, now, plan, phase)
     near = burning or guided.light_at_s - now.time_s < NEAR_IGNITION_S
     return Order(
@@ -228,6 +240,18 @@ def order(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phas
         engines=frame.counts[guided.leg], cut_on_contact=True, clearance=now.answer.clearance if now.answer else None,
         decide_at_s=decide_at_s(own.around) if own.spot == 0 else None,
     )  # fmt: skip
+
+
+def falls_by_lift(guided: Guided, now: Navigation, plan: FlightPlan, phase: Descent) -> bool:
+    """Whether the vehicle has lift, which would carry it aside if it leaned for a burn that is not yet due."""
+    return bool(plan.vehicle.fall_lift_curve) and not phase.idles and guided.light_at_s - now.time_s > LEANS_S
+
+
+def against_flow(guided: Guided) -> Vec:
+    """Engines first; landing frame."""
+    flow = air_flow(guided.filtered.velocity_m_s, guided.wind_m_s)
+    speed = norm(flow)
+    return scale(-1.0 / speed, flow) if speed > 0.0 else guided.direction
 
 
 def idle_throttle(frame: Frame, guided: Guided) -> float:
@@ -265,8 +289,14 @@ def numbers(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, ph
     )  # fmt: skip
 
 
+def says(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent, command: Command) -> Arrival:
+    """What the tower that it comes to hears of it."""
+    own, place = memory.own, frame_at(memory, plan, phase).place
+    return arrival_of(own, place, landing_of(plan), command)
+
+
 ROW = LawRow(
     Descent, DescentMemory, sentence, (IGNITE, DEPLOY_LEGS, DIVERT, CONTACT), enter, order, follow=follow, due=is_due,
     solve=look, failed=look_failed, figures=look_figures,
-    numbers=numbers, model=DescentModel, check=check, predecessors=("coast",), ended_by="contact",
+    numbers=numbers, says=says, model=DescentModel, check=check, predecessors=("coast",), ended_by="contact",
 )  # fmt: skip

@@ -70,9 +70,10 @@ def frame_of(plan: FlightPlan, phase: Descent, stage: int, spot: int = 0, burner
     legs, counts = legs_of_plan(phase, burning, landing.contact_speed_m_s, burners)
     tilt = TiltBound(tan(phase.tilt_end_rad), phase.tilt_per_m_rad, phase.tilt_per_root_m_rad, inf)
     curve = vehicle.fall_drag_curve or vehicle.drag_curve
+    air = air_around(plan.body, place.altitude_m, vehicle.drag_area_m2, curve, vehicle.fall_lift_curve)
     lander = Lander(
-        ground_at(plan, place), air_around(plan.body, place.altitude_m, vehicle.drag_area_m2, curve), legs_of(legs),
-        len(legs), burning.engine_lag_s, burning.throttle_min_frac, 1.0, tilt,
+        ground_at(plan, place), air, legs_of(legs), len(legs), burning.engine_lag_s, burning.throttle_min_frac, 1.0,
+        tilt,
     )  # fmt: skip
     delay_s = burning.ignition_delay_s if phase.ignition_delay_s is None else phase.ignition_delay_s
     delay_s, idle_frac = (0.0, burning.throttle_min_frac) if phase.idles else (delay_s, 0.0)

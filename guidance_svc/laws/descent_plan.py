@@ -13,6 +13,7 @@ from guidance_svc.core.lander import MOST_LEGS
 from guidance_svc.domain import Aim, FlightPlan, Phase, Stage
 from guidance_svc.errors import ConfigError
 from guidance_svc.laws.landing_places import check_places, divert_words, landing_of, where
+from guidance_svc.laws.stack import burnout_alone_kg
 from guidance_svc.wire.plans import PhaseModel
 from guidance_svc.wire.quantities import Fraction, NotNegative
 
@@ -133,7 +134,7 @@ def _check_stops(phase: Descent, plan: FlightPlan, stage: Stage, at: str) -> Non
     count = phase.engines[-1][0] if phase.engines else stage.engine_count
     frac = phase.soft_frac if phase.soft_speed_m_s > 0.0 else phase.planned_frac
     thrust_n = frac * stage.thrust_n * count / stage.engine_count
-    weight_n = plan.vehicle.burnout_kg[-1] * plan.body.mu_m3_s2 / plan.body.radius_m**2
+    weight_n = burnout_alone_kg(plan) * plan.body.mu_m3_s2 / plan.body.radius_m**2
     if thrust_n <= weight_n:
         key = f"{at}.soft_throttle" if phase.soft_speed_m_s > 0.0 else f"{at}.engines" if phase.engines else (
             f"{at}.planned_throttle")  # fmt: skip

@@ -13,7 +13,7 @@ from guidance_svc.laws.descent_plan import Descent
 from guidance_svc.laws.landing_places import landing_of
 from guidance_svc.laws.memory import Memory
 from guidance_svc.laws.navigation import Navigation
-from guidance_svc.laws.stack import mass_at_burnout_kg
+from guidance_svc.laws.stack import burnout_alone_kg
 
 MISS_TOLD_M = 1.0  # of the predicted place of contact: further off it is out of reach, ...
 MISS_FRAC = 0.01  # ... plus this part of the height
@@ -92,7 +92,7 @@ def fall_speed_m_s(own: DescentMemory) -> float:
 
 def report_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -> LandingReport:
     """The landing as it is predicted."""
-    flight, own = memory
+    own = memory.own
     g, stop = own.guided, own.guided.stop
     lander = frame_at(memory, plan, phase).lander
     wanted = stop.throttle_frac + stop.beyond_frac
@@ -100,6 +100,5 @@ def report_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -
     margin = min(lander.most_frac - wanted, wanted - lander.least_frac)
     return LandingReport(
         stop.end_s, hypot(x, y), hypot(u, v, fall_speed_m_s(own)), wanted, margin,
-        stop.mass_kg - mass_at_burnout_kg(plan.vehicle, flight.stage), sqrt(noise.position_m2),
-        sqrt(noise.velocity_m2_s2),
+        stop.mass_kg - burnout_alone_kg(plan), sqrt(noise.position_m2), sqrt(noise.velocity_m2_s2),
     )  # fmt: skip

@@ -13,6 +13,7 @@ from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
 from guidance_svc.core.thrust_line import Known
 from guidance_svc.domain import (
+    Arrival,
     Clearance,
     DivertReport,
     Event,
@@ -261,6 +262,7 @@ class Order(NamedTuple):
         events: in order; the first one that the script has not seen goes out.
         engines: how many of the stage's should burn; None: all.
         cut_on_contact: the script cuts at its own contact.
+        arrivals: at a tower, soonest first; None for a vehicle.
         clearance, decide_at_s: as in `Command`.
     """
 
@@ -276,6 +278,7 @@ class Order(NamedTuple):
     warnings: tuple[str, ...] = ()
     engines: int | None = None
     cut_on_contact: bool = False
+    arrivals: tuple[Arrival, ...] | None = None
     clearance: Clearance | None = None
     decide_at_s: float | None = None
 

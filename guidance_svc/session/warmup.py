@@ -26,6 +26,8 @@ from guidance_svc.domain import (
 from guidance_svc.laws.descent import divert
 from guidance_svc.laws.descent_memory import DescentMemory
 from guidance_svc.laws.descent_plan import Descent
+from guidance_svc.laws.entry_plan import EntryBurn
+from guidance_svc.laws.fall import Fall
 from guidance_svc.laws.memory import Memory
 from guidance_svc.laws.navigation import navigate
 from guidance_svc.session.session import Session
@@ -51,6 +53,7 @@ def warm_up() -> None:
         ((Coast(), Circularize("least_height_spread"), Orbit()), orbiting, ("x", "z", "y")),
     ):
         one_state(phases, position, velocity, Frame(turning=axes[1] == "z", axes=axes, up="geodetic"))
+    one_state((Fall(), EntryBurn(), Descent()), *climbing, Frame())
     divert_once(one_state((LAND,), *LANDING_FROM, Frame(), LANDING_KG))
     potential(rising[0], BODY.mu_m3_s2, BODY.radius_m, BODY.j2)  # near a cutoff
     on_ellipsoid(0.5, 0.1, 1e5, BODY.radius_m, BODY.flattening)  # for states in latitude and longitude

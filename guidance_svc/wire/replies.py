@@ -8,6 +8,7 @@ from typing import Any
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
 from guidance_svc.core.burns import burn_arcs
 from guidance_svc.domain import (
+    Arrival,
     Command,
     Detail,
     DivertReport,
@@ -59,6 +60,8 @@ def command_message(command: Command) -> dict[str, Any]:
         message["decide_at_s"] = c.decide_at_s
     if c.detail is not None:
         message["detail"] = _detail(c.detail)
+    if c.arrivals is not None:
+        message["arrivals"] = [_arrival(arrival) for arrival in c.arrivals]
     return message
 
 
@@ -178,6 +181,23 @@ def _landing(landing: LandingReport) -> dict[str, Any]:
         "propellant_left_kg": landing.propellant_left_kg,
         "noise_m": landing.noise_m,
         "noise_m_s": landing.noise_m_s,
+    }
+
+
+def _arrival(a: Arrival) -> dict[str, Any]:
+    return {
+        "vehicle": a.vehicle,
+        "site": a.site,
+        "said_at_s": a.time_s,
+        "at_s": a.at_s,
+        "at_sigma_s": a.at_sigma_s,
+        "position_m": list(a.position_script_m),
+        "speed_m_s": a.speed_m_s,
+        "miss_m": a.miss_m,
+        "miss_sigma_m": a.miss_sigma_m,
+        "decide_at_s": a.decide_at_s,
+        "clearance": a.clearance,
+        "status": a.status,
     }
 
 

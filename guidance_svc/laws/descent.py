@@ -9,7 +9,7 @@ from guidance_svc.core.effort import spend
 from guidance_svc.core.lander import air_flow
 from guidance_svc.core.landing_divert import redirect
 from guidance_svc.core.landing_guide import begin, guide
-from guidance_svc.core.landing_state import BURNING, TRANSIENT_S, Guided, moment_of
+from guidance_svc.core.landing_state import BURNING, Guided, moment_of
 from guidance_svc.core.vectors import norm, scale, sub
 from guidance_svc.domain import Arrival, Command, Event, FlightPlan, Vec
 from guidance_svc.laws.descent_arrival import arrival_of
@@ -25,7 +25,15 @@ from guidance_svc.laws.descent_engines import NONE_MISSING, missing_engines, nex
 from guidance_svc.laws.descent_memory import DescentMemory, frame_at
 from guidance_svc.laws.descent_place import Frame, direction_bci, frame_of, heard_at
 from guidance_svc.laws.descent_plan import Descent, DescentModel, check, sentence
-from guidance_svc.laws.descent_reach import LATEST_S, decide_at_s, diverts_of, figures_of, look_around, reach_of
+from guidance_svc.laws.descent_reach import (
+    LATEST_S,
+    decide_at_s,
+    diverts_of,
+    figures_of,
+    is_shaken,
+    look_around,
+    reach_of,
+)
 from guidance_svc.laws.descent_verdict import is_belied, judge, report_of, verdict
 from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.laws.landing_places import landing_of
@@ -140,7 +148,7 @@ def choose_place(
     """The landing at an alternate, where the tower's answer or a landing that cannot be sends it there."""
     own, landing = memory.own, landing_of(plan)
     best = best_alternate(own.around)
-    if own.spot > 0 or best is None:
+    if own.spot > 0 or best is None or is_shaken(own.guided):
         return memory
     if must_divert(landing, own.around, now, since_s):
         return divert(memory, now, plan, phase, best, refused_words(now.answer))
@@ -170,7 +178,7 @@ def is_due(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, pha
     own, g = memory.own, memory.own.guided
     if own.contact_s is not None or g.stop.end_s < LATEST_S or not g.stop.stops:
         return False
-    if 0.0 <= g.time_s - g.changed_at_s < TRANSIENT_S:
+    if is_shaken(g):
         return False
     last_s = own.around.solved_at_s
     return last_s is None or g.time_s - last_s >= plan.major_cycle_s - CLOCK_SLACK_S

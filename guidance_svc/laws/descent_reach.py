@@ -10,7 +10,7 @@ from guidance_svc.core.effort import spend
 from guidance_svc.core.lander import Moment
 from guidance_svc.core.landing_divert import NO_WAY, Way, way_ahead
 from guidance_svc.core.landing_reach import NO_EDGE, Edge, Turning, ellipse_through, follow_edge, inside_by_m
-from guidance_svc.core.landing_state import Guided
+from guidance_svc.core.landing_state import FALLING, TRANSIENT_S, Guided
 from guidance_svc.domain import DivertReport, ReachReport
 from guidance_svc.laws.descent_place import Frame, between, turn_s
 
@@ -34,6 +34,7 @@ class Chance(NamedTuple):
         again_s: vehicle time from which on it is looked for again, after it was not found at all.
         settled: whether `safe` is the last such instant, as far as is known.
         closing: whether the last look found none any more.
+        told_s: the instant as it is told.
     """
 
     now: Way = NO_WAY
@@ -43,6 +44,7 @@ class Chance(NamedTuple):
     again_s: float = -1e9
     settled: bool = False
     closing: bool = False
+    told_s: float = 0.0
 
 
 class Around(NamedTuple):
@@ -84,6 +86,7 @@ def look_around(
     if others:
         which = before.looks % len(others)
         chance = weigh(Question(frame, others[which], g, start, least_kg), chances[which])
+        chance = chance._replace(told_s=before_ignition(chance.safe_s, g, frame.keys.delay_s))
         chances = (*chances[:which], chance, *chances[which + 1 :])
     return Around(g.time_s, along, edges, turn, chances, g.stop.mass_kg, before.looks + 1)
 
@@ -114,6 +117,17 @@ def look_aside(
 def last_call(before: Chance, time_s: float) -> Chance:
     """An alternate that leaves the reach of a careful lander: that is the last instant for a divert."""
     return before._replace(safe_s=time_s, closing=True)
+
+
+def is_shaken(g: Guided) -> bool:
+    """Whether the thrust changes just now: what is predicted then is worth nothing."""
+    return 0.0 <= g.time_s - g.changed_at_s < TRANSIENT_S
+
+
+def before_ignition(at_s: float, g: Guided, delay_s: float) -> float:
+    """An instant for a divert, put before the ignition where it would fall into what that shakes."""
+    shaken = g.stage == FALLING and g.light_at_s <= at_s < g.light_at_s + delay_s + TRANSIENT_S
+    return g.light_at_s if shaken else at_s
 
 
 class Question(NamedTuple):
@@ -193,7 +207,7 @@ def decide_at_s(around: Around) -> float | None:
 
 def last_instant_s(chance: Chance) -> float | None:
     """Vehicle time until which the divert does; None while that is not known."""
-    return chance.safe_s if chance.now.found and chance.settled else None
+    return chance.told_s if chance.now.found and chance.settled else None
 
 
 def reach_of(around: Around) -> ReachReport | None:

@@ -17,7 +17,7 @@ from tests.closed_loop.landing_cases import Case, landing_case
 from tests.closed_loop.landing_plant import Craft, Truth, land, told
 from tests.closed_loop.landing_rows import fall_speed
 
-TRUTH = Truth(tick_s=0.1)
+TRUTH = Truth(tick_s=0.2)
 AT_ONCE = Turning(inf, 0.0)
 QUIET = column([0.0] * 6)
 AXES = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))

@@ -426,12 +426,14 @@ namespace Guidance
         }
 
         /// <summary>Open the vehicle's session, or take one up with `resume`. Returns `opened`: read it.</summary>
-        public Message Open(string vehicle, string role, object plan, Message frame = null, string resume = null)
+        public Message Open(
+            string vehicle, string role, object plan, Message frame = null, string resume = null, string clock = null)
         {
             openMessage = new Message {
                 { "type", "open" }, { "protocol", 1 }, { "vehicle", vehicle }, { "role", role }, { "plan", plan },
                 { "frame", frame ?? new Message() },
             };
+            if (clock != null) openMessage["clock"] = clock;
             Token = resume ?? Stored();
             Stopped = null;
             HangUp();

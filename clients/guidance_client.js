@@ -213,9 +213,13 @@ class GuidanceClient {
     Object.assign(this, { _seqFloor: 0, _askedMs: null, _pauseS: FIRST_PAUSE_S, _nextTryMs: 0, _complaint: "" });
   }
 
-  /** Open the vehicle's session, or take one up again with `resume`. Resolves to `opened`: read it. */
-  async open({ vehicle, role, plan, frame = {}, resume = null, detail = false }) {
+  /**
+   * Open the vehicle's session, or take one up again with `resume`. Resolves to `opened`: read it. `clock` names a clock
+   * that other scripts share: a vehicle and its tower hear each other on it.
+   */
+  async open({ vehicle, role, plan, frame = {}, resume = null, detail = false, clock = null }) {
     this._openMessage = { type: "open", protocol: PROTOCOL, vehicle, role, plan, frame, detail };
+    if (clock !== null) this._openMessage.clock = clock;
     this.token = resume || this._stored();
     this.stopped = null;
     this.hangUp();

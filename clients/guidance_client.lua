@@ -411,7 +411,7 @@ function guidance.new(address, options)
 end
 
 --- Open the vehicle's session, or take one up again with `resume`: a table with vehicle, role, plan, and if you like
--- frame, resume, detail. Returns `opened`: read it.
+-- frame, resume, detail, clock (its name, shared with other scripts). Returns `opened`: read it.
 function Client:open(request)
   self.open_message = {type = "open", protocol = PROTOCOL}
   for name, value in pairs(request) do self.open_message[name] = value end

@@ -276,13 +276,18 @@ class GuidanceClient:
 
     def open(
         self, vehicle: str, role: str, plan: str | dict[str, Any], frame: dict[str, Any] | None = None,
-        resume: str | None = None, detail: bool = False,
+        resume: str | None = None, detail: bool = False, clock: str | None = None,
     ) -> dict[str, Any]:  # fmt: skip
-        """Open the vehicle's session, or take one up again with `resume`. Returns `opened`: read it."""
+        """Open the vehicle's session, or take one up again with `resume`. Returns `opened`: read it.
+
+        `clock` names a clock that other scripts share: a vehicle and its tower hear each other on it.
+        """
         self._open_message = {
             "type": "open", "protocol": PROTOCOL, "vehicle": vehicle, "role": role, "plan": plan,
             "frame": frame or {}, "detail": detail,
         }  # fmt: skip
+        if clock is not None:
+            self._open_message["clock"] = clock
         self.token, self._greeted, self.stopped = resume or self._stored(), False, None
         return self._ask({}, "opened")
 

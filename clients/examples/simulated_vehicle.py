@@ -84,6 +84,10 @@ class SimulatedVehicle:
         self.telemetry = self._ask({"do": "advance", "seconds": seconds, "controls": self._controls})
         self._controls = {}
 
+    def look(self) -> None:
+        """Read it again, without letting time pass: for a script that follows a vehicle that another one flies."""
+        self.telemetry = self._ask({"do": "read"})
+
     def close(self) -> None:
         """Hang up; the vehicle stays as it is."""
         self._lines.close()

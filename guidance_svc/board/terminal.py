@@ -214,6 +214,8 @@ def row(moment: Mapping[str, Any], now_s: float | None) -> tuple[str, ...]:
     parts = [f"gaps {link['gaps']}", f"faults {link['faults']}"]
     if age_s is not None and not moment["closed"]:
         parts.insert(0, f"{age_s:.1f} s ago")
+    if "arrivals" in moment:
+        parts.insert(0, f"arrivals {len(moment['arrivals'])}")
     return (
         kind,
         f"{MARKS[kind]} {word}",

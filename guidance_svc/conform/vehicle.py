@@ -8,12 +8,12 @@ from typing import Any
 
 from guidance_svc.conform.record import Run
 from guidance_svc.core.frames import triad
-from guidance_svc.demo.vehicle import Range, Server, craft_at_start
+from guidance_svc.demo.vehicle import Range, Server
 from guidance_svc.domain import FlightPlan
 from guidance_svc.errors import ConfigError, GuidanceError
-from guidance_svc.rehearsal.craft import Craft, craft_on_pad
-from guidance_svc.rehearsal.starts import at_separation
-from guidance_svc.sim.state import SimState, World
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.starts import craft_of_plan
+from guidance_svc.sim.state import SimState
 
 
 class Witnessed(Range):
@@ -26,12 +26,7 @@ class Witnessed(Range):
 
     def __init__(self, plan: FlightPlan, run: Run) -> None:
         self.name, self._run, self._one_at_a_time = plan.vehicle.name, run, threading.Lock()
-        if plan.start is not None:
-            self.craft = craft_at_start(plan, self.note)
-        elif plan.site is not None:
-            self.craft = craft_on_pad(self.name, plan, None, self.note)
-        else:
-            self.craft = Craft(self.name, World(plan.body, plan.vehicle), at_separation(plan), self.note)
+        self.craft = craft_of_plan(self.name, plan, None, self.note)
         self._tell(self.craft.telemetry())
 
     @property

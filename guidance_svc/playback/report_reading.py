@@ -10,6 +10,7 @@ from typing import Any
 from guidance_svc.domain import VehicleState
 from guidance_svc.errors import GuidanceError
 from guidance_svc.laws.table import act_of
+from guidance_svc.playback.arrivals import arrival_words
 from guidance_svc.playback.course import Course, Exchange, Happening, Session
 from guidance_svc.playback.recordings import MISSHAPEN, RecordedSession, RecordingReader, chain_parts, readers
 from guidance_svc.playback.report_thinning import FIRST_GAP_S, MOST_STATES, choose_states
@@ -84,6 +85,7 @@ class Recording:
         files: of the recording, in order: where one grew too long, others follow it.
         remarks: sentences on what is missing or damaged.
         short: sessions with fewer than two states, once the states have been let go of.
+        towers: the newest reply to each tower, which has no flight to be drawn.
     """
 
     path: Path
@@ -104,6 +106,7 @@ class Recording:
     replayed: int = 0
     different: int = 0
     short: tuple[str, ...] = ()
+    towers: dict[Session, dict[str, Any]] = field(default_factory=dict)
 
     @property
     def sessions(self) -> list[Kept]:
@@ -137,6 +140,7 @@ def read_recording(
     for reader in readers(recording.files):
         read_part(recording, course, reader, progress)
     recording.start_ns, recording.end_ns = course.first_ns or 0, course.last_ns
+    recording.remarks += [tower_words(session, command) for session, command in recording.towers.items()]
     if recording.gap_s > 0.0:
         thin(recording)
         burning_s, coasting_s = 0.125 * recording.gap_s, min(recording.gap_s, 4.0)
@@ -202,10 +206,21 @@ def read_part(recording: Recording, course: Course, reader: RecordingReader, pro
         recording.remarks.append(reader.remark())
 
 
+def is_tower(session: Session | None) -> bool:
+    """Whether a session is a tower's; one of which nothing is known is a vehicle's."""
+    return session is not None and session.opened is not None and session.opened.get("role") == "tower"
+
+
+def tower_words(session: Session, command: Mapping[str, Any]) -> str:
+    """What a report says of a tower: who came, by its last reply."""
+    arrivals = [arrival_words(arrival, command["time_s"]) for arrival in command.get("arrivals", ())]
+    return f"{session.vehicle} is a tower, with {session.states} states; its arrivals: {'; '.join(arrivals) or 'none'}"
+
+
 def _take(recording: Recording, course: Course, happening: Happening) -> None:
     if not isinstance(happening, Exchange):
         session = course.sessions.get(happening.vehicle)
-        if session is not None and session.opened is not None:
+        if session is not None and session.opened is not None and not is_tower(session):
             recording.of(session)
         elif isinstance(happening, RecordedSession):
             recording.remarks.append(f"how the session of {happening.vehicle} was opened cannot be read")
@@ -213,6 +228,9 @@ def _take(recording: Recording, course: Course, happening: Happening) -> None:
     session = happening.session
     if happening.kind == "refused":
         _note_refusal(recording, happening)
+    elif is_tower(session) and session is not None:
+        if happening.kind == "state" and happening.reply is not None:
+            recording.towers[session] = happening.reply.message
     elif session is None:
         return
     elif session.opened is None:
@@ -227,7 +245,7 @@ def _note_refusal(recording: Recording, exchange: Exchange) -> None:
     fault = exchange.reply.message if exchange.reply is not None else {}
     session = exchange.session
     tallies = recording.strangers
-    if session is not None and session.opened is not None:
+    if session is not None and session.opened is not None and not is_tower(session):
         tallies = recording.of(session).faults
     _count(tallies, f"{fault['code']}: {fault['message']}", session.time_s if session else None)
 

@@ -23,6 +23,8 @@ from guidance_svc.domain import (
     VehicleState,
 )
 from guidance_svc.laws.descent_plan import Descent
+from guidance_svc.laws.entry_plan import EntryBurn
+from guidance_svc.laws.fall import Fall
 from guidance_svc.session.session import Session
 
 BODY = Body("warm-up", 4.0e14, 6.4e6, 0.003, 1.1e-3, 7.0e-5, "us1976")
@@ -45,6 +47,7 @@ def warm_up() -> None:
     ):
         one_state(phases, position, velocity, Frame(turning=axes[1] == "z", axes=axes, up="geodetic"))
     one_state((Descent(soft_speed_m_s=15.0, soft_frac=0.6),), *LANDING_FROM, Frame())
+    one_state((Fall(), EntryBurn(), Descent()), *climbing, Frame())
     potential(rising[0], BODY.mu_m3_s2, BODY.radius_m, BODY.j2)  # near a cutoff
     on_ellipsoid(0.5, 0.1, 1e5, BODY.radius_m, BODY.flattening)  # for states in latitude and longitude
 

@@ -13,10 +13,11 @@ from collections.abc import Iterator
 
 import pytest
 
-from guidance_svc.demo.vehicle import Range, Server, craft_at_start
+from guidance_svc.demo.vehicle import Range, Server
 from guidance_svc.domain import Frame
 from guidance_svc.files.config_files import Library
 from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.starts import craft_of_plan
 from guidance_svc.session.session import Session
 from guidance_svc.wire.parse import parse_state
 from guidance_svc.wire.replies import command_message
@@ -91,7 +92,7 @@ def test_the_example_for_node_lands(plover: tuple[str, Craft], library: Library)
 def test_a_service_that_goes_silent_in_the_burn_does_not_crash_the_vehicle(library: Library, silent_s: float) -> None:
     """By the net alone from so long before contact on: 0.39 m/s and 0.05 m after 2 s, 0.30 m/s with the service."""
     plan = library.plan("plover_down", "booster")
-    craft, session = craft_at_start(plan, lambda line: None), Session(plan, Frame())
+    craft, session = craft_of_plan(plan.vehicle.name, plan, None, lambda line: None), Session(plan, Frame())
     net, vehicle = load("guidance_client_stdlib").SafetyNet(), load("examples/simulated_vehicle")
     fields = (*vehicle.STATE_FIELDS, *vehicle.RETURN_FIELDS)
     answers = 0

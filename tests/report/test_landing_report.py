@@ -16,10 +16,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from guidance_svc.demo.vehicle import craft_at_start
 from guidance_svc.domain import Body
 from guidance_svc.playback.report_reading import Kept, detail_of, note_divert
 from guidance_svc.rehearsal.speaking import obey
+from guidance_svc.rehearsal.starts import craft_of_plan
 from guidance_svc.report.burn_table import by_burn_rows, landing_text
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.csv_text import csv_pieces
@@ -52,7 +52,8 @@ def landed(tmp_path_factory: pytest.TempPathFactory) -> Landed:
     """Plover on three engines, then one; detail recorded, so that nothing is played again."""
     path = tmp_path_factory.mktemp("plover") / "plover.mcap"
     library, example = library_with_plover(), load("examples/simulated_vehicle")
-    service, craft = Service(path, library), craft_at_start(library.plan("plover_down", "booster"), lambda line: None)
+    plan = library.plan("plover_down", "booster")
+    service, craft = Service(path, library), craft_of_plan(plan.vehicle.name, plan, None, lambda line: None)
     first_kg = craft.state.propellant_kg[0]
     opening = {"type": "open", "protocol": 1, "vehicle": "Plover", "role": "booster", "plan": "plover_down"}
     service.ask(1, {**opening, "detail": True})

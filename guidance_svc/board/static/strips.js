@@ -43,11 +43,12 @@ export class Strip {
     this.write("clock", `${clock(m.time_s)}`);
     this.countdown(m);
     this.hide("landing", !m.landing);
-    this.hide("orbit", Boolean(m.landing));
+    this.hide("orbit", Boolean(m.landing) || m.arrivals !== undefined); // a tower has none of it
     if (m.landing) this.landing(m, m.landing);
     else this.facts(m);
     this.tower(m.landing);
-    this.warnings(m.warnings);
+    this.list("arrivals", m.arrivals ?? []);
+    this.list("warnings", m.warnings);
     this.link(m, nowS - m.wall_s);
   }
 
@@ -134,12 +135,12 @@ export class Strip {
     this.at[name].hidden = on;
   }
 
-  warnings(texts) {
+  list(name, texts) {
     const key = texts.join("\n");
-    if (this.last.warnings === key) return;
-    this.last.warnings = key;
-    this.at.warnings.hidden = texts.length === 0;
-    this.at.warnings.replaceChildren(...texts.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
+    if (this.last[name] === key) return;
+    this.last[name] = key;
+    this.at[name].hidden = texts.length === 0;
+    this.at[name].replaceChildren(...texts.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
   }
 
   link(m, ageS) {
@@ -178,6 +179,7 @@ function known(value) {
 }
 
 function engine(m) {
+  if (m.arrivals) return ""; // a tower
   const lit = m.landing && known(m.landing.engines) ? count(m.landing.engines, "engine", "engines") : "engine";
   return m.engine_on ? `${lit} ${number(100 * m.throttle)}\u202f%` : "engine off";
 }

@@ -24,7 +24,7 @@ SCALE_PART = 0.35  # of it, in one step
 THIN_M, THIN_PART = 50e3, 0.3  # of the height above this: no step leaps from empty space into the air
 BRAKED_PART = 0.2  # of its speed, that the air may take in one step
 LEAST_STEP_S = 0.05
-MOST_STEPS = 400  # of one fall; one that has not come down then does not
+MOST_STEPS = 200  # of one fall; one that has not come down then does not
 GATE_ROUNDS, GATE_MET_FRAC = 12, 1e-8
 HEIGHT, PRESSURE = 0.0, 1.0  # kinds of gate: see Gate
 

@@ -162,7 +162,7 @@ def redirect(lander: Lander, keys: Keys, g: Guided, start: Moment, known: Way) -
     lead = lead_from(lander, keys, g, start, known)
     if g.stage == FALLING and not lead.waits:
         g = lit_now(g)
-    g, steps = by_guess(g, ending(g.stop, lead.end_s), TANGENTS, lead.unknowns, False), 0
+    g, steps = by_guess(g, ending(g.stop, lead.end_s), TANGENTS, lead.unknowns, True), 0
     for _ in range(REDIRECT_TIMES):
         g = solve_landing(lander, keys, g, start, 0.0, False)
         steps += g.stop.steps

@@ -107,17 +107,18 @@ class Tried(NamedTuple):
 
 @part
 def try_edge(
-    lander: Lander, start: Moment, ask: Ask, towards: tuple[float, float], sharp: float, end: float, x: Sequence[float]
+    lander: Lander, start: Moment, ask: Ask, towards: tuple[float, float], sharp: float, end_s: float,
+    x: Sequence[float],
 ) -> Tried:
     """Fly what the unknowns mean.
 
     Args:
-        end: to contact, as the prediction before had it.
+        end_s: to contact, as the prediction before had it.
     """
     wait = max(x[0] * ask.end_s, 0.0) if ask.waits else ask.wait_s
-    (a, b), rate = towards, sharp / max(end - wait, LEAST_END_S)
+    (a, b), rate = towards, sharp / max(end_s - wait, LEAST_END_S)
     p, q = -sharp * (a * x[1] - b * x[2]), -sharp * (b * x[1] + a * x[2])
-    aim = Aim(TANGENTS, end, (p + a * rate * end, q + b * rate * end), (-a * rate, -b * rate), ask.upright_s)
+    aim = Aim(TANGENTS, end_s, (p + a * rate * end_s, q + b * rate * end_s), (-a * rate, -b * rate), ask.upright_s)
     arrival = arrive(lander, start, wait, ask.idle_frac, ask.planned_frac if ask.waits else max(x[0], 1e-3), aim)
     (u, v, _), k = arrival.velocity_m_s, 0.5 * ask.end_s
     rows = [arrival.position_m[2], k * (a * u + b * v), k * (a * v - b * u)]
@@ -126,7 +127,7 @@ def try_edge(
 
 @part
 def find_edge_inverse(
-    lander: Lander, start: Moment, ask: Ask, towards: tuple[float, float], sharp: float, end: float,
+    lander: Lander, start: Moment, ask: Ask, towards: tuple[float, float], sharp: float, end_s: float,
     x: Sequence[float], here: Tried, inverse: MutableSequence[float],
 ) -> int:  # fmt: skip
     """Write the inverse of the Jacobian, by differences; returns the integrator steps, less than none if singular."""
@@ -135,7 +136,7 @@ def find_edge_inverse(
     for k in range(COUNT):
         beside = [x[0], x[1], x[2]]
         beside[k] += DIFFERENCE
-        there = try_edge(lander, start, ask, towards, sharp, end, beside)
+        there = try_edge(lander, start, ask, towards, sharp, end_s, beside)
         steps += there.arrival.steps
         for i in range(COUNT):
             slope[i * COUNT + k] = (there.rows[i] - here.rows[i]) / DIFFERENCE

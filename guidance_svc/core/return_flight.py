@@ -48,7 +48,8 @@ LEG_PART, LEG_STEP_S, LAST_LEG_S = 0.3, 2.0, 0.7  # a step of the landing burn: 
 MOST_LEG_STEPS = 60
 END_ROUNDS, END_MET_M_S = 4, 1e-3
 LEAST_RISE_M_S2 = 0.5
-MOST_FALL_STEPS = 400
+MOST_FALL_STEPS = 150  # of a fall through the air
+MOST_TO_ENTRY, MOST_IN_ALL = 320, 500  # of a prediction; one that takes more has no end
 
 
 class Entry(NamedTuple):
@@ -181,7 +182,7 @@ def entry_burn(field: Field, entry: Entry, start: Falling, guess_s: float) -> Bu
     steps += after.steps
     for _ in range(LOAD_ROUNDS):
         share = sqrt(share_of(load, entry.limit)) - 1.0  # as the speed: nearly straight over the length
-        if abs(share) < LOAD_MET:
+        if abs(share) < LOAD_MET or steps > MOST_TO_ENTRY:
             break
         if before >= 0.0 and share != share_before:
             found = (share - share_before) / (length - before)
@@ -282,6 +283,7 @@ def land_from(field: Field, landing: Landing, glide: tuple[float, float], start:
         end, stops = burn_to_rest(field, landing, lit)
         steps += end.steps - here.steps
         high = height_m(field, end.position_m) - landing.contact_m
+        stops = stops and steps < MOST_IN_ALL
         if abs(high) < STOP_MET_M or not stops:
             break
         if before >= 0.0 and wait != before:
@@ -311,6 +313,9 @@ def come_home(homing: Homing, start: Falling, entry_guess_s: float) -> Home:
         if not entry.lit:
             here, reached = fall_to(field, entry.gate, here)
             at_s = here.time_s
+            if not reached:
+                r, v = here.position_m, here.velocity_m_s
+                return Home(at_s, 0.0, way, at_s, at_s, r, v, here.mass_kg, load, load, False, here.steps)
             here = step_fall(field, NO_PUSH, AGAINST, 0.0, here, entry.delay_s) if entry.delay_s > 0.0 else here
         flow = flow_m_s(field, here.position_m, here.velocity_m_s)
         way = thrust_direction(field, Way(way, way, entry.lean), 0.0, here.position_m, flow)

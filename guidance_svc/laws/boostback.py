@@ -29,6 +29,7 @@ from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.returning import (
     STEP_COST,
     Route,
+    affordable,
     figures_of,
     late_s,
     missed_m,
@@ -46,7 +47,7 @@ from guidance_svc.laws.signs import CUTOFF, IGNITE, EventKind
 
 FLIP = EventKind("flip", "turn the vehicle, at the rate that `opened` tells, to the attitude of the burn", word="flip")
 TOLD_AHEAD_S = 1.0  # from the begin of the phase to the flip
-SETTLE_S = 0.5  # from the end of the flip as planned to ignition
+SETTLE_S = 1.0  # from the end of the flip, as its rate alone has it, to ignition
 HELD_S = 4.0  # before the cutoff the direction is held
 STANDS_S = 0.25  # before it the cutoff stands
 NEAR_S = 3.0
@@ -107,14 +108,15 @@ def angle_rad(a: Vec, b: Vec) -> float:
 def light_at_s(
     own: BoostbackMemory, flight: Flight, now: Navigation, plan: FlightPlan, phase: Boostback
 ) -> float:
-    """Vehicle time of ignition: not before the coast is over, the flip is done, and the attitude is near enough."""
-    rate, wanted = flip_rate_rad_s(plan, phase), to_bci(own.direction, now)
-    turned_s = own.flip_at_s + angle_rad(own.from_unit, wanted) / rate
-    planned = max(flight.since_s + phase.coast_s, turned_s + SETTLE_S)
+    """Vehicle time of ignition: not before the coast is over and the attitude is near enough.
+
+    Until it is, a time that surely is not too early: a script may light by it without hearing again.
+    """
+    rate, wanted, coasted_s = flip_rate_rad_s(plan, phase), to_bci(own.direction, now), flight.since_s + phase.coast_s
     if now.pointing is None:
-        return planned
+        return max(coasted_s, own.flip_at_s + angle_rad(own.from_unit, wanted) / rate + SETTLE_S)
     off = angle_rad(now.pointing, wanted) - phase.flip_within_rad
-    return max(planned, now.time_s + off / rate) if off > 0.0 else planned
+    return max(coasted_s, max(now.time_s, own.flip_at_s) + off / rate + SETTLE_S if off > 0.0 else now.time_s)
 
 
 def follow(
@@ -126,9 +128,11 @@ def follow(
         return memory
     if now.time_s < own.flip_at_s and now.pointing is not None:
         own = own._replace(from_unit=now.pointing)
-    if now.time_s >= own.light_at_s - CLOCK_SLACK_S and is_near(own, now, phase):
-        return Memory(flight, own._replace(burning=True))
     light = light_at_s(own, flight, now, plan, phase)
+    if now.time_s >= min(light, own.light_at_s) - CLOCK_SLACK_S and is_near(own, now, phase):
+        earlier_s = max(own.light_at_s - now.time_s, 0.0)
+        lit_s, cutoff = own.light_at_s - earlier_s, own.cutoff_at_s - earlier_s
+        return Memory(flight, own._replace(burning=True, light_at_s=lit_s, cutoff_at_s=cutoff))
     if abs(light - own.light_at_s) <= CLOCK_SLACK_S and own is memory.own:
         return memory
     later_s = light - own.light_at_s
@@ -164,7 +168,7 @@ def solve(
     home = predict(route, route.homing, cut, own.home.entry_s if own.home else 0.0)
     own = own._replace(home=home, solved_at_s=now.time_s)
     missed, gain = aimed_miss_m(home, route, start, phase), gain_of(push, start.mass_kg, burn_s)
-    if burn_s > HELD_S or own.columns.known < 3:
+    if (burn_s > HELD_S or own.columns.known < 3) and affordable(home):
         changed = cut._replace(velocity_m_s=add(cut.velocity_m_s, asked(own.columns)))
         other = predict(route, route.homing, changed, home.entry_s)
         columns = with_column(own.columns, (*missed_m(home, route.place), home.mass_kg), (

@@ -9,7 +9,7 @@ from guidance_svc.core.effort import spend
 from guidance_svc.core.lander import air_flow
 from guidance_svc.core.landing_divert import redirect
 from guidance_svc.core.landing_guide import begin, guide
-from guidance_svc.core.landing_state import BURNING, Guided, moment_of
+from guidance_svc.core.landing_state import BURNING, TRANSIENT_S, Guided, moment_of
 from guidance_svc.core.vectors import norm, scale, sub
 from guidance_svc.domain import Arrival, Command, Event, FlightPlan, Vec
 from guidance_svc.laws.descent_arrival import arrival_of
@@ -166,12 +166,14 @@ def divert(
 
 
 def is_due(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent) -> bool:
-    """Whether to look around after this state."""
-    own = memory.own
-    if own.contact_s is not None or own.guided.stop.end_s < LATEST_S or not own.guided.stop.stops:
+    """Whether to look around after this state; while the thrust changes it says nothing of the engines."""
+    own, g = memory.own, memory.own.guided
+    if own.contact_s is not None or g.stop.end_s < LATEST_S or not g.stop.stops:
+        return False
+    if 0.0 <= g.time_s - g.changed_at_s < TRANSIENT_S:
         return False
     last_s = own.around.solved_at_s
-    return last_s is None or own.guided.time_s - last_s >= plan.major_cycle_s - CLOCK_SLACK_S
+    return last_s is None or g.time_s - last_s >= plan.major_cycle_s - CLOCK_SLACK_S
 
 
 def look(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent) -> Memory[DescentMemory]:

@@ -10,7 +10,7 @@ from guidance_svc.core.effort import spend
 from guidance_svc.core.lander import Moment
 from guidance_svc.core.landing_divert import NO_WAY, Way, way_ahead
 from guidance_svc.core.landing_reach import NO_EDGE, Edge, Turning, ellipse_through, follow_edge, inside_by_m
-from guidance_svc.core.landing_state import TRANSIENT_S, Guided
+from guidance_svc.core.landing_state import Guided
 from guidance_svc.domain import DivertReport, ReachReport
 from guidance_svc.laws.descent_place import Frame, between, turn_s
 
@@ -72,8 +72,6 @@ def look_around(
 ) -> Around:
     """One cycle more: some edges, and for one alternate the divert now and at a later instant.
 
-    While the thrust changes it says nothing of the engines, and what is known of the alternates stays.
-
     Args:
         frame: flown in.
         others: of the alternates; none after a divert.
@@ -83,7 +81,7 @@ def look_around(
     along = before.along if before.solved_at_s is not None else level_way(start)
     edges, turn = look_aside(frame, g, start, least_kg, along, before)
     chances = before.chances or (Chance(),) * len(others)
-    if others and not 0.0 <= g.time_s - g.changed_at_s < TRANSIENT_S:
+    if others:
         which = before.looks % len(others)
         chance = weigh(Question(frame, others[which], g, start, least_kg), chances[which])
         chances = (*chances[:which], chance, *chances[which + 1 :])

@@ -16,6 +16,7 @@ from guidance_svc.laws.returning import (
     Leaning,
     Route,
     Two,
+    affordable,
     asked_lean,
     figures_of,
     leaning_after,
@@ -91,7 +92,7 @@ def solve(
     home = predict(route, homing_lit(route, own.leaning.lean), start, guess)
     cutoff = now.time_s + late_s + home.entry_s - soon_s(stage)
     own = own._replace(home=home, solved_at_s=now.time_s, cutoff_at_s=max(cutoff, now.time_s))
-    if cutoff - now.time_s < HELD_S:
+    if cutoff - now.time_s < HELD_S or not affordable(home):
         return Memory(flight, own)
     missed = missed_m(home, route.place)
     asked = homing_lit(route, asked_lean(own.leaning))

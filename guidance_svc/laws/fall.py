@@ -20,6 +20,7 @@ from guidance_svc.laws.returning import (
     UPRIGHT,
     Leaning,
     Route,
+    affordable,
     asked_lean,
     figures_of,
     leaning_after,
@@ -95,7 +96,8 @@ def solve(memory: Memory[FallMemory], now: Navigation, plan: FlightPlan, phase: 
     route, start = route_of(plan, flight.phase), turning_with(now)
     homing = route.homing._replace(glide=own.leaning.lean)
     home, leaning = predict(route, homing, start, own.home.entry_s), own.leaning
-    if steers(flight, plan, phase) and load_at(homing.field, start).pressure_pa >= FELT_PA:
+    felt = load_at(homing.field, start).pressure_pa >= FELT_PA
+    if felt and steers(flight, plan, phase) and affordable(home):
         other = predict(route, homing._replace(glide=asked_lean(leaning)), start, own.home.entry_s)
         missed, place = missed_m(home, route.place), missed_m(other, route.place)
         leaning = leaning_after(leaning, missed, place, phase.most_alpha_rad)

@@ -6,7 +6,7 @@ from functools import lru_cache
 from math import hypot, tan
 from typing import NamedTuple
 
-from guidance_svc.core.effort import spend
+from guidance_svc.core.effort import spend, steps_left
 from guidance_svc.core.fall_flight import (
     HEIGHT,
     NO_LOAD,
@@ -37,6 +37,7 @@ from guidance_svc.laws.stack import burnout_alone_kg
 LEAN_STEP = 0.02  # by which the lean is changed to see what that does
 STEP_COST = 4  # a step of this prediction takes as long as so many of the counted ones
 KEPT_FRAC = 0.998  # of a limit: the peak of a fall is predicted to a thousandth
+SPARE_STEPS = 30  # that a prediction from another state may take more
 NO_BURN = Entry(False, False, Gate(HEIGHT, 0.0), NO_PUSH, 0.0, 0.0, NO_LOAD, (0.0, 0.0))
 
 
@@ -142,6 +143,11 @@ def predict(route: Route, homing: Homing, start: Falling, guess_s: float) -> Hom
     if not home.reached:
         raise NotConverged("no_way_home", "", "a fall that ends at the contact point", "none")
     return home
+
+
+def affordable(home: Home) -> bool:
+    """Whether one more prediction like this one is within what the message may still compute."""
+    return STEP_COST * (home.steps + SPARE_STEPS) <= steps_left()
 
 
 def missed_m(home: Home, place: Place) -> Two:

@@ -63,13 +63,13 @@ class Fall:
         rows = [air_of(body, float(h)) for h in self.heights_m] if aired else []
         self.air = np.array([(row[0], row[2]) for row in rows]) if rows else None
 
-    def step(self, r: Floats, v: Floats, h: float) -> tuple[Floats, Floats]:
+    def step(self, r: Floats, v: Floats, step_s: float) -> tuple[Floats, Floats]:
         """One step of the classical Runge-Kutta method."""
         a = self.pull(r, v)
-        b = self.pull(r + 0.5 * h * v, v + 0.5 * h * a)
-        c = self.pull(r + 0.5 * h * (v + 0.5 * h * a), v + 0.5 * h * b)
-        d = self.pull(r + h * (v + 0.5 * h * b), v + h * c)
-        return r + h * v + h * h / 6.0 * (a + b + c), v + h / 6.0 * (a + 2.0 * b + 2.0 * c + d)
+        b = self.pull(r + 0.5 * step_s * v, v + 0.5 * step_s * a)
+        c = self.pull(r + 0.5 * step_s * (v + 0.5 * step_s * a), v + 0.5 * step_s * b)
+        d = self.pull(r + step_s * (v + 0.5 * step_s * b), v + step_s * c)
+        return r + step_s * v + step_s * step_s / 6.0 * (a + b + c), v + step_s / 6.0 * (a + 2.0 * b + 2.0 * c + d)
 
     def pull(self, r: Floats, v: Floats) -> Floats:
         """Acceleration in the turning axes."""

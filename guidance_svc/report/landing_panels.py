@@ -228,6 +228,6 @@ LAST: Sequence[Callable[[Sight], Panel | None]] = (
 )  # fmt: skip
 
 
-def distance(metres: float) -> str:
+def distance(length_m: float) -> str:
     """A distance as people say it."""
-    return f"{metres / 1e3:z.3g} km" if metres > KM_M else f"{metres:z.2g} m"
+    return f"{length_m / 1e3:z.3g} km" if length_m > KM_M else f"{length_m:z.2g} m"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import exp, inf, log
+from random import Random
 
 import numpy as np
 import pytest
@@ -175,6 +176,22 @@ def test_a_small_change_at_the_start_moves_the_end_by_as_much_from_wherever_it_i
             base.position_m) for dv in (1.0, 1e-3)
     )  # fmt: skip
     assert norm(sub(far, scale(1e3, near))) < 0.02 * norm(far)
+
+
+def test_one_that_does_not_come_down_says_so_after_a_bounded_number_of_steps() -> None:
+    home = come_home(homing(Load(60e3, inf)), start(300e3, 0.0, 7900.0), 0.0)
+    assert not home.reached
+    assert home.steps <= 200
+
+
+def test_no_prediction_takes_more_steps_than_a_message_may() -> None:
+    """From heights, speeds and masses at random: 2400 counted steps are 600 of these."""
+    draw, most = Random(7), 0
+    for _ in range(60):
+        begin = start(draw.uniform(30e3, 300e3), draw.uniform(-1500.0, 1500.0), draw.uniform(-4e3, 4e3))
+        limit = Load(draw.uniform(5e3, 1e5), inf)
+        most = max(most, come_home(homing(limit), begin._replace(mass_kg=draw.uniform(2e4, 2e5)), 0.0).steps)
+    assert most <= 600
 
 
 def test_the_top_of_a_parabola_is_found_between_its_points() -> None:

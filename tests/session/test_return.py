@@ -175,3 +175,16 @@ def test_a_booster_that_comes_back_is_alone_by_its_masses(mass_kg: float, acknow
     seen = frozenset({"0-0-separate"} if acknowledged else ())
     now = navigate(told(0, 200.0, None, mass_kg), plan, Frame())
     assert is_stage_dropped(Flight(begun=True, seen=seen), now, plan) is dropped
+
+
+def test_a_vehicle_that_does_not_come_down_is_told_so_and_stays_within_its_budget() -> None:
+    """An orbit at the height of the reference's start."""
+    down = replace(PLAN, phases=landing_phases(36e3, 60e3))
+    position, _, _ = start_of(CASE, PLAN.body)
+    x, y, z = position
+    k = 7900.0 / (x * x + y * y) ** 0.5
+    command = Session(down, Frame()).state(
+        VehicleState(0, 0.0, 73e3, (1.04 * x, 1.04 * y, z), (-k * y, k * x, 0.0), engine_on=False)
+    )
+    assert command.status == "converging"
+    assert "a fall that ends at the contact point" in command.warnings[0]

@@ -8,11 +8,10 @@ from typing import Any, Final
 from guidance_svc.core.frames import meridian_rad, state_to_bci, turn_z
 from guidance_svc.core.vectors import sub
 from guidance_svc.domain import Vec, VehicleState
-from guidance_svc.laws.descent_place import level, place_of
+from guidance_svc.laws.descent_place import level, place_of, told_point_above_m
 from guidance_svc.laws.table import act_of
 from guidance_svc.playback.setting import Setting
 from guidance_svc.playback.ways import comes_down
-from guidance_svc.report.way_down import told_height_m
 
 CLEARANCES: Final = {"ready": "tower ready", "not_ready": "tower not ready", "no_answer": "tower does not answer"}
 HELD_UP: Final = ("not_ready", "no_answer")
@@ -57,7 +56,7 @@ def from_contact_point(state: VehicleState, setting: Setting) -> Vec:
     """East, north and up of the point at which the plan's landing ends, m."""
     plan, frame = setting.plan, setting.frame
     assert plan.landing is not None
-    place = place_of(plan.body, plan.landing.site, told_height_m(plan, plan.landing))
+    place = place_of(plan.body, plan.landing.site, told_point_above_m(plan.vehicle, plan.landing.places[0]))
     position, _ = state_to_bci(state, frame, plan.body)
     fixed = turn_z(position, -meridian_rad(plan.body, frame, state.time_s))
     return level(sub(fixed, place.position_m), place)

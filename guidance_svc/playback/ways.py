@@ -12,13 +12,13 @@ from guidance_svc.laws.table import LAWS, aim_of
 def comes_down(phase: str) -> bool:
     """Whether every way on from a phase ends in a landing; false for one that no law has.
 
-    >>> comes_down("descent"), comes_down("coast"), comes_down("orbit")
-    (True, False, False)
+    >>> comes_down("descent"), comes_down("coast"), comes_down("orbit"), comes_down("of another version")
+    (True, False, False, False)
     """
-    seen, ahead = {phase}, [phase]
+    seen, ahead = {phase}, [phase] if phase in LAWS else []
     while ahead:
-        new = [name for name in may_follow(ahead.pop()) if name not in seen] if phase in LAWS else []
-        seen.update(new)
+        new = set(may_follow(ahead.pop())) - seen
+        seen |= new
         ahead += new
     ends = [name for name in seen if name in LAWS and not set(may_follow(name)) - {name}]
     return bool(ends) and all(aim_of(name) == "landing" for name in ends)

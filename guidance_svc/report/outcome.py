@@ -51,7 +51,7 @@ def contact_rows(flown: Flown, burns: Burns) -> list[Row]:
     way = WayDown(flown) if flown.plan.landing is not None else None
     if way is None or way.contact is None or way.contact == 0:
         return []
-    at, asked = f"contact, {way.landing.site.name}", way.landing.contact_speed_m_s
+    at, asked = f"contact, {way.there.site.name}", way.landing.contact_speed_m_s
     tilt, miss = float(way.tilt_deg[way.contact]), float(way.level_m[way.contact])
     rows = [Row(flown.name, at, "miss", 0.0, miss, miss, "m", "m", 2)]
     down, across = contact_speeds(way)

@@ -341,8 +341,9 @@ def orbit_text(orbit: OrbitReport) -> str:
 
 def where_text(flown: Flown) -> str:
     """Where the last state is: the orbit, or the site at which the vehicle stands."""
-    if flown.plan.landing is not None and WayDown(flown).contact is not None:
-        return f"stands, {flown.plan.landing.site.name}"
+    way = WayDown(flown) if flown.plan.landing is not None else None
+    if way is not None and way.contact is not None:
+        return f"stands, {way.there.site.name}"
     return size_text(flown.orbits[-1])
 
 

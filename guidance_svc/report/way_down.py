@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from guidance_svc.core.frames import meridian_rad, on_ellipsoid, triad_at
-from guidance_svc.domain import FlightPlan, Landing, Vec
+from guidance_svc.domain import Alternate, Landing, Vec, Vehicle
 from guidance_svc.errors import ConfigError
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.impact import fall_to_height
@@ -23,7 +23,8 @@ LOWEST_IMPACT_M = 1.0  # above the contact point: from lower down it is where th
 class WayDown:
     """A flight whose plan lands; vectors east, north, up at the contact point, which turns with the body.
 
-    The contact point is where the told point of the vehicle is when legs or arms bear.
+    The contact point is where the told point of the vehicle is when legs or arms bear, at that place of the plan, its
+    site or an alternate, which the last state is nearest to.
     """
 
     flown: Flown
@@ -40,17 +41,27 @@ class WayDown:
         return self.flown.plan.landing
 
     @cached_property
+    def there(self) -> Alternate:
+        """The place of the plan that the last state is nearest to."""
+        last = self.fixed(self.flown.track.positions_m)[-1]
+        return min(self.landing.places, key=lambda place: float(np.linalg.norm(last - np.array(self.point_at(place)))))
+
+    def point_at(self, there: Alternate) -> Vec:
+        """The contact point of a place, body-fixed."""
+        site, body = there.site, self.flown.plan.body
+        altitude = site.altitude_m + told_height_m(self.flown.plan.vehicle, there)
+        return on_ellipsoid(site.latitude_rad, site.longitude_rad, altitude, body.radius_m, body.flattening)
+
+    @cached_property
     def axes(self) -> Floats:
         """Rows east, north and up in body-fixed axes, (3, 3)."""
-        up, north, east = triad_at(self.landing.site.latitude_rad, self.landing.site.longitude_rad)
+        up, north, east = triad_at(self.there.site.latitude_rad, self.there.site.longitude_rad)
         return np.array([east, north, up])
 
     @cached_property
     def point_m(self) -> Vec:
         """The contact point, body-fixed."""
-        site, body = self.landing.site, self.flown.plan.body
-        altitude = site.altitude_m + told_height_m(self.flown.plan, self.landing)
-        return on_ellipsoid(site.latitude_rad, site.longitude_rad, altitude, body.radius_m, body.flattening)
+        return self.point_at(self.there)
 
     @cached_property
     def meridians_rad(self) -> Floats:
@@ -83,7 +94,7 @@ class WayDown:
     def level_m(self) -> Floats:
         """Level distance from the site of what bears: the middle of the feet, or the catch point."""
         vehicle = self.flown.plan.vehicle
-        above_m = (vehicle.catch_point_m or 0.0) if self.landing.bears == "arms" else -vehicle.legs_below_m
+        above_m = (vehicle.catch_point_m or 0.0) if self.there.bears == "arms" else -vehicle.legs_below_m
         bearing = self.place_m + above_m * np.nan_to_num(self.axis)
         return np.hypot(bearing[:, 0], bearing[:, 1])
 
@@ -145,7 +156,6 @@ class WayDown:
         return found
 
 
-def told_height_m(plan: FlightPlan, landing: Landing) -> float:
+def told_height_m(vehicle: Vehicle, there: Alternate) -> float:
     """How far above the ground of its site the told point of the vehicle is at contact."""
-    vehicle = plan.vehicle
-    return landing.catch_height_m - (vehicle.catch_point_m or 0.0) if landing.bears == "arms" else vehicle.legs_below_m
+    return there.catch_height_m - (vehicle.catch_point_m or 0.0) if there.bears == "arms" else vehicle.legs_below_m

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from guidance_svc.domain import Body
+from guidance_svc.domain import Alternate, Body, Site
 from guidance_svc.playback.report_reading import Kept, detail_of, note_divert
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.rehearsal.starts import craft_of_plan
@@ -163,6 +163,17 @@ def test_what_a_tower_and_other_sites_bring_is_shown(landed: Landed) -> None:
     titles = [panel.title for _, panels in landing_groups(towered, Burns(towered)) for panel in panels]
     assert any(title.startswith("Reach: the site is ") and "inside it at least" in title for title in titles)
     assert changes(("", "a", "a", "", "b")) == [(1, "a"), (4, "b")]
+
+
+def test_a_flight_that_diverted_is_judged_where_it_came_down(landed: Landed) -> None:
+    landing = landed.flown.plan.landing
+    assert landing is not None
+    far = Site("Saltmarsh Point", landing.site.latitude_rad + 1e-4, landing.site.longitude_rad)  # 640 m north
+    towards = replace(landing, site=far, alternates=(Alternate(landing.site),))
+    diverted = replace(landed.flown, plan=replace(landed.flown.plan, landing=towards))
+    row = next(row for row in outcome_rows(diverted, Burns(diverted)) if row.quantity == "miss")
+    assert row.moment == "contact, Samphire"
+    assert row.achieved == pytest.approx(landed.contact.miss_m, abs=0.02)
 
 
 def test_a_detail_with_reach_is_read() -> None:

@@ -14,9 +14,10 @@ from math import inf, sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.burn_flight import Gravity
+from guidance_svc.core.burn_state import NOISY_M_S, UNTRACKED, Told, Tracked, is_believed, track
 from guidance_svc.core.burns import Arc, Motor, mass_at_end_kg, motor_of
 from guidance_svc.core.compiled import part
-from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, EngineEstimate, begin_anew, due, watch
+from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, EngineEstimate, begin_anew, due, noise_of, watch
 from guidance_svc.core.gravity import acceleration, potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
 from guidance_svc.core.vectors import along, dot, norm, scale, unit
@@ -101,13 +102,72 @@ def take_in(learnt: Learnt, motor: Motor, gravity: Gravity, felt: Felt) -> Learn
 
 
 def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> Flight:
+    """The flight with this state taken into the engine estimate, and into the filter while states are noisy."""
+    flight = weigh_engine(flight, burn, now, plan)
+    engine = flight.engine
+    if engine.burning_since_s is None or not is_filtered(engine.tracked, engine.estimate, now.time_s):
+        return flight
+    body, stage = plan.body, plan.vehicle.stages[flight.stage]
+    told = now.pointing is not None, now.throttle_frac is not None
+    tracked = track_felt(
+        engine.tracked, Learnt(engine.estimate, engine.told_scale, True), motor_of(stage),
+        Gravity(body.mu_m3_s2, body.radius_m, body.j2), felt_now(flight, burn, now), told,
+    )  # fmt: skip
+    return flight._replace(engine=engine._replace(tracked=tracked))
+
+
+@part
+def is_filtered(tracked: Tracked, estimate: EngineEstimate, time_s: float) -> bool:
+    """Whether a state is noisy, as far as is known, and filtering it is worth it."""
+    return noise_of(estimate.noise) > NOISY_M_S and time_s >= tracked.rests_until_s
+
+
+@part
+def track_felt(
+    before: Tracked, learnt: Learnt, motor: Motor, gravity: Gravity, felt: Felt, told: tuple[bool, bool]
+) -> Tracked:
+    """The filter after one more state.
+
+    Args:
+        motor: by the vehicle file.
+        told: whether the state tells its pointing and its throttle.
+    """
+    pull = acceleration(felt.position_m, gravity.mu_m3_s2, gravity.radius_m, gravity.j2)
+    estimate, push = learnt.estimate, learnt.told_scale * motor.thrust_n / felt.mass_kg
+    return track(before, Told(
+        felt.time_s, felt.position_m, felt.velocity_m_s, pull, push, felt.pointing, told[0], felt.throttle_frac,
+        told[1], estimate.known.thrust, estimate.jumped_at_s,
+    ))  # fmt: skip
+
+
+class Place(NamedTuple):
+    """Position and velocity, BCI."""
+
+    position_m: Vec
+    velocity_m_s: Vec
+
+
+@part
+def best_place(tracked: Tracked, time_s: float, position_m: Vec, velocity_m_s: Vec) -> Place:
+    """Where the vehicle is by a state: filtered where that is better."""
+    if tracked.time_s != time_s or not is_believed(tracked.filtered.noise):
+        return Place(position_m, velocity_m_s)
+    return Place(tracked.filtered.position_m, tracked.filtered.velocity_m_s)
+
+
+def best_known(flight: Flight, now: Navigation) -> Place:
+    """Where the vehicle is by this state: filtered where that is better."""
+    return best_place(flight.engine.tracked, now.time_s, now.position_m, now.velocity_m_s)
+
+
+def weigh_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> Flight:
     """The flight with this state taken into the engine estimate."""
     engine = flight.engine
     if not burning(burn, now):
         if engine.burning_since_s is None:
             return flight
         anew = begin_anew(engine.estimate, PRIOR_ANEW_FRAC)
-        return flight._replace(engine=engine._replace(burning_since_s=None, estimate=anew))
+        return flight._replace(engine=engine._replace(burning_since_s=None, estimate=anew, tracked=UNTRACKED))
     if engine.burning_since_s is None:
         return flight._replace(engine=engine._replace(burning_since_s=now.time_s))
     if now.time_s - engine.burning_since_s < SETTLE_S:
@@ -116,10 +176,7 @@ def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) 
     if not due(engine.estimate, now.time_s, throttle):
         return flight
     stage, body = plan.vehicle.stages[flight.stage], plan.body
-    felt = Felt(
-        now.time_s, now.position_m, now.velocity_m_s, now.mass_kg, pointing_now(burn, now), throttle,
-        0.0 if now.thrust_n is None else now.thrust_n,
-    )  # fmt: skip
+    felt = felt_now(flight, burn, now)
     gravity = Gravity(body.mu_m3_s2, body.radius_m, body.j2)
     estimate, told, same = take_in(
         Learnt(engine.estimate, engine.told_scale, True), motor_of(stage), gravity, felt
@@ -128,6 +185,14 @@ def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) 
         return flight._replace(engine=engine._replace(estimate=estimate))
     flown = within_limit(engine_as_flown(stage, estimate, told), engine.limit)
     return flight._replace(engine=engine._replace(estimate=estimate, told_scale=told, flown=flown))
+
+
+def felt_now(flight: Flight, burn: Burn, now: Navigation) -> Felt:
+    """What a state tells of the burning engine; what it does not tell is as ordered."""
+    return Felt(
+        now.time_s, now.position_m, now.velocity_m_s, now.mass_kg, pointing_now(burn, now),
+        nominal_throttle(flight, now), 0.0 if now.thrust_n is None else now.thrust_n,
+    )  # fmt: skip
 
 
 def pointing_now(burn: Burn, now: Navigation) -> tuple[float, float, float]:
@@ -279,7 +344,7 @@ def finish_burn(
     law = refine_cutoff(replace(problem, arcs=(whole,), tail_m_s=tail), frozen(burn.law, now))
     finish, gain, throttle, cutoff = aim_cutoff(
         burn.finish or NO_FINISH, Ending(end.motor, end.cruise, end.lowest), now.time_s, now.mass_kg,
-        whole.speed_gain_m_s(law.burn_s), tail, nominal_throttle(flight, now), flight.engine.estimate.noise_m_s,
+        whole.speed_gain_m_s(law.burn_s),
     )  # fmt: skip
     law = replace(law, cutoff_s=cutoff)
     burn = put_on_tick(flight, burn, now, plan, law)

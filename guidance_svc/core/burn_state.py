@@ -21,10 +21,11 @@ BIAS_SIGMA_M_S2 = 1.0  # at first
 QUIET = Wander(1e-7, 1e-9)  # an engine that burns on
 CHANGING = Wander(2e-2, 30.0)  # a thrust that has jumped, or changed at an instant that nobody told
 TRANSIENT_S = 1.2  # so long after a change
-STEP_KNOWN_FRAC = 0.01  # of a told change of the thrust: how well its size is known
-UNTOLD_STEP = 0.02  # a larger step of a throttle that is not told comes when it likes
-DRIFT_STATES = 50.0  # over which the filter's errors are averaged to see whether they are noise
-DRIFT_ODDS = 30.0  # squares of three sigmas; by chance once in a million independent means (chi-square, 3 degrees)
+STEP_KNOWN_FRAC = 1e-4  # of a told change of the thrust: how well its size is known, until states say otherwise
+STEP_SIGMAS2 = 16.0  # squares of what a state may be off by at a step that was told; beyond it, it came between states
+STEP = 0.02  # of the throttle: a larger one that is not told comes when it likes
+DRIFT_STATES = 100.0  # over which the filter's errors are averaged to see whether they are noise
+DRIFT_ODDS = 20.0  # sum of three squares over their variance: by chance once in 6000 independent means (chi-square)
 
 
 class Tracked(NamedTuple):
@@ -106,15 +107,17 @@ def track(before: Tracked, now: Told) -> Tracked:
     filtered = with_bias(before.filtered, bias_now(before, now, push))
     model = along(scale(0.5, add(before.pull_m_s2, now.pull_m_s2)), now.thrust_scale * now.throttle_frac, push)
     changed_at_s = max(before.changed_at_s, now.jumped_at_s)
-    if abs(change) > UNTOLD_STEP and not now.throttle_told:
+    if abs(change) > STEP and not now.throttle_told:
         changed_at_s = now.time_s
     foreseen = along(filtered.velocity_m_s, dt_s, add(model, filtered.bias_m_s2))
     off = sub(now.velocity_m_s, foreseen)
     drift = along(before.drift_m_s, 1.0 / DRIFT_STATES, sub(off, before.drift_m_s))
-    variance = (filtered.noise.velocity_m2_s2 + filtered.spread.vv) / (2.0 * DRIFT_STATES - 1.0)
-    if dot(drift, drift) > DRIFT_ODDS * variance and filtered.noise.states >= TRUSTED_STATES:
+    variance, step = filtered.noise.velocity_m2_s2 + filtered.spread.vv, change * change * dot(push, push)
+    drifts = dot(drift, drift) > DRIFT_ODDS * variance / (2.0 * DRIFT_STATES - 1.0)
+    between = abs(change) > STEP and dot(off, off) > STEP_SIGMAS2 * variance
+    if filtered.noise.states >= TRUSTED_STATES and (drifts or between):
         changed_at_s, drift = now.time_s, NOTHING
-    wander = wander_after(now.time_s - changed_at_s, change * change * dot(push, push), dt_s)
+    wander = wander_after(now.time_s - changed_at_s, step, dt_s)
     filtered = take_in(filtered, now.position_m, now.velocity_m_s, model, dt_s, wander)
     return Tracked(
         filtered, now.time_s, now.pull_m_s2, now.full_push_m_s2, now.pointing, now.throttle_frac, now.thrust_scale,
@@ -158,10 +161,8 @@ def wander_after(since_s: float, step_m2_s4: float, dt_s: float) -> Wander:
 
     Args:
         since_s: seconds since the thrust changed unforeseen.
-        step_m2_s4: square of the step that the acceleration was told to make at some instant since the last state.
+        step_m2_s4: square of the step that the acceleration was told to make at the last state.
     """
-    quiet = CHANGING if since_s < TRANSIENT_S else QUIET
-    return Wander(
-        quiet.velocity_m2_s3 + step_m2_s4 * dt_s / 12.0,
-        quiet.bias_m2_s5 + STEP_KNOWN_FRAC * STEP_KNOWN_FRAC * step_m2_s4 / dt_s,
-    )  # fmt: skip
+    wander = CHANGING if since_s < TRANSIENT_S else QUIET
+    unsure = STEP_KNOWN_FRAC * STEP_KNOWN_FRAC * step_m2_s4
+    return Wander(wander.velocity_m2_s3, wander.bias_m2_s5 + unsure / dt_s)

@@ -45,7 +45,7 @@ class Instant:
 
 @dataclass(frozen=True)
 class Path:
-    """A flight without noise: the states that were told, the one at the end last; by how much it misses the target."""
+    """A flight without noise: its states until the cutoff, and by how much it misses the target."""
 
     plan: FlightPlan
     told: tuple[Instant, ...]
@@ -66,7 +66,8 @@ def path_of(disturbance: Disturbance, seed: int = 0) -> Path:
 
     quiet = replace(disturbance, noise_m=0.0, noise_m_s=0.0)
     end, _, _ = fly_disturbed(plan, world, state, quiet, seed, BURN_S, TICK_S, note)
-    told.append(Instant(end.time_s, end.position_m, end.velocity_m_s))
+    if end.time_s - told[-1].time_s <= disturbance.state_every * TICK_S:  # else it was cut at the state before
+        told.append(Instant(end.time_s, end.position_m, end.velocity_m_s))
     return Path(plan, tuple(told), miss_of(plan, end))
 
 

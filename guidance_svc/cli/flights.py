@@ -107,12 +107,15 @@ def rehearse(
     ] = None,
     within_m: Annotated[float, typer.Option(help="How far perigee and apogee may miss the target.")] = 1000.0,
     within_deg: Annotated[float, typer.Option(help="The same of the plane.")] = 0.01,
+    miss_m: Annotated[float, typer.Option(help="How far from its place a landing may touch.")] = 2.0,
+    contact_m_s: Annotated[float, typer.Option(help="How far from the speed asked for.")] = 1.0,
     configs: Configs = None,
 ) -> None:
     """Fly a plan in this process against a simulated vehicle: the test to run before a flight.
 
-    Prints what happened when, and the orbit against the target. Guidance is told nothing of what you make go wrong.
-    Exit code 1: the target is missed or the vehicle is lost.
+    Prints what happened when, and the orbit or the contact against the plan. Guidance is told nothing of what you make
+    go wrong.
+    Exit code 1: the orbit or the contact is missed, or the vehicle is lost.
     """
     from math import inf
 
@@ -135,7 +138,7 @@ def rehearse(
                 wind_north_m_s, wind_east_m_s, gust_m_s, seed, 1.0 + density_percent / 100.0, 1.0 + drag_percent / 100.0
             ),
         )  # fmt: skip
-        ask = ask_of(name, carries, rate, tick_s, wrong, Bounds(within_m, within_deg), out)
+        ask = ask_of(name, carries, rate, tick_s, wrong, Bounds(within_m, within_deg, miss_m, contact_m_s), out)
         code = run_rehearsal(library, ask, typer.echo)
     raise typer.Exit(code)
 

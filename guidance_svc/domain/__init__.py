@@ -34,6 +34,7 @@ from guidance_svc.domain.plan import (
     Role,
     Roundness,
     SecondBurn,
+    Start,
     Target,
 )
 from guidance_svc.domain.state import Answer, Clearance, Frame, LocalState, Readings, VehicleState
@@ -72,6 +73,7 @@ __all__ = [
     "SecondBurn",
     "Site",
     "Stage",
+    "Start",
     "Status",
     "Target",
     "ThrottleDown",

@@ -57,6 +57,29 @@ class Landing:
 
 
 @dataclass(frozen=True, slots=True)
+class Start:
+    """Where a rehearsed landing begins; a service goes by the states that come.
+
+    Args:
+        distance_m, bearing_rad: of the vehicle from the landing site, along the great circle of a sphere of the
+            body's radius; the bearing clockwise from north.
+        height_m: above the ground at that site, counted from the ellipsoid.
+        vertical_m_s, north_m_s, east_m_s: over ground.
+        propellant_kg: of the last stage, which flies alone; None: all that it holds.
+        time_s: on the vehicle's clock.
+    """
+
+    distance_m: float
+    bearing_rad: float
+    height_m: float
+    vertical_m_s: float
+    north_m_s: float
+    east_m_s: float
+    propellant_kg: float | None = None
+    time_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Phase:
     """One phase of a plan; each law has a value of its own made of this.
 
@@ -197,6 +220,7 @@ class FlightPlan:
         phases: in the order in which they are flown.
         major_cycle_s: vehicle time between solutions of the guidance equations.
         landing: None for a vehicle that does not come back.
+        start: where a rehearsal begins; None: on the pad, or where a booster lets go.
 
     Made from these once: `boost`, the first phase of that law, and `bare`, the plan without the cover's mass.
     """
@@ -209,6 +233,7 @@ class FlightPlan:
     site: Site | None = None
     major_cycle_s: float = 0.5
     landing: Landing | None = None
+    start: Start | None = None
 
     boost: Boost | None = field(init=False, repr=False, compare=False)
     bare: FlightPlan = field(init=False, repr=False, compare=False)

@@ -122,6 +122,7 @@ class Library:
             site=None if model.site is None else model.site.to_domain(),
             major_cycle_s=model.major_cycle_s,
             landing=None if model.landing is None else model.landing.landing(),
+            start=None if model.start is None else model.start.to_domain(),
         )
         if plan.target is not None and not own_plane:
             plan = replace(plan, target=replace(plan.target, plane="free"))

@@ -10,7 +10,15 @@ from pydantic import BaseModel, Field, create_model
 
 from guidance_svc.domain import Boost, Circularize, Coast, Hold, Insertion, Orbit, Phase, Role
 from guidance_svc.laws.table import LAWS
-from guidance_svc.wire.plans import BodyReference, LandingModel, PhaseModel, SiteModel, TargetModel, VehicleReference
+from guidance_svc.wire.plans import (
+    BodyReference,
+    LandingModel,
+    PhaseModel,
+    SiteModel,
+    StartModel,
+    TargetModel,
+    VehicleReference,
+)
 from guidance_svc.wire.quantities import MODEL, Title
 
 _AFTER_ASCENT: tuple[Phase, ...] = (Coast(), Circularize(), Orbit())
@@ -39,6 +47,8 @@ class FlightPlanModel(BaseModel):
     """Vehicle time between solutions of the guidance equations."""
     site: SiteModel | None = None
     landing: LandingModel | None = None
+    start: StartModel | None = None
+    """Where `rehearse` begins."""
     target: TargetModel | None = None
     phases: Annotated[list[PhaseModel], Field(min_length=1, max_length=20)] | None = None
     """None: those of the role."""

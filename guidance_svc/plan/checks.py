@@ -24,9 +24,22 @@ def check_plan(plan: FlightPlan) -> None:
     check_reach(plan)
     _check_lift_off(plan)
     _check_cover(plan)
-    if plan.landing is not None and not any(phase.aims == "landing" for phase in plan.phases):
-        where = plan.landing.site.name
-        raise ConfigError("limits_contradict", "landing", "no such table, because no phase lands", where)
+    _check_landing(plan)
+
+
+def _check_landing(plan: FlightPlan) -> None:
+    landing, start = plan.landing, plan.start
+    if landing is not None and not any(phase.aims == "landing" for phase in plan.phases):
+        raise ConfigError("limits_contradict", "landing", "no such table, because no phase lands", landing.site.name)
+    if start is None:
+        return
+    if landing is None or plan.site is not None:
+        why = "because no phase lands" if landing is None else "beside [site], where the flight begins"
+        raise ConfigError("limits_contradict", "start", f"no such table, {why}", f"height_m = {start.height_m:g}")
+    holds_kg = plan.vehicle.stages[-1].propellant_kg
+    if start.propellant_kg is not None and start.propellant_kg > holds_kg:
+        expected = f"at most {holds_kg:g}, what {plan.vehicle.stages[-1].name} holds"
+        raise ConfigError("bad_value", "start.propellant_kg", expected, start.propellant_kg)
 
 
 def _check_stages(plan: FlightPlan) -> None:

@@ -21,8 +21,9 @@ from guidance_svc.rehearsal.disturbances import NONE, Disturbances, true_world
 from guidance_svc.rehearsal.loop import FlightLog, Watch, fly
 from guidance_svc.rehearsal.outcome import USUAL, Bounds, Leg, misses, rows_of, story
 from guidance_svc.rehearsal.service import NearService
-from guidance_svc.rehearsal.starts import at_separation, on_its_pad
+from guidance_svc.rehearsal.starts import at_separation, at_start, on_its_pad
 from guidance_svc.report.tables import text_table
+from guidance_svc.sim.pad import pad_of
 from guidance_svc.sim.state import FAIR, SimState, World
 from guidance_svc.sim.weather import Weather
 
@@ -81,8 +82,7 @@ def run_rehearsal(library: Library, ask: Ask, say: Callable[[str], None]) -> int
         missed += misses(leg, rows, ask.bounds)
         for line in flight_lines(leg, text_table(rows) if rows else ""):
             say(line)
-    bounds = f"{ask.bounds.apsides_m:g} m and {ask.bounds.plane_deg:g} deg"
-    say("\n".join(["NOT AS PLANNED", *missed]) if missed else f"flown as planned, within {bounds} of the target")
+    say("\n".join(["NOT AS PLANNED", *missed]) if missed else f"flown as planned, {ask.bounds.sentence(legs)}")
     if service.recording is not None:
         say(f"recording: {service.recording}")
     return MISSED if missed else 0
@@ -133,10 +133,14 @@ def other_name(name: str, taken: str) -> str:
 
 def start_craft(plan: FlightPlan, upper: FlightPlan | None, leg: Leg, d: Disturbances) -> Craft:
     """The true vehicle where its flight begins."""
-    if plan.site is None and upper is None:
-        craft = Craft(leg.name, World(plan.body, plan.vehicle), at_separation(plan), leg.note)
+    world = World(plan.body, plan.vehicle, pad=None if plan.landing is None else pad_of(plan.landing))
+    if plan.landing is not None and plan.start is not None and upper is None:
+        craft = Craft(leg.name, world, at_start(plan, plan.landing, plan.start, world), leg.note)
+    elif plan.site is None and upper is None:
+        craft = Craft(leg.name, world, at_separation(plan), leg.note)
     else:
         craft = craft_on_pad(leg.name, plan, upper, leg.note)
+        craft.world = replace(craft.world, pad=world.pad)
         craft.state = on_its_pad(plan, craft.world)
     craft.world, craft.wanted = true_world(craft.world, d), craft.state.pointing
     return craft
@@ -227,6 +231,8 @@ def ask_of(
         ("--lag-s", d.lag_s, d.lag_s is None or 0.0 <= d.lag_s <= 10.0, "0 to 10 (s)"),
         ("--within-m", bounds.apsides_m, bounds.apsides_m > 0.0, "above 0 (m)"),
         ("--within-deg", bounds.plane_deg, bounds.plane_deg > 0.0, "above 0 (deg)"),
+        ("--miss-m", bounds.miss_m, bounds.miss_m > 0.0, "above 0 (m)"),
+        ("--contact-m-s", bounds.contact_m_s, bounds.contact_m_s > 0.0, "above 0 (m/s)"),
         *weather_rules(d.weather or FAIR),
     )  # fmt: skip
     for option, value, holds, expected in rules:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from math import radians, sin
+from math import degrees, radians, sin
 from typing import Any, Final
 
 from guidance_svc.domain import Circularize, FlightPlan
@@ -12,17 +13,33 @@ from guidance_svc.laws.table import aim_of
 from guidance_svc.rehearsal.craft import moment
 from guidance_svc.rehearsal.loop import FlightLog
 from guidance_svc.report.flight import Moment, Row, flight_rows, insertion_rows, left_row
+from guidance_svc.sim.pad import Contact
 
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """How far an orbit may be from the target: apsides (m), inclination and plane (deg)."""
+    """How far an orbit may be from the target, apsides (m), inclination and plane (deg), and a contact from its place
+    (m) and from the speed asked for (m/s)."""
 
     apsides_m: float = 1000.0
     plane_deg: float = 0.01
+    miss_m: float = 2.0
+    contact_m_s: float = 1.0
+
+    def sentence(self, legs: Iterable[Leg]) -> str:
+        """What of them was asked of these flights."""
+        parts = []
+        if any(leg.plan.target is not None for leg in legs):
+            parts.append(f"{self.apsides_m:g} m and {self.plane_deg:g} deg of the target")
+        if any(leg.plan.landing is not None for leg in legs):
+            parts.append(f"{self.miss_m:g} m and {self.contact_m_s:g} m/s of the contact asked for")
+        return f"within {' and within '.join(parts)}" if parts else "to the plan's end"
 
 
 USUAL: Final = Bounds()
+NUMBER: Final = re.compile(r"\d[\d.,]*")
+CRASH_M_S: Final = 20.0  # no landing any more, whatever was asked for
+
 
 @dataclass
 class Leg:
@@ -64,9 +81,18 @@ def story(leg: Leg) -> Iterator[str]:
         return
     lines = [(time_s, 0, f"phase {phase}") for time_s, phase in log.phases]
     lines += [(m.time_s, 1, m.mark.replace("_", " ")) for _, m in leg.acts]
-    lines += [(time_s, 2, f"warning: {text}") for text, time_s in log.warnings.items()]
+    lines += [(time_s, 2, f"warning: {text}") for text, time_s in firsts(log.warnings)]
     for time_s, _, text in sorted(lines):
         yield f"{time_s:10.2f} s  {text}"
+
+
+def firsts(warnings: Mapping[str, float]) -> Iterator[tuple[str, float]]:
+    """Warnings with their times, of those that differ in numbers alone the first, with the last of them behind it."""
+    kinds: dict[str, list[tuple[str, float]]] = {}
+    for text, time_s in warnings.items():
+        kinds.setdefault(NUMBER.sub("0", text), []).append((text, time_s))
+    for (text, time_s), *more in kinds.values():
+        yield (f"{text} (later: {more[-1][0]}, at {more[-1][1]:.2f} s)" if more else text), time_s
 
 
 def rows_of(leg: Leg) -> list[Row]:
@@ -84,7 +110,26 @@ def rows_of(leg: Leg) -> list[Row]:
             for row in insertion_rows(leg.name, leg.plan.body, leg.plan.target, leg.last)
         ]
         rows.append(left_row(leg.name, leg.last))
+    contact = leg.log.state.contact if leg.log is not None else None
+    if contact is not None and leg.plan.landing is not None and leg.last is not None:
+        rows += contact_rows(leg, contact, leg.plan.landing.contact_speed_m_s, leg.last)
     return rows
+
+
+def contact_rows(leg: Leg, contact: Contact, asked_m_s: float, last: Moment) -> list[Row]:
+    """How it touched down: where, how fast, how upright, and what it had left."""
+    at = f"contact, {contact.site}"
+
+    def row(quantity: str, asked: float | None, got: float, unit: str, places: int) -> Row:
+        return Row(leg.name, at, quantity, asked, got, None if asked is None else got - asked, unit, unit, places)
+
+    return [
+        row("miss", 0.0, contact.miss_m, "m", 3),
+        row("downward speed", asked_m_s, contact.down_m_s, "m/s", 3),
+        row("speed across", 0.0, contact.across_m_s, "m/s", 3),
+        row("tilt", None, degrees(contact.tilt_rad), "deg", 2),
+        row("propellant left", None, last.propellant_kg, "kg", 1),
+    ]
 
 
 def misses(leg: Leg, rows: list[Row], bounds: Bounds) -> list[str]:
@@ -103,8 +148,11 @@ def misses(leg: Leg, rows: list[Row], bounds: Bounds) -> list[str]:
 
 def endings(log: FlightLog) -> Iterator[str]:
     """How a flight ended, unless by the end of its plan."""
+    contact = log.state.contact
     if log.refused is not None:
         yield f"state refused: {log.refused.sentence()}"
+    elif contact is not None and contact.speed_m_s > CRASH_M_S:
+        yield f"hit the ground at {contact.speed_m_s:.0f} m/s"
     elif log.grounded:
         yield "hit the ground"
     elif log.last is None or log.out_of_time:
@@ -115,6 +163,10 @@ def endings(log: FlightLog) -> Iterator[str]:
 
 def limit_of(row: Row, leg: Leg, bounds: Bounds) -> float | None:
     """The bound for a row's error, in the row's unit; None where nothing is bounded."""
+    if row.moment.startswith("contact"):
+        return {"miss": bounds.miss_m, "downward speed": bounds.contact_m_s, "speed across": bounds.contact_m_s}.get(
+            row.quantity
+        )
     if row.moment in ("insertion", "last state"):
         if row.quantity in ("perigee", "apogee"):
             return bounds.apsides_m

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import cos, radians, sin, sqrt
+from math import asin, atan2, copysign, cos, radians, sin, sqrt
 
-from guidance_svc.core.vectors import cross, unit
-from guidance_svc.domain import FlightPlan, Hold, Vec
+from guidance_svc.core.frames import from_local, site_state, triad
+from guidance_svc.core.vectors import add, cross, norm, scale, unit
+from guidance_svc.domain import FlightPlan, Hold, Landing, Site, Start, Vec
 from guidance_svc.errors import ConfigError
 from guidance_svc.sim.state import SimState, World, full_tanks, on_pad
 
 BEFORE_IGNITION_S = 10.0
+STANDING_M_S = 1.0  # slower than that no direction of motion is taken for the attitude
 # Where an upper stage is let go, about as the demo's booster does it: invented.
 START_S = 152.0
 START_ALTITUDE_M = 76e3
@@ -23,11 +25,12 @@ def at_separation(plan: FlightPlan) -> SimState:
     """The state in which a vehicle without a site of its own begins: in the target's plane, rising, engine off.
 
     Raises:
-        ConfigError: the plan has neither site nor target, or lands.
+        ConfigError: the plan has neither site nor target nor start.
     """
     target, body = plan.target, plan.body
     if target is None and plan.landing is not None:
-        raise ConfigError("not_supported", "phases", f"a flight plan that goes up: {plan.name} only lands", "a landing")
+        expected = f"a [start] table in flight plan {plan.name}, because it only lands"
+        raise ConfigError("missing_field", "start", expected, "none")
     if target is None:
         raise ConfigError("missing_field", "site", f"a launch site or a target in flight plan {plan.name}", "neither")
     i, node = target.inclination_rad, target.node_rad
@@ -42,6 +45,36 @@ def at_separation(plan: FlightPlan) -> SimState:
     velocity = mix_vectors(out, speed * sin(START_PATH_ANGLE_RAD), forward, speed * cos(START_PATH_ANGLE_RAD))
     position: Vec = (radius * out[0], radius * out[1], radius * out[2])
     return SimState(START_S, position, velocity, unit(velocity), full_tanks(plan.vehicle))
+
+
+def at_start(plan: FlightPlan, landing: Landing, start: Start, world: World) -> SimState:
+    """Where a landing begins: above or beside its site, engine off; standing along its motion over ground, and
+    against it where it falls. All stages but the last are gone."""
+    body, site = plan.body, landing.site
+    latitude, longitude = from_bearing(site, start.bearing_rad, start.distance_m / body.radius_m)
+    place = replace(site, latitude_rad=latitude, longitude_rad=longitude, altitude_m=site.altitude_m + start.height_m)
+    position, turning = site_state(place, body, world.meridian_at_zero_rad, start.time_s)
+    local = triad(position, "geodetic", body)
+    speed = from_local(start.vertical_m_s, start.north_m_s, start.east_m_s, local)
+    size, last = norm(speed), len(plan.vehicle.stages) - 1
+    ahead = local.up if size < STANDING_M_S else scale(copysign(1.0 / size, start.vertical_m_s), speed)
+    tanks = [*full_tanks(plan.vehicle)]
+    tanks[last] = tanks[last] if start.propellant_kg is None else start.propellant_kg
+    return SimState(start.time_s, position, add(speed, turning), ahead, tuple(tanks), stage=last)
+
+
+def from_bearing(site: Site, bearing_rad: float, angle_rad: float) -> tuple[float, float]:
+    """Latitude and longitude of a point on a sphere, from another one by bearing and arc.
+
+    >>> latitude, longitude = from_bearing(Site("equator", 0.0, 1.0), radians(90.0), 0.25)
+    >>> round(latitude, 9), round(longitude, 9)
+    (0.0, 1.25)
+    """
+    sine, cosine = sin(site.latitude_rad), cos(site.latitude_rad)
+    rise = sine * cos(angle_rad) + cosine * sin(angle_rad) * cos(bearing_rad)
+    latitude = asin(max(-1.0, min(1.0, rise)))
+    east = atan2(sin(bearing_rad) * sin(angle_rad) * cosine, cos(angle_rad) - sine * sin(latitude))
+    return latitude, site.longitude_rad + east
 
 
 def mix_vectors(a: Vec, x: float, b: Vec, y: float) -> Vec:

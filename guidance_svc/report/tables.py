@@ -38,8 +38,8 @@ def value(number: float | None, row: Row) -> str:
 
 
 def error(row: Row) -> str:
-    """Achieved minus target with its unit: to 0.1 m, 0.1 kg, 0.00001 deg."""
-    places = 5 if row.error_unit == "deg" else 1
+    """Achieved minus target with its unit: 0.00001 deg, as the numbers where they have the same unit, else to 0.1."""
+    places = 5 if row.error_unit == "deg" else row.places if row.error_unit == row.unit else 1
     return "" if row.error is None else f"{row.error:+z.{places}f} {row.error_unit}"
 
 

@@ -20,6 +20,19 @@ NEAR_M: Final = 50.0  # beyond what a vehicle's length and the arms reach
 WITHIN_S: Final = 1e-10  # the contact is found to this: at 500 m/s 50 nm
 MOST_TRIES: Final = 100
 
+
+def pad_near(state: SimState, world: World) -> Pad | None:
+    """The pad that a vehicle comes down on: the only one, or the one nearest to it now; None where there is none."""
+    if world.pad is None or not world.other_pads:
+        return world.pad
+
+    def distance_m(pad: Pad) -> float:
+        place, _ = site_state(pad.site, world.body, world.meridian_at_zero_rad, state.time_s)
+        return norm(sub(place, state.position_m))
+
+    return min((world.pad, *world.other_pads), key=distance_m)
+
+
 def height_over_pad_m(state: SimState, world: World, pad: Pad) -> float:
     """Of the point whose position is told, above the ground about a pad."""
     body = world.body
@@ -125,7 +138,7 @@ def hold_vehicle(state: SimState, world: World, pad: Pad, bears: Bears) -> SimSt
     if bears == "legs" and vehicle.legs_below_m == vehicle.legs_radius_m == 0.0:
         on = "ground"
     contact = Contact(
-        state.time_s, on, down, norm(along(speed, down, local.up)),
+        state.time_s, pad.site.name, on, down, norm(along(speed, down, local.up)),
         acos(max(-1.0, min(1.0, dot(state.pointing, local.up)))), norm(state.turn_rad_s), north, east,
     )  # fmt: skip
     state = cut_off(state, world) if state.cut_on_contact and state.engine_on else state

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import hypot
 from typing import Literal
 
-from guidance_svc.domain import Site
+from guidance_svc.domain import Landing, Site
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,11 +27,17 @@ class Pad:
     arms_east_m: float = 0.0
 
 
+def pad_of(landing: Landing) -> Pad:
+    """The place where a plan lands, as the plan has it."""
+    return Pad(landing.site, landing.catch_height_m if landing.bears == "arms" else None)
+
+
 @dataclass(frozen=True, slots=True)
 class Contact:
     """The instant at which legs or arms began to bear.
 
     Args:
+        site: name of the pad.
         on: what bore; "ground" for a vehicle without legs.
         down_m_s, across_m_s: speed over ground of the point whose position is told.
         tilt_rad: of the thrust axis from the vertical.
@@ -40,6 +46,7 @@ class Contact:
     """
 
     time_s: float
+    site: str
     on: Literal["legs", "arms", "ground"]
     down_m_s: float
     across_m_s: float

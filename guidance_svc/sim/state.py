@@ -31,6 +31,7 @@ class World:
         thick_air_below_m: below this height a coast uses `step_s`, in an atmosphere.
         weather: None for air that is still and as modelled.
         pad: where the vehicle comes down; None for a vehicle that is not to: it falls through the ground.
+        other_pads: where it may come down instead; the nearest counts.
 
     Made from these: `limits`, of the turning rate and of its change, and the centre of percussion, as the kernels take
     them; `full`, whether thrust lags, attitude cannot jump, or the air is more than drag against the motion.
@@ -45,6 +46,7 @@ class World:
     thick_air_below_m: float = 120e3
     weather: Weather | None = None
     pad: Pad | None = None
+    other_pads: tuple[Pad, ...] = ()
     full: bool = field(init=False, repr=False)
     limits: tuple[float, float, float] = field(init=False, repr=False)
     figures: Figures = field(init=False, repr=False)

@@ -18,7 +18,7 @@ from guidance_svc.core.vectors import cross, dot, norm, scale, unit
 from guidance_svc.domain import Vec
 from guidance_svc.errors import GuidanceError
 from guidance_svc.sim.attitude import SETTLED_RAD, SETTLED_RAD_S
-from guidance_svc.sim.contact import LOOK_S, height_over_pad_m, near_m, sink_m_s, stop_by_contact
+from guidance_svc.sim.contact import LOOK_S, height_over_pad_m, near_m, pad_near, sink_m_s, stop_by_contact
 from guidance_svc.sim.full_motion import Push, burnt_after_kg, fly_full, frac_after
 from guidance_svc.sim.jumps import cut_off, drop_cover, ignite, regroup, release, separate, with_tank
 from guidance_svc.sim.motion import angle_between_rad, fly, height_above_ellipsoid_m, slew
@@ -131,17 +131,19 @@ def settle(state: SimState, wanted: Vec, world: World) -> tuple[SimState, float]
     if changed is not state:
         ahead = changes_ahead_s(changed, wanted, world)
     stop_s = min(ahead)
-    if world.pad is None or changed.held_down:
+    pad = pad_near(changed, world)
+    if pad is None or changed.held_down:
         return changed, stop_s
-    height_m = height_over_pad_m(changed, world, world.pad)
+    height_m = height_over_pad_m(changed, world, pad)
     return changed, min(stop_s, max(LOOK_S, 0.5 * height_m / max(1.0, norm(changed.velocity_m_s))))
 
 
 def fly_to(state: SimState, wanted: Vec, until_s: float, world: World) -> SimState:
     """The state after a stretch without jumps, or where a contact ends it earlier."""
-    if world.pad is None or state.held_down:
+    pad = pad_near(state, world)
+    if pad is None or state.held_down:
         return stretch(state, wanted, until_s, world)
-    return stop_by_contact(state, until_s, lambda at_s: stretch(state, wanted, at_s, world), world, world.pad)
+    return stop_by_contact(state, until_s, lambda at_s: stretch(state, wanted, at_s, world), world, pad)
 
 
 def changes_ahead_s(state: SimState, wanted: Vec, world: World) -> tuple[float, float, float]:
@@ -306,10 +308,11 @@ def needs_small_steps(state: SimState, aim: Vec, world: World) -> bool:
     """Whether the coming 50 s cannot be flown in large steps: it stands, turns, or comes near air or ground."""
     if state.held_down or (world.limits[1] < inf and state.pointing != aim):
         return True
-    if world.pad is not None:
+    pad = pad_near(state, world)
+    if pad is not None:
         span_s, pull = 10.0 * world.coast_step_s, world.body.mu_m3_s2 / dot(state.position_m, state.position_m)
         fall_m = span_s * sink_m_s(state) + 0.5 * pull * span_s * span_s
-        if height_over_pad_m(state, world, world.pad) < fall_m + near_m(world, world.pad):
+        if height_over_pad_m(state, world, pad) < fall_m + near_m(world, pad):
             return True
     return in_thick_air(state, world)
 

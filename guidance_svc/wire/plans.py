@@ -27,6 +27,7 @@ LEAST_DRY_FRAC: Final = 1e-6
 AIR_HEIGHTS_M: Final = (-1e4, 1e6)
 AIR_LIMITS: Final = (1e-30, 1e12)  # of density, pressure and speed of sound
 FLOW_LIMITS_KG_S: Final = (1e-9, 1e9)
+Speed = Annotated[float, Field(ge=-1e6, le=1e6)]
 Curve = Annotated[
     list[Annotated[list[NotNegative], Field(min_length=2, max_length=2)]], Field(min_length=1, max_length=100)
 ]
@@ -285,6 +286,34 @@ class LandingModel(SiteModel):
     def landing(self) -> domain.Landing:
         """The landing in SI and radians."""
         return domain.Landing(self.to_domain(), self.bears, self.catch_height_m, self.contact_speed_m_s)
+
+
+class StartModel(BaseModel):
+    """Where a rehearsal of a landing begins; a service goes by the states that come."""
+
+    model_config = MODEL
+
+    height_m: Annotated[float, Field(gt=0.0, le=1e9)]
+    """Above the ground at the landing site."""
+    distance_m: Annotated[float, Field(ge=0.0, le=1e9)] = 0.0
+    """From the landing site, along the great circle."""
+    bearing_deg: Annotated[float, Field(ge=-360.0, le=360.0)] = 0.0
+    """Of the vehicle from the landing site, clockwise from north."""
+    vertical_speed_m_s: Speed = 0.0
+    """Upward; this and the next two over ground."""
+    north_speed_m_s: Speed = 0.0
+    east_speed_m_s: Speed = 0.0
+    propellant_kg: NotNegative | None = None
+    """Of the last stage, which flies alone; None: all that it holds."""
+    time_s: Annotated[float, Field(ge=-1e9, le=1e9)] = 0.0
+    """On the vehicle's clock."""
+
+    def to_domain(self) -> domain.Start:
+        """The start in radians."""
+        return domain.Start(
+            self.distance_m, radians(self.bearing_deg), self.height_m, self.vertical_speed_m_s, self.north_speed_m_s,
+            self.east_speed_m_s, self.propellant_kg, self.time_s,
+        )  # fmt: skip
 
 
 class TargetModel(BaseModel):

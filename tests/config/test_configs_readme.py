@@ -22,7 +22,7 @@ TEXT = (Path(__file__).parents[2] / "configs" / "README.md").read_text("utf-8").
 TABLES: dict[str, type[BaseModel]] = {
     "Vehicle": plans.VehicleModel, "Each of `stages`": plans.StageModel, "Flight plan": flight_plan_model(),
     "`[site]`": plans.SiteModel, "`[target]`": plans.TargetModel,
-    "`[landing]`": plans.LandingModel, "Body": plans.BodyModel,
+    "`[landing]`": plans.LandingModel, "`[start]`": plans.StartModel, "Body": plans.BodyModel,
 }  # fmt: skip
 PHASES = {name: row.model for name, row in LAWS.items() if row.model is not None}
 TABLES |= {f"Keys of `{name}`": model for name, model in PHASES.items() if set(model.model_fields) != {"law"}}

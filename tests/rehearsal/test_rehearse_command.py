@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from math import asin, atan2, cos, degrees, radians, sin, sqrt
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +11,16 @@ import pytest
 from typer.testing import CliRunner
 
 from guidance_svc.cli import app
+from guidance_svc.core.frames import local_from_bci
+from guidance_svc.core.vectors import dot
+from guidance_svc.domain import Frame
+from guidance_svc.errors import ConfigError
+from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.rehearsal.command import Ask
 from guidance_svc.rehearsal.disturbances import Disturbances
+from guidance_svc.rehearsal.outcome import firsts
+from guidance_svc.rehearsal.starts import at_separation, at_start
+from guidance_svc.sim.state import World
 from guidance_svc.sim.weather import Weather
 
 STAGE = """
@@ -136,3 +146,83 @@ def test_an_unknown_plan_and_a_folder_that_cannot_be_written_to_are_refused(tmp_
     told = rehearse(plan_file(tmp_path), "--out", str(tmp_path / "file"))
     assert told.exit_code == 2
     assert "--out" in told.output
+
+
+@pytest.fixture(scope="module")
+def landed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, Path]:
+    folder = tmp_path_factory.mktemp("landed")
+    return rehearse("heron_approach", "--rate", "10", "--out", str(folder)), folder
+
+
+def test_a_landing_begins_at_its_start_and_is_told_with_its_contact(landed: tuple[Any, Path]) -> None:
+    told, folder = landed
+    assert told.exit_code == 0, told.output
+    for words in ("phase descent", "contact, Pale Landing", "downward speed", "within 2 m and 1 m/s of the contact"):
+        assert words in told.output, words
+    (recording,) = folder.glob("*.mcap")
+    again = CliRunner().invoke(app, ["replay", str(recording)])
+    assert again.exit_code == 0, again.output
+
+
+def test_a_landing_off_its_place_is_not_as_planned() -> None:
+    told = rehearse("heron_approach", "--rate", "5", "--miss-m", "1e-9")
+    assert told.exit_code == 1
+    assert "NOT AS PLANNED" in told.output
+    assert "miss at contact" in told.output
+
+
+def test_a_warning_whose_numbers_change_is_told_once() -> None:
+    told = {"40 m beyond reach, 3.1 m/s": 2.0, "no word from the tower": 2.5, "38 m beyond reach, 3.0 m/s": 4.0}
+    assert list(firsts(told)) == [
+        ("40 m beyond reach, 3.1 m/s (later: 38 m beyond reach, 3.0 m/s, at 4.00 s)", 2.0),
+        ("no word from the tower", 2.5),
+    ]
+
+
+def test_a_start_stands_where_its_table_says() -> None:
+    """Distance and bearing by the haversine formula (standard spherical trigonometry), speeds by the local triad."""
+    library = load_library(default_folder())
+    plan = library.plan("heron_approach", "upper_stage")
+    assert plan.landing is not None
+    assert plan.start is not None
+    start = replace(plan.start, distance_m=80e3, bearing_rad=radians(60.0))
+    world = World(plan.body, plan.vehicle, meridian_at_zero_rad=0.4)
+    state = at_start(plan, plan.landing, start, world)
+    told = local_from_bci(
+        state.position_m, state.velocity_m_s, Frame(meridian_at_zero_rad=0.4, up="geodetic"), plan.body, state.time_s
+    )
+    site, radius = plan.landing.site, plan.body.radius_m
+    a, b = site.latitude_rad, told.latitude_rad
+    east = told.longitude_rad - site.longitude_rad
+    half = sin((b - a) / 2) ** 2 + cos(a) * cos(b) * sin(east / 2) ** 2
+    assert 2 * radius * asin(sqrt(half)) == pytest.approx(80e3, abs=1e-3)
+    bearing = atan2(sin(east) * cos(b), cos(a) * sin(b) - sin(a) * cos(b) * cos(east))
+    assert degrees(bearing) == pytest.approx(60.0, abs=1e-6)
+    assert told.altitude_m == pytest.approx(2000.0, abs=1e-3)
+    assert (told.vertical_speed_m_s, told.east_speed_m_s) == pytest.approx((-42.0, 55.0), abs=1e-6)
+    assert dot(state.pointing, state.velocity_m_s) < 0.0  # against its motion: it falls
+    assert state.propellant_kg == (3000.0,)
+
+
+@pytest.mark.parametrize(
+    ("more", "field"),
+    [
+        ({"site": {"name": "pad", "latitude_deg": 1.0, "longitude_deg": 1.0}}, "start"),
+        ({"start": {"height_m": 10.0, "propellant_kg": 6000.0}}, "start.propellant_kg"),
+        ({"start": {"height_m": -1.0}}, "start.height_m"),
+    ],
+)
+def test_a_start_that_cannot_be_is_refused(more: dict[str, Any], field: str) -> None:
+    library = load_library(default_folder())
+    with pytest.raises(ConfigError) as refusal:
+        library.plan(library.inlined("heron_approach") | more, "upper_stage")
+    assert refusal.value.field == field
+
+
+def test_a_plan_that_only_lands_is_asked_for_its_start() -> None:
+    library = load_library(default_folder())
+    table = library.inlined("heron_approach")
+    table.pop("start")
+    with pytest.raises(ConfigError) as refusal:
+        at_separation(library.plan(table, "upper_stage"))
+    assert refusal.value.field == "start"

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from guidance_svc.core.frames import altitude_m, ground_velocity, site_state, triad
 from guidance_svc.core.vectors import along, sub, unit
-from guidance_svc.domain import Frame
+from guidance_svc.domain import Frame, Site
 from guidance_svc.sim.pad import Pad
 from guidance_svc.sim.state import Controls, SimState, World, on_pad
 from guidance_svc.sim.step import coast, step
@@ -96,6 +96,20 @@ def test_a_vehicle_without_a_catch_point_passes_the_arms() -> None:
     end = step(above(63.0, world), Controls(), 5.0, world)
     assert end.contact is not None
     assert end.contact.on == "legs"
+
+
+def test_of_two_pads_the_nearest_bears_it_at_its_own_height() -> None:
+    """The other pad is 600 m north and 5 m higher."""
+    north = Site("north", SITE.latitude_rad + 600.0 / EARTH.radius_m, SITE.longitude_rad, SITE.altitude_m + 5.0)
+    world = World(STILL, RIGID, pad=PAD, other_pads=(Pad(north),))
+    here = step(above(LEGS_M + 10.0, world), Controls(), 5.0, world)
+    there = step(above(LEGS_M + 10.0, world, site=north), Controls(), 5.0, world)
+    assert here.contact is not None
+    assert there.contact is not None
+    assert (here.contact.site, there.contact.site) == (SITE.name, "north")
+    assert here.contact.miss_m < 5e-3  # by the turning of the body, as it falls
+    assert there.contact.miss_m < 5e-3
+    assert there.contact.time_s == pytest.approx(here.contact.time_s, abs=1e-3)
 
 
 def test_after_the_contact_it_turns_with_the_body_and_tells_it() -> None:

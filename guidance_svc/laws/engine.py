@@ -1,10 +1,9 @@
-"""The engine as flown: telemetry into the estimator, throttle for the acceleration limit, the last seconds.
+"""The engine as flown: telemetry into estimator and filter, throttle for the acceleration limit, the last seconds.
 
-The end of a burn. Direction frozen, the speed still to gain is taken on orbital energy from every state. What
-a state says of it, plus what the engine has given since, is the same number each time but for noise; its mean
-over up to 25 states, fewer when the telemetry is quiet, is what the cutoff is set by. An engine that throttles
-is throttled back for the end, so that a late or coarse clock costs less, and trimmed so that the cutoff falls
-on the script's own clock grid. The tail-off's impulse is taken off in advance.
+The end of a burn. Direction frozen, the cutoff follows from the speed still to gain on orbital energy by every state,
+filtered where states are noisy. An engine that throttles is throttled back for the end, so that a late or coarse clock
+costs less, and trimmed so that the cutoff falls on the script's own clock grid. The tail-off's impulse is taken off in
+advance.
 """
 
 from __future__ import annotations
@@ -14,14 +13,15 @@ from math import inf, sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.burn_flight import Gravity
-from guidance_svc.core.burn_state import NOISY_M_S, UNTRACKED, Told, Tracked, is_believed, track
+from guidance_svc.core.burn_state import UNTRACKED
 from guidance_svc.core.burns import Arc, Motor, mass_at_end_kg, motor_of
 from guidance_svc.core.compiled import part
-from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, EngineEstimate, begin_anew, due, noise_of, watch
-from guidance_svc.core.gravity import acceleration, potential
+from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, begin_anew, due
+from guidance_svc.core.gravity import potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
-from guidance_svc.core.vectors import along, dot, norm, scale, unit
+from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import Body, FlightPlan, Stage, ThrottleDown, Vec
+from guidance_svc.laws.felt import Felt, Learnt, Place, best_place, is_filtered, take_in, track_felt
 from guidance_svc.laws.last_seconds import (
     FREEZE_BELOW_S,
     NO_FINISH,
@@ -63,44 +63,6 @@ def burning(burn: Burn, now: Navigation) -> bool:
     return burn.ignite_at_s is None and (burn.cutoff_at_s is None or now.time_s < burn.cutoff_at_s)
 
 
-class Felt(NamedTuple):
-    """What a state tells of a burning engine; vectors BCI, a thrust of 0 where none is told."""
-
-    time_s: float
-    position_m: Vec
-    velocity_m_s: Vec
-    mass_kg: float
-    pointing: Vec
-    throttle_frac: float
-    thrust_n: float
-
-
-class Learnt(NamedTuple):
-    """The engine estimate, the told thrust over the file's, and whether the engine as flown is what it was before."""
-
-    estimate: EngineEstimate
-    told_scale: float
-    same: bool
-
-
-@part
-def take_in(learnt: Learnt, motor: Motor, gravity: Gravity, felt: Felt) -> Learnt:
-    """What is known of the engine after one more state of its burn.
-
-    Args:
-        motor: by the vehicle file.
-    """
-    before, told, flow = learnt.estimate, learnt.told_scale, motor.thrust_n / motor.exhaust_velocity_m_s
-    if felt.thrust_n > 0.0 and felt.throttle_frac > 0.0:
-        told = felt.thrust_n / (felt.throttle_frac * motor.thrust_n)
-    push = scale(told * motor.thrust_n / felt.mass_kg, felt.pointing)
-    pull = acceleration(felt.position_m, gravity.mu_m3_s2, gravity.radius_m, gravity.j2)
-    estimate = watch(
-        before, felt.time_s, felt.velocity_m_s, pull, push, felt.throttle_frac, felt.mass_kg, told * flow
-    )
-    return Learnt(estimate, told, told == learnt.told_scale and estimate.known.thrust == before.known.thrust)
-
-
 def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> Flight:
     """The flight with this state taken into the engine estimate, and into the filter while states are noisy."""
     flight = weigh_engine(flight, burn, now, plan)
@@ -114,45 +76,6 @@ def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) 
         Gravity(body.mu_m3_s2, body.radius_m, body.j2), felt_now(flight, burn, now), told,
     )  # fmt: skip
     return flight._replace(engine=engine._replace(tracked=tracked))
-
-
-@part
-def is_filtered(tracked: Tracked, estimate: EngineEstimate, time_s: float) -> bool:
-    """Whether a state is noisy, as far as is known, and filtering it is worth it."""
-    return noise_of(estimate.noise) > NOISY_M_S and time_s >= tracked.rests_until_s
-
-
-@part
-def track_felt(
-    before: Tracked, learnt: Learnt, motor: Motor, gravity: Gravity, felt: Felt, told: tuple[bool, bool]
-) -> Tracked:
-    """The filter after one more state.
-
-    Args:
-        motor: by the vehicle file.
-        told: whether the state tells its pointing and its throttle.
-    """
-    pull = acceleration(felt.position_m, gravity.mu_m3_s2, gravity.radius_m, gravity.j2)
-    estimate, push = learnt.estimate, learnt.told_scale * motor.thrust_n / felt.mass_kg
-    return track(before, Told(
-        felt.time_s, felt.position_m, felt.velocity_m_s, pull, push, felt.pointing, told[0], felt.throttle_frac,
-        told[1], estimate.known.thrust, estimate.jumped_at_s,
-    ))  # fmt: skip
-
-
-class Place(NamedTuple):
-    """Position and velocity, BCI."""
-
-    position_m: Vec
-    velocity_m_s: Vec
-
-
-@part
-def best_place(tracked: Tracked, time_s: float, position_m: Vec, velocity_m_s: Vec) -> Place:
-    """Where the vehicle is by a state: filtered where that is better."""
-    if tracked.time_s != time_s or not is_believed(tracked.filtered.noise):
-        return Place(position_m, velocity_m_s)
-    return Place(tracked.filtered.position_m, tracked.filtered.velocity_m_s)
 
 
 def best_known(flight: Flight, now: Navigation) -> Place:

@@ -26,16 +26,8 @@ from guidance_svc.core.steering import advance_law
 from guidance_svc.core.thrust_line import Known
 from guidance_svc.core.vectors import along, norm, scale, unit
 from guidance_svc.domain import Vec
-from guidance_svc.laws.engine import (
-    SETTLE_S,
-    Felt,
-    Learnt,
-    best_place,
-    cruise_frac,
-    is_filtered,
-    take_in,
-    track_felt,
-)
+from guidance_svc.laws.engine import SETTLE_S, cruise_frac
+from guidance_svc.laws.felt import Felt, Learnt, best_place, is_filtered, take_in, track_felt
 from guidance_svc.laws.insertion_cycle import DEARER_FRAC, HOLD_RATE_BELOW_S, LEAST_BURN_S, STEPS_A_CYCLE
 from guidance_svc.laws.last_seconds import Ending, Finish, aim_cutoff, closing_time_s, tail_m_s, taper_frac
 from guidance_svc.laws.limit_learnt import CERTAIN, FULL, STEADY, fits_of, is_new_anchor

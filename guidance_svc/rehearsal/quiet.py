@@ -22,7 +22,8 @@ from guidance_svc.core.steering import Problem, Steering, wanted_at
 from guidance_svc.core.thrust_line import Anchor, Reading
 from guidance_svc.domain import FlightPlan
 from guidance_svc.laws.cover import plan_as_it_is
-from guidance_svc.laws.engine import LONGEST_CLOSING_S, Learnt, flown_stage
+from guidance_svc.laws.engine import LONGEST_CLOSING_S, flown_stage
+from guidance_svc.laws.felt import Learnt
 from guidance_svc.laws.insertion_memory import InsertionMemory
 from guidance_svc.laws.last_seconds import NO_FINISH
 from guidance_svc.laws.memory import Flight, Margin, Memory, Steady, Weighed

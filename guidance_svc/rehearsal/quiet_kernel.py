@@ -16,7 +16,7 @@ from guidance_svc.core.rocket import thrust_at_n
 from guidance_svc.core.thrust_line import Anchor, Reading
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Vec
-from guidance_svc.laws.engine import Felt, Learnt
+from guidance_svc.laws.felt import Felt, Learnt
 from guidance_svc.laws.last_seconds import NO_FINISH
 from guidance_svc.laws.quiet_burn import Burning, Quiet, direction_of, follow_quietly, solve_quietly
 from guidance_svc.sim.motion import BodyNumbers, angle_between_rad, fly, slew

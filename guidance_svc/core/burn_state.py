@@ -19,8 +19,10 @@ REST_S = 10.0  # after no noise was found, until it is looked for again
 LONGEST_GAP_S = 5.0  # between states; beyond it the filter begins anew
 BIAS_SIGMA_M_S2 = 1.0  # at first
 QUIET = Wander(1e-7, 1e-9)  # an engine that burns on
-CHANGING = Wander(2e-2, 30.0)  # a thrust that has jumped, or changed at an instant that nobody told
+AS_ORDERED = Wander(1e-5, 1e-6)  # the same, where its pointing is not told: it turns later than ordered
+CHANGING = Wander(2e-2, 30.0)  # a thrust that has jumped
 TRANSIENT_S = 1.2  # so long after a change
+LATE_S = 0.3  # one sigma of when a throttle step comes that is not told
 STEP_KNOWN_FRAC = 1e-4  # of a told change of the thrust: how well its size is known, until states say otherwise
 STEP_SIGMAS2 = 16.0  # squares of what a state may be off by at a step that was told; beyond it, it came between states
 STEP = 0.02  # of the throttle: a larger one that is not told comes when it likes
@@ -39,7 +41,8 @@ class Tracked(NamedTuple):
         throttle_frac: at which the engine ran up to it.
         thrust_scale: true thrust over the nominal one, as estimated.
         drift_m_s: fading mean of what the filter was off by in velocity.
-        changed_at_s: vehicle time at which the thrust last changed unforeseen.
+        changed_at_s: vehicle time at which the thrust last changed unforeseen, or was to change.
+        step_m2_s4: square of that change, where it was ordered; 0 where it was unforeseen.
         rests_until_s: vehicle time before which nothing is filtered, because there was no noise.
     """
 
@@ -52,11 +55,14 @@ class Tracked(NamedTuple):
     thrust_scale: float
     drift_m_s: Vec
     changed_at_s: float
+    step_m2_s4: float
     rests_until_s: float
 
 
 NOTHING = (0.0, 0.0, 0.0)
-UNTRACKED = Tracked(first_filtered(NOTHING, NOTHING, 0.0), -inf, NOTHING, 0.0, NOTHING, 0.0, 1.0, NOTHING, -inf, -inf)
+UNTRACKED = Tracked(
+    first_filtered(NOTHING, NOTHING, 0.0), -inf, NOTHING, 0.0, NOTHING, 0.0, 1.0, NOTHING, -inf, 0.0, -inf
+)
 
 
 class Told(NamedTuple):
@@ -100,29 +106,56 @@ def track(before: Tracked, now: Told) -> Tracked:
         filtered = first_filtered(now.position_m, now.velocity_m_s, BIAS_SIGMA_M_S2)
         return Tracked(
             filtered, now.time_s, now.pull_m_s2, now.full_push_m_s2, now.pointing, now.throttle_frac,
-            now.thrust_scale, NOTHING, -inf, -inf,
+            now.thrust_scale, NOTHING, -inf, 0.0, -inf,
         )  # fmt: skip
     push = push_since(before, now)
-    change = now.throttle_frac - before.throttle_frac
     filtered = with_bias(before.filtered, bias_now(before, now, push))
     model = along(scale(0.5, add(before.pull_m_s2, now.pull_m_s2)), now.thrust_scale * now.throttle_frac, push)
-    changed_at_s = max(before.changed_at_s, now.jumped_at_s)
-    if abs(change) > STEP and not now.throttle_told:
-        changed_at_s = now.time_s
     foreseen = along(filtered.velocity_m_s, dt_s, add(model, filtered.bias_m_s2))
-    off = sub(now.velocity_m_s, foreseen)
-    drift = along(before.drift_m_s, 1.0 / DRIFT_STATES, sub(off, before.drift_m_s))
-    variance, step = filtered.noise.velocity_m2_s2 + filtered.spread.vv, change * change * dot(push, push)
-    drifts = dot(drift, drift) > DRIFT_ODDS * variance / (2.0 * DRIFT_STATES - 1.0)
-    between = abs(change) > STEP and dot(off, off) > STEP_SIGMAS2 * variance
-    if filtered.noise.states >= TRUSTED_STATES and (drifts or between):
-        changed_at_s, drift = now.time_s, NOTHING
-    wander = wander_after(now.time_s - changed_at_s, step, dt_s)
-    filtered = take_in(filtered, now.position_m, now.velocity_m_s, model, dt_s, wander)
+    change = changed(before, now, dot(push, push), sub(now.velocity_m_s, foreseen))
+    filtered = take_in(filtered, now.position_m, now.velocity_m_s, model, dt_s, wander_now(change, now, dt_s))
     return Tracked(
         filtered, now.time_s, now.pull_m_s2, now.full_push_m_s2, now.pointing, now.throttle_frac, now.thrust_scale,
-        drift, changed_at_s, now.time_s + REST_S if is_quiet(filtered.noise) else -inf,
+        change.drift_m_s, change.at_s, change.ordered_m2_s4,
+        now.time_s + REST_S if is_quiet(filtered.noise) else -inf,
     )  # fmt: skip
+
+
+class Change(NamedTuple):
+    """The last change of the thrust that was not told when it came: `Tracked` has its parts.
+
+    Args:
+        told_m2_s4: square of a step that this state tells of.
+    """
+
+    at_s: float
+    ordered_m2_s4: float
+    drift_m_s: Vec
+    told_m2_s4: float
+
+
+@part
+def changed(before: Tracked, now: Told, square_m2_s4: float, off_m_s: Vec) -> Change:
+    """What a state says of changes of the thrust.
+
+    Args:
+        square_m2_s4: of the acceleration at full throttle.
+        off_m_s: velocity, less what was foreseen.
+    """
+    stepped = now.throttle_frac - before.throttle_frac
+    step, noise = stepped * stepped * square_m2_s4, before.filtered.noise
+    if now.jumped_at_s > before.changed_at_s:
+        return Change(now.jumped_at_s, 0.0, NOTHING, step)
+    if abs(stepped) > STEP and not now.throttle_told:
+        return Change(now.time_s, step, NOTHING, 0.0)
+    if noise.states < TRUSTED_STATES or now.time_s - before.changed_at_s < TRANSIENT_S:
+        return Change(before.changed_at_s, before.step_m2_s4, NOTHING, step)
+    drift = along(before.drift_m_s, 1.0 / DRIFT_STATES, sub(off_m_s, before.drift_m_s))
+    variance = noise.velocity_m2_s2 + before.filtered.spread.vv
+    drifts = dot(drift, drift) > DRIFT_ODDS * variance / (2.0 * DRIFT_STATES - 1.0)
+    if drifts or (abs(stepped) > STEP and dot(off_m_s, off_m_s) > STEP_SIGMAS2 * variance):
+        return Change(now.time_s, 0.0, NOTHING, step)
+    return Change(before.changed_at_s, before.step_m2_s4, drift, step)
 
 
 @part
@@ -156,13 +189,12 @@ def with_bias(f: Filtered, bias_m_s2: Vec) -> Filtered:
 
 
 @part
-def wander_after(since_s: float, step_m2_s4: float, dt_s: float) -> Wander:
-    """How uncertain the model is since the last state.
-
-    Args:
-        since_s: seconds since the thrust changed unforeseen.
-        step_m2_s4: square of the step that the acceleration was told to make at the last state.
-    """
-    wander = CHANGING if since_s < TRANSIENT_S else QUIET
-    unsure = STEP_KNOWN_FRAC * STEP_KNOWN_FRAC * step_m2_s4
-    return Wander(wander.velocity_m2_s3, wander.bias_m2_s5 + unsure / dt_s)
+def wander_now(change: Change, now: Told, dt_s: float) -> Wander:
+    """How uncertain the model is since the last state."""
+    wander = QUIET if now.pointing_told else AS_ORDERED
+    white, walk = wander.velocity_m2_s3, wander.bias_m2_s5
+    if now.time_s - change.at_s < TRANSIENT_S:
+        if change.ordered_m2_s4 == 0.0:
+            return CHANGING
+        white += LATE_S * LATE_S * change.ordered_m2_s4 / TRANSIENT_S
+    return Wander(white, walk + STEP_KNOWN_FRAC * STEP_KNOWN_FRAC * change.told_m2_s4 / dt_s)

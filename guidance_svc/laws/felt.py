@@ -55,7 +55,7 @@ def take_in(learnt: Learnt, motor: Motor, gravity: Gravity, felt: Felt) -> Learn
 @part
 def is_filtered(tracked: Tracked, estimate: EngineEstimate, time_s: float) -> bool:
     """Whether a state is noisy, as far as is known, and filtering it is worth it."""
-    return noise_of(estimate.noise) > NOISY_M_S and time_s >= tracked.rests_until_s
+    return time_s >= tracked.rests_until_s and noise_of(estimate.noise) > NOISY_M_S
 
 
 @part

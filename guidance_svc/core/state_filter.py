@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from guidance_svc.core.compiled import kernel, part
+from guidance_svc.core.compiled import part
 from guidance_svc.core.vectors import add, along, dot, scale, sub
 from guidance_svc.domain import Vec
 
@@ -153,7 +153,7 @@ def learn_noise(noise: Noise, raw_position_m: Vec, raw_velocity_m_s: Vec) -> Noi
     return Noise(position, velocity, heard, raw_position_m, raw_velocity_m_s)
 
 
-@kernel
+@part
 def take_in(
     before: Filtered, position_m: Vec, velocity_m_s: Vec, model_m_s2: Vec, dt_s: float, wander: Wander
 ) -> Filtered:

@@ -12,7 +12,7 @@ from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.core.vectors import norm, sub
 from guidance_svc.domain import Circularize, FlightPlan, Phase, Raise, Status, Target
 from guidance_svc.errors import OrbitNotClosed
-from guidance_svc.laws.engine import end_of, flown_stage, with_tail_off
+from guidance_svc.laws.engine import best_known, end_of, flown_stage, with_tail_off
 from guidance_svc.laws.instants import NEAR_CUTOFF_CONTACT_S
 from guidance_svc.laws.lean import with_lean
 from guidance_svc.laws.memory import Burn, Flight
@@ -79,8 +79,8 @@ def endless(now: Navigation, plan: FlightPlan) -> tuple[str, ...]:
 
 def problem_after(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan, wait_s: float) -> Problem:
     """The circular burn as seen from the state after a wait."""
-    r, v = coast(now.position_m, now.velocity_m_s, wait_s, plan.body) if wait_s > 0.0 else (
-        now.position_m, now.velocity_m_s)  # fmt: skip
+    r, v = best_known(flight, now)
+    r, v = coast(r, v, wait_s, plan.body) if wait_s > 0.0 else (r, v)
     arcs = circular_arcs(flight, burn, now, plan)
     target = burn_target(flight, burn, plan)
     problem = Problem(now.time_s + wait_s, r, v, arcs, target, plan.body, burn.offset_m_s)

@@ -1,10 +1,9 @@
-"""The engine as flown: telemetry into the estimator, throttle for the acceleration limit, the last seconds.
+"""The engine as flown: telemetry into estimator and filter, throttle for the acceleration limit, the last seconds.
 
-The end of a burn. Direction frozen, the speed still to gain is taken on orbital energy from every state. What
-a state says of it, plus what the engine has given since, is the same number each time but for noise; its mean
-over up to 25 states, fewer when the telemetry is quiet, is what the cutoff is set by. An engine that throttles
-is throttled back for the end, so that a late or coarse clock costs less, and trimmed so that the cutoff falls
-on the script's own clock grid. The tail-off's impulse is taken off in advance.
+The end of a burn. Direction frozen, the cutoff follows from the speed still to gain on orbital energy by every state,
+filtered where states are noisy. An engine that throttles is throttled back for the end, so that a late or coarse clock
+costs less, and trimmed so that the cutoff falls on the script's own clock grid. The tail-off's impulse is taken off in
+advance.
 """
 
 from __future__ import annotations
@@ -14,13 +13,15 @@ from math import inf, sqrt
 from typing import NamedTuple
 
 from guidance_svc.core.burn_flight import Gravity
+from guidance_svc.core.burn_state import UNTRACKED
 from guidance_svc.core.burns import Arc, Motor, mass_at_end_kg, motor_of
 from guidance_svc.core.compiled import part
-from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, EngineEstimate, begin_anew, due, watch
-from guidance_svc.core.gravity import acceleration, potential
+from guidance_svc.core.estimator import PRIOR_ANEW_FRAC, begin_anew, due
+from guidance_svc.core.gravity import potential
 from guidance_svc.core.steering import Problem, Steering, refine_cutoff
-from guidance_svc.core.vectors import along, dot, norm, scale, unit
+from guidance_svc.core.vectors import along, dot, norm, unit
 from guidance_svc.domain import Body, FlightPlan, Stage, ThrottleDown, Vec
+from guidance_svc.laws.felt import Felt, Learnt, Place, best_place, is_filtered, take_in, track_felt
 from guidance_svc.laws.last_seconds import (
     FREEZE_BELOW_S,
     NO_FINISH,
@@ -62,52 +63,34 @@ def burning(burn: Burn, now: Navigation) -> bool:
     return burn.ignite_at_s is None and (burn.cutoff_at_s is None or now.time_s < burn.cutoff_at_s)
 
 
-class Felt(NamedTuple):
-    """What a state tells of a burning engine; vectors BCI, a thrust of 0 where none is told."""
-
-    time_s: float
-    position_m: Vec
-    velocity_m_s: Vec
-    mass_kg: float
-    pointing: Vec
-    throttle_frac: float
-    thrust_n: float
-
-
-class Learnt(NamedTuple):
-    """The engine estimate, the told thrust over the file's, and whether the engine as flown is what it was before."""
-
-    estimate: EngineEstimate
-    told_scale: float
-    same: bool
-
-
-@part
-def take_in(learnt: Learnt, motor: Motor, gravity: Gravity, felt: Felt) -> Learnt:
-    """What is known of the engine after one more state of its burn.
-
-    Args:
-        motor: by the vehicle file.
-    """
-    before, told, flow = learnt.estimate, learnt.told_scale, motor.thrust_n / motor.exhaust_velocity_m_s
-    if felt.thrust_n > 0.0 and felt.throttle_frac > 0.0:
-        told = felt.thrust_n / (felt.throttle_frac * motor.thrust_n)
-    push = scale(told * motor.thrust_n / felt.mass_kg, felt.pointing)
-    pull = acceleration(felt.position_m, gravity.mu_m3_s2, gravity.radius_m, gravity.j2)
-    estimate = watch(
-        before, felt.time_s, felt.velocity_m_s, pull, push, felt.throttle_frac, felt.mass_kg, told * flow
-    )
-    return Learnt(estimate, told, told == learnt.told_scale and estimate.known.thrust == before.known.thrust)
-
-
 def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> Flight:
+    """The flight with this state taken into the engine estimate, and into the filter while states are noisy."""
+    flight = weigh_engine(flight, burn, now, plan)
+    engine = flight.engine
+    if engine.burning_since_s is None or not is_filtered(engine.tracked, engine.estimate, now.time_s):
+        return flight
+    body, stage = plan.body, plan.vehicle.stages[flight.stage]
+    told = now.pointing is not None, now.throttle_frac is not None
+    tracked = track_felt(
+        engine.tracked, Learnt(engine.estimate, engine.told_scale, True), motor_of(stage),
+        Gravity(body.mu_m3_s2, body.radius_m, body.j2), felt_now(flight, burn, now), told,
+    )  # fmt: skip
+    return flight._replace(engine=engine._replace(tracked=tracked))
+
+
+def best_known(flight: Flight, now: Navigation) -> Place:
+    """Where the vehicle is by this state: filtered where that is better."""
+    return best_place(flight.engine.tracked, now.time_s, now.position_m, now.velocity_m_s)
+
+
+def weigh_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) -> Flight:
     """The flight with this state taken into the engine estimate."""
     engine = flight.engine
     if not burning(burn, now):
         if engine.burning_since_s is None:
             return flight
         anew = begin_anew(engine.estimate, PRIOR_ANEW_FRAC)
-        return flight._replace(engine=engine._replace(burning_since_s=None, estimate=anew))
+        return flight._replace(engine=engine._replace(burning_since_s=None, estimate=anew, tracked=UNTRACKED))
     if engine.burning_since_s is None:
         return flight._replace(engine=engine._replace(burning_since_s=now.time_s))
     if now.time_s - engine.burning_since_s < SETTLE_S:
@@ -116,10 +99,7 @@ def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) 
     if not due(engine.estimate, now.time_s, throttle):
         return flight
     stage, body = plan.vehicle.stages[flight.stage], plan.body
-    felt = Felt(
-        now.time_s, now.position_m, now.velocity_m_s, now.mass_kg, pointing_now(burn, now), throttle,
-        0.0 if now.thrust_n is None else now.thrust_n,
-    )  # fmt: skip
+    felt = felt_now(flight, burn, now)
     gravity = Gravity(body.mu_m3_s2, body.radius_m, body.j2)
     estimate, told, same = take_in(
         Learnt(engine.estimate, engine.told_scale, True), motor_of(stage), gravity, felt
@@ -128,6 +108,14 @@ def watch_engine(flight: Flight, burn: Burn, now: Navigation, plan: FlightPlan) 
         return flight._replace(engine=engine._replace(estimate=estimate))
     flown = within_limit(engine_as_flown(stage, estimate, told), engine.limit)
     return flight._replace(engine=engine._replace(estimate=estimate, told_scale=told, flown=flown))
+
+
+def felt_now(flight: Flight, burn: Burn, now: Navigation) -> Felt:
+    """What a state tells of the burning engine; what it does not tell is as ordered."""
+    return Felt(
+        now.time_s, now.position_m, now.velocity_m_s, now.mass_kg, pointing_now(burn, now),
+        nominal_throttle(flight, now), 0.0 if now.thrust_n is None else now.thrust_n,
+    )  # fmt: skip
 
 
 def pointing_now(burn: Burn, now: Navigation) -> tuple[float, float, float]:
@@ -279,7 +267,7 @@ def finish_burn(
     law = refine_cutoff(replace(problem, arcs=(whole,), tail_m_s=tail), frozen(burn.law, now))
     finish, gain, throttle, cutoff = aim_cutoff(
         burn.finish or NO_FINISH, Ending(end.motor, end.cruise, end.lowest), now.time_s, now.mass_kg,
-        whole.speed_gain_m_s(law.burn_s), tail, nominal_throttle(flight, now), flight.engine.estimate.noise_m_s,
+        whole.speed_gain_m_s(law.burn_s),
     )  # fmt: skip
     law = replace(law, cutoff_s=cutoff)
     burn = put_on_tick(flight, burn, now, plan, law)

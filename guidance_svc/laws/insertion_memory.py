@@ -11,7 +11,7 @@ from guidance_svc.core.steering import Problem, Steering
 from guidance_svc.core.vectors import norm
 from guidance_svc.domain import FlightPlan
 from guidance_svc.laws.cover import bare_at_cutoff, drop_time_s
-from guidance_svc.laws.engine import end_of, with_end, with_tail_off
+from guidance_svc.laws.engine import best_known, end_of, with_end, with_tail_off
 from guidance_svc.laws.lean import with_lean
 from guidance_svc.laws.memory import Burn, Memory
 from guidance_svc.laws.navigation import Navigation
@@ -83,7 +83,7 @@ def problem_now(memory: Memory[InsertionMemory], now: Navigation, plan: FlightPl
     burn = memory.own.burn
     target = burn.lesser or (burn.detour.target if burn.detour else plan.target)
     arcs = arcs_now(memory, now, plan)
-    place, speed, time_s = now.position_m, now.velocity_m_s, now.time_s
+    (place, speed), time_s = best_known(memory.flight, now), now.time_s
     if not arcs[0].powered and norm(now.ground_velocity_m_s) < STANDING_M_S:
         time_s += arcs[0].duration_s  # on the pad the wait is no fall: the ground holds, and turns
         turned = plan.body.rotation_rad_s * arcs[0].duration_s

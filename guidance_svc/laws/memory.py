@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Generic, NamedTuple, TypeVar
 
+from guidance_svc.core.burn_state import UNTRACKED, Tracked
 from guidance_svc.core.detour import Detour
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
@@ -131,6 +132,7 @@ class Engine(NamedTuple):
         steady: the engine as it was when its thrust was last constant; None before that.
         limit: an acceleration limit that the telemetry shows and the plan does not have.
         burning_since_s: when the engine was first seen on in this burn.
+        tracked: filter of the states of this burn, once their noise is worth it.
     """
 
     estimate: EngineEstimate = EngineEstimate()
@@ -139,6 +141,7 @@ class Engine(NamedTuple):
     steady: Steady | None = None
     limit: LimitLearnt | None = None
     burning_since_s: float | None = None
+    tracked: Tracked = UNTRACKED
 
 
 class Cover(NamedTuple):

@@ -16,22 +16,18 @@ import numpy as np
 
 from guidance_svc.core.arcs import mass_after
 from guidance_svc.core.burn_flight import COLUMNS, Arcs, Gravity, arcs_from, end_mass_kg, fill_arcs, mass_in_arc_kg
+from guidance_svc.core.burn_state import Tracked
 from guidance_svc.core.burns import Motor, Setting, settings_of
 from guidance_svc.core.compiled import part
 from guidance_svc.core.conditions import Wanted
-from guidance_svc.core.estimator import due, noise_of
+from guidance_svc.core.estimator import due
 from guidance_svc.core.newton import DIRECTION, RESIDUAL_CONVERGED, WHOLE, Law, Task, solve, solve_cutoff
 from guidance_svc.core.steering import advance_law
 from guidance_svc.core.thrust_line import Known
 from guidance_svc.core.vectors import along, norm, scale, unit
 from guidance_svc.domain import Vec
-from guidance_svc.laws.engine import (
-    SETTLE_S,
-    Felt,
-    Learnt,
-    cruise_frac,
-    take_in,
-)
+from guidance_svc.laws.engine import SETTLE_S, cruise_frac
+from guidance_svc.laws.felt import Felt, Learnt, best_place, is_filtered, take_in, track_felt
 from guidance_svc.laws.insertion_cycle import DEARER_FRAC, HOLD_RATE_BELOW_S, LEAST_BURN_S, STEPS_A_CYCLE
 from guidance_svc.laws.last_seconds import Ending, Finish, aim_cutoff, closing_time_s, tail_m_s, taper_frac
 from guidance_svc.laws.limit_learnt import CERTAIN, FULL, STEADY, fits_of, is_new_anchor
@@ -88,6 +84,7 @@ class Quiet(NamedTuple):
         solved_at_s: vehicle time of the last major cycle.
         margin_kg, doubt_kg: of the propellant, as of that cycle.
         finish: the last seconds (`last_seconds.NO_FINISH` before them).
+        tracked: filter of the states.
     """
 
     learnt: Learnt
@@ -102,6 +99,7 @@ class Quiet(NamedTuple):
     margin_kg: float
     doubt_kg: float
     finish: Finish
+    tracked: Tracked
 
 
 class Step(NamedTuple):
@@ -132,6 +130,9 @@ def follow_quietly(burning: Burning, before: Quiet, felt: Felt) -> Step:
                 return Step(False, before)
             if odds < -STEADY:
                 steady, steady_scale, is_steady = learnt.estimate.known, learnt.told_scale, True
+    tracked = before.tracked
+    if is_filtered(tracked, learnt.estimate, felt.time_s):
+        tracked = track_felt(tracked, learnt, burning.motor, burning.gravity, felt, (True, True))
     if is_burnt_out(felt.mass_kg, burning.burnout_kg):
         return Step(False, before)
     cruise = cruise_frac(flown, felt.mass_kg)
@@ -139,7 +140,7 @@ def follow_quietly(burning: Burning, before: Quiet, felt: Felt) -> Step:
     ending = before.finish.time_s > -inf or before.force.cutoff_s - felt.time_s < closing_time_s(cruise, taper)
     after = Quiet(
         learnt, flown, is_flown, steady, steady_scale, is_steady, before.throttle_frac if ending else cruise,
-        before.force, before.solved_at_s, before.margin_kg, before.doubt_kg, before.finish,
+        before.force, before.solved_at_s, before.margin_kg, before.doubt_kg, before.finish, tracked,
     )  # fmt: skip
     if not ending:
         return Step(True, after)
@@ -155,8 +156,9 @@ def finish_quietly(burning: Burning, before: Quiet, felt: Felt, cruise_frac: flo
     to_go = max(force.cutoff_s - time_s, 0.0)
     end_kg = mass_after(mass, thrust, exhaust, 0.0, to_go * before.throttle_frac / cruise_frac)
     tail = tail_m_s(motor, end_kg, cruise_frac)
+    place = best_place(before.tracked, time_s, felt.position_m, felt.velocity_m_s)
     task = Task(
-        felt.position_m, felt.velocity_m_s, tail, arcs_from(columns_of(whole, exhaust, burning.stage), 1, 0),
+        place.position_m, place.velocity_m_s, tail, arcs_from(columns_of(whole, exhaust, burning.stage), 1, 0),
         burning.gravity, burning.wanted, DIRECTION, force.law.steer_rate, NOTHING, burning.most_steps, zeros(1),
     )  # fmt: skip
     a, b, c = along(force.law.steer, time_s - force.epoch_s, force.law.steer_rate)
@@ -164,9 +166,8 @@ def finish_quietly(burning: Burning, before: Quiet, felt: Felt, cruise_frac: flo
     found = solve_cutoff(task, [a, b, c, d, e, f, to_go / burning.wanted.time_s])
     gain = exhaust * log(mass / mass_after(mass, thrust, exhaust, 0.0, found.law.burn_s))
     aimed = aim_cutoff(
-        before.finish, Ending(motor, cruise_frac, burning.motor.throttle_min_frac), time_s, mass, gain, tail,
-        felt.throttle_frac, noise_of(before.learnt.estimate.noise),
-    )  # fmt: skip
+        before.finish, Ending(motor, cruise_frac, burning.motor.throttle_min_frac), time_s, mass, gain
+    )
     if not aimed.cutoff_s - time_s > 2.0 * burning.tick_s:
         return Step(False, before)
     force = Flown(
@@ -175,7 +176,7 @@ def finish_quietly(burning: Burning, before: Quiet, felt: Felt, cruise_frac: flo
     )  # fmt: skip
     return Step(True, Quiet(
         before.learnt, before.flown, before.is_flown, before.steady, before.steady_scale, before.is_steady,
-        aimed.throttle_frac, force, time_s, before.margin_kg, before.doubt_kg, aimed.finish,
+        aimed.throttle_frac, force, time_s, before.margin_kg, before.doubt_kg, aimed.finish, before.tracked,
     ))  # fmt: skip
 
 
@@ -229,8 +230,9 @@ def solve_quietly(
 ) -> Step:
     """One major cycle: the law renewed, and the margin; not quiet where the law fails, costs more, or is short."""
     force, wanted = before.force, burning.wanted
+    place = best_place(before.tracked, time_s, position_m, velocity_m_s)
     left = left_to_burn(burning, before, time_s, mass_kg)
-    start = advance_law(force.law, time_s - force.epoch_s, position_m, burning.gravity.mu_m3_s2)
+    start = advance_law(force.law, time_s - force.epoch_s, place.position_m, burning.gravity.mu_m3_s2)
     burn_s = max(force.cutoff_s - time_s - left.fixed_s, LEAST_BURN_S)
     steer, rate, held, unknowns = start.steer, start.steer_rate, start.steer_rate, DIRECTION
     if force.cutoff_s - time_s >= HOLD_RATE_BELOW_S:
@@ -242,8 +244,8 @@ def solve_quietly(
     for k in range(rows * unknowns if kept else 0):
         inverse[k] = force.inverse[k]
     task = Task(
-        position_m, velocity_m_s, left.tail_m_s, left.arcs, burning.gravity, wanted, unknowns, held, NOTHING,
-        burning.most_steps, zeros(1),
+        place.position_m, place.velocity_m_s, left.tail_m_s, left.arcs, burning.gravity, wanted, unknowns, held,
+        NOTHING, burning.most_steps, zeros(1),
     )  # fmt: skip
     (a, b, c), (d, e, f) = steer, scale(wanted.time_s, rate)
     found = solve(task, [a, b, c, d, e, f, burn_s / wanted.time_s], inverse, kept, STEPS_A_CYCLE)
@@ -264,7 +266,7 @@ def solve_quietly(
         return Step(False, before)
     return Step(True, Quiet(
         before.learnt, before.flown, before.is_flown, before.steady, before.steady_scale, before.is_steady,
-        before.throttle_frac, force, time_s, margin_kg, doubt_kg, before.finish,
+        before.throttle_frac, force, time_s, margin_kg, doubt_kg, before.finish, before.tracked,
     ))  # fmt: skip
 
 

@@ -22,7 +22,8 @@ from guidance_svc.core.steering import Problem, Steering, wanted_at
 from guidance_svc.core.thrust_line import Anchor, Reading
 from guidance_svc.domain import FlightPlan
 from guidance_svc.laws.cover import plan_as_it_is
-from guidance_svc.laws.engine import LONGEST_CLOSING_S, Learnt, flown_stage
+from guidance_svc.laws.engine import LONGEST_CLOSING_S, flown_stage
+from guidance_svc.laws.felt import Learnt
 from guidance_svc.laws.insertion_memory import InsertionMemory
 from guidance_svc.laws.last_seconds import NO_FINISH
 from guidance_svc.laws.memory import Flight, Margin, Memory, Steady, Weighed
@@ -180,6 +181,7 @@ def quiet_of(flight: Flight, own: InsertionMemory, plan: FlightPlan) -> Quiet:
         engine.flown is not None, steady.known, steady.told_scale, engine.steady is not None,
         float(flight.throttle_frac), force, burn.solved_at_s,
         0.0 if burn.margin.kg is None else burn.margin.kg, float(burn.margin.doubt_kg), NO_FINISH,
+        engine.tracked,
     )  # fmt: skip
 
 
@@ -201,7 +203,7 @@ def take_over(session: Session, craft: Craft, own: InsertionMemory, stretch: Str
     burn = own.burn._replace(
         law=law, trial=law, cutoff_at_s=law.cutoff_s, solved_at_s=quiet.solved_at_s,
         margin=Margin(quiet.margin_kg, quiet.doubt_kg, 0),
-        finish=finish._replace(needs_m_s=tuple(finish.needs_m_s)) if finish.time_s > -inf else None,
+        finish=finish if finish.time_s > -inf else None,
     )  # fmt: skip
     flight = flight_after(point.memory.flight, plan_as_it_is(session.plan, point.memory.flight), stretch)
     command = point.command._replace(
@@ -223,6 +225,7 @@ def flight_after(flight: Flight, plan: FlightPlan, stretch: Stretch) -> Flight:
     engine = engine._replace(
         estimate=e._replace(anchors=tuple(e.anchors), readings=tuple(e.readings)),
         told_scale=quiet.learnt.told_scale,
+        tracked=quiet.tracked,
         flown=flown if quiet.is_flown else None,
         steady=Steady(quiet.steady, quiet.steady_scale) if quiet.is_steady else None,
     )

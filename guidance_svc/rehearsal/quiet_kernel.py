@@ -16,8 +16,8 @@ from guidance_svc.core.rocket import thrust_at_n
 from guidance_svc.core.thrust_line import Anchor, Reading
 from guidance_svc.core.vectors import norm, unit
 from guidance_svc.domain import Vec
-from guidance_svc.laws.engine import Felt, Learnt
-from guidance_svc.laws.last_seconds import Finish
+from guidance_svc.laws.felt import Felt, Learnt
+from guidance_svc.laws.last_seconds import NO_FINISH
 from guidance_svc.laws.quiet_burn import Burning, Quiet, direction_of, follow_quietly, solve_quietly
 from guidance_svc.sim.motion import BodyNumbers, angle_between_rad, fly, slew
 from guidance_svc.sim.step import INSTANT_S, exact_unit
@@ -147,7 +147,6 @@ def with_rows(quiet: Quiet, anchors: Rows, readings: Rows) -> Quiet:
         )
         for a in anchors
     ]  # fmt: skip
-    needs = [0.0]
     new = [Reading(r[0], (r[1], r[2], r[3]), (r[4], r[5], r[6]), r[7], r[8]) for r in readings]
     estimate = EngineEstimate(
         old, new, e.fresh, e.last, e.before, e.known, e.line, e.tested, e.noise, e.jumped_at_s  # type: ignore[arg-type]
@@ -155,7 +154,7 @@ def with_rows(quiet: Quiet, anchors: Rows, readings: Rows) -> Quiet:
     return Quiet(
         Learnt(estimate, quiet.learnt.told_scale, True), quiet.flown, quiet.is_flown, quiet.steady, quiet.steady_scale,
         quiet.is_steady, quiet.throttle_frac, quiet.force, quiet.solved_at_s, quiet.margin_kg, quiet.doubt_kg,
-        Finish(-inf, 0.0, 0.0, 0.0, needs[:0], 0.0, -inf, 0.0),  # type: ignore[arg-type]
+        NO_FINISH, quiet.tracked,
     )  # fmt: skip
 
 

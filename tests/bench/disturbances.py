@@ -13,9 +13,12 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
+from guidance_svc.core.burn_state import QUIET
+from guidance_svc.core.state_filter import Wander
 from tests.closed_loop import sweep
 from tests.closed_loop.disturbance_rows import GROUPS, Miss, Row, flown, flown_by_hand, percentile
 from tests.closed_loop.disturbed import Disturbance
+from tests.closed_loop.noise_bound import STEADY, least_p95
 
 SEEDS = 60
 SWEPT = 1000
@@ -38,6 +41,13 @@ def tasks_of(rows: Sequence[Row], seeds: int) -> list[Task]:
     return list(wanted)
 
 
+def bound_cells(disturbance: Disturbance, wander: Wander) -> list[str]:
+    """What p95 can be at best; see `tests.closed_loop.noise_bound`."""
+    least = least_p95(disturbance, wander)
+    metres, degrees = (f"{least.perigee_m:.1f}", f"{least.apogee_m:.1f}"), (least.inclination_deg, least.node_deg)
+    return [cell for figure in (*metres, *(f"{angle:.5f}" for angle in degrees)) for cell in ("", figure)]
+
+
 def cells(misses: Sequence[Miss]) -> list[str]:
     """p50 and p95 of the four errors."""
     columns = [
@@ -48,7 +58,10 @@ def cells(misses: Sequence[Miss]) -> list[str]:
 
 
 def table_of(title: str, rows: Sequence[Row], seeds: int, done: dict[Task, Miss]) -> Table:
-    """Two lines a row: the service, the hand-written law. What was to be beaten is apogee."""
+    """Two lines a row: the service, the hand-written law; with noise also the bounds. What was to be beaten is apogee.
+
+    The bounds: for a thrust that is steady for ever, and for one that wanders as the filter of a burn reckons with.
+    """
     table = Table(title=f"{title}: absolute errors, {seeds} seeds, case V06, 50 Hz")
     table.add_column("row", no_wrap=True)
     table.add_column("flown by", no_wrap=True)
@@ -63,6 +76,9 @@ def table_of(title: str, rows: Sequence[Row], seeds: int, done: dict[Task, Miss]
         beat = "" if row.to_beat_m is None else f"{row.to_beat_m:.0f}"
         table.add_row(row.name, "service", *cells(ours), beat)
         table.add_row("", "by hand", *cells(theirs), "", style="dim")
+        if row.disturbance.noise_m_s > 0.0:
+            table.add_row("", "bound: steady", *bound_cells(row.disturbance, STEADY), "", style="dim")
+            table.add_row("", "bound: wandering", *bound_cells(row.disturbance, QUIET), "", style="dim")
     return table
 
 

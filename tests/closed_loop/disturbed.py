@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import inf
 
-from guidance_svc.domain import Command, FlightPlan, Frame, Stage
+from guidance_svc.domain import Command, FlightPlan, Frame, Stage, VehicleState
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.disturbances import Disturbances, true_world
-from guidance_svc.rehearsal.loop import burnt_out, fly, in_process
+from guidance_svc.rehearsal.loop import FlightLog, burnt_out, fly, in_process
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import SimState, World
 
@@ -65,19 +66,25 @@ def planned(world: World, d: Disturbance) -> World:
 
 
 def fly_disturbed(
-    plan: FlightPlan, world: World, state: SimState, d: Disturbance, seed: int, burn_s: float, tick_s: float = 0.02
-) -> tuple[SimState, World, list[Command]]:
+    plan: FlightPlan, world: World, state: SimState, d: Disturbance, seed: int, burn_s: float, tick_s: float = 0.02,
+    note: Callable[[VehicleState, Command], None] = lambda message, command: None,
+) -> tuple[SimState, World, list[Command]]:  # fmt: skip
     """One insertion burn to its cutoff; returns the true end state and every command.
 
     Args:
         burn_s: nominal burn time, for `lost_at`.
+        note: called with every state and the answer to it.
     """
     world, commands = planned(world, d), list[Command]()
+
+    def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
+        commands.append(command)
+        note(message, command)
+
     session = Session(replace(plan, vehicle=world.vehicle), Frame())
     wrong = d.flown(seed, state.time_s, burn_s, tick_s)
     log = fly(
         Craft("disturbed", true_world(world, wrong), state), in_process(session), burnt_out, tick_s=tick_s,
-        state_every=d.state_every, disturbances=wrong, most_s=3.0 * burn_s,
-        watch=lambda log, message, command: commands.append(command),
+        state_every=d.state_every, disturbances=wrong, most_s=3.0 * burn_s, watch=watch,
     )  # fmt: skip
     return log.state, log.world, commands

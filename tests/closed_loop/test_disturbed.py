@@ -57,11 +57,16 @@ def test_an_engine_that_cannot_throttle_misses_by_what_half_a_tick_is_worth() ->
 
 
 @pytest.mark.parametrize(
-    ("throttle_min", "seed"), [(0.4, 0), *(pytest.param(*row, marks=SLOW) for row in ((1.0, 0), (1.0, 1), (0.4, 1)))]
+    ("throttle_min", "seed"), [(0.4, 1), *(pytest.param(*row, marks=SLOW) for row in ((1.0, 0), (1.0, 1), (0.4, 0)))]
 )
-def test_noise_of_a_tenth_of_a_metre_a_second_is_averaged_out(throttle_min: float, seed: int) -> None:
-    # at 10 Hz, a fifth of the table's states to average over
-    assert_within(ours(replace(NOISE, throttle_min=throttle_min), seed, COARSE_S), 350.0)
+def test_noise_of_a_tenth_of_a_metre_a_second_is_filtered_down_to_its_bound(throttle_min: float, seed: int) -> None:
+    # at 10 Hz, a fifth of the table's states. The Cramer-Rao bound of `python -m tests.bench disturbances`, p95 (two
+    # sigmas): apogee 53 m, node 2e-4 deg. Three sigmas, times the 1.5 that is asked for. The mean over the last states
+    # that was flown before missed the node of seed 1 by 1.1e-3 deg; the position of one state is off by 10 m.
+    miss = ours(replace(NOISE, throttle_min=throttle_min), seed, COARSE_S)
+    assert_within(miss, 1.5 * 1.5 * 53.0)
+    assert abs(miss.perigee_m) < 3.0
+    assert abs(miss.node_deg) < 1.5 * 1.5 * 2e-4
 
 
 @pytest.mark.slow  # in everything at once as well

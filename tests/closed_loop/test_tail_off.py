@@ -101,7 +101,7 @@ SHORT, WHOLE = (Insertion(), Orbit()), (Insertion(), Coast(), Circularize(), Orb
 )  # fmt: skip
 def test_the_attitude_is_held_until_a_known_tail_off_is_over(phases: tuple[Phase, ...], thrust_told: bool) -> None:
     apogee, plane, ordered = flown_with_slow_tail_off(phases, thrust_told)
-    assert abs(apogee) < 30.0
+    assert abs(apogee) < 40.0  # the tail-off is reckoned to act at once, and takes 4 s; uncompensated it is 80 km
     assert plane < 2e-4
     assert dot(ordered[0], ordered[100]) > TURNED
     assert dot(ordered[0], ordered[-1]) < TURNED

@@ -94,7 +94,7 @@ def test_a_search_that_is_not_gone_on_with_is_over(what: str) -> None:
         own = own._replace(burn=burn._replace(given_up=THROUGH_THE_GROUND))
         after = within_reach(Memory(flight, own), now, search.problem, replace(LATE, vehicle=short))
     elif what == "last seconds":
-        own = own._replace(burn=burn._replace(finish=NO_FINISH._replace(time_s=0.0, full_push_m_s2=8.0)))
+        own = own._replace(burn=burn._replace(finish=NO_FINISH._replace(time_s=0.0)))
         after = insertion.solve(Memory(flight, own), now, LATE, Insertion())
     else:
         after = insertion.solve(Memory(flight, own), now._replace(time_s=law.cutoff_s - 1.0), LATE, Insertion())

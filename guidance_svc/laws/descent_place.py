@@ -18,6 +18,8 @@ from guidance_svc.laws.navigation import Navigation
 
 NOT_TOLD = (0.0, 0.0, 0.0)
 NO_OFFSET = (0.0, 0.0, 0.0)
+LEAN_TURN_S = 4.0  # a lean that takes the vehicle longer to take up is not planned: it has to be turned over on the way
+MOST_PLANNED_RAD = radians(85.0)
 MOST_LEAN_RAD = radians(45.0)  # to which a vehicle turns for a divert
 
 
@@ -68,7 +70,9 @@ def frame_of(plan: FlightPlan, phase: Descent, stage: int, spot: int = 0, burner
     place = place_of(plan.body, there.site, told_point_above_m(vehicle, there))
     burning = vehicle.stages[stage]
     legs, counts = legs_of_plan(phase, burning, landing.contact_speed_m_s, burners)
-    tilt = TiltBound(tan(phase.tilt_end_rad), phase.tilt_per_m_rad, phase.tilt_per_root_m_rad, inf)
+    rate = min(vehicle.turn_rate_limit_rad_s, vehicle.attitude_rate_limit_rad_s)
+    steepest = tan(min(rate * LEAN_TURN_S, MOST_PLANNED_RAD))
+    tilt = TiltBound(tan(phase.tilt_end_rad), phase.tilt_per_m_rad, phase.tilt_per_root_m_rad, steepest)
     curve = vehicle.fall_drag_curve or vehicle.drag_curve
     air = air_around(plan.body, place.altitude_m, vehicle.drag_area_m2, curve, vehicle.fall_lift_curve)
     lander = Lander(
@@ -79,7 +83,7 @@ def frame_of(plan: FlightPlan, phase: Descent, stage: int, spot: int = 0, burner
     delay_s, idle_frac = (0.0, burning.throttle_min_frac) if phase.idles else (delay_s, 0.0)
     return Frame(
         place, lander, Keys(phase.planned_frac, idle_frac, delay_s, vehicle.percussion_m), counts,
-        vehicle.attitude_rate_limit_rad_s, vehicle.attitude_acceleration_limit_rad_s2,
+        rate, vehicle.attitude_acceleration_limit_rad_s2,
     )  # fmt: skip
 
 

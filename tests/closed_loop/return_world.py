@@ -54,7 +54,7 @@ def from_the_pad() -> tuple[Returned, list[SimState]]:
     plan, carried = library.plan("sandpiper_boost", "booster"), library.plan("curlew_to_lagoon", "upper_stage")
     stage = replace(plan.vehicle.stages[0], engine_count=ENGINES, groups=GROUPS)
     curve = ((0.0, 0.75), (0.8, 0.75), (1.2, 1.25))
-    booster = replace(plan.vehicle, stages=(stage,), fall_drag_curve=curve, legs_below_m=12.0)
+    booster = replace(plan.vehicle, stages=(stage,), fall_drag_curve=curve, legs_radius_m=0.0)
     site, upper = Site("Mudflat", radians(28.64), radians(-28.39)), list[SimState]()
     plan = replace(
         plan, vehicle=booster, phases=(*plan.phases, *landing_phases(41e3, 70e3)),

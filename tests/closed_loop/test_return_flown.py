@@ -173,7 +173,7 @@ def test_lift_steers_the_last_fall_and_the_landing_reckons_with_it() -> None:
 
 @pytest.mark.slow
 def test_a_booster_goes_from_its_pad_to_a_pad_downrange() -> None:
-    """The demo's booster with three engines for the entry and one to land, its upper stage let go on the way."""
+    """The demo's booster, on one foot (of several a lean lowers one, which touches faster); its upper stage let go."""
     flown, upper = from_the_pad()
     assert [phase for _, phase in flown.log.phases] == ["hold", "boost", "fall", "entry_burn", "fall", "descent"]
     assert len(upper) == 1

@@ -188,7 +188,7 @@ namespace Guidance
         List<Message> trail = new List<Message>();
         readonly Func<double> clock; // of real time, for as long as the vehicle's clock reads no number
         double timeS = double.NegativeInfinity, unknownSinceS = double.NegativeInfinity, throttle, readS;
-        double? cutS;
+        double? cutS, contactS; // when it was cut; since when legs or arms bear, as the states say
         bool on;
         string passedOver = ""; // what was wrong with a command since the last good one
 
@@ -214,6 +214,8 @@ namespace Guidance
             command.TryGetValue("pointing", out found);
             var pointing = found as List<object>;
             if (pointing == null || pointing.Count != 3 || !pointing.All(Finite)) return "pointing";
+            if (command.TryGetValue("engines", out found) && found != null && !Finite(found)) return "engines";
+            if (command.TryGetValue("cut_on_contact", out found) && !(found is bool)) return "cut_on_contact";
             if (!command.TryGetValue("throttle_down", out found) || found == null) return "";
             var down = found as Message;
             return down != null && Finite(down, "at_s") && Finite(down, "throttle") ? "" : "throttle_down";
@@ -232,6 +234,26 @@ namespace Guidance
         public static bool CutoffNow(Message command, double timeS, double tickS = 0)
         {
             return !Finite(timeS) || timeS + 0.5 * tickS + RoundingS >= OffAtS(command);
+        }
+
+        /// <summary>Whether it is an order of a landing: its engine is cut by contact, and cutting it earlier is not
+        /// safe.</summary>
+        static bool Lands(Message command)
+        {
+            object found;
+            return command.TryGetValue("cut_on_contact", out found) && true.Equals(found);
+        }
+
+        /// <summary>Whether the engine is ordered to burn; in a landing also by an ignition told ahead, from its time
+        /// on.</summary>
+        static bool LitAt(Message command, double time)
+        {
+            object found;
+            command.TryGetValue("event", out found);
+            var ahead = found as Message;
+            if ((bool)command["engine_on"]) return true;
+            if (!Lands(command) || ahead == null || !"ignite".Equals(ahead["name"]) || !Finite(ahead, "at_s")) return false;
+            return !double.IsInfinity(OffAtS(command)) && time + RoundingS >= Number(ahead, "at_s");
         }
 
         static bool Finite(object value)
@@ -258,11 +280,14 @@ namespace Guidance
                 trail = trail.Where(c => Number(c, "time_s") <= time).ToList();
                 Command = trail.LastOrDefault();
                 if (cutS > time) cutS = null;
+                if (contactS > time) contactS = null;
             }
             if (back || first) unknownSinceS = time;
+            object told;
+            if (state != null && state.TryGetValue("contact", out told) && told is bool)
+                contactS = (bool)told ? contactS ?? time : (double?)null;
             if (state != null && (back || Command == null))
             {
-                object told;
                 on = state.TryGetValue("engine_on", out told) && true.Equals(told);
                 throttle = Finite(state, "throttle") ? Number(state, "throttle") : 0;
             }
@@ -308,18 +333,18 @@ namespace Guidance
             }
             double age = time - Number(Command, "time_s");
             bool stale = trouble != "" || age > Math.Max(Number(Command, "next_contact_s"), staleAfterS);
-            bool ordered = (bool)Command["engine_on"];
-            if (ordered && !stale && Number(Command, "time_s") > cutS) cutS = null;
-            if (cutS == null && CutoffNow(Command, time, tickS)) cutS = time;
-            bool burn = ordered && cutS == null;
+            bool landing = Lands(Command), borne = landing && contactS != null;
+            if ((bool)Command["engine_on"] && !stale && Number(Command, "time_s") > cutS) cutS = null;
+            if (cutS == null && (borne || CutoffNow(Command, time, tickS))) cutS = time;
+            bool burn = LitAt(Command, time) && cutS == null;
             double push = Number(Command, "throttle");
             object down;
             if (Command.TryGetValue("throttle_down", out down) && down != null
                 && time + RoundingS >= Number((Message)down, "at_s"))
                 push = Math.Min(push, Number((Message)down, "throttle"));
-            on = stale ? burn && on : burn;
-            throttle = stale ? Math.Min(push, throttle) : push;
-            double seconds = Math.Max(0, Math.Min(age, TurnOnS));
+            on = stale && !landing ? burn && on : burn;
+            throttle = stale && !landing ? Math.Min(push, throttle) : push;
+            double seconds = stale && landing ? 0 : Math.Max(0, Math.Min(age, TurnOnS));
             double pitch = Number(Command, "pitch_deg") + Number(Command, "pitch_rate_deg_s") * seconds;
             double heading = (Number(Command, "heading_deg") + Number(Command, "heading_rate_deg_s") * seconds) % 360;
             pitch = Math.Max(-90, Math.Min(90, pitch));
@@ -339,10 +364,12 @@ namespace Guidance
 
         Message Told(double time, object pitch, object heading, object pointing, bool stale, string says)
         {
+            object engines = null;
+            if (Command != null) Command.TryGetValue("engines", out engines);
             return new Message {
                 { "time_s", time }, { "pitch_deg", pitch }, { "heading_deg", heading }, { "pointing", pointing },
-                { "throttle", throttle }, { "engine_on", on }, { "stale", stale }, { "says", says },
-                { "command", Command },
+                { "throttle", throttle }, { "engine_on", on }, { "engines", engines }, { "stale", stale },
+                { "says", says }, { "command", Command },
             };
         }
 
@@ -359,7 +386,8 @@ namespace Guidance
         string Says(string trouble)
         {
             string then = "engine off";
-            if (on) then = "flying on the last law until cutoff at " + Json.Encode(OffAtS(Command)) + " s";
+            string law = Lands(Command) ? "landing by the last order until contact or" : "flying on the last law until";
+            if (on) then = law + " cutoff at " + Json.Encode(OffAtS(Command)) + " s";
             string what = trouble != "" ? trouble : "no answer";
             return what + " since vehicle time " + Json.Encode(Command["time_s"]) + " s; " + then;
         }
@@ -398,12 +426,14 @@ namespace Guidance
         }
 
         /// <summary>Open the vehicle's session, or take one up with `resume`. Returns `opened`: read it.</summary>
-        public Message Open(string vehicle, string role, object plan, Message frame = null, string resume = null)
+        public Message Open(
+            string vehicle, string role, object plan, Message frame = null, string resume = null, string clock = null)
         {
             openMessage = new Message {
                 { "type", "open" }, { "protocol", 1 }, { "vehicle", vehicle }, { "role", role }, { "plan", plan },
                 { "frame", frame ?? new Message() },
             };
+            if (clock != null) openMessage["clock"] = clock;
             Token = resume ?? Stored();
             Stopped = null;
             HangUp();
@@ -424,8 +454,8 @@ namespace Guidance
             return command;
         }
 
-        /// <summary>What to do at a time, without asking: pitch_deg, heading_deg, pointing, throttle, engine_on, stale,
-        /// says, command. Also after Exchange has failed: the engine is cut in time all the same.</summary>
+        /// <summary>What to do at a time, without asking: pitch_deg, heading_deg, pointing, throttle, engine_on, engines (null:
+        /// all), stale, says, command. Also after Exchange has failed: the engine is cut in time all the same.</summary>
         public Message Now(double timeS)
         {
             if (Net.At(timeS)) doneEvent = null;

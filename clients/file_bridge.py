@@ -12,7 +12,8 @@ The bridge opens the session and writes the service's `opened` to FOLDER/opened.
 3. {"type": "close"} as state.json ends the session and the bridge.
 
 While the service is gone the bridge answers all the same, from its safety net: `status` is "stale", `warnings` says
-why, the throttle never rises, the engine is off from the last `cutoff_at_s` on. Bridge, script and service may be
+why, the throttle never rises, the engine is off from the last `cutoff_at_s` on; a landing is flown on by the last order
+until contact or `cutoff_at_s`, so send `contact` in each state. Bridge, script and service may be
 killed and started again: the token is kept in FOLDER/token, readable by you alone.
 For simulation and teaching only; do not connect it to a real vehicle.
 """
@@ -80,7 +81,7 @@ class Bridge:
         """What the vehicle does while its states are refused: attitude, throttle, engine; nothing before a command."""
         told = dict(self.client.net.now(state.get("time_s"), "refused"))
         flying = told.pop("command") is not None
-        return {name: told[name] for name in told if flying and name not in ("says", "time_s")}
+        return {name: told[name] for name in told_fields(told) if flying and name not in ("says", "time_s")}
 
     def _without_the_service(self, state: dict[str, Any], trouble: str) -> dict[str, Any]:
         told = self.client.net.now(state.get("time_s"), trouble)
@@ -88,7 +89,7 @@ class Bridge:
             return {"type": "fault", "code": "no_answer", "field": "", "expected": "a service that answers",
                     "got": trouble, "message": f"{trouble}; {NOT_YET}"}  # fmt: skip
         says, _ = told.pop("says"), told.pop("stale")
-        return {**command, **told, "status": "stale", "warnings": [says]}
+        return {**command, **{name: told[name] for name in told_fields(told)}, "status": "stale", "warnings": [says]}
 
     def _pass_over_what_is_answered(self) -> None:
         """After a restart: a state that has its answer is not asked again."""
@@ -98,6 +99,11 @@ class Bridge:
                 self._seen = state
         except (ValueError, TypeError, KeyError):
             pass  # half a file, or none: it is asked
+
+
+def told_fields(told: dict[str, Any]) -> list[str]:
+    """The names to send; `engines` only where not all of them burn, as in the service's own commands."""
+    return [name for name in told if name != "engines" or told[name] is not None]
 
 
 def garbage(raw: bytes) -> dict[str, Any]:

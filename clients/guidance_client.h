@@ -46,7 +46,7 @@ enum { GC_OK = 0, GC_FAULT = 1, GC_NO_ANSWER = 2 }; /* with GC_FAULT, client.cod
 struct gc_state { /* NAN or -1: not told */
     double time_s, position_m[3], velocity_m_s[3], mass_kg;
     double propellant_kg, throttle, thrust_n, pointing[3];
-    int stage, engine_on;
+    int stage, engine_on, contact, engines_lit;
 };
 
 struct gc_command {
@@ -58,16 +58,18 @@ struct gc_command {
     char event_id[65], event_name[16]; /* empty: no event */
     double event_at_s;
     double throttle_down_at_s, throttle_down;
+    int engines, cut_on_contact; /* how many engines burn, 0: all of them; 1: cut by contact, a landing */
 };
 
 struct gc_told { /* what to do now; pitch, heading and pointing are NAN before the first answer */
     double time_s, pitch_deg, heading_deg, pointing[3], throttle;
-    int engine_on, stale;
+    int engine_on, engines, stale; /* engines: how many, 0: all of them */
     char says[320];
 };
 
 struct gc_net { /* the safety net: PROTOCOL.md, "A safety net of your own", has its rules */
     double tick_s, stale_after_s, time_s, unknown_since_s, cut_s, throttle, read_s;
+    double contact_s; /* since when legs or arms bear, as the states say; NAN: they do not */
     double (*clock)(void); /* seconds of real time, for as long as the vehicle's clock reads no number */
     int engine_on, flawed; /* flawed: an answer was passed over since the last good one */
     int count;             /* of the trail; its last is the newest command */
@@ -189,6 +191,9 @@ static inline int gc_read_command(const char *json, struct gc_command *c) {
     c->event_at_s = gc_number(event, "at_s");
     c->throttle_down_at_s = gc_number(down, "at_s");
     c->throttle_down = gc_number(down, "throttle");
+    const char *engines = gc_field(json, "engines"), *on_contact = gc_field(json, "cut_on_contact");
+    c->engines = gc_null(engines) ? 0 : (int)gc_number(json, "engines");
+    c->cut_on_contact = gc_true(json, "cut_on_contact");
     double needed = gc_number(json, "seq") + c->time_s + c->pitch_deg + c->heading_deg + c->pitch_rate_deg_s
                     + c->heading_rate_deg_s + c->throttle + c->next_contact_s;
     int whole = isfinite(needed) && gc_vector(json, "pointing", c->pointing) && phase && *phase == '"';
@@ -196,6 +201,8 @@ static inline int gc_read_command(const char *json, struct gc_command *c) {
     whole = whole && (isfinite(c->latest_off_at_s)
                       || (isnan(c->latest_off_at_s) && gc_null(gc_field(json, "latest_off_at_s"))));
     whole = whole && (gc_null(down) || isfinite(c->throttle_down_at_s + c->throttle_down));
+    whole = whole && (gc_null(engines) || isfinite(gc_number(json, "engines")));
+    whole = whole && (!on_contact || c->cut_on_contact || strncmp(on_contact, "false", 5) == 0);
     whole = whole && !(c->engine_on && isnan(c->cutoff_at_s) && isnan(c->latest_off_at_s));
     return whole && on && (c->engine_on || strncmp(on, "false", 5) == 0);
 }
@@ -220,12 +227,18 @@ static inline int gc_cutoff_now(const struct gc_command *command, double time_s,
     return !isfinite(time_s) || time_s + 0.5 * tick_s + GC_ROUNDING_S >= gc_off_at_s(command);
 }
 
+/* Whether the engine is ordered to burn; in a landing also by an ignition told ahead, from its time on. */
+static inline int gc_lit_at(const struct gc_command *c, double time_s) {
+    int ahead = c->cut_on_contact && strcmp(c->event_name, "ignite") == 0 && isfinite(gc_off_at_s(c));
+    return c->engine_on || (ahead && time_s + GC_ROUNDING_S >= c->event_at_s);
+}
+
 static inline void gc_net_init(struct gc_net *net, double tick_s, double stale_after_s) {
     memset(net, 0, sizeof *net);
     net->tick_s = tick_s;
     net->stale_after_s = stale_after_s;
     net->time_s = net->unknown_since_s = -INFINITY;
-    net->cut_s = NAN;
+    net->cut_s = net->contact_s = NAN;
     net->clock = gc_clock;
 }
 
@@ -243,6 +256,7 @@ static inline int gc_net_at(struct gc_net *net, double time_s, int engine_on, do
             if (net->trail[i].time_s <= time_s) net->trail[kept++] = net->trail[i];
         net->count = kept;
         if (net->cut_s > time_s) net->cut_s = NAN;
+        if (net->contact_s > time_s) net->contact_s = NAN;
     }
     if (back || first) net->unknown_since_s = time_s;
     if (engine_on >= 0 && (back || !net->count)) {
@@ -251,6 +265,12 @@ static inline int gc_net_at(struct gc_net *net, double time_s, int engine_on, do
     }
     net->time_s = time_s;
     return back;
+}
+
+/* Note after gc_net_at whether legs or arms bear (-1: not told). */
+static inline void gc_net_contact(struct gc_net *net, int contact) {
+    if (contact == 0) net->contact_s = NAN;
+    if (contact > 0 && isnan(net->contact_s)) net->contact_s = net->time_s;
 }
 
 /* Take a command, however late; one that is not newer than the last is passed over. */
@@ -284,14 +304,14 @@ static inline void gc_turn(const struct gc_net *net, const struct gc_command *c,
 static inline void gc_say(const struct gc_command *c, const char *trouble, struct gc_told *told) {
     const char *what = *trouble ? trouble : "no answer";
     char then[80] = "engine off";
-    if (told->engine_on)
-        snprintf(then, sizeof then, "flying on the last law until cutoff at %.3f s", gc_off_at_s(c));
+    const char *law = c->cut_on_contact ? "landing by the last order until contact or" : "flying on the last law until";
+    if (told->engine_on) snprintf(then, sizeof then, "%s cutoff at %.3f s", law, gc_off_at_s(c));
     snprintf(told->says, sizeof told->says, "%.160s since vehicle time %.3f s; %s", what, c->time_s, then);
 }
 
 /* What to do at time_s; `trouble` says what is wrong with the link, "" when nothing is. */
 static inline struct gc_told gc_net_now(struct gc_net *net, double time_s, const char *trouble) {
-    struct gc_told told = {time_s, NAN, NAN, {NAN, NAN, NAN}, net->throttle, net->engine_on, 1, ""};
+    struct gc_told told = {time_s, NAN, NAN, {NAN, NAN, NAN}, net->throttle, net->engine_on, 0, 1, ""};
     char clock_trouble[200];
     gc_net_at(net, time_s, -1, NAN);
     if (!isfinite(time_s)) {
@@ -312,18 +332,20 @@ static inline struct gc_told gc_net_now(struct gc_net *net, double time_s, const
     double age_s = time_s - c->time_s;
     told.stale = *trouble || age_s > fmax(c->next_contact_s, net->stale_after_s);
     if (c->engine_on && !told.stale && c->time_s > net->cut_s) net->cut_s = NAN;
-    if (isnan(net->cut_s) && gc_cutoff_now(c, time_s, net->tick_s)) net->cut_s = time_s;
-    told.engine_on = c->engine_on && isnan(net->cut_s);
+    int borne = c->cut_on_contact && !isnan(net->contact_s);
+    if (isnan(net->cut_s) && (borne || gc_cutoff_now(c, time_s, net->tick_s))) net->cut_s = time_s;
+    told.engine_on = gc_lit_at(c, time_s) && isnan(net->cut_s);
+    told.engines = c->engines;
     told.throttle = c->throttle;
     if (time_s + GC_ROUNDING_S >= c->throttle_down_at_s) told.throttle = fmin(told.throttle, c->throttle_down);
-    if (told.stale) {
+    if (told.stale && !c->cut_on_contact) {
         told.engine_on = told.engine_on && net->engine_on;
         told.throttle = fmin(told.throttle, net->throttle);
-        gc_say(c, trouble, &told);
     }
+    if (told.stale) gc_say(c, trouble, &told);
     net->engine_on = told.engine_on;
     net->throttle = told.throttle;
-    gc_turn(net, c, fmax(0.0, fmin(age_s, GC_TURN_ON_S)), &told);
+    gc_turn(net, c, told.stale && c->cut_on_contact ? 0.0 : fmax(0.0, fmin(age_s, GC_TURN_ON_S)), &told);
     return told;
 }
 
@@ -335,7 +357,7 @@ static inline void gc_wait(double seconds) {
 }
 
 static inline struct gc_state gc_no_state(void) {
-    struct gc_state s = {NAN, {NAN, NAN, NAN}, {NAN, NAN, NAN}, NAN, NAN, NAN, NAN, {NAN, NAN, NAN}, -1, -1};
+    struct gc_state s = {NAN, {NAN, NAN, NAN}, {NAN, NAN, NAN}, NAN, NAN, NAN, NAN, {NAN, NAN, NAN}, -1, -1, -1, -1};
     return s;
 }
 
@@ -490,6 +512,9 @@ static inline void gc_state_text(const struct gc_client *client, const struct gc
     if (s->stage >= 0) at += (size_t)snprintf(text + at, room - at, ",\"stage\":%d", s->stage);
     if (s->engine_on >= 0)
         at += (size_t)snprintf(text + at, room - at, ",\"engine_on\":%s", s->engine_on ? "true" : "false");
+    if (s->contact >= 0)
+        at += (size_t)snprintf(text + at, room - at, ",\"contact\":%s", s->contact ? "true" : "false");
+    if (s->engines_lit >= 0) at += (size_t)snprintf(text + at, room - at, ",\"engines_lit\":%d", s->engines_lit);
     if (*client->done_event)
         at += (size_t)snprintf(text + at, room - at, ",\"seen_event\":\"%s\"", client->done_event);
     snprintf(text + at, room - at, "}\n");
@@ -500,6 +525,7 @@ static inline int gc_exchange(struct gc_client *client, const struct gc_state *s
     char text[2048]; /* a state with all its fields has at most 900 bytes */
     if (client->taken_over) return GC_FAULT; /* another script flies this vehicle: gc_open takes it back */
     if (gc_net_at(&client->net, s->time_s, s->engine_on, s->throttle)) *client->done_event = 0; /* a reloaded save */
+    gc_net_contact(&client->net, s->contact);
     client->seq++;
     int acknowledges = *client->done_event != 0;
     gc_state_text(client, s, text, sizeof text);

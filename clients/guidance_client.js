@@ -60,6 +60,8 @@ function flaw(command) {
   const { pointing } = command;
   if (!Array.isArray(pointing) || pointing.length !== 3 || !pointing.every(Number.isFinite)) return wrong("pointing");
   if (down != null && !(Number.isFinite(down.at_s) && Number.isFinite(down.throttle))) return wrong("throttle_down");
+  if (command.engines != null && !Number.isFinite(command.engines)) return wrong("engines");
+  if (typeof (command.cut_on_contact ?? false) !== "boolean") return wrong("cut_on_contact");
   return "";
 }
 
@@ -76,6 +78,18 @@ function cutoffNow(command, timeS, tickS = 0) {
   return !Number.isFinite(timeS) || timeS + 0.5 * tickS + ROUNDING_S >= offAtS(command);
 }
 
+/** Whether it is an order of a landing: its engine is cut by contact, and cutting it earlier is not safe. */
+function lands(command) {
+  return command.cut_on_contact === true;
+}
+
+/** Whether the engine is ordered to burn; in a landing also by an ignition told ahead, from its time on. */
+function litAt(command, timeS) {
+  const { event } = command;
+  const ahead = lands(command) && event && event.name === "ignite" && Number.isFinite(event.at_s);
+  return command.engine_on || Boolean(ahead && offAtS(command) < Infinity && timeS + ROUNDING_S >= event.at_s);
+}
+
 /**
  * What the vehicle does between two replies, and when none come any more: the last law, and never more than it.
  * PROTOCOL.md, "A safety net of your own", has its rules. It goes by the vehicle's clock; while that reads no number,
@@ -86,7 +100,7 @@ class SafetyNet {
     Object.assign(this, { tickS, staleAfterS, command: null, _clock: clock, _readS: 0, _flaw: "" });
     this._trail = [];
     this._timeS = this._unknownSinceS = -Infinity;
-    this._cutS = null;
+    this._cutS = this._contactS = null; // when it was cut; since when legs or arms bear, as the states say
     this._engine = [false, 0];
   }
 
@@ -100,11 +114,13 @@ class SafetyNet {
       this._trail = this._trail.filter((command) => command.time_s <= timeS);
       this.command = this._trail.length ? this._trail[this._trail.length - 1] : null;
       if (this._cutS !== null && this._cutS > timeS) this._cutS = null;
+      if (this._contactS !== null && this._contactS > timeS) this._contactS = null;
     }
     if (back || first) this._unknownSinceS = timeS;
     if (state && (back || !this.command)) {
       this._engine = [state.engine_on === true, Number.isFinite(state.throttle) ? state.throttle : 0];
     }
+    if (state && typeof state.contact === "boolean") this._contactS = state.contact ? (this._contactS ?? timeS) : null;
     this._timeS = timeS;
     return back;
   }
@@ -137,23 +153,24 @@ class SafetyNet {
       const on = wasOn && timeS - this._unknownSinceS <= this.staleAfterS;
       this._engine = [on, wasThrottle];
       const says = `${trouble || "no answer yet"}; engine ${on ? "as it is for a moment" : "off"}`;
-      const unknown = { pitch_deg: null, heading_deg: null, pointing: null, command: null };
+      const unknown = { pitch_deg: null, heading_deg: null, pointing: null, engines: null, command: null };
       if (!Number.isFinite(timeS)) timeS = 0;
       return { time_s: timeS, ...unknown, throttle: wasThrottle, engine_on: on, stale: true, says };
     }
     const ageS = timeS - command.time_s;
     const stale = Boolean(trouble) || ageS > Math.max(command.next_contact_s, this.staleAfterS);
     if (command.engine_on && !stale && this._cutS !== null && command.time_s > this._cutS) this._cutS = null;
-    if (this._cutS === null && cutoffNow(command, timeS, this.tickS)) this._cutS = timeS;
-    let on = command.engine_on && this._cutS === null;
+    const borne = lands(command) && this._contactS !== null;
+    if (this._cutS === null && (borne || cutoffNow(command, timeS, this.tickS))) this._cutS = timeS;
+    let on = litAt(command, timeS) && this._cutS === null;
     let throttle = command.throttle;
     const down = command.throttle_down; // told ahead, because the cutoff reckons with it
     if (down && timeS + ROUNDING_S >= down.at_s) throttle = Math.min(throttle, down.throttle);
-    if (stale) [on, throttle] = [on && wasOn, Math.min(throttle, wasThrottle)];
+    if (stale && !lands(command)) [on, throttle] = [on && wasOn, Math.min(throttle, wasThrottle)];
     this._engine = [on, throttle];
     const says = stale ? this._says(command, on, trouble) : "";
-    const turned = this._turned(command, Math.max(0, Math.min(ageS, TURN_ON_S)));
-    return { time_s: timeS, ...turned, throttle, engine_on: on, stale, says, command };
+    const turned = this._turned(command, stale && lands(command) ? 0 : Math.max(0, Math.min(ageS, TURN_ON_S)));
+    return { time_s: timeS, ...turned, throttle, engine_on: on, engines: command.engines ?? null, stale, says, command };
   }
 
   _turned(command, seconds) {
@@ -171,7 +188,8 @@ class SafetyNet {
   }
 
   _says(command, on, trouble) {
-    const then = on ? `flying on the last law until cutoff at ${offAtS(command)} s` : "engine off";
+    const law = lands(command) ? "landing by the last order until contact or" : "flying on the last law until";
+    const then = on ? `${law} cutoff at ${offAtS(command)} s` : "engine off";
     return `${trouble || "no answer"} since vehicle time ${command.time_s} s; ${then}`;
   }
 }
@@ -195,9 +213,13 @@ class GuidanceClient {
     Object.assign(this, { _seqFloor: 0, _askedMs: null, _pauseS: FIRST_PAUSE_S, _nextTryMs: 0, _complaint: "" });
   }
 
-  /** Open the vehicle's session, or take one up again with `resume`. Resolves to `opened`: read it. */
-  async open({ vehicle, role, plan, frame = {}, resume = null, detail = false }) {
+  /**
+   * Open the vehicle's session, or take one up again with `resume`. Resolves to `opened`: read it. `clock` names a clock
+   * that other scripts share: a vehicle and its tower hear each other on it.
+   */
+  async open({ vehicle, role, plan, frame = {}, resume = null, detail = false, clock = null }) {
     this._openMessage = { type: "open", protocol: PROTOCOL, vehicle, role, plan, frame, detail };
+    if (clock !== null) this._openMessage.clock = clock;
     this.token = resume || this._stored();
     this.stopped = null;
     this.hangUp();
@@ -216,8 +238,8 @@ class GuidanceClient {
   }
 
   /**
-   * Send a state and return at once what to do now: pitch_deg, heading_deg, pointing, throttle, engine_on, stale, says,
-   * command. Answers are taken when they come: let the event loop run between two calls. A lost connection is opened
+   * Send a state and return at once what to do now: pitch_deg, heading_deg, pointing, throttle, engine_on, engines (null: all),
+   * stale, says, command. Answers are taken when they come: let the event loop run between two calls. A lost connection is opened
    * again by itself. Throws Fault only for `taken_over`: another script flies this vehicle, so let go of it.
    */
   steer(state) {

@@ -169,6 +169,19 @@ function guidance.flaw(command)
   if down ~= nil and not (type(down) == "table" and finite(down.at_s) and finite(down.throttle)) then
     return wrong("throttle_down")
   end
+  if command.engines ~= nil and not finite(command.engines) then return wrong("engines") end
+  if command.cut_on_contact ~= nil and type(command.cut_on_contact) ~= "boolean" then return wrong("cut_on_contact") end
+end
+
+--- Whether it is an order of a landing: its engine is cut by contact, and cutting it earlier is not safe.
+local function lands(command) return command.cut_on_contact == true end
+
+--- Whether the engine is ordered to burn; in a landing also by an ignition told ahead, from its time on.
+local function lit_at(command, time_s)
+  local event = command.event
+  local ahead = lands(command) and type(event) == "table" and event.name == "ignite" and finite(event.at_s)
+    and guidance.off_at_s(command) < math.huge
+  return command.engine_on or (ahead and time_s + ROUNDING_S >= event.at_s)
 end
 
 --- Whether the engine must be off at this vehicle time; with the tick's length, at the tick nearest to the cutoff.
@@ -187,6 +200,7 @@ function guidance.safety_net(tick_s, stale_after_s, clock)
   return setmetatable({
     tick_s = tick_s or 0, stale_after_s = stale_after_s or 1, command = nil, trail = {},
     time_s = -math.huge, unknown_since_s = -math.huge, cut_s = nil, on = false, throttle = 0,
+    contact_s = nil, -- since when legs or arms bear, as the states say
     clock = clock or guidance.steady(system_clock(), 10), read_s = 0, flaw = nil,
   }, Net)
 end
@@ -203,11 +217,14 @@ function Net:at(time_s, state)
     end
     self.trail, self.command = kept, kept[#kept]
     if self.cut_s and self.cut_s > time_s then self.cut_s = nil end
+    if self.contact_s and self.contact_s > time_s then self.contact_s = nil end
   end
   if back or first then self.unknown_since_s = time_s end
   if state and (back or not self.command) then
     self.on, self.throttle = state.engine_on == true, finite(state.throttle) and state.throttle or 0
   end
+  if state and state.contact == false then self.contact_s = nil end
+  if state and state.contact == true then self.contact_s = self.contact_s or time_s end
   self.time_s = time_s
   return back
 end
@@ -249,7 +266,8 @@ end
 
 local function sentence(command, on, trouble)
   local told = "engine off"
-  if on then told = "flying on the last law until cutoff at " .. guidance.off_at_s(command) .. " s" end
+  local law = lands(command) and "landing by the last order until contact or" or "flying on the last law until"
+  if on then told = law .. " cutoff at " .. guidance.off_at_s(command) .. " s" end
   return (trouble ~= "" and trouble or "no answer") .. " since vehicle time " .. command.time_s .. " s; " .. told
 end
 
@@ -273,15 +291,17 @@ function Net:now(time_s, trouble)
   local age_s = time_s - command.time_s
   local stale = trouble ~= "" or age_s > math.max(command.next_contact_s, self.stale_after_s)
   if command.engine_on and not stale and self.cut_s and command.time_s > self.cut_s then self.cut_s = nil end
-  if not self.cut_s and guidance.cutoff_now(command, time_s, self.tick_s) then self.cut_s = time_s end
-  local on, throttle, down = command.engine_on and not self.cut_s, command.throttle, command.throttle_down
+  local borne = lands(command) and self.contact_s
+  if not self.cut_s and (borne or guidance.cutoff_now(command, time_s, self.tick_s)) then self.cut_s = time_s end
+  local on, throttle, down = lit_at(command, time_s) and not self.cut_s, command.throttle, command.throttle_down
   if down and time_s + ROUNDING_S >= down.at_s then throttle = math.min(throttle, down.throttle) end
-  if stale then on, throttle = on and self.on, math.min(throttle, self.throttle) end
+  if stale and not lands(command) then on, throttle = on and self.on, math.min(throttle, self.throttle) end
   self.on, self.throttle = on, throttle
-  local pitch_deg, heading_deg, pointing = turned(self.trail[1], command, math.max(0, math.min(age_s, TURN_ON_S)))
+  local seconds = stale and lands(command) and 0 or math.max(0, math.min(age_s, TURN_ON_S))
+  local pitch_deg, heading_deg, pointing = turned(self.trail[1], command, seconds)
   return {
     time_s = time_s, pitch_deg = pitch_deg, heading_deg = heading_deg, pointing = pointing, throttle = throttle,
-    engine_on = on, stale = stale, says = stale and sentence(command, on, trouble) or "", command = command,
+    engine_on = on, engines = command.engines, stale = stale, says = stale and sentence(command, on, trouble) or "", command = command,
   }
 end
 
@@ -391,7 +411,7 @@ function guidance.new(address, options)
 end
 
 --- Open the vehicle's session, or take one up again with `resume`: a table with vehicle, role, plan, and if you like
--- frame, resume, detail. Returns `opened`: read it.
+-- frame, resume, detail, clock (its name, shared with other scripts). Returns `opened`: read it.
 function Client:open(request)
   self.open_message = {type = "open", protocol = PROTOCOL}
   for name, value in pairs(request) do self.open_message[name] = value end

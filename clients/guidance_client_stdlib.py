@@ -72,6 +72,8 @@ def flaw(command: dict[str, Any]) -> str:
     holds["pointing"] = isinstance(pointing, (list, tuple)) and len(pointing) == 3 and all(map(finite, pointing))
     whole = isinstance(down, dict) and finite(down.get("at_s")) and finite(down.get("throttle"))
     holds["throttle_down"] = down is None or whole
+    holds["engines"] = command.get("engines") is None or finite(command["engines"])
+    holds["cut_on_contact"] = isinstance(command.get("cut_on_contact", False), bool)
     return next((f"{name} is {command.get(name, 'missing')!r}" for name, right in holds.items() if not right), "")
 
 
@@ -104,12 +106,26 @@ class Autocut:
         return cutoff_now(self.command, time_s, self.tick_s)
 
 
+def lands(command: dict[str, Any]) -> bool:
+    """Whether it is an order of a landing: its engine is cut by contact, and cutting it earlier is not safe."""
+    return command.get("cut_on_contact") is True
+
+
+def lit_at(command: dict[str, Any], time_s: float) -> bool:
+    """Whether the engine is ordered to burn; in a landing also by an ignition told ahead, from its time on."""
+    event = command.get("event")
+    ahead = lands(command) and isinstance(event, dict) and event.get("name") == "ignite" and finite(event.get("at_s"))
+    return command["engine_on"] or (ahead and off_at_s(command) < math.inf and time_s + ROUNDING_S >= event["at_s"])
+
+
 class SafetyNet:
     """What the vehicle does between two replies, and when none come any more: the last law, and never more than it.
 
     Pitch, heading and pointing turn on for TURN_ON_S after their command and are then held. The engine is off from the
     last `cutoff_at_s` on, and stays off until the answer to a later state lights it. When stale, it is never lit and
     never throttled up. Where nothing is known, the engine stays as it is for `stale_after_s`, then it is off.
+    A landing (`cut_on_contact`) is flown on when stale: attitude, throttle and engines as last ordered, an ignition
+    told ahead at its time, until contact or `cutoff_at_s`, whichever is first. Tell `contact` in each state.
     A command with a field missing or wrong is passed over: what came before it is flown on, as stale.
     It goes by the vehicle's clock; while that reads no number, by the seconds of `clock` since it last did.
     The clients use it; a script needs it only for a link of its own.
@@ -125,6 +141,7 @@ class SafetyNet:
         self._trail: list[dict[str, Any]] = []  # the newest and those of TRAIL_S before it in the same phase
         self._time_s = self._unknown_since_s = float("-inf")
         self._cut_s: float | None = None
+        self._contact_s: float | None = None  # since when legs or arms bear, as the states say
         self._engine: tuple[bool, float] = (False, 0.0)  # on, throttle: last returned, or what the state shows
 
     def at(self, time_s: float, state: dict[str, Any] | None = None) -> bool:
@@ -138,11 +155,15 @@ class SafetyNet:
             self.command = self._trail[-1] if self._trail else None
             if self._cut_s is not None and self._cut_s > time_s:
                 self._cut_s = None
+            if self._contact_s is not None and self._contact_s > time_s:
+                self._contact_s = None
         if back or first:
             self._unknown_since_s = time_s
         if state is not None and (back or self.command is None):
             throttle = state.get("throttle")
             self._engine = (state.get("engine_on") is True, float(throttle) if finite(throttle) else 0.0)
+        if state is not None and isinstance(state.get("contact"), bool):
+            self._contact_s = (time_s if self._contact_s is None else self._contact_s) if state["contact"] else None
         self._time_s = time_s
         return back
 
@@ -170,25 +191,27 @@ class SafetyNet:
             on = was_on and time_s - self._unknown_since_s <= self.stale_after_s
             self._engine = (on, was_throttle)
             says = f"{trouble or 'no answer yet'}; engine {'as it is for a moment' if on else 'off'}"
-            unknown = {"pitch_deg": None, "heading_deg": None, "pointing": None, "command": None}
+            unknown = dict.fromkeys(("pitch_deg", "heading_deg", "pointing", "engines", "command"))
             time_s = time_s if finite(time_s) else 0.0
             return {"time_s": time_s, **unknown, "throttle": was_throttle, "engine_on": on, "stale": True, "says": says}
         age_s = time_s - command["time_s"]
         stale = bool(trouble) or age_s > max(command["next_contact_s"], self.stale_after_s)
         if command["engine_on"] and not stale and self._cut_s is not None and command["time_s"] > self._cut_s:
             self._cut_s = None
-        if self._cut_s is None and cutoff_now(command, time_s, self.tick_s):
+        borne = lands(command) and self._contact_s is not None
+        if self._cut_s is None and (borne or cutoff_now(command, time_s, self.tick_s)):
             self._cut_s = time_s
-        on, throttle = command["engine_on"] and self._cut_s is None, command["throttle"]
+        on, throttle = lit_at(command, time_s) and self._cut_s is None, command["throttle"]
         down = command.get("throttle_down")  # told ahead, because the cutoff reckons with it
         if down and time_s + ROUNDING_S >= down["at_s"]:
             throttle = min(throttle, down["throttle"])
-        if stale:
+        if stale and not lands(command):
             on, throttle = on and was_on, min(throttle, was_throttle)
         self._engine = (on, throttle)
-        says, turned = self._says(command, on, trouble), self._turned(command, max(0.0, min(age_s, TURN_ON_S)))
-        return {"time_s": time_s, **turned, "throttle": throttle, "engine_on": on, "stale": stale,
-                "says": says if stale else "", "command": command}  # fmt: skip
+        turn_s = 0.0 if stale and lands(command) else max(0.0, min(age_s, TURN_ON_S))
+        says, turned = self._says(command, on, trouble), self._turned(command, turn_s)
+        return {"time_s": time_s, **turned, "throttle": throttle, "engine_on": on, "engines": command.get("engines"),
+                "stale": stale, "says": says if stale else "", "command": command}  # fmt: skip
 
     def _turned(self, command: dict[str, Any], seconds: float) -> dict[str, Any]:
         pitch_deg = command["pitch_deg"] + command["pitch_rate_deg_s"] * seconds
@@ -203,7 +226,8 @@ class SafetyNet:
 
     @staticmethod
     def _says(command: dict[str, Any], on: bool, trouble: str) -> str:
-        then = f"flying on the last law until cutoff at {off_at_s(command)} s" if on else "engine off"
+        law = "landing by the last order until contact or" if lands(command) else "flying on the last law until"
+        then = f"{law} cutoff at {off_at_s(command)} s" if on else "engine off"
         return f"{trouble or 'no answer'} since vehicle time {command['time_s']} s; {then}"
 
 
@@ -255,13 +279,18 @@ class GuidanceClient:
 
     def open(
         self, vehicle: str, role: str, plan: str | dict[str, Any], frame: dict[str, Any] | None = None,
-        resume: str | None = None, detail: bool = False,
+        resume: str | None = None, detail: bool = False, clock: str | None = None,
     ) -> dict[str, Any]:  # fmt: skip
-        """Open the vehicle's session, or take one up again with `resume`. Returns `opened`: read it."""
+        """Open the vehicle's session, or take one up again with `resume`. Returns `opened`: read it.
+
+        `clock` names a clock that other scripts share: a vehicle and its tower hear each other on it.
+        """
         self._open_message = {
             "type": "open", "protocol": PROTOCOL, "vehicle": vehicle, "role": role, "plan": plan,
             "frame": frame or {}, "detail": detail,
         }  # fmt: skip
+        if clock is not None:
+            self._open_message["clock"] = clock
         self.token, self._greeted, self.stopped = resume or self._stored(), False, None
         return self._ask({}, "opened")
 
@@ -278,8 +307,9 @@ class GuidanceClient:
     def steer(self, state: dict[str, Any]) -> dict[str, Any]:
         """Send a state and return what to do now, within `patience_s`, whatever the link does. After `open`.
 
-        Returns pitch_deg, heading_deg, pointing (each None before the first answer), throttle, engine_on, stale, says
-        (a sentence, or "") and command (the newest that came: for its phase, event and status; or None).
+        Returns pitch_deg, heading_deg, pointing (each None before the first answer), throttle, engine_on, engines (how
+        many; None: all), stale, says (a sentence, or "") and command (the newest that came, for phase, event and
+        status; or None).
         An answer that comes late is used in the next call. A lost connection is opened again, with pauses from 0.1 s to
         5 s. Raises Fault only for `taken_over`: another script flies this vehicle, so let go of it.
         """

@@ -1,4 +1,4 @@
-"""Fly the booster Sandpiper: hold-down, rise, pitch over, separation. (Invented vehicle.)
+"""Fly the booster Sandpiper: hold-down, rise, pitch over, separation, and home where its plan says so. (Invented.)
 
 Over ZeroMQ. Afterwards Curlew, the upper stage, is a vehicle of its own: fly_upper_stage.py waits for it.
 For simulation and teaching only; do not connect it to a real vehicle.
@@ -19,21 +19,24 @@ VEHICLE_ACTIONS = ("ignite", "release", "cutoff", "separate", "drop_cover")  # o
 
 
 def main() -> int:
-    """Fly; 0 when the boost is complete."""
+    """Fly; 0 when the plan is complete: the upper stage let go, or the booster landed."""
     options = read_options()
     vehicle = SimulatedVehicle(options.vehicle, options.name)
     client = GuidanceClient(options.guidance)
-    opened = client.open(vehicle=options.name, role="booster", plan=options.plan, frame={"motion": "inertial"})
-    for sentence in opened["phases"]:
+    opened = client.open(
+        vehicle=options.name, role="booster", plan=options.plan, frame={"motion": "inertial"}, clock=options.clock
+    )
+    for sentence in [*opened["phases"], *opened["warnings"]]:
         print(sentence, file=sys.stderr)
 
     said, said_s = "", 0.0
     while True:
-        command = client.exchange(vehicle.state())
+        command = client.exchange(vehicle.state(returning=True))
 
         # Do what it says: where to point, how hard to push ...
         vehicle.point(command["pointing"])
         vehicle.engine(command["engine_on"] and not cutoff_now(command, vehicle.time_s), command["throttle"])
+        vehicle.engines(command.get("engines"), command.get("cut_on_contact", False))
         # ... and, ahead of time, what to do on the vehicle's own clock. It may still move a little from reply to reply.
         vehicle.at("cutoff", command["cutoff_at_s"])
         event = command["event"]
@@ -62,6 +65,7 @@ def read_options() -> argparse.Namespace:
     parser.add_argument("--vehicle", default="tcp://127.0.0.1:5821", help="address of the simulated vehicle")
     parser.add_argument("--name", default="Sandpiper", help="the vehicle's name, as its file has it")
     parser.add_argument("--plan", default="sandpiper_boost", help="a flight plan that the service has")
+    parser.add_argument("--clock", help="the clock of the tower that it comes to, which its script names as well")
     parser.add_argument("--json", action="store_true", help="one JSON object each second, for another program")
     return parser.parse_args()
 

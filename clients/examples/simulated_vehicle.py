@@ -20,6 +20,8 @@ STATE_FIELDS = (
     "time_s", "position_m", "velocity_m_s", "mass_kg", "propellant_kg", "stage", "engine_on", "throttle", "thrust_n",
     "pointing",
 )  # fmt: skip
+# What a landing goes by besides; sent where the vehicle tells it.
+RETURN_FIELDS = ("contact", "engines_lit", "attitude_rate_deg_s", "angle_of_attack_deg", "wind_m_s")
 
 
 class SimulatedVehicle:
@@ -56,9 +58,10 @@ class SimulatedVehicle:
         """The vehicle's own clock: the only one that guidance sees."""
         return float(self.telemetry["time_s"])
 
-    def state(self) -> dict[str, Any]:
-        """What the guidance service wants to know, with the names of PROTOCOL.md."""
-        return {name: self.telemetry[name] for name in STATE_FIELDS}
+    def state(self, returning: bool = False) -> dict[str, Any]:
+        """What the guidance service wants to know, with the names of PROTOCOL.md; `returning`: on the way down too."""
+        told = {name: self.telemetry[name] for name in RETURN_FIELDS if returning and name in self.telemetry}
+        return {name: self.telemetry[name] for name in STATE_FIELDS} | told
 
     def point(self, pointing: list[float]) -> None:
         """Turn towards a unit vector (inertial, z along the pole)."""
@@ -68,6 +71,10 @@ class SimulatedVehicle:
         """Light or cut the engine now; throttle 0 to 1."""
         self._controls.update(engine_on=on, throttle=throttle)
 
+    def engines(self, count: int | None, cut_on_contact: bool) -> None:
+        """How many of the stage's engines burn (None: all), and whether they go off by themselves at contact."""
+        self._controls.update(engines=count, cut_on_contact=cut_on_contact)
+
     def at(self, what: str, time_s: float | None) -> None:
         """At a time on the vehicle's clock: "release", "ignite", "cutoff", "separate", "drop_cover"; None forgets."""
         self._controls[f"{what}_at_s"] = time_s
@@ -76,6 +83,10 @@ class SimulatedVehicle:
         """Let the vehicle fly on."""
         self.telemetry = self._ask({"do": "advance", "seconds": seconds, "controls": self._controls})
         self._controls = {}
+
+    def look(self) -> None:
+        """Read it again, without letting time pass: for a script that follows a vehicle that another one flies."""
+        self.telemetry = self._ask({"do": "read"})
 
     def close(self) -> None:
         """Hang up; the vehicle stays as it is."""

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from guidance_svc.board.burning import burn_ahead, stage_now
 from guidance_svc.board.heard import TEXT_LIMIT, Heard
+from guidance_svc.board.landing import HELD_UP, landing_values
 from guidance_svc.core.frames import (
     altitude_m,
     direction_to_bci,
@@ -26,11 +27,13 @@ from guidance_svc.core.kepler import orbit_report, vis_viva_speed
 from guidance_svc.core.vectors import cross, dot, norm, unit
 from guidance_svc.domain import Aim, Body, FlightPlan, Site, Vec, VehicleState
 from guidance_svc.laws.table import act_of, aim_of, is_powered, word_for
+from guidance_svc.playback.arrivals import arrival_words
 from guidance_svc.playback.course import Session
 from guidance_svc.playback.setting import Setting
 from guidance_svc.wire.parse import parse_state
 
 WARNINGS_SHOWN: Final = 8
+ARRIVALS_SHOWN: Final = 8
 BELOW_RESERVE: Final = "margin below the reserve"
 MARGIN_NOISE_KG: Final = 0.5  # a margin is shown in whole kilograms
 LEAST_WAY_RAD: Final = 1e-6  # 6 m over ground; less adds up later, so that noise on the pad does not
@@ -80,10 +83,14 @@ def moment_values(heard: Heard, setting: Setting | None, travel: Travel) -> dict
     if heard.command is not None:
         command = heard.command.message
         out |= orders_shown(command, travel)
-        if heard.state is not None and setting is not None:
+        if "arrivals" in command:
+            arrivals = command["arrivals"][:ARRIVALS_SHOWN]
+            out["arrivals"] = [arrival_words(arrival, out["time_s"]) for arrival in arrivals]
+        elif heard.state is not None and setting is not None:
             state = parse_state(heard.state.message)
             out |= flight_values(state, setting, travel)
             out |= outlook(command, state, setting, out)
+            out["landing"] = landing_values(command, state, setting)
     out["verdict"], out["word"] = verdict(heard, out)
     return out
 
@@ -232,7 +239,9 @@ def verdict(heard: Heard, out: dict[str, Any]) -> tuple[str, str]:
     kind, word = VERDICTS.get(out["status"], ("look", str(out["status"]).replace("_", " ")))
     if out["warnings"] and kind in ("good", "settling"):
         return "look", "read its warning" if len(out["warnings"]) == 1 else "read its warnings"
-    margin_kg = out.get("margin_kg")
+    landing, margin_kg = out.get("landing"), out.get("margin_kg")
+    if kind == "good" and landing is not None and landing["clearance"] in HELD_UP:
+        return "look", landing["clearance_word"]
     if kind == "good" and margin_kg is not None and margin_kg < -MARGIN_NOISE_KG:
         return "look", f"{BELOW_RESERVE} by {-margin_kg:.0f} kg, as estimated"
     return kind, word

@@ -32,8 +32,11 @@ MARKS: Final = {"good": "+", "settling": "~", "look": "!", "bad": "x", "done": "
 # Name and width, so that nothing moves as numbers grow; a narrow terminal loses those with the highest rank first.
 COLUMNS: Final[Mapping[str, tuple[int, int]]] = {
     "": (22, 0), "vehicle": (12, 0), "phase": (11, 0), "cutoff in": (9, 0), "next event": (20, 3),
-    "perigee km": (15, 1), "apogee km": (14, 1), "to gain m/s": (11, 2), "margin kg": (9, 2), "link": (28, 4),
+    "landing": (44, 1), "perigee km": (15, 1), "apogee km": (14, 1), "to gain m/s": (11, 2), "margin kg": (9, 2),
+    "link": (28, 4),
 }  # fmt: skip
+OF_LANDING: Final = "landing"  # a column that is there while a vehicle lands; those of orbits go where all do
+OF_ORBITS: Final = ("perigee km", "apogee km", "to gain m/s")
 
 
 def show_table(recording: Path, configs: Path | None, beside_service: bool) -> None:
@@ -150,9 +153,11 @@ class Rows:
         began_ns = self._feed.course.first_ns
         now_s = None if began_ns is None or not self._feed.live else (steady_ns() - began_ns) / 1e9
         table = Table(box=None, pad_edge=False, header_style="dim", expand=False)
-        names = fitting(width)
+        lands = [moment.get("landing") is not None for moment in self._moments.values()]
+        idle = (*(() if any(lands) else (OF_LANDING,)), *(OF_ORBITS if lands and all(lands) else ()))
+        names = fitting(width, idle)
         for name in names:
-            justify: JustifyMethod = "left" if name in ("", "vehicle", "phase", "link") else "right"
+            justify: JustifyMethod = "left" if name in ("", "vehicle", "phase", OF_LANDING, "link") else "right"
             table.add_column(name, justify=justify, no_wrap=True, min_width=COLUMNS[name][0])
         shown, left = choose_moments(list(self._moments.values()), most)
         for moment in shown:
@@ -166,15 +171,15 @@ class Rows:
         return table
 
 
-def fitting(width: int) -> list[str]:
-    """The columns that fit a terminal, two spaces between them.
+def fitting(width: int, idle: Sequence[str] = (OF_LANDING,)) -> list[str]:
+    """The columns that fit a terminal, two spaces between them, without those that have nothing to show.
 
     >>> fitting(80)
     ['', 'vehicle', 'phase', 'cutoff in']
     """
     ranks = sorted({rank for _, rank in COLUMNS.values()}, reverse=True)
     for most in ranks:
-        names = [name for name, (_, rank) in COLUMNS.items() if rank <= most]
+        names = [name for name, (_, rank) in COLUMNS.items() if rank <= most and name not in idle]
         if sum(COLUMNS[name][0] + 2 for name in names) - 2 <= width:
             return names
     return names
@@ -204,23 +209,48 @@ def row(moment: Mapping[str, Any], now_s: float | None) -> tuple[str, ...]:
     if silent and kind in ("good", "settling"):
         kind, word = "look", "silent"
     event, aim, link = moment.get("event"), moment.get("at_cutoff") or {}, moment["link"]
+    landing = moment.get("landing")
     coming = event is not None and event["in_s"] > 0.0 and event["act"] != "cutoff"
     parts = [f"gaps {link['gaps']}", f"faults {link['faults']}"]
     if age_s is not None and not moment["closed"]:
         parts.insert(0, f"{age_s:.1f} s ago")
+    if "arrivals" in moment:
+        parts.insert(0, f"arrivals {len(moment['arrivals'])}")
     return (
         kind,
         f"{MARKS[kind]} {word}",
         printable(moment["vehicle"]),
         printable(str(moment.get("phase", ""))),
-        clock(moment.get("to_cutoff_s")),
+        clock(moment.get("to_cutoff_s")) if landing is None else "",
         f"{event['name']} {clock(event['in_s'])}" if coming and event else "",
+        landing_words(landing) if landing is not None else "",
         now_and_then(moment.get("perigee_m"), aim.get("perigee_m")),
         now_and_then(moment.get("apogee_m"), aim.get("apogee_m")),
         number(moment.get("velocity_to_gain_m_s")),
         number(moment.get("margin_kg")),
         ", ".join(parts),
     )
+
+
+def landing_words(landing: Mapping[str, Any]) -> str:
+    """When it touches, how far off and how fast, how much throttle is left, and what the tower said.
+
+    >>> told = {"contact_in_s": 8.2, "miss_m": 0.06, "contact_speed_m_s": 0.31, "throttle_margin": 0.25}
+    >>> landing_words(told | {"clearance": "not_ready", "clearance_word": "tower not ready", "decide_in_s": 3.04})
+    'in 0:08.2, 0.1 m, 0.31 m/s, throttle 25 %, tower not ready, decide 0:03.0'
+    """
+    miss, speed, spare, decide_s = (
+        landing[name] for name in ("miss_m", "contact_speed_m_s", "throttle_margin", "decide_in_s")
+    )
+    parts = [
+        f"in {clock(landing['contact_in_s'])}" if landing["contact_in_s"] is not None else "",
+        "" if miss is None else f"{miss:.1f} m" if miss < 1e3 else f"{miss / 1e3:.1f} km",
+        "" if speed is None else f"{speed:.2f} m/s",
+        "" if spare is None else f"throttle {100.0 * spare:.0f} %",
+        landing["clearance_word"],
+        f"decide {clock(decide_s)}" if decide_s is not None and decide_s > 0.0 else "",
+    ]
+    return ", ".join(filter(None, parts))
 
 
 def printable(text: str) -> str:

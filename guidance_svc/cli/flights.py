@@ -243,6 +243,7 @@ def show_plans(flights: list[str], configs: Path | None, role: Role | None) -> B
     """Check the folder, print the plans (all of them when none is named); the last one's body."""
     from guidance_svc.files.checking import plan_lines, role_lines
     from guidance_svc.files.config_files import chosen_folder, load_library, load_settings
+    from guidance_svc.rehearsal.reserve import return_lines
     from guidance_svc.service.access import load_access
     from guidance_svc.service.addresses import host_and_port, zmq_endpoint
 
@@ -258,7 +259,8 @@ def show_plans(flights: list[str], configs: Path | None, role: Role | None) -> B
         flies_as = role or library.role_for(name)
         plan, model = library.plan(name, flies_as), library.model(name)
         body = plan.body
-        for line in (*plan_lines(plan, model.title), *role_lines(plan, flies_as, model.phases is None, role is None)):
+        roles = role_lines(plan, flies_as, model.phases is None, role is None)
+        for line in (*plan_lines(plan, model.title), *return_lines(plan), *roles):
             typer.echo(line)
         typer.echo()
     return body

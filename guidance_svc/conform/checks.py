@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from guidance_svc.conform.cause import cause_check, cause_of, correct_scene, with_roots
 from guidance_svc.conform.engine import engine_checks, pushes
+from guidance_svc.conform.landing import landing_checks
 from guidance_svc.conform.link import link_checks
 from guidance_svc.conform.motion import Scene, motion_checks, scene_of
 from guidance_svc.conform.orders import order_checks
@@ -34,4 +35,5 @@ def judged_as(scene: Scene, cause: Reading | None) -> list[Check]:
     motion = motion_checks(scene, cause)
     found = pushes(scene.track, scene)
     right = all(check.outcome != "fail" for check in motion if check.name in FRAME_CHECKS)
-    return [*motion, *engine_checks(scene, found), *order_checks(scene, found, right)]
+    orders = [*order_checks(scene, found, right), *landing_checks(scene)]
+    return [*motion, *engine_checks(scene, found), *orders]

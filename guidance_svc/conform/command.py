@@ -19,6 +19,7 @@ from guidance_svc.core.compiled import HAVE_NUMBA
 from guidance_svc.domain import Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
+from guidance_svc.laws.plan_rules import require_vehicle
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
 from guidance_svc.session.warmup import warm_up
@@ -70,6 +71,7 @@ def run_conform(library: Library, wishes: Wishes, say: Say, stop: Callable[[], b
         ConfigError: an unknown plan, or an address that cannot be used.
     """
     plan = library.plan(wishes.plan, wishes.role)
+    require_vehicle(plan, "--plan")
     if HAVE_NUMBA:
         say("compiling the guidance kernels")
         warm_up()

@@ -21,6 +21,7 @@ from guidance_svc.core.kepler import orbit_report
 from guidance_svc.domain import FlightPlan, Role
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
+from guidance_svc.laws.plan_rules import require_vehicle
 from guidance_svc.laws.table import EVENTS, LAWS, is_over
 from guidance_svc.rehearsal.speaking import obey
 from guidance_svc.service.addresses import host_and_port, zmq_endpoint
@@ -127,8 +128,9 @@ class Client:
     """
 
     def __init__(self, connect: Callable[[], Line], library: Library, plan: str, role: Role) -> None:
-        self.connect, self.line = connect, connect()
         self.plan: FlightPlan = library.plan(plan, role)
+        require_vehicle(self.plan, "--plan")
+        self.connect, self.line = connect, connect()
         self.vehicle = Witnessed(self.plan, Run())
         self.seq = 0
         self.opening: Message = {

@@ -68,8 +68,8 @@ class Scene:
 
 
 def scene_of(run: Run) -> Scene | None:
-    """The run with its states read as declared; None when no session was opened."""
-    if run.plan is None:
+    """The run with its states read as declared; None when no session was opened, or that of a tower."""
+    if run.plan is None or not run.plan.vehicle.stages:
         return None
     states = list(run.states())
     local = any("altitude_m" in one.request for one in states)

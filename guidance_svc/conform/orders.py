@@ -14,7 +14,7 @@ from guidance_svc.conform.motion import Scene
 from guidance_svc.conform.record import INSTANT_S, Check, Heard, Outcome, failed, not_seen, passed
 from guidance_svc.conform.track import Floats, Track, vec
 from guidance_svc.core.frames import direction_of, direction_to_bci, triad
-from guidance_svc.domain import Vec
+from guidance_svc.domain import Stage, Vec
 
 OFF_DEG: Final = 4.0  # a turning vehicle lags a little
 GUESS_DEG: Final = 4.0
@@ -197,7 +197,8 @@ def throttle_check(scene: Scene) -> Check:
     off = list[float]()
     for k in range(len(track.time_s)):
         reply = track.heard[k].reply
-        if not (track.burning[k] and track.flying[k] and reply.get("engine_on")) or reply["throttle"] >= THROTTLED:
+        aloft = track.flying[k] or reply.get("cut_on_contact", False)
+        if not (track.burning[k] and aloft and reply.get("engine_on")) or reply["throttle"] >= THROTTLED:
             run = []
             continue
         run.append(k)
@@ -222,12 +223,17 @@ def throttle_off(scene: Scene, track: Track, run: Sequence[int]) -> float | None
     stages = scene.plan.vehicle.stages
     said = track.heard[first].request.get("stage")
     stage = stages[said] if isinstance(said, int) and 0 <= said < len(stages) else stages[-1]
-    full = stage.mass_flow_kg_s
+    full = stage.mass_flow_kg_s * float(np.mean([engines_of(track.heard[k].reply, stage) for k in run[:-1]]))
     if 3.0 * mass_scatter_kg(track) / (full * span) > THROTTLE_OFF:
         return None
     ordered = float(np.mean([max(stage.throttle_min_frac, track.heard[k].reply["throttle"]) for k in run[:-1]]))
     flown = float(track.mass_kg[first] - track.mass_kg[last]) / (full * span)
     return abs(flown - ordered)
+
+
+def engines_of(reply: dict[str, Any], stage: Stage) -> float:
+    """The part of a stage's engines that a reply orders to burn."""
+    return float(reply.get("engines") or stage.engine_count) / stage.engine_count
 
 
 def cut_check(scene: Scene) -> Check:
@@ -258,9 +264,15 @@ def cuts_of(scene: Scene) -> list[tuple[float, float, float]]:
                 break
             if one.is_command and one.reply["cutoff_at_s"] is not None:
                 told_s = float(one.reply["cutoff_at_s"])
-        if told_s is not None and told_s > at - LIGHT_S * 3:
+        if told_s is not None and told_s > at - LIGHT_S * 3 and not by_contact(scene, at):
             found.append((told_s, at - told_s, 3.0 * sigma))
     return found
+
+
+def by_contact(scene: Scene, at_s: float) -> bool:
+    """Whether a cut is that of a contact, which comes when it comes."""
+    after = next((one for one in scene.states if one.request["time_s"] >= at_s - INSTANT_S), None)
+    return after is not None and after.request.get("contact") is True
 
 
 def shown_cuts(scene: Scene) -> list[tuple[float, float]]:

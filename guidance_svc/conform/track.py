@@ -21,6 +21,7 @@ from guidance_svc.core.vectors import add, along
 from guidance_svc.domain import Body, Frame, LocalState, Vec, VehicleState
 from guidance_svc.errors import GuidanceError
 from guidance_svc.laws.table import is_from_ground
+from guidance_svc.playback.ways import comes_down
 from guidance_svc.session.readings import Change
 from guidance_svc.wire.messages import LOCAL_FIELDS
 
@@ -46,7 +47,7 @@ class Track:
     Args:
         time_s, mass_kg: n numbers.
         position_m, velocity_m_s, pointing: n rows; pointing is NaN where none was sent.
-        burning, flying: n truths.
+        burning, flying: n truths; flying is `flies_free`.
         heard: what each row was made from.
     """
 
@@ -116,7 +117,7 @@ def track_of(heard: Sequence[Heard], frame: Frame, body: Body, change: Change | 
     return Track(
         table[:, 0], table[:, 1:4], table[:, 4:7], table[:, 7], table[:, 8:11],
         np.array([is_burning(one) for one in kept], dtype=bool),
-        np.array([not is_from_ground(one.reply.get("phase", "")) for one in kept], dtype=bool), tuple(kept),
+        np.array([flies_free(one, body) for one in kept], dtype=bool), tuple(kept),
     )  # fmt: skip
 
 
@@ -134,6 +135,14 @@ def state_of(message: Message) -> VehicleState:
         int(message["seq"]), float(message["time_s"]), float(message["mass_kg"]), position, velocity, local,
         pointing_script=None if pointing is None else (float(pointing[0]), float(pointing[1]), float(pointing[2])),
     )  # fmt: skip
+
+
+def flies_free(one: Heard, body: Body) -> bool:
+    """Whether nothing but gravity and the engine acts: not from the ground, nor down through the air to it."""
+    phase = one.reply.get("phase", "")
+    lands = comes_down(phase)
+    stands = one.request.get("contact") is True or one.reply.get("status") == "complete"
+    return not is_from_ground(phase) and not (lands and (stands or body.atmosphere != "none"))
 
 
 def is_burning(one: Heard) -> bool:

@@ -11,25 +11,22 @@ from guidance_svc.core.frames import triad
 from guidance_svc.demo.vehicle import Range, Server
 from guidance_svc.domain import FlightPlan
 from guidance_svc.errors import ConfigError, GuidanceError
-from guidance_svc.rehearsal.craft import Craft, craft_on_pad
-from guidance_svc.rehearsal.starts import at_separation
-from guidance_svc.sim.state import SimState, World
+from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.starts import craft_of_plan
+from guidance_svc.sim.state import SimState
 
 
 class Witnessed(Range):
     """A range with one vehicle, which notes down what it told and what it did.
 
     Args:
-        plan: whose vehicle flies, from its site or from `at_separation`.
+        plan: whose vehicle flies, from its [start], its site or `at_separation`.
         run: whose `truth` and `acts` are filled.
     """
 
     def __init__(self, plan: FlightPlan, run: Run) -> None:
         self.name, self._run, self._one_at_a_time = plan.vehicle.name, run, threading.Lock()
-        if plan.site is not None:
-            self.craft = craft_on_pad(self.name, plan, None, self.note)
-        else:
-            self.craft = Craft(self.name, World(plan.body, plan.vehicle), at_separation(plan), self.note)
+        self.craft = craft_of_plan(self.name, plan, None, self.note)
         self._tell(self.craft.telemetry())
 
     @property

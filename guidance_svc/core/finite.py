@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import isfinite
 
-from guidance_svc.domain import Command, OrbitReport
+from guidance_svc.domain import Arrival, Command, OrbitReport
 
 
 def numbers_of(command: Command) -> list[tuple[str, float]]:
@@ -23,6 +23,8 @@ def numbers_of(command: Command) -> list[tuple[str, float]]:
         found.append(("latest_off_at_s", c.latest_off_at_s))
     if c.time_to_cutoff_s is not None:
         found.append(("time_to_cutoff_s", c.time_to_cutoff_s))
+    if c.decide_at_s is not None:
+        found.append(("decide_at_s", c.decide_at_s))
     if c.event is not None:
         found.append(("event.at_s", c.event.at_s))
     if c.throttle_down is not None:
@@ -33,7 +35,20 @@ def numbers_of(command: Command) -> list[tuple[str, float]]:
         found += orbit_numbers("predicted_orbit", c.detail.predicted_orbit)
         if c.detail.landing is not None:
             found += [("landing", number) for number in c.detail.landing]
-    return found
+        if c.detail.reach is not None:
+            found += [("reach", number) for number in c.detail.reach]
+        for report in c.detail.divert:
+            found += [("divert", report.decide_at_s or 0.0), ("divert", report.extra_kg or 0.0)]
+    return found + arrival_numbers(c.arrivals or ())
+
+
+def arrival_numbers(arrivals: tuple[Arrival, ...]) -> list[tuple[str, float]]:
+    """Those of a tower's arrivals."""
+    return [
+        (f"arrivals.{k}", number)
+        for k, a in enumerate(arrivals)
+        for number in (a.time_s, a.at_s, a.at_sigma_s, *a.position_script_m, a.speed_m_s, a.miss_m, a.miss_sigma_m)
+    ]
 
 
 def orbit_numbers(name: str, orbit: OrbitReport | None) -> list[tuple[str, float]]:
@@ -49,10 +64,10 @@ def orbit_numbers(name: str, orbit: OrbitReport | None) -> list[tuple[str, float
 def total_of(command: Command) -> float:
     """The sum of the same numbers: as long as it is finite, so are they all. A fifth of the cost of the list."""
     (_, time_s, _, direction, pointing, pitch, heading, pitch_rate, heading_rate, throttle, _, cutoff, to_cutoff,
-     event, contact, _, _, detail, down, latest_off, _, _) = command  # fmt: skip
+     event, contact, _, _, detail, down, latest_off, _, _, arrivals, _, decide) = command  # fmt: skip
     total = pitch + heading + pitch_rate + heading_rate + throttle + time_s + contact
     total += sum(direction) + (0.0 if pointing is direction else sum(pointing))
-    total += (cutoff or 0.0) + (latest_off or 0.0) + (to_cutoff or 0.0)
+    total += (cutoff or 0.0) + (latest_off or 0.0) + (to_cutoff or 0.0) + (decide or 0.0)
     if event is not None:
         total += event.at_s
     if down is not None:
@@ -60,7 +75,10 @@ def total_of(command: Command) -> float:
     if detail is not None:
         for orbit in (detail.present_orbit, detail.predicted_orbit):
             total += sum(number for _, number in orbit_numbers("", orbit))
-        total += sum(detail.landing or ())
+        total += sum(detail.landing or ()) + sum(detail.reach or ())
+        total += sum((report.decide_at_s or 0.0) + (report.extra_kg or 0.0) for report in detail.divert)
+    if arrivals is not None:
+        total += sum(number for _, number in arrival_numbers(arrivals))
     return total
 
 

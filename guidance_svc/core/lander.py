@@ -15,6 +15,8 @@ from guidance_svc.core.compiled import column, part, table
 from guidance_svc.core.curves import interpolate
 from guidance_svc.domain import AirRow, Body, Vec
 
+NO_LIFT = ((0.0, 0.0),)
+MOST_LIFT_PART = 0.7  # of the thrust, that lift may take off its side force in the lean's solution
 LEVEL_UP = (0.0, 0.0, 1.0)
 MOST_LEGS = 3
 LOST_PART = 0.12  # a thrust further off the figures is one of engines that do not burn
@@ -29,6 +31,9 @@ class Air(NamedTuple):
         contact_m: height of the contact point above the ellipsoid.
         area_m2: reference area.
         machs, drags: drag coefficient over Mach number; linear between, flat outside.
+        lifts_part: 0 where there is no lift, else 1.
+        lift_machs, lifts: lift coefficient per radian that the thrust axis leans off the way against the flow; the
+            force is against the side to which it leans.
     """
 
     kind: float
@@ -37,6 +42,9 @@ class Air(NamedTuple):
     area_m2: float
     machs: Sequence[float]
     drags: Sequence[float]
+    lifts_part: float
+    lift_machs: Sequence[float]
+    lifts: Sequence[float]
 
 
 class Ground(NamedTuple):
@@ -130,16 +138,22 @@ class Moment(NamedTuple):
     side_m_s2: tuple[float, float]
 
 
-def air_around(body: Body, contact_m: float, area_m2: float, curve: Sequence[tuple[float, float]]) -> Air:
+def air_around(
+    body: Body, contact_m: float, area_m2: float, curve: Sequence[tuple[float, float]],
+    lift: Sequence[tuple[float, float]] = (),
+) -> Air:  # fmt: skip
     """The air of a body; lengths of tables are no part of the types, so that kernels are compiled once.
 
     Args:
         curve: (Mach number, drag coefficient) pairs, Mach rising.
+        lift: (Mach number, lift coefficient per radian) pairs, likewise; empty for none.
     """
     kind, rows = air_model(body)
+    lifting = lift or NO_LIFT
     return Air(
-        kind, table(rows), contact_m, area_m2, column([mach for mach, _ in curve]), column([drag for _, drag in curve])
-    )
+        kind, table(rows), contact_m, area_m2, column([mach for mach, _ in curve]), column([drag for _, drag in curve]),
+        1.0 if lift else 0.0, column([mach for mach, _ in lifting]), column([part for _, part in lifting]),
+    )  # fmt: skip
 
 
 def legs_of(legs: Sequence[Leg]) -> tuple[Leg, Leg, Leg]:
@@ -204,11 +218,71 @@ def drag_and_pressure(air: Air, height_m: float, velocity_m_s: Vec) -> tuple[flo
 
 
 @part
+def lift_m_s2(air: Air, height_m: float, velocity_m_s: Vec, mass_kg: float) -> float:
+    """Acceleration across the flow for a unit sine of the lean off the way against it.
+
+    Args:
+        velocity_m_s: against the air.
+    """
+    if air.kind == 0.0 or air.lifts_part == 0.0:
+        return 0.0
+    density, _, sound, _ = modelled_air(air.contact_m + height_m, air.kind, air.rows)
+    u, v, w = velocity_m_s
+    square = u * u + v * v + w * w
+    return 0.5 * density * square * air.area_m2 * interpolate(sqrt(square) / sound, air.lift_machs, air.lifts) / mass_kg
+
+
+@part
+def lifted(lift: float, axis: Vec, velocity_m_s: Vec) -> Vec:
+    """That acceleration of a vehicle whose thrust axis leans: against the side to which it does.
+
+    Args:
+        lift: for a unit sine, m/s2.
+        velocity_m_s: against the air.
+    """
+    u, v, w = velocity_m_s
+    square = u * u + v * v + w * w
+    if lift == 0.0 or square == 0.0:
+        return (0.0, 0.0, 0.0)
+    k = (axis[0] * u + axis[1] * v + axis[2] * w) / square
+    return (-lift * (axis[0] - k * u), -lift * (axis[1] - k * v), -lift * (axis[2] - k * w))
+
+
+@part
+def lean_with_lift(
+    wanted_m_s2: tuple[float, float], push_m_s2: float, slope: float, lift: float, velocity_m_s: Vec
+) -> Vec:
+    """`lean_to` for a vehicle whose lift takes off a part of the thrust's side force.
+
+    Args:
+        lift: for a unit sine, m/s2.
+        velocity_m_s: against the air.
+    """
+    u, v, w = velocity_m_s
+    speed = sqrt(u * u + v * v + w * w)
+    if lift == 0.0 or speed == 0.0:
+        return lean_to(wanted_m_s2, push_m_s2, slope)
+    lift = min(lift, MOST_LIFT_PART * push_m_s2)
+    k = lift / speed
+    return lean_to((wanted_m_s2[0] + k * u, wanted_m_s2[1] + k * v), push_m_s2 - lift, slope)
+
+
+@part
 def push(leg: Leg, throttle_frac: float, pressure_pa: float, mass_kg: float, factor: float) -> float:
     """Thrust acceleration of a leg's engines at a throttle, m/s2; 0 at throttle 0."""
     if throttle_frac <= 0.0:
         return 0.0
-    return max(throttle_frac * leg.thrust_n - pressure_pa * leg.exit_area_m2, 0.0) * factor / mass_kg
+    return push_n(throttle_frac * leg.thrust_n, leg.exit_area_m2, pressure_pa) * factor / mass_kg
+
+
+@part
+def push_n(thrust_n: float, exit_area_m2: float, pressure_pa: float) -> float:
+    """Thrust at an ambient pressure.
+
+    Args:
+        thrust_n: in vacuum.
+    """
+    return max(thrust_n - pressure_pa * exit_area_m2, 0.0)
 
 
 @part

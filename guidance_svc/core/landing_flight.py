@@ -15,7 +15,9 @@ from guidance_svc.core.lander import (
     Moment,
     air_flow,
     drag_and_pressure,
-    lean_to,
+    lean_with_lift,
+    lift_m_s2,
+    lifted,
     most_slant,
     pull,
     push,
@@ -36,6 +38,7 @@ SHORT_S = 0.03  # a last step that misses its end by less is moved there along i
 LAST_STEP = 1.3  # steps of the usual length: what is left is taken in one
 LEAST_LEFT_S = 0.05  # to contact, in the quartic
 LEAST_STEP_S = 1e-3
+NEVER_S = 1e9
 
 
 class Arrival(NamedTuple):
@@ -110,14 +113,18 @@ def rates(
     if a <= 0.0:
         return (x, y, z)
     most = most_slant(lander.tilt, position_m[2])
-    aim = thrust.aim
+    aim, lift = thrust.aim, lift_m_s2(lander.air, position_m[2], (u, v, w), mass_kg)
     if aim.law == QUARTIC:
         left = max(aim.end_s - time_s, 0.0)
         (cx, cy), (sx, sy) = thrust.curve
-        ux, uy, uz = lean_to(((cx + sx * left) * left - x, (cy + sy * left) * left - y), a, most)
+        wanted = ((cx + sx * left) * left - x, (cy + sy * left) * left - y)
+        ux, uy, uz = lean_with_lift(wanted, a, most, lift, (u, v, w))
     else:
         (tx, ty), (rx, ry) = aim.tangent, aim.tangent_rate_s
         ux, uy, uz = slant_to((tx + rx * time_s, ty + ry * time_s), most, closing_at(aim.end_s - time_s, aim.upright_s))
+    if lift > 0.0:
+        lx, ly, lz = lifted(lift, (ux, uy, uz), (u, v, w))
+        x, y, z = x + lx, y + ly, z + lz
     return (x + a * ux, y + a * uy, z + a * uz)
 
 
@@ -196,12 +203,12 @@ def fly_wait(lander: Lander, start: Moment, thrust: Thrust, here: Place, until_s
 
 
 @part
-def fly_leg(lander: Lander, start: Moment, thrust: Thrust, here: Place) -> Place:
-    """One leg, to its speed; with no end where the thrust does not reach."""
+def fly_leg(lander: Lander, start: Moment, thrust: Thrust, here: Place, until_s: float) -> Place:
+    """One leg, to its speed or to a time; with no end where the thrust does not reach."""
     wanted = -thrust.leg.until_m_s
     usual = 0.0
     longest = max(thrust.aim.end_s / STEPS_IN_ALL, LEAST_STEP_S)
-    while here.velocity_m_s[2] < wanted and here.steps < MOST_STEPS:
+    while here.velocity_m_s[2] < wanted and here.steps < MOST_STEPS and here.time_s < until_s:
         pressure = drag_and_pressure(lander.air, here.position_m[2], here.velocity_m_s)[1]
         given = given_at(thrust, lander.lag_s, here.time_s)
         more = push(thrust.leg, thrust.frac, pressure, here.mass_kg, start.thrust_scale)
@@ -212,6 +219,7 @@ def fly_leg(lander: Lander, start: Moment, thrust: Thrust, here: Place) -> Place
         h = left if left < LAST_STEP * usual else usual
         if changing(lander, thrust, here.time_s) and h > LAG_STEP * lander.lag_s:
             h = LAG_STEP * lander.lag_s
+        h = min(h, until_s - here.time_s)
         there = step_place(lander, start, thrust, here, h)
         if h == left or there.velocity_m_s[2] >= wanted:
             return end_leg(lander, start, thrust, here, there)
@@ -232,37 +240,77 @@ def end_leg(lander: Lander, start: Moment, thrust: Thrust, here: Place, there: P
     return there
 
 
+class Reached(NamedTuple):
+    """Where a prediction came to.
+
+    Args:
+        given_frac: throttle that the engine gives there.
+        leg: that burns there or next.
+        start: the instant that it began with, its thrust scale being that of this leg.
+    """
+
+    here: Place
+    given_frac: float
+    leg: int
+    start: Moment
+
+
 @part
-def arrive(lander: Lander, start: Moment, wait_s: float, idle_frac: float, throttle_frac: float, aim: Aim) -> Arrival:
-    """Fly a landing to the speed that the last leg ends with, wherever that is.
+def fly_to(
+    lander: Lander, start: Moment, wait_s: float, idle_frac: float, throttle_frac: float, aim: Aim, until_s: float
+) -> Reached:
+    """Fly a landing to a time, or to the speed that the last leg ends with, whichever comes first.
 
     Args:
         wait_s: to the burn; `idle_frac` is the throttle until then.
         throttle_frac: of the legs that have none of their own.
+        until_s: from now.
     """
     r, v = start.position_m, start.velocity_m_s
     here = Place(0.0, r, v, start.mass_kg, (0.0, 0.0, 0.0), 0)
-    given = start.given_frac
+    given, leg = start.given_frac, start.leg
     left_s = max(aim.end_s, LEAST_LEFT_S)
     curve = curve_to_rest((r[0], r[1]), (v[0], v[1]), left_s)
     if wait_s > 0.0:
-        thrust = Thrust(lander.legs[start.leg], idle_frac, given, 0.0, aim, curve)
-        here = fly_wait(lander, start, thrust, with_rates(lander, start, thrust, here), wait_s)
+        thrust = Thrust(lander.legs[leg], idle_frac, given, 0.0, aim, curve)
+        here = fly_wait(lander, start, thrust, with_rates(lander, start, thrust, here), min(wait_s, until_s))
         given, r, v = given_at(thrust, lander.lag_s, here.time_s), here.position_m, here.velocity_m_s
         left_s = max(aim.end_s - here.time_s, LEAST_LEFT_S)
         curve = curve_to_rest((r[0], r[1]), (v[0], v[1]), left_s)
     for i in range(start.leg, lander.leg_count):
-        leg = lander.legs[i]
-        frac = leg.throttle_frac if leg.throttle_frac > 0.0 and i > start.leg else throttle_frac
-        if i > 0 and i > start.leg and leg.engines != lander.legs[i - 1].engines:
+        if here.time_s >= until_s:
+            break
+        leg, burning = i, lander.legs[i]
+        frac = burning.throttle_frac if burning.throttle_frac > 0.0 and i > start.leg else throttle_frac
+        if i > 0 and i > start.leg and burning.engines != lander.legs[i - 1].engines:
             start = with_others(start)
-        thrust = Thrust(leg, frac, given, here.time_s, aim, curve)
-        here = fly_leg(lander, start, thrust, with_rates(lander, start, thrust, here))
+        thrust = Thrust(burning, frac, given, here.time_s, aim, curve)
+        here = fly_leg(lander, start, thrust, with_rates(lander, start, thrust, here), until_s)
         given = given_at(thrust, lander.lag_s, here.time_s)
+    return Reached(here, given, leg, start)
+
+
+@part
+def arrive(lander: Lander, start: Moment, wait_s: float, idle_frac: float, throttle_frac: float, aim: Aim) -> Arrival:
+    """Fly a landing to the speed that the last leg ends with, wherever that is; arguments as in `fly_to`."""
+    here = fly_to(lander, start, wait_s, idle_frac, throttle_frac, aim, NEVER_S).here
     stops = here.steps < MOST_STEPS and here.acceleration_m_s2[2] > 0.0
     return Arrival(
         here.time_s, here.position_m, here.velocity_m_s, here.mass_kg, here.acceleration_m_s2[2], here.steps, stops
     )
+
+
+@part
+def moment_ahead(
+    lander: Lander, start: Moment, wait_s: float, idle_frac: float, throttle_frac: float, aim: Aim, by_s: float
+) -> Moment:
+    """The predicted landing at an instant ahead; arguments as in `fly_to`."""
+    there = fly_to(lander, start, wait_s, idle_frac, throttle_frac, aim, by_s)
+    here, last = there.here, there.start
+    return Moment(
+        here.position_m, here.velocity_m_s, here.mass_kg, there.given_frac, there.leg, last.thrust_scale,
+        last.drag_scale, last.wind_m_s, last.side_m_s2,
+    )  # fmt: skip
 
 
 @part

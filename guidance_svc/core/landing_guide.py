@@ -18,7 +18,8 @@ from guidance_svc.core.lander import (
     TiltBound,
     air_flow,
     drag_and_pressure,
-    lean_to,
+    lean_with_lift,
+    lift_m_s2,
     most_slant,
     pull,
     push,
@@ -96,7 +97,8 @@ def way_of_quartic(lander: Lander, start: Moment, stop: Stop, throttle_frac: flo
         soon = max(SOON_PART * left, FROZEN_S)
         wanted = (-v[0] / soon, -v[1] / soon)
     a = push(lander.legs[start.leg], throttle_frac, pressure, start.mass_kg, start.thrust_scale)
-    return lean_to((wanted[0] - free[0], wanted[1] - free[1]), a, most_slant(lander.tilt, r[2]))
+    lift = lift_m_s2(lander.air, r[2], flow, start.mass_kg)
+    return lean_with_lift((wanted[0] - free[0], wanted[1] - free[1]), a, most_slant(lander.tilt, r[2]), lift, flow)
 
 
 @part
@@ -311,28 +313,47 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
         planned_frac(lander, keys), axis, planned_frac(lander, keys) if lit else keys.idle_frac, LONG_AGO_S, 1.0, 1.0,
         (0.0, 0.0), 1.0, axis, stop, QUARTIC, (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, LONG_AGO_S, False, fall_s,
     )  # fmt: skip
-    start = moment_of(g, lander, state)
-    upright = solve_landing(lander, keys, g, start, 0.0, True)
-    stop = upright.stop
-    pressure = drag_and_pressure(lander.air, state.position_m[2], state.velocity_m_s)[1]
-    most = push(lander.legs[0], max(stop.throttle_frac, lander.least_frac), pressure, state.mass_kg, 1.0)
-    (x, y, _), (u, v, _), end = start.position_m, start.velocity_m_s, max(stop.end_s, LEAST_END_S)
-    a, b = first_tangents(x, u, end, most), first_tangents(y, v, end, most)
-    guess = (stop.throttle_frac if lit else stop.wait_s / end, a[0], b[0], a[1], b[1])
-    gentle = solve_landing(lander, keys, by_guess(g, stop, guess, True), start, 0.0, True)
-    if gentle.gentle:
-        guess, stop = gentle.unknowns, gentle.stop
-    full = solve_landing(lander, keys, by_guess(g, stop, guess, False), start, 0.0, True)
-    cheap = state.mass_kg - gentle.stop.mass_kg <= GENTLE_COST * (state.mass_kg - full.stop.mass_kg)
-    return gentle if gentle.gentle and cheap and leads_there(gentle.stop) else full
+    return solve_anew(lander, keys, g, moment_of(g, lander, state)).guided
+
+
+class Anew(NamedTuple):
+    """A landing solved without a guess, and the integrator steps that this took."""
+
+    guided: Guided
+    steps: int
 
 
 @part
-def by_guess(g: Guided, stop: Stop, guess: Five, gentle: bool) -> Guided:
-    """The landing before tangents are solved from a guess."""
+def solve_anew(lander: Lander, keys: Keys, g: Guided, start: Moment) -> Anew:
+    """The landing solved without a guess: by the quartic, then by tangents within a narrow bound and the whole one."""
+    upright = solve_landing(lander, keys, by_guess(g, g.stop, QUARTIC, g.unknowns, False), start, 0.0, True)
+    stop = upright.stop
+    guess = first_guess(lander, g, start, stop)
+    gentle = solve_landing(lander, keys, by_guess(g, stop, TANGENTS, guess, True), start, 0.0, True)
+    if gentle.gentle:
+        guess, stop = gentle.unknowns, gentle.stop
+    full = solve_landing(lander, keys, by_guess(g, stop, TANGENTS, guess, False), start, 0.0, True)
+    cheap = start.mass_kg - gentle.stop.mass_kg <= GENTLE_COST * (start.mass_kg - full.stop.mass_kg)
+    steps = upright.stop.steps + gentle.stop.steps + full.stop.steps
+    return Anew(gentle if gentle.gentle and cheap and leads_there(gentle.stop) else full, steps)
+
+
+@part
+def first_guess(lander: Lander, g: Guided, start: Moment, stop: Stop) -> Five:
+    """Unknowns of the tangents, from a landing by the quartic."""
+    pressure = drag_and_pressure(lander.air, start.position_m[2], start.velocity_m_s)[1]
+    most = push(lander.legs[g.leg], max(stop.throttle_frac, lander.least_frac), pressure, start.mass_kg, 1.0)
+    (x, y, _), (u, v, _), end = start.position_m, start.velocity_m_s, max(stop.end_s, LEAST_END_S)
+    a, b = first_tangents(x, u, end, most), first_tangents(y, v, end, most)
+    return (stop.throttle_frac if g.stage == BURNING else stop.wait_s / end, a[0], b[0], a[1], b[1])
+
+
+@part
+def by_guess(g: Guided, stop: Stop, law: int, guess: Five, gentle: bool) -> Guided:
+    """The landing before it is solved by a law from a guess."""
     return Guided(
         g.time_s, g.filtered, g.stage, g.light_at_s, g.leg, g.throttle_frac, g.direction, g.given_frac, g.changed_at_s,
-        g.thrust_scale, g.drag_scale, g.wind_m_s, g.lit_part, g.pointing, stop, TANGENTS, guess, NO_INVERSE, LONG_AGO_S,
+        g.thrust_scale, g.drag_scale, g.wind_m_s, g.lit_part, g.pointing, stop, law, guess, NO_INVERSE, LONG_AGO_S,
         gentle, stop.end_s,
     )  # fmt: skip
 

@@ -10,11 +10,21 @@ from typing import NamedTuple
 
 from guidance_svc.constants import CLOCK_SLACK_S
 from guidance_svc.core.compiled import part
-from guidance_svc.core.lander import Lander, Moment, air_flow, drag_and_pressure, pull, push, scale_of_others
+from guidance_svc.core.lander import (
+    Lander,
+    Moment,
+    air_flow,
+    drag_and_pressure,
+    lift_m_s2,
+    lifted,
+    pull,
+    push,
+    scale_of_others,
+)
 from guidance_svc.core.landing_solution import Stop
 from guidance_svc.core.landing_tangents import NO_INVERSE, Five
 from guidance_svc.core.state_filter import Filtered, Wander, take_in
-from guidance_svc.core.vectors import along, dot, norm
+from guidance_svc.core.vectors import add, along, dot, norm
 from guidance_svc.domain import Vec
 
 FALLING, BURNING = 0, 1
@@ -178,6 +188,8 @@ def model_m_s2(g: Guided, lander: Lander, ran: Ran, mass_kg: float, axis: Vec, d
         free = along(pull(lander.ground, r, v), -drag * g.drag_scale / middle_kg, flow)
         before = push(leg, ran.before_frac, pressure, middle_kg, g.thrust_scale)
         after = push(leg, ran.after_frac, pressure, middle_kg, g.thrust_scale)
+        lift = lift_m_s2(lander.air, r[2], flow, middle_kg)
+        free = add(free, lifted(lift, axis, flow)) if lift > 0.0 else free
         a = along(free, before * (1.0 - part_) + after * part_, axis)
         r, v = along(g.filtered.position_m, half, g.filtered.velocity_m_s), along(g.filtered.velocity_m_s, half, a)
     return a

@@ -19,6 +19,7 @@ class Mission:
         plan: flight plan's name.
         range_name: which simulated-vehicle server flies it.
         transport: which of the service's sockets its client speaks to.
+        options: of the script, beside addresses and plan.
     """
 
     vehicle: str
@@ -27,26 +28,38 @@ class Mission:
     plan: str
     range_name: str
     transport: Literal["zmq", "tcp"]
+    options: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class LaunchRange:
-    """One simulated-vehicle server: what stands on the pad, and what it carries."""
+    """One simulated-vehicle server: what stands on the pad, what it carries, and its name if not that of its file."""
 
     name: str
     plan: str
     carries: str | None = None
+    called: str | None = None
 
 
 RANGES = (
-    LaunchRange("pad-1", "sandpiper_boost", "curlew_to_lagoon"),
+    LaunchRange("pad-1", "sandpiper_to_mudflat", "curlew_to_lagoon"),
     LaunchRange("pad-2", "bargeman_to_lagoon"),
+    LaunchRange("home", "sandpiper_home", called="Sandpiper-2"),
 )
 MISSIONS = (
-    Mission("Sandpiper", "booster", "fly_booster.py", "sandpiper_boost", "pad-1", "zmq"),
+    Mission("Sandpiper", "booster", "fly_booster.py", "sandpiper_to_mudflat", "pad-1", "zmq", ("--clock", "launch")),
     Mission("Curlew", "upper_stage", "fly_upper_stage.py", "curlew_to_lagoon", "pad-1", "zmq"),
     Mission("Bargeman", "tanker", "fly_tanker.py", "bargeman_to_lagoon", "pad-2", "tcp"),
-)
+    Mission("Mudflat", "tower", "tower.py", "mudflat", "pad-1", "zmq", ("--name", "Mudflat", "--clock", "launch")),
+    Mission(
+        "Sandpiper-2", "booster", "fly_booster.py", "sandpiper_home", "home", "zmq",
+        ("--name", "Sandpiper-2", "--clock", "home"),
+    ),
+    Mission(
+        "Saltmarsh", "tower", "tower.py", "saltmarsh_point", "home", "zmq",
+        ("--clock", "home", "--follow", "Sandpiper-2", "--not-ready"),
+    ),
+)  # fmt: skip
 
 
 def clients_folder() -> Path:

@@ -11,22 +11,31 @@ from typing import Any
 
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import norm
-from guidance_svc.domain import Body
-from guidance_svc.rehearsal.craft import moment
-from guidance_svc.report.flight import Moment
+from guidance_svc.domain import Body, FlightPlan
+from guidance_svc.rehearsal.outcome import contact_rows
+from guidance_svc.report.flight import Moment, Row
 from guidance_svc.report.plots import Sample
+from guidance_svc.sim.pad import Contact
 
 SAID_GAP_S = 3.0  # a script's line older than this says nothing about the present command
 
 
-def read_moments(path: Path) -> list[Moment]:
-    """A vehicle's true flight, as its simulator wrote it.
+def read_log(path: Path) -> list[dict[str, Any]]:
+    """A vehicle's true flight, as its simulator wrote it, line by line.
 
     Raises:
         OSError: no such file.
     """
     with path.open(encoding="utf-8") as file:
-        return [moment(json.loads(line)) for line in file]
+        return [json.loads(line) for line in file]
+
+
+def landing_rows(name: str, plan: FlightPlan, log: Sequence[Mapping[str, Any]]) -> list[Row]:
+    """How it touched down, for a vehicle that did."""
+    line = next((line for line in log if line["mark"] == "contact"), None)
+    if line is None or plan.landing is None:
+        return []
+    return contact_rows(name, Contact(**line["touched"]), plan.landing, float(line["propellant_kg"]))
 
 
 def samples(moments: Sequence[Moment], said: Sequence[Mapping[str, Any]], body: Body) -> list[Sample]:

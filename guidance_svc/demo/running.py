@@ -1,4 +1,4 @@
-"""The demo: service, simulated vehicles and three flight scripts as separate processes, then what came of it."""
+"""The demo: service, simulated vehicles, flight scripts and towers as separate processes, then what came of it."""
 
 from __future__ import annotations
 
@@ -16,9 +16,10 @@ from guidance_svc.constants import CAUTION
 from guidance_svc.demo.children import ChildError, Children, free_ports
 from guidance_svc.demo.missions import MISSIONS, RANGES, Mission, clients_folder
 from guidance_svc.demo.progress import progress_for
-from guidance_svc.demo.results import read_moments, samples
+from guidance_svc.demo.results import landing_rows, read_log, samples
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.files.config_files import Library, default_folder, load_library
+from guidance_svc.rehearsal.craft import moment
 from guidance_svc.report.flight import Moment, Row, flight_rows
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS, plot_page
 from guidance_svc.report.tables import as_values, text_table
@@ -61,7 +62,7 @@ def speed_of(text: str) -> float:
 def run_demo(
     out: Path, as_json: bool = False, speed: float = inf, missions: Sequence[Mission] = MISSIONS, plain: bool = False
 ) -> int:
-    """Fly, print the insertion table, write recording and plot page.
+    """Fly, print the table of orbits and landings, write recording and plot page.
 
     Args:
         out: folder for recording, flight logs, process logs and the page; made if missing.
@@ -131,7 +132,9 @@ def start_servers(flight: Flight, children: Children) -> list[str]:
     for launch in RANGES:
         arguments = ["-m", "guidance_svc.demo.vehicle", "--plan", launch.plan, "--log", str(flight.out)]
         arguments += ["--port", str(flight.ports[launch.name]), "--speed", str(flight.speed)]
-        children.start(launch.name, arguments + (["--carries", launch.carries] if launch.carries else []))
+        arguments += ["--carries", launch.carries] if launch.carries else []
+        arguments += ["--name", launch.called] if launch.called else []
+        children.start(launch.name, arguments)
     children.wait_until_listening(SERVICE, tcp)
     for launch in RANGES:
         children.wait_until_listening(launch.name, flight.ports[launch.name])
@@ -143,15 +146,19 @@ def script_arguments(mission: Mission, ports: Mapping[str, int]) -> list[str]:
     guidance = f"tcp://127.0.0.1:{ports[mission.transport]}"
     vehicle = f"tcp://127.0.0.1:{ports[mission.range_name]}"
     script = clients_folder() / "examples" / mission.script
-    return [str(script), "--guidance", guidance, "--vehicle", vehicle, "--plan", mission.plan, "--json"]
+    addresses = ["--guidance", guidance, "--vehicle", vehicle]
+    return [str(script), *addresses, "--plan", mission.plan, "--json", *mission.options]
 
 
 def show(flight: Flight, missions: Sequence[Mission], as_json: bool, took_s: float) -> None:
     """Print the table or JSON, write the plot page."""
-    moments = {m.vehicle: read_moments(flight.out / f"{file_stem(m.vehicle)}.flight.jsonl") for m in missions}
+    missions = [m for m in missions if m.role != "tower"]
+    logs = {m.vehicle: read_log(flight.out / f"{file_stem(m.vehicle)}.flight.jsonl") for m in missions}
+    moments = {vehicle: [moment(line) for line in lines] for vehicle, lines in logs.items()}
     rows: list[Row] = []
     for m in missions:
-        rows += flight_rows(m.vehicle, flight.library.plan(m.plan, m.role), moments[m.vehicle])
+        plan = flight.library.plan(m.plan, m.role)
+        rows += [*flight_rows(m.vehicle, plan, moments[m.vehicle]), *landing_rows(m.vehicle, plan, logs[m.vehicle])]
     recordings = sorted((flight.out / "recording").glob("*.mcap"), key=lambda path: path.stat().st_mtime)
     recording = str(recordings[-1]) if recordings else None
     page = write_page(flight, missions, moments, text_table(rows))
@@ -173,7 +180,7 @@ def write_page(
         for m in missions
     }
     try:
-        text = plot_page("Three flights from Saltmarsh Point (invented)", lines, table)
+        text = plot_page("Flights from Saltmarsh Point, there and back (invented)", lines, table)
     except ImportError:
         return None
     path = flight.out / "flights.html"

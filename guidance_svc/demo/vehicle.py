@@ -2,6 +2,8 @@
 
     python -m guidance_svc.demo.vehicle --plan sandpiper_boost --carries curlew_to_lagoon --port 5821
 
+Where a plan has a [start], its vehicle begins there, on its way down, instead of on the pad.
+
 Requests: {"do": "attach", "vehicle": NAME}, {"do": "read"}, {"do": "advance", "seconds": S, "controls": {...}}.
 The answer is the vehicle's telemetry, {"carried_by": NAME} for one that is not separated yet, or {"error": TEXT}.
 It is a stand-in for the user's own simulator: the guidance service never sees it. For simulation and teaching only.
@@ -26,7 +28,8 @@ from typing import Any
 
 from guidance_svc.errors import GuidanceError
 from guidance_svc.files.config_files import Library, chosen_folder, load_library
-from guidance_svc.rehearsal.craft import Craft, Log, craft_on_pad
+from guidance_svc.rehearsal.craft import Craft, Log
+from guidance_svc.rehearsal.starts import craft_of_plan
 from guidance_svc.sim.state import SimState, World
 from guidance_svc.systems import STOPS, file_stem, own_port
 
@@ -41,11 +44,13 @@ class Range:
         carries: name of the flight plan whose vehicle it carries, or None.
         log_dir: where NAME.flight.jsonl goes for each vehicle, or None.
         speed: vehicle seconds in a real second; infinite for as fast as it goes.
+        called: name of the vehicle, where it is not that of its file.
     """
 
     def __init__(
-        self, library: Library, plan: str, carries: str | None, log_dir: Path | None, speed: float = inf
-    ) -> None:
+        self, library: Library, plan: str, carries: str | None, log_dir: Path | None, speed: float = inf,
+        called: str | None = None,
+    ) -> None:  # fmt: skip
         self._speed = speed
         self._lock = threading.Lock()
         self._log_dir = log_dir
@@ -53,11 +58,11 @@ class Range:
         self._carried_by: dict[str, str] = {}
         below = library.plan(plan, "booster" if carries else "launch_vehicle")
         above = library.plan(carries, "upper_stage") if carries else None
-        if below.site is None and above is None:
+        name = called or below.vehicle.name
+        if below.site is None and below.start is None and above is None:
             how = f"a launch site in flight plan {plan}; an upper stage: --carries {plan} from a booster's plan"
             raise GuidanceError("missing_field", "site", how, "none")
-        name = below.vehicle.name
-        craft = craft_on_pad(name, below, above, self._log(name))
+        craft = craft_of_plan(name, below, above, self._log(name))
         if above is not None:
             self._carried_by[above.vehicle.name] = name
             craft.on_separation = partial(self._let_go, World(above.body, above.vehicle), above.vehicle.name)
@@ -141,8 +146,9 @@ class Server(socketserver.ThreadingTCPServer):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Serve until terminated; exit code 2 for a bad plan or a port in use."""
     parser = argparse.ArgumentParser(prog="python -m guidance_svc.demo.vehicle", description=__doc__)
-    parser.add_argument("--plan", required=True, help="flight plan whose vehicle stands on the pad")
+    parser.add_argument("--plan", required=True, help="flight plan whose vehicle stands on the pad or at its [start]")
     parser.add_argument("--carries", help="flight plan whose vehicle it carries and lets go")
+    parser.add_argument("--name", help="of that vehicle; default: as its file has it")
     parser.add_argument("--port", type=int, default=5821)
     parser.add_argument("--configs", type=Path, default=None, help="default: ./configs, else the one that came along")
     parser.add_argument("--log", type=Path, default=None, help="folder for NAME.flight.jsonl, the true flight")
@@ -153,7 +159,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         folder = chosen_folder(options.configs)
         library = load_library(folder)
-        vehicles = Range(library, options.plan, options.carries, options.log, options.speed)
+        vehicles = Range(library, options.plan, options.carries, options.log, options.speed, options.name)
         with Server(options.port, vehicles) as server:
             print(f"configs: {folder}", file=sys.stderr)
             print(f"{', '.join(vehicles.names)} on port {server.server_address[1]}", file=sys.stderr, flush=True)

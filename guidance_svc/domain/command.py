@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 
 from guidance_svc.domain.body import Vec
 from guidance_svc.domain.plan import FlightPlan, Role
-from guidance_svc.domain.state import Frame
+from guidance_svc.domain.state import Arrival, Clearance, Frame
 
 Status = Literal["ok", "converging", "stale", "short_of_propellant", "unreachable", "complete"]
 Act = Literal["release", "ignite", "cutoff", "separate", "drop_cover"]
@@ -64,6 +64,39 @@ class LandingReport(NamedTuple):
     noise_m_s: float
 
 
+class ReachReport(NamedTuple):
+    """The contact points that can still be reached: an ellipse.
+
+    Args:
+        centre_east_m, centre_north_m: of its centre, from the contact point that is flown to.
+        half_along_m, half_across_m: half axes.
+        along_rad: heading of the first, clockwise from north.
+        inside_m: from the contact point that is flown to, to the edge; negative outside.
+    """
+
+    centre_east_m: float
+    centre_north_m: float
+    half_along_m: float
+    half_across_m: float
+    along_rad: float
+    inside_m: float
+
+
+class DivertReport(NamedTuple):
+    """What a divert to an alternate would be.
+
+    Args:
+        in_reach: from now.
+        decide_at_s: vehicle time until which it is, as predicted; None where it is not, or not known yet.
+        extra_kg: of propellant, over the landing that is flown; None where it is not in reach.
+    """
+
+    site: str
+    in_reach: bool
+    decide_at_s: float | None
+    extra_kg: float | None
+
+
 @dataclass(frozen=True, slots=True)
 class Detail:
     """The numbers behind a command; None where they do not apply."""
@@ -78,6 +111,8 @@ class Detail:
     mass_flow_kg_s: float | None = None
     solver_residual: float | None = None
     landing: LandingReport | None = None
+    reach: ReachReport | None = None
+    divert: tuple[DivertReport, ...] = ()
 
 
 class Command(NamedTuple):
@@ -94,6 +129,9 @@ class Command(NamedTuple):
         throttle_down: told ahead, for a script that may not hear again before the cutoff.
         engines: how many of the stage's engines should burn, `throttle_frac` being theirs; None: all.
         cut_on_contact: the script cuts the engines itself when legs or arms bear.
+        arrivals: of a tower, soonest first; None for a vehicle.
+        clearance: what the tower had said; None where no tower is on the vehicle's clock.
+        decide_at_s: vehicle time until which it can still divert to the alternate that costs least.
     """
 
     seq: int
@@ -118,11 +156,19 @@ class Command(NamedTuple):
     latest_off_at_s: float | None = None
     engines: int | None = None
     cut_on_contact: bool = False
+    arrivals: tuple[Arrival, ...] | None = None
+    clearance: Clearance | None = None
+    decide_at_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class OpenRequest:
-    """One `open` message, its flight plan already resolved; `named` when it asked for the plan by name."""
+    """One `open` message, its flight plan already resolved.
+
+    Args:
+        named: whether it asked for the plan by name.
+        clock: name of the clock that it shares with other sessions; empty for its own.
+    """
 
     vehicle: str
     role: Role
@@ -131,3 +177,4 @@ class OpenRequest:
     resume: str | None = None
     detail: bool = False
     named: bool = False
+    clock: str = ""

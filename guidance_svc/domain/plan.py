@@ -9,12 +9,13 @@ from typing import ClassVar, Literal
 from guidance_svc.domain.body import Body, Site
 from guidance_svc.domain.vehicle import Vehicle
 
-Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle"]
+Role = Literal["booster", "upper_stage", "tanker", "launch_vehicle", "tower"]
 SecondBurn = Literal["cutoff", "apogee"]
 Roundness = Literal["osculating", "least_radius_spread", "least_height_spread"]
 PlaneMode = Literal["inclination_and_node", "inclination", "free"]
 Aim = Literal["", "separation", "target", "circle", "landing"]
 Bears = Literal["legs", "arms"]
+WithoutAnswer = Literal["divert", "land", "hold"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,19 @@ class Target:
 
 
 @dataclass(frozen=True, slots=True)
+class Alternate:
+    """Another place to land.
+
+    Args:
+        site, bears, catch_height_m: as in `Landing`.
+    """
+
+    site: Site
+    bears: Bears = "legs"
+    catch_height_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Landing:
     """Where and how the vehicle lands.
 
@@ -48,12 +62,25 @@ class Landing:
         bears: what bears the vehicle there.
         catch_height_m: of the arms above that ground; 0 with legs.
         contact_speed_m_s: downward speed to aim for at contact; never zero, which would be a stop above it.
+        alternates: where else it may land.
+        without_answer: what follows where the tower is not ready, or silent, when it must be decided.
+
+    `places`, made from these: where it may land, the site first.
     """
 
     site: Site
     bears: Bears = "legs"
     catch_height_m: float = 0.0
     contact_speed_m_s: float = 0.3
+    alternates: tuple[Alternate, ...] = ()
+    without_answer: WithoutAnswer = "land"
+
+    places: tuple[Alternate, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        """Put the site before the alternates."""
+        places = (Alternate(self.site, self.bears, self.catch_height_m), *self.alternates)
+        object.__setattr__(self, "places", places)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +115,17 @@ class Phase:
         aims: what the burn that it flies or prepares ends in: a separation, the plan's target, a circle, or nothing.
         powered: it flies a burn.
         from_ground: it holds the vehicle on the pad or flies it up from there through the air.
+        alone: from its end on, or with its begin, what the vehicle carried has been let go, and the reserve of its
+            stage is there for its return.
+        flies: false for what stands at the plan's site and has no vehicle.
     """
 
     law: ClassVar[str]
     aims: ClassVar[Aim] = ""
     powered: ClassVar[bool] = False
     from_ground: ClassVar[bool] = False
+    alone: ClassVar[bool] = False
+    flies: ClassVar[bool] = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +163,7 @@ class Boost(Phase):
     aims: ClassVar[Aim] = "separation"
     powered: ClassVar[bool] = True
     from_ground: ClassVar[bool] = True
+    alone: ClassVar[bool] = True
     rise_s: float = 10.0
     pitch_over_rad: float = radians(3.0)
     pitch_over_rate_rad_s: float = radians(1.0)
@@ -219,6 +252,7 @@ class FlightPlan:
         body: with `j2` = 0 where the plan asks for spherical gravity.
         phases: in the order in which they are flown.
         major_cycle_s: vehicle time between solutions of the guidance equations.
+        vehicle: without any stage for a plan that does not fly.
         landing: None for a vehicle that does not come back.
         start: where a rehearsal begins; None: on the pad, or where a booster lets go.
 

@@ -45,8 +45,9 @@ def plan_lines(plan: FlightPlan, title: str) -> Iterator[str]:
         site = plan.site
         where = f"{degrees(site.latitude_rad):z.4f} deg, {degrees(site.longitude_rad):z.4f} deg, {site.altitude_m:g} m"
         yield f"  site     {site.name} ({where})"
-    yield from _vehicle_lines(plan)
-    yield from _target_lines(plan)
+    if plan.vehicle.stages:
+        yield from _vehicle_lines(plan)
+        yield from _target_lines(plan)
     for i, sentence in enumerate(phase_sentences(plan)):
         yield f"  phase {i}  {sentence}"
     for warning in plan_warnings(plan):

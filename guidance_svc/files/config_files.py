@@ -82,9 +82,11 @@ class Library:
         model = self.model(source)
         if model.phases is not None:
             phases = [phase.to_domain() for phase in model.phases]
+            if not any(phase.flies for phase in phases):
+                return "tower"
             from_pad, to_orbit = any(p.from_ground for p in phases), any(p.aims == "target" for p in phases)
         else:
-            vehicle = self._look_up(model.vehicle, self.vehicles, "vehicle")
+            vehicle = self._vehicle(model)
             from_pad, to_orbit = model.site is not None, len(vehicle.stages) > 1
         return "upper_stage" if not from_pad else "launch_vehicle" if to_orbit else "booster"
 
@@ -97,10 +99,13 @@ class Library:
         model = self.model(source)
         table = model.model_dump(exclude_none=True)
         table["body"] = self._look_up(model.body, self.bodies, "body").model_dump(exclude_none=True)
-        table["vehicle"] = self._look_up(model.vehicle, self.vehicles, "vehicle").model_dump(exclude_none=True)
+        if model.vehicle:
+            table["vehicle"] = self._look_up(model.vehicle, self.vehicles, "vehicle").model_dump(exclude_none=True)
+        else:
+            del table["vehicle"]
         for key in ("body", "vehicle"):
             reference = getattr(model, key)
-            if isinstance(reference, str) and not table[key]["name"]:
+            if reference and isinstance(reference, str) and not table[key]["name"]:
                 table[key]["name"] = reference
         if isinstance(source, str):
             table["name"] = source
@@ -109,16 +114,34 @@ class Library:
     def _look_up(self, reference: str | M, known: Mapping[str, M], key: str) -> M:
         return _lookup(known, reference, key, f"a {key}", self.folder) if isinstance(reference, str) else reference
 
+    def _flown(
+        self, model: FlightPlanModel, phases: tuple[domain.Phase, ...], role: domain.Role
+    ) -> domain.Vehicle:
+        """The plan's vehicle; one without stages for a tower."""
+        _check_role(phases, role)
+        if any(phase.flies for phase in phases):
+            return self._vehicle(model).to_domain(model.vehicle if isinstance(model.vehicle, str) else "inline")
+        if model.vehicle:
+            expected = "no such key, because a tower does not fly"
+            raise ConfigError("limits_contradict", "vehicle", expected, "a vehicle")
+        return domain.Vehicle("", ())
+
+    def _vehicle(self, model: FlightPlanModel) -> VehicleModel:
+        if not model.vehicle:
+            expected = 'a vehicle by name or as a table; only a plan for role "tower" has none'
+            raise ConfigError("missing_field", "vehicle", expected, "nothing")
+        return self._look_up(model.vehicle, self.vehicles, "vehicle")
+
     def _build(self, model: FlightPlanModel, name: str, role: domain.Role, own_plane: bool) -> domain.FlightPlan:
         body_name = model.body if isinstance(model.body, str) else "inline"
-        vehicle_name = model.vehicle if isinstance(model.vehicle, str) else "inline"
+        phases = model.phases_for(role)
         body = self._look_up(model.body, self.bodies, "body").to_domain(model.gravity, body_name)
         plan = domain.FlightPlan(
             name=name,
             body=body,
-            vehicle=self._look_up(model.vehicle, self.vehicles, "vehicle").to_domain(vehicle_name),
+            vehicle=self._flown(model, phases, role),
             target=None if model.target is None else _target(model.target, body),
-            phases=model.phases_for(role),
+            phases=phases,
             site=None if model.site is None else model.site.to_domain(),
             major_cycle_s=model.major_cycle_s,
             landing=None if model.landing is None else model.landing.landing(),
@@ -136,6 +159,15 @@ class Library:
             expected = f'{error.expected}; the phases are those of role "{role}": give the plan [[phases]] of its own'
             raise ConfigError(error.code, "phases", expected, error.got) from None
         return plan
+
+
+def _check_role(phases: tuple[domain.Phase, ...], role: domain.Role) -> None:
+    """A tower's plan is for a tower, every other one for a vehicle."""
+    flies, law = any(phase.flies for phase in phases), phases[0].law
+    if flies and role == "tower":
+        raise ConfigError("wrong_role", "phases.0.law", 'receive, for role "tower"', law)
+    if not flies and role != "tower":
+        raise ConfigError("wrong_role", "phases.0.law", f'a law that flies, for role "{role}"; role "tower"', law)
 
 
 def default_folder() -> Path:

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from math import inf, tan
+from math import atan, inf, radians, tan
 from typing import NamedTuple
 
 from guidance_svc.core.frames import Triad, from_local, on_ellipsoid, triad_at, turn_z
 from guidance_svc.core.gravity import acceleration
-from guidance_svc.core.lander import Ground, Lander, Leg, TiltBound, air_around, legs_of
+from guidance_svc.core.lander import Ground, Lander, Leg, TiltBound, air_around, legs_of, most_slant
 from guidance_svc.core.landing_state import OFF, ON, UNTOLD, Heard, Keys
 from guidance_svc.core.vectors import add, dot, norm, sub
-from guidance_svc.domain import Body, FlightPlan, Site, Stage, Vec
-from guidance_svc.laws.descent_plan import Descent, landing_of
+from guidance_svc.domain import Alternate, Body, FlightPlan, Site, Stage, Vec, Vehicle
+from guidance_svc.laws.descent_plan import Descent
+from guidance_svc.laws.landing_places import landing_of
 from guidance_svc.laws.navigation import Navigation
 
 NOT_TOLD = (0.0, 0.0, 0.0)
+NO_OFFSET = (0.0, 0.0, 0.0)
+MOST_LEAN_RAD = radians(45.0)  # to which a vehicle turns for a divert
 
 
 class Place(NamedTuple):
@@ -27,36 +30,62 @@ class Place(NamedTuple):
 
 
 class Frame(NamedTuple):
-    """What of a plan stays as it is while it lands."""
+    """What of a plan stays as it is while it lands; `counts` are the engines asked for, None for all of them."""
 
     place: Place
     lander: Lander
     keys: Keys
     counts: tuple[int | None, ...]
+    turn_rad_s: float
+    turn_rad_s2: float
+
+
+class Burners(NamedTuple):
+    """The engines of a burn.
+
+    Args:
+        rows: (how many burn, until which downward speed), one after the other; empty: the plan's.
+        out: so many are lost, of each group that is as large as the first one here.
+    """
+
+    rows: tuple[tuple[int, float], ...] = ()
+    out: int = 0
+
+
+AS_PLANNED = Burners()
 
 
 @lru_cache(maxsize=64)
-def frame_of(plan: FlightPlan, phase: Descent, stage: int) -> Frame:
+def frame_of(plan: FlightPlan, phase: Descent, stage: int, spot: int = 0, burners: Burners = AS_PLANNED) -> Frame:
     """The landing frame and the lander of a plan.
 
     Args:
         stage: that burns.
+        spot: where it lands: 0 at the site, from 1 on at an alternate.
     """
     landing, vehicle = landing_of(plan), plan.vehicle
-    above_m = landing.catch_height_m - (vehicle.catch_point_m or 0.0) if landing.bears == "arms" else (
-        vehicle.legs_below_m)  # fmt: skip
-    place = place_of(plan.body, landing.site, above_m)
+    there = landing.places[spot]
+    place = place_of(plan.body, there.site, told_point_above_m(vehicle, there))
     burning = vehicle.stages[stage]
-    legs, counts = legs_of_plan(phase, burning, landing.contact_speed_m_s)
+    legs, counts = legs_of_plan(phase, burning, landing.contact_speed_m_s, burners)
     tilt = TiltBound(tan(phase.tilt_end_rad), phase.tilt_per_m_rad, phase.tilt_per_root_m_rad, inf)
     curve = vehicle.fall_drag_curve or vehicle.drag_curve
+    air = air_around(plan.body, place.altitude_m, vehicle.drag_area_m2, curve, vehicle.fall_lift_curve)
     lander = Lander(
-        ground_at(plan, place), air_around(plan.body, place.altitude_m, vehicle.drag_area_m2, curve), legs_of(legs),
-        len(legs), burning.engine_lag_s, burning.throttle_min_frac, 1.0, tilt,
+        ground_at(plan, place), air, legs_of(legs), len(legs), burning.engine_lag_s, burning.throttle_min_frac, 1.0,
+        tilt,
     )  # fmt: skip
     delay_s = burning.ignition_delay_s if phase.ignition_delay_s is None else phase.ignition_delay_s
     delay_s, idle_frac = (0.0, burning.throttle_min_frac) if phase.idles else (delay_s, 0.0)
-    return Frame(place, lander, Keys(phase.planned_frac, idle_frac, delay_s, vehicle.percussion_m), counts)
+    return Frame(
+        place, lander, Keys(phase.planned_frac, idle_frac, delay_s, vehicle.percussion_m), counts,
+        vehicle.attitude_rate_limit_rad_s, vehicle.attitude_acceleration_limit_rad_s2,
+    )  # fmt: skip
+
+
+def told_point_above_m(vehicle: Vehicle, there: Alternate) -> float:
+    """Height above the ground, at contact, of the point of the vehicle whose position is told."""
+    return there.catch_height_m - (vehicle.catch_point_m or 0.0) if there.bears == "arms" else vehicle.legs_below_m
 
 
 def place_of(body: Body, site: Site, above_m: float) -> Place:
@@ -76,14 +105,21 @@ def ground_at(plan: FlightPlan, place: Place) -> Ground:
     return Ground(level(felt, place), norm(gravity) / norm(place.position_m), level((0.0, 0.0, spin), place))
 
 
-def legs_of_plan(phase: Descent, stage: Stage, contact_m_s: float) -> tuple[list[Leg], tuple[int | None, ...]]:
-    """The stretches of the burn, the soft end included, and how many engines burn in each."""
-    rows = phase.engines or ((stage.engine_count, 0.0),)
+def rows_of(phase: Descent, stage: Stage, burners: Burners) -> tuple[tuple[int, float], ...]:
+    """How many engines are asked for, and until which downward speed each."""
+    return burners.rows or phase.engines or ((stage.engine_count, 0.0),)
+
+
+def legs_of_plan(
+    phase: Descent, stage: Stage, contact_m_s: float, burners: Burners = AS_PLANNED
+) -> tuple[list[Leg], tuple[int | None, ...]]:
+    """The stretches of the burn, the soft end included, and how many engines are asked for in each."""
     legs: list[Leg] = []
     counts: list[int] = []
-    for count, until_m_s in rows:
-        part = count / stage.engine_count
-        leg = Leg(part * stage.thrust_n, part * stage.mass_flow_kg_s, part * stage.exit_area_m2, until_m_s, 0.0, count)
+    for count, until_m_s in rows_of(phase, stage, burners):
+        alive = count - burners.out if count > burners.out else count
+        part = alive / stage.engine_count
+        leg = Leg(part * stage.thrust_n, part * stage.mass_flow_kg_s, part * stage.exit_area_m2, until_m_s, 0.0, alive)
         legs, counts = [*legs, leg], [*counts, count]
     if phase.soft_speed_m_s > 0.0:
         legs[-1] = legs[-1]._replace(until_m_s=phase.soft_speed_m_s)
@@ -114,3 +150,30 @@ def direction_bci(direction: Vec, now: Navigation, place: Place) -> Vec:
     """A direction of the landing frame, inertial."""
     east, north, up = direction
     return turn_z(from_local(up, north, east, place.axes), now.meridian_rad)
+
+
+def moved_by(frame: Frame, offset_m: Vec) -> Frame:
+    """The frame with its contact point a few metres aside: east, north and up."""
+    if offset_m == NO_OFFSET:
+        return frame
+    place, (east, north, up) = frame.place, offset_m
+    aside = from_local(up, north, east, place.axes)
+    return frame._replace(place=Place(add(place.position_m, aside), place.axes, place.altitude_m + up))
+
+
+def between(here: Place, there: Place) -> Vec:
+    """From one contact point to another, in the first one's frame: east, north and up."""
+    return level(sub(there.position_m, here.position_m), here)
+
+
+def seen_in(vector: Vec, here: Place, there: Place) -> Vec:
+    """A vector of one landing frame in another's."""
+    east, north, up = vector
+    return level(from_local(up, north, east, here.axes), there)
+
+
+def turn_s(frame: Frame, height_m: float) -> float:
+    """Time to turn from upright to the lean that the bound allows at a height, or the most that counts."""
+    lean = min(atan(most_slant(frame.lander.tilt, height_m)), MOST_LEAN_RAD)
+    ramp_s = frame.turn_rad_s / frame.turn_rad_s2 if frame.turn_rad_s < inf else 0.0
+    return lean / frame.turn_rad_s + (ramp_s if frame.turn_rad_s2 < inf else 0.0)

@@ -10,8 +10,10 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import Field, model_validator
 
 from guidance_svc.core.lander import MOST_LEGS
-from guidance_svc.domain import Aim, FlightPlan, Landing, Phase, Stage
+from guidance_svc.domain import Aim, FlightPlan, Phase, Stage
 from guidance_svc.errors import ConfigError
+from guidance_svc.laws.landing_places import check_places, divert_words, landing_of, where
+from guidance_svc.laws.stack import burnout_alone_kg
 from guidance_svc.wire.plans import PhaseModel
 from guidance_svc.wire.quantities import Fraction, NotNegative
 
@@ -97,29 +99,14 @@ class DescentModel(PhaseModel):
         )  # fmt: skip
 
 
-def landing_of(plan: FlightPlan) -> Landing:
-    """The plan's landing.
-
-    Raises:
-        ConfigError: it has none.
-    """
-    if plan.landing is None:
-        raise ConfigError("missing_field", "landing", "a [landing] table, because the plan has descent", "nothing")
-    return plan.landing
-
-
 def check(phase: Descent, plan: FlightPlan, at: str) -> None:
     """Refuse a descent that cannot stop, or asks for engines that the stage has not.
 
     Raises:
         ConfigError: naming key and number.
     """
-    landing, stage = landing_of(plan), plan.vehicle.stages[-1]
-    if landing.bears == "arms" and plan.vehicle.catch_point_m is None:
-        raise ConfigError("missing_field", "vehicle.catch_point_m", "a height, because arms catch it", "nothing")
-    if landing.bears == "legs" and landing.catch_height_m > 0.0:
-        expected = '0, or bears = "arms": legs stand on the ground'
-        raise ConfigError("limits_contradict", "landing.catch_height_m", expected, landing.catch_height_m)
+    stage = plan.vehicle.stages[-1]
+    check_places(plan)
     if phase.planned_frac < stage.throttle_min_frac:
         expected = f"at least {stage.name}'s lowest throttle, {stage.throttle_min_frac:g}"
         raise ConfigError("bad_value", f"{at}.planned_throttle", expected, phase.planned_frac)
@@ -147,7 +134,7 @@ def _check_stops(phase: Descent, plan: FlightPlan, stage: Stage, at: str) -> Non
     count = phase.engines[-1][0] if phase.engines else stage.engine_count
     frac = phase.soft_frac if phase.soft_speed_m_s > 0.0 else phase.planned_frac
     thrust_n = frac * stage.thrust_n * count / stage.engine_count
-    weight_n = plan.vehicle.burnout_kg[-1] * plan.body.mu_m3_s2 / plan.body.radius_m**2
+    weight_n = burnout_alone_kg(plan) * plan.body.mu_m3_s2 / plan.body.radius_m**2
     if thrust_n <= weight_n:
         key = f"{at}.soft_throttle" if phase.soft_speed_m_s > 0.0 else f"{at}.engines" if phase.engines else (
             f"{at}.planned_throttle")  # fmt: skip
@@ -157,13 +144,15 @@ def _check_stops(phase: Descent, plan: FlightPlan, stage: Stage, at: str) -> Non
 
 def sentence(phase: Descent, plan: FlightPlan) -> str:
     """What the phase does."""
-    landing = landing_of(plan)
-    where = f"the arms at {landing.site.name}, {landing.catch_height_m:g} m up" if landing.bears == "arms" else (
-        landing.site.name)  # fmt: skip
+    landing, stage = landing_of(plan), plan.vehicle.stages[-1]
     counts = ", then ".join(f"{count}" for count, _ in phase.engines)
-    burn = f"one burn of {counts or 'all'} engines" if plan.vehicle.stages[-1].engine_count > 1 else "one burn"
+    burn = f"one burn of {counts or 'all'} engines" if stage.engine_count > 1 else "one burn"
     soft = f", from {phase.soft_speed_m_s:g} m/s on at {phase.soft_frac:g}" if phase.soft_speed_m_s else ""
+    delay_s = stage.ignition_delay_s if phase.ignition_delay_s is None else phase.ignition_delay_s
+    lit = "" if phase.idles or delay_s == 0.0 else f", lit {delay_s:g} s before its thrust"
+    legs = "" if phase.legs_out_s is None else f", legs down {phase.legs_out_s:g} s before"
     return (
-        f"{burn}, planned at throttle {phase.planned_frac:g}{soft}, to {where}: contact at "
-        f"{landing.contact_speed_m_s:g} m/s, leaning at most {degrees(phase.tilt_end_rad):.3g} deg; cut at contact"
+        f"{burn}, planned at throttle {phase.planned_frac:g}{soft}{lit}, to {where(landing.places[0])}: contact at "
+        f"{landing.contact_speed_m_s:g} m/s, leaning at most {degrees(phase.tilt_end_rad):.3g} deg{legs}; cut at "
+        f"contact{divert_words(plan)}"
     )

@@ -31,7 +31,7 @@ def require_known(seen_event: str | None, flight: Flight, plan: FlightPlan, last
     if seen_event is None or seen_event in flight.seen or any(event.id == seen_event for event in flight.sent):
         return
     some = SOME_ID.fullmatch(seen_event)
-    in_plan = some and int(some[1]) < len(plan.phases) and int(some[2]) < len(plan.vehicle.stages)
+    in_plan = some and int(some[1]) < len(plan.phases) and int(some[2]) < max(len(plan.vehicle.stages), 1)
     if some and in_plan and can_be(some[3], bool(some[4])):
         return
     if seen_event == COVER_ID and plan.vehicle.cover_mass_kg > 0.0:

@@ -13,7 +13,20 @@ from guidance_svc.core.detour import Detour
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.steering import Steering
 from guidance_svc.core.thrust_line import Known
-from guidance_svc.domain import Event, LandingReport, OrbitReport, Stage, Status, Target, ThrottleDown, Vec
+from guidance_svc.domain import (
+    Arrival,
+    Clearance,
+    DivertReport,
+    Event,
+    LandingReport,
+    OrbitReport,
+    ReachReport,
+    Stage,
+    Status,
+    Target,
+    ThrottleDown,
+    Vec,
+)
 from guidance_svc.laws.last_seconds import Finish
 
 Own = TypeVar("Own")
@@ -252,6 +265,8 @@ class Order(NamedTuple):
         events: in order; the first one that the script has not seen goes out.
         engines: how many of the stage's should burn; None: all.
         cut_on_contact: the script cuts at its own contact.
+        arrivals: at a tower, soonest first; None for a vehicle.
+        clearance, decide_at_s: as in `Command`.
     """
 
     direction: Vec
@@ -266,6 +281,9 @@ class Order(NamedTuple):
     warnings: tuple[str, ...] = ()
     engines: int | None = None
     cut_on_contact: bool = False
+    arrivals: tuple[Arrival, ...] | None = None
+    clearance: Clearance | None = None
+    decide_at_s: float | None = None
 
 
 class Numbers(NamedTuple):
@@ -283,3 +301,5 @@ class Numbers(NamedTuple):
     radius_spread_m: float | None = None
     height_spread_m: float | None = None
     landing: LandingReport | None = None
+    reach: ReachReport | None = None
+    divert: tuple[DivertReport, ...] = ()

@@ -5,9 +5,9 @@ from __future__ import annotations
 from math import sqrt
 from typing import NamedTuple
 
-from guidance_svc.core.frames import Triad, direction_to_bci, meridian_rad, state_to_bci, triad
+from guidance_svc.core.frames import Triad, direction_to_bci, meridian_rad, site_state, state_to_bci, triad
 from guidance_svc.core.vectors import cross, unit
-from guidance_svc.domain import Answer, Body, FlightPlan, Frame, Readings, Vec, VehicleState
+from guidance_svc.domain import Answer, Body, FlightPlan, Frame, Readings, TowerReport, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 
 DEPTH_ALLOWED_M = 2.0e4  # below the lowest point of the ellipsoid: basins, and simulators' rough terrain
@@ -16,7 +16,13 @@ MASS_SLACK_FRAC = 0.5  # of the heaviest stack and the lightest empty stage: wro
 
 
 class Navigation(NamedTuple):
-    """One state, BCI, with what every law needs of it; `meridian_rad` is the inertial angle of longitude 0."""
+    """One state, BCI, with what every law needs of it.
+
+    Args:
+        meridian_rad: inertial angle of longitude 0.
+        tower: what a tower tells of itself; None for a vehicle.
+        wind_m_s: of the air over ground at a tower, where it tells it.
+    """
 
     time_s: float
     position_m: Vec
@@ -34,6 +40,8 @@ class Navigation(NamedTuple):
     engines_lit: int | None = None
     pointing_rate_s: Vec | None = None
     answer: Answer | None = None
+    tower: TowerReport | None = None
+    wind_m_s: Vec | None = None
 
 
 def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
@@ -43,6 +51,8 @@ def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
         MessageFault: `out_of_range`, naming the field, the limit and the value.
     """
     body = plan.body
+    if state.tower is not None or not plan.vehicle.stages:
+        return stand_at_site(state, plan, frame)
     position, velocity = state_to_bci(state, frame, body)
     (x, y, z), (u, v, w), spin = position, velocity, body.rotation_rad_s
     refuse_impossible(state, plan, sqrt(x * x + y * y + z * z), sqrt(u * u + v * v + w * w))
@@ -56,6 +66,27 @@ def navigate(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
         state.engine_on, pointing, state.throttle_frac, state.thrust_n,
         meridian_rad(body, frame, state.time_s), told.contact if told else None, told.engines_lit if told else None,
         None if told is None else pointing_rate(told, state, frame, body), state.answer,
+    )  # fmt: skip
+
+
+def stand_at_site(state: VehicleState, plan: FlightPlan, frame: Frame) -> Navigation:
+    """Where a tower is: at its plan's site.
+
+    Raises:
+        MessageFault: `wrong_role`: the state of a vehicle, or a tower's state for a vehicle.
+    """
+    report, site, body = state.tower, plan.site, plan.body
+    if report is None:
+        expected = f"no position, velocity or mass: {plan.name} is a tower, which stands at its site"
+        raise MessageFault("wrong_role", "mass_kg", expected, f"{state.mass_kg:g} kg")
+    if plan.vehicle.stages or site is None:
+        raise MessageFault("wrong_role", "ready", f"a vehicle's state: {plan.name} is flown by a vehicle", report.ready)
+    position, velocity = site_state(site, body, frame.meridian_at_zero_rad, state.time_s)
+    wind = report.wind_script_m_s
+    return Navigation(
+        state.time_s, position, velocity, (0.0, 0.0, 0.0), state.mass_kg, triad(position, "geodetic", body), None, None,
+        meridian_rad=meridian_rad(body, frame, state.time_s), tower=report,
+        wind_m_s=None if wind is None else direction_to_bci(wind, frame, body, state.time_s),
     )  # fmt: skip
 
 

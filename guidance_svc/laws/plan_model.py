@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, Field, create_model
 
 from guidance_svc.domain import Boost, Circularize, Coast, Hold, Insertion, Orbit, Phase, Role
+from guidance_svc.laws.receive import Receive
 from guidance_svc.laws.table import LAWS
 from guidance_svc.wire.plans import (
     BodyReference,
@@ -29,6 +30,7 @@ DEFAULT_PHASES: dict[Role, tuple[Phase, ...]] = {
     "upper_stage": (Insertion(), *_AFTER_ASCENT),
     "tanker": _PAD_TO_ORBIT,
     "launch_vehicle": _PAD_TO_ORBIT,
+    "tower": (Receive(),),
 }
 
 
@@ -41,7 +43,8 @@ class FlightPlanModel(BaseModel):
     """As shown for an inline plan; a file's plan has the name of the file."""
     title: Annotated[str, Field(max_length=200)] = ""
     body: BodyReference
-    vehicle: VehicleReference
+    vehicle: VehicleReference = ""
+    """Empty for a tower, which has none."""
     gravity: Literal["sphere", "j2"] = "j2"
     major_cycle_s: Annotated[float, Field(ge=0.05, le=10.0)] = 0.5
     """Vehicle time between solutions of the guidance equations."""

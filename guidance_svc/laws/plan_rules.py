@@ -52,6 +52,16 @@ def check_phases(plan: FlightPlan) -> None:
         LAWS[phase.law].check(phase, plan, f"phases.{i}")
 
 
+def require_vehicle(plan: FlightPlan, key: str) -> None:
+    """Refuse a tower's plan where something is to be flown.
+
+    Raises:
+        ConfigError: under that key.
+    """
+    if not any(phase.flies for phase in plan.phases):
+        raise ConfigError("nothing_flown", key, "the plan of a vehicle: a tower stands at its site", plan.name)
+
+
 def wanted_before(law: str) -> str:
     """What may come before a law, in words."""
     return f"a {' or '.join(in_plans(may_precede(law)))} phase before {law}"

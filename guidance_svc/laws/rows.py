@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from guidance_svc.domain import FlightPlan, Phase
+from guidance_svc.domain import Command, FlightPlan, Phase, Said
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order, Own
 from guidance_svc.laws.navigation import Navigation
 from guidance_svc.laws.signs import EventKind
@@ -19,6 +19,7 @@ Change = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Memory[Own]]
 Test = Callable[[Memory[Own], Navigation, FlightPlan, Kind], bool]
 Fly = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Order]
 Count = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Numbers]
+Say = Callable[[Memory[Own], FlightPlan, Kind, Command], Said | None]
 Figures = Iterable[tuple[str, float | None]]
 
 
@@ -52,6 +53,11 @@ def no_numbers(memory: Memory[Own], now: Navigation, plan: FlightPlan, phase: ob
     return Numbers()
 
 
+def nothing_said(memory: Memory[Own], plan: FlightPlan, phase: object, command: Command) -> None:
+    """None: the other sessions on the clock hear nothing of this law."""
+    return None
+
+
 def nothing_refused(phase: object, plan: FlightPlan, at: str) -> None:
     """Nothing that the model of the keys lets through is refused."""
 
@@ -76,6 +82,8 @@ class LawRow(Generic[Kind, Own]):
         failed: counts a major cycle that came to nothing.
         figures: numbers that a major cycle must not leave infinite or undefined, with their names.
         numbers: what stands behind the order, for scripts that ask for detail.
+        says: what the other sessions on its clock hear after a reply; it must not depend on whether the major cycle
+            after that reply has run.
         model: of its phase's keys; None where no plan may name it and only the session puts it in.
         check: refuses a phase that contradicts itself or the plan; takes its key in the plan, raises ConfigError.
         successors, predecessors: names of laws that may come next and before, where those do not name this one.
@@ -99,6 +107,7 @@ class LawRow(Generic[Kind, Own]):
     failed: Callable[[Own], Own] = as_it_is
     figures: Callable[[Own], Figures] = no_figures
     numbers: Count[Own, Kind] = no_numbers
+    says: Say[Own, Kind] = nothing_said
     model: type[PhaseModel] | None = None
     check: Callable[[Kind, FlightPlan, str], None] = nothing_refused
     successors: tuple[str, ...] = ()

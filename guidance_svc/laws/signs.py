@@ -16,6 +16,7 @@ ON_PAD_M_S = 1.0  # over ground: slower than this is standing on the pad
 BURNING_FRAC = 0.2  # of the mass flow: a mass that falls so fast is an engine that burns
 CLEARLY_DRY_FRAC = 0.5  # of the spent stage's dry mass, and ...
 CLEARLY_FRAC = 0.01  # ... of what is above it: a mass more than that over the upper part's is not the upper part's
+LOAD_PART = 0.5  # of what a booster carries: burnt out with that it is heavier, without it lighter
 
 Sign = Callable[[Event, Flight, Navigation, FlightPlan], bool]
 
@@ -34,7 +35,7 @@ class EventKind(NamedTuple):
         shows: whether a state shows that it has happened; asked only from its time on.
         sign: the same in words, for clients/PROTOCOL.md; empty where no state shows it.
         belied: whether a state shows that it has not.
-        again: a burn lit again after a miss has such an event with an id of its own.
+        again: it may come more than once in a phase, each time with an id of its own.
         word: as the board calls it; empty for its name.
     """
 
@@ -99,17 +100,28 @@ def is_stage_dropped(flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
         return True
     if now.stage is not None and flight.stage + 1 < len(plan.vehicle.stages):
         return now.stage > flight.stage
+    if comes_back(flight, plan):
+        return now.mass_kg < plan.vehicle.burnout_kg[flight.stage] - LOAD_PART * plan.vehicle.mass_at_ignition_kg(
+            flight.stage + 1)  # fmt: skip
     return now.mass_kg <= 1.002 * plan.vehicle.mass_at_ignition_kg(flight.stage + 1)
+
+
+def comes_back(flight: Flight, plan: FlightPlan) -> bool:
+    """Whether it is the last stage that the plan goes on with, and what that carries is let go."""
+    return plan.landing is not None and flight.stage + 1 == len(plan.vehicle.stages)
 
 
 def still_on(flight: Flight, now: Navigation, plan: FlightPlan) -> bool:
     """Whether the state shows that the present stage has not been let go: by its number, or by far too large a mass.
 
-    A vehicle whose last stage is let go flies on as that stage, so that its number says nothing.
+    A vehicle whose last stage is let go flies on as that stage, so that its number says nothing. One that comes back
+    goes on as that stage alone: heavier than it ever was alone it still carries its load.
     """
     vehicle = plan.vehicle
     if now.stage is not None and now.stage <= flight.stage and flight.stage + 1 < len(vehicle.stages):
         return True
+    if comes_back(flight, plan):
+        return now.mass_kg > vehicle.stages[flight.stage].dry_mass_kg + vehicle.stages[flight.stage].propellant_kg
     above = vehicle.mass_at_ignition_kg(flight.stage + 1)
     clearly = max(CLEARLY_DRY_FRAC * vehicle.stages[flight.stage].dry_mass_kg, CLEARLY_FRAC * above)
     return now.mass_kg > above + clearly

@@ -9,7 +9,7 @@ from guidance_svc.core.burns import Arc, Motor, burn_arcs, motor_of
 from guidance_svc.core.compiled import part
 from guidance_svc.core.estimator import EngineEstimate
 from guidance_svc.core.thrust_line import Known
-from guidance_svc.domain import Stage, Vehicle
+from guidance_svc.domain import FlightPlan, Stage, Vehicle
 
 GONE_FRAC = 1e-9  # of the burnout mass: a stage with less than this left is spent
 
@@ -106,3 +106,14 @@ def limits_held(stages: tuple[Stage, ...]) -> str:
     """The acceleration limits of some stages, in words; empty where there are none."""
     limits = [f"{s.acceleration_limit_m_s2:g} m/s2 ({s.name})" for s in stages if s.acceleration_limit_m_s2 < inf]
     return f"; thrust acceleration at most {', '.join(limits)}" if limits else ""
+
+
+def burnout_alone_kg(plan: FlightPlan) -> float:
+    """Mass without propellant of a vehicle that comes back.
+
+    A booster has let go what it carried, and its reserve is there for the return.
+    """
+    stage = plan.vehicle.stages[-1]
+    if any(phase.alone for phase in plan.phases):
+        return stage.dry_mass_kg
+    return plan.vehicle.burnout_kg[-1]

@@ -7,7 +7,19 @@ from itertools import product
 from typing import cast, get_args
 
 from guidance_svc.domain import Act, Aim, Coast, FlightPlan, Insertion, Phase, Raise
-from guidance_svc.laws import boost, circularize, coast, descent, hold, insertion, orbit
+from guidance_svc.laws import (
+    boost,
+    boostback,
+    circularize,
+    coast,
+    descent,
+    entry_burn,
+    fall,
+    hold,
+    insertion,
+    orbit,
+    receive,
+)
 from guidance_svc.laws.memory import Own
 from guidance_svc.laws.rows import Kind, LawRow
 from guidance_svc.laws.signs import EventKind
@@ -53,7 +65,11 @@ register(coast.ROW)
 register(circularize.RAISE_ROW)
 register(circularize.ROW)
 register(orbit.ROW)
+register(boostback.ROW)
+register(fall.ROW)
+register(entry_burn.ROW)
 register(descent.ROW)
+register(receive.ROW)
 
 
 def with_detours(plan: FlightPlan) -> FlightPlan:

@@ -26,6 +26,7 @@ from guidance_svc.storage.framing import (
     all_records,
     head_of,
 )
+from guidance_svc.wire.heard import HEARD
 
 BUFFER_BYTES = 1 << 18
 Direction = Literal["in", "out"]
@@ -57,7 +58,7 @@ class RecordedMessage:
         first_link: is added to the number of the connection.
     """
 
-    __slots__ = ("_fields", "_link", "data", "direction", "first_link", "time_ns", "type", "vehicle")
+    __slots__ = ("_fields", "_heard", "_link", "data", "direction", "first_link", "time_ns", "type", "vehicle")
 
     def __init__(
         self, direction: Direction, vehicle: str, kind: str, time_ns: int, data: bytes, first_link: int = 0
@@ -69,11 +70,17 @@ class RecordedMessage:
         self.data = data
         self.first_link = first_link
         self._fields: dict[str, Any] | None = None
+        self._heard: dict[str, Any] | None = None
         self._link = 0
 
     @property
+    def heard(self) -> dict[str, Any] | None:
+        """What others on the clock of a state's session had told it (`wire.heard`); None for nothing."""
+        return self._heard if self.message is not None else None
+
+    @property
     def message(self) -> dict[str, Any]:
-        """Its fields, tokens left out.
+        """Its fields as they came, tokens left out.
 
         Raises:
             ValueError, TypeError, KeyError, RecursionError: no recorder writes that.
@@ -81,6 +88,7 @@ class RecordedMessage:
         if self._fields is None:
             fields = decode_message(self.data)
             self._link = self.first_link + fields.pop("link")
+            self._heard = fields.pop(HEARD, None)
             self._fields = fields
         return self._fields
 

@@ -33,6 +33,9 @@ class Answering(Protocol):
     def restore(self, table: Mapping[str, str]) -> str:
         """Take up a session that was open when the recording began; the token that it has now."""
 
+    def hear(self, vehicle: str, heard: Mapping[str, Any] | None) -> None:
+        """The vehicle's next state has heard this from others on its clock; None for nothing."""
+
     def bind(self, link: int, vehicle: str) -> None:
         """Connection number `link` commands a restored session's vehicle."""
 
@@ -68,6 +71,15 @@ class InProcess:
         except ValueError as error:
             expected = "a session as this version writes it"
             raise RecordingError("cannot_restore", table.get("vehicle", ""), expected, error) from None
+
+    def hear(self, vehicle: str, heard: Mapping[str, Any] | None) -> None:
+        """As `Answering.hear`.
+
+        Raises:
+            ValueError: no recorder writes that.
+        """
+        if self._restorer is not None:
+            self._restorer.hear(vehicle, heard)
 
     def bind(self, link: int, vehicle: str) -> None:
         """As `Answering.bind`: the link commands the vehicle."""
@@ -130,6 +142,9 @@ class OverSocket:
         """
         expected = "a recording that begins without open sessions; or leave --connect out"
         raise ConfigError("begins_in_flight", "--connect", expected, f"a session of {table.get('vehicle')}")
+
+    def hear(self, vehicle: str, heard: Mapping[str, Any] | None) -> None:
+        """Nothing: the sessions of the running service tell each other, in the same order."""
 
     def bind(self, link: int, vehicle: str) -> None:
         """Nothing: nothing was restored."""
@@ -208,6 +223,8 @@ class Player:
                 else:
                     try:
                         payload = self._payload(happening.request)
+                        if happening.request.type == "state":
+                            self._service.hear(happening.vehicle, happening.request.heard)
                     except MISSHAPEN as error:
                         reader.means_nothing(f"a {happening.request.type}", error)
                         break

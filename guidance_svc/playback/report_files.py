@@ -16,6 +16,7 @@ from guidance_svc.playback.replay import Answering
 from guidance_svc.playback.report_detail import add_detail, needs_detail
 from guidance_svc.playback.report_reading import Progress, Recording, let_go, read_recording
 from guidance_svc.playback.reporting import count_texts, flights_of
+from guidance_svc.report.burn_table import landing_text
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.csv_text import csv_pieces
 from guidance_svc.report.flown import Flown
@@ -55,7 +56,7 @@ def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[
 
     Args:
         service: makes a fresh service, to play to where the recording lacks the numbers behind the commands.
-        echo: prints a line.
+        echo: prints a line: the files, what was odd, how a landing went.
 
     Raises:
         RecordingError: no recording, or nothing in it to report.
@@ -75,6 +76,8 @@ def run_report(wanted: Wanted, service: Callable[[], Answering], echo: Callable[
         echo(str(path))
     for remark in recording.remarks:
         echo(remark)
+    for text in filter(None, (landing_text(flown, burns) for flown, burns in flights)):
+        echo(text)
     if not have_matplotlib():
         if not (wanted.csv or wanted.odm):
             raise ConfigError("missing_package", "report", HOW_TO_GET_PAGES, "no matplotlib")

@@ -10,10 +10,11 @@ from typing import Any
 from guidance_svc.domain import VehicleState
 from guidance_svc.errors import GuidanceError
 from guidance_svc.laws.table import act_of
+from guidance_svc.playback.arrivals import arrival_words
 from guidance_svc.playback.course import Course, Exchange, Happening, Session
 from guidance_svc.playback.recordings import MISSHAPEN, RecordedSession, RecordingReader, chain_parts, readers
 from guidance_svc.playback.report_thinning import FIRST_GAP_S, MOST_STATES, choose_states
-from guidance_svc.report.flown import SeenEvent
+from guidance_svc.report.flown import Divert, SeenEvent
 from guidance_svc.wire.parse import parse_state
 
 OPTIONAL = ("thrust_n", "throttle", "pointing", "stage", "engine_on", "propellant_kg")
@@ -22,6 +23,8 @@ COMMAND = (
     "pitch_deg", "pitch_rate_deg_s", "heading_deg", "throttle", "time_to_cutoff_s", "next_contact_s", "cutoff_at_s",
     "phase", "status", "engine_on", "pointing", "event", "time_s", "seq",
 )  # fmt: skip
+LEFT_OUT = ("engines", "clearance", "decide_at_s")  # of a command: there only where they apply
+LANDING = ("contact_in_s", "miss_m", "speed_m_s", "throttle", "margin", "propellant_left_kg")
 MOST_EXAMPLES = 200  # different warnings or faults kept of one session; a flood of them stays readable
 Progress = Callable[[str, int, int], None]  # what is being done, how much of it, of how much (0: unknown)
 
@@ -57,6 +60,7 @@ class Kept:
     wall_ns: list[int] = field(default_factory=list)
     told: set[str] = field(default_factory=set)
     events: dict[str, SeenEvent] = field(default_factory=dict)
+    diverts: dict[str, Divert] = field(default_factory=dict)
     warnings: dict[str, Tally] = field(default_factory=dict)
     faults: dict[str, Tally] = field(default_factory=dict)
 
@@ -81,6 +85,7 @@ class Recording:
         files: of the recording, in order: where one grew too long, others follow it.
         remarks: sentences on what is missing or damaged.
         short: sessions with fewer than two states, once the states have been let go of.
+        towers: the newest reply to each tower, which has no flight to be drawn.
     """
 
     path: Path
@@ -101,6 +106,7 @@ class Recording:
     replayed: int = 0
     different: int = 0
     short: tuple[str, ...] = ()
+    towers: dict[Session, dict[str, Any]] = field(default_factory=dict)
 
     @property
     def sessions(self) -> list[Kept]:
@@ -134,6 +140,7 @@ def read_recording(
     for reader in readers(recording.files):
         read_part(recording, course, reader, progress)
     recording.start_ns, recording.end_ns = course.first_ns or 0, course.last_ns
+    recording.remarks += [tower_words(session, command) for session, command in recording.towers.items()]
     if recording.gap_s > 0.0:
         thin(recording)
         burning_s, coasting_s = 0.125 * recording.gap_s, min(recording.gap_s, 4.0)
@@ -199,10 +206,21 @@ def read_part(recording: Recording, course: Course, reader: RecordingReader, pro
         recording.remarks.append(reader.remark())
 
 
+def is_tower(session: Session | None) -> bool:
+    """Whether a session is a tower's; one of which nothing is known is a vehicle's."""
+    return session is not None and session.opened is not None and session.opened.get("role") == "tower"
+
+
+def tower_words(session: Session, command: Mapping[str, Any]) -> str:
+    """What a report says of a tower: who came, by its last reply."""
+    arrivals = [arrival_words(arrival, command["time_s"]) for arrival in command.get("arrivals", ())]
+    return f"{session.vehicle} is a tower, with {session.states} states; its arrivals: {'; '.join(arrivals) or 'none'}"
+
+
 def _take(recording: Recording, course: Course, happening: Happening) -> None:
     if not isinstance(happening, Exchange):
         session = course.sessions.get(happening.vehicle)
-        if session is not None and session.opened is not None:
+        if session is not None and session.opened is not None and not is_tower(session):
             recording.of(session)
         elif isinstance(happening, RecordedSession):
             recording.remarks.append(f"how the session of {happening.vehicle} was opened cannot be read")
@@ -210,6 +228,9 @@ def _take(recording: Recording, course: Course, happening: Happening) -> None:
     session = happening.session
     if happening.kind == "refused":
         _note_refusal(recording, happening)
+    elif is_tower(session) and session is not None:
+        if happening.kind == "state" and happening.reply is not None:
+            recording.towers[session] = happening.reply.message
     elif session is None:
         return
     elif session.opened is None:
@@ -224,7 +245,7 @@ def _note_refusal(recording: Recording, exchange: Exchange) -> None:
     fault = exchange.reply.message if exchange.reply is not None else {}
     session = exchange.session
     tallies = recording.strangers
-    if session is not None and session.opened is not None:
+    if session is not None and session.opened is not None and not is_tower(session):
         tallies = recording.of(session).faults
     _count(tallies, f"{fault['code']}: {fault['message']}", session.time_s if session else None)
 
@@ -277,7 +298,7 @@ def _slim(exchange: Exchange) -> dict[str, Any] | None:
     if exchange.reply is None:
         return None
     message = exchange.reply.message
-    slim = {name: message[name] for name in COMMAND}
+    slim = {name: message[name] for name in COMMAND} | {name: message.get(name) for name in LEFT_OUT}
     slim["detail"] = detail_of(message["detail"]) if message.get("detail") else None
     slim["number"] = exchange.number
     return slim
@@ -288,6 +309,8 @@ def _note_reply(flown: Kept, message: Mapping[str, Any]) -> None:
     now_s = float(message["time_s"])
     for text in message["warnings"]:
         _count(flown.warnings, text, now_s)
+    for told in (message.get("detail") or {}).get("divert") or ():
+        note_divert(flown, told, now_s)
     event = message["event"]
     if event is not None:
         known = flown.events.get(event["id"])
@@ -298,10 +321,21 @@ def _note_reply(flown: Kept, message: Mapping[str, Any]) -> None:
         )
 
 
+def note_divert(flown: Kept, told: Mapping[str, Any], now_s: float) -> None:
+    """What a reply says of another site."""
+    before = flown.diverts.get(told["site"]) or Divert(told["site"])
+    flown.diverts[before.site] = before.later(now_s, told["in_reach"], told["decide_at_s"], told["extra_kg"])
+
+
 def detail_of(detail: Mapping[str, Any]) -> tuple[float | None, ...]:
-    """The numbers of a reply's detail that a report shows: DETAIL, then the predicted apsides."""
+    """The numbers of a reply's detail that a report shows: DETAIL, the predicted apsides, LANDING, and how far inside
+    its reach the site is."""
     orbit = detail["predicted_orbit"] or {"perigee_altitude_m": None, "apogee_altitude_m": None}
-    return (*(detail[name] for name in DETAIL), orbit["perigee_altitude_m"], orbit["apogee_altitude_m"])
+    landing, reach = detail.get("landing") or {}, detail.get("reach") or {}
+    return (
+        *(detail[name] for name in DETAIL), orbit["perigee_altitude_m"], orbit["apogee_altitude_m"],
+        *(landing.get(name) for name in LANDING), reach.get("inside_m"),
+    )  # fmt: skip
 
 
 def _count(tallies: dict[str, Tally], text: str, time_s: float | None) -> None:

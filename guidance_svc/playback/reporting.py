@@ -10,10 +10,10 @@ import numpy as np
 
 from guidance_svc.errors import ConfigError, GuidanceError, RecordingError
 from guidance_svc.laws.table import kinds
-from guidance_svc.playback.report_reading import DETAIL, Kept, Recording, Tally
+from guidance_svc.playback.report_reading import DETAIL, LANDING, Kept, Recording, Tally
 from guidance_svc.playback.setting import setting_of
 from guidance_svc.playback.tracks import track_of
-from guidance_svc.report.flown import Flown, Link, Replies, Said
+from guidance_svc.report.flown import Flown, Forecast, Link, Replies, Said
 
 
 def flights_of(recording: Recording, vehicle: str | None = None) -> list[Flown]:
@@ -59,6 +59,7 @@ def flight(recording: Recording, kept: Kept, number: int, of: int) -> Flown:
         wall_s=np.array([(ns - recording.start_ns) / 1e9 for ns in kept.wall_ns]),
         propellant_kg=np.array([nan if s.propellant_kg is None else s.propellant_kg for s in kept.states]),
         replies=replies_of(kept.commands), events=tuple(kept.events.values()),
+        diverts=tuple(kept.diverts.values()),
         warnings=count_texts(kept.warnings), told=frozenset(kept.told), notes=tuple(notes_of(kept, recording)),
         link=Link(len(session.links), session.resumed, session.repeats, count_texts(kept.faults),
                   tuple(session.reloads), session.ended == "closed", session.late, session.skipped),
@@ -72,18 +73,23 @@ def replies_of(commands: list[dict[str, Any] | None]) -> Replies:
         values = [None if c is None else c[name] for c in commands]
         return np.array([nan if v is None else float(v) for v in values])
 
-    nothing: tuple[float | None, ...] = (None,) * (len(DETAIL) + 2)
+    def words(name: str) -> tuple[str, ...]:
+        return tuple("" if c is None or c[name] is None else str(c[name]) for c in commands)
+
+    nothing: tuple[float | None, ...] = (None,) * (len(DETAIL) + 2 + len(LANDING) + 1)
     details = [nothing if c is None or c["detail"] is None else c["detail"] for c in commands]
-    gain, margin, exhaust, flow, perigee, apogee = (
+    gain, margin, exhaust, flow, perigee, apogee, contact_in, miss, speed, throttle, spare, left, inside = (
         np.array([nan if row[k] is None else float(row[k]) for row in details])  # type: ignore[arg-type]
         for k in range(len(nothing))
     )
     return Replies(
         column("pitch_deg"), column("pitch_rate_deg_s"), column("heading_deg"), column("throttle"),
         column("time_to_cutoff_s"), column("next_contact_s"),
-        tuple("" if c is None else str(c["phase"]) for c in commands),
-        tuple("" if c is None else str(c["status"]) for c in commands),
-        gain, perigee, apogee, margin, exhaust, flow,
+        words("phase"), words("status"), gain, perigee, apogee, margin, exhaust, flow,
+        Forecast(
+            contact_in, miss, speed, throttle, spare, left, inside, column("engines"), column("decide_at_s"),
+            words("clearance"),
+        ),
     )  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import get_args
 
 from guidance_svc.domain import FlightPlan, Frame, Role
 from guidance_svc.errors import ConfigError
@@ -12,7 +13,7 @@ from guidance_svc.wire.messages import FrameModel
 from guidance_svc.wire.parse import parse_frame
 from guidance_svc.wire.plans import parse_table
 
-ROLES: dict[str, Role] = {"booster": "booster", "tanker": "tanker", "launch_vehicle": "launch_vehicle"}
+ROLES: dict[str, Role] = {role: role for role in get_args(Role)}
 
 
 @dataclass(frozen=True, slots=True)

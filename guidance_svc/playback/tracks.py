@@ -33,6 +33,7 @@ def track_of(setting: Setting, states: Sequence[VehicleState], commands: Command
     cutoffs = [nan if c is None or c["cutoff_at_s"] is None else c["cutoff_at_s"] for c in commands]
     on = np.array([burning(s, c) for s, c in zip(states, before, strict=True)])
     throttle = np.array([_throttle(s, c) for s, c in zip(states, before, strict=True)])
+    stages, vehicle = _stages(setting.plan, states), setting.plan.vehicle
     return Track(
         times_s=np.array([s.time_s for s in states]),
         positions_m=np.array([p for p, _ in told]),
@@ -41,12 +42,27 @@ def track_of(setting: Setting, states: Sequence[VehicleState], commands: Command
         pointing=np.array([_pointing(s, c, frame, body) for s, c in zip(states, before, strict=True)]),
         throttle_frac=throttle_as_set(throttle, on),
         engine_on=on,
-        stage=_stages(setting.plan, states),
+        stage=stages,
         thrust_n=np.array([nan if s.thrust_n is None else s.thrust_n for s in states]),
         cutoff_at_s=np.array(cutoffs, dtype=float),
         ignite_at_s=np.array([_ignition(c) for c in commands], dtype=float),
+        lit_frac=np.array([_lit_frac(*row, vehicle) for row in zip(states, before, stages, strict=True)]),
+        bears=np.array([_bears(s) for s in states]),
         body=body,
     )
+
+
+def _lit_frac(state: VehicleState, command: dict[str, Any] | None, stage: int, vehicle: Vehicle) -> float:
+    """Part of the stage's engines that burn; all of them where neither state nor command says how many."""
+    count = vehicle.stages[min(stage, len(vehicle.stages) - 1)].engine_count
+    told = state.readings.engines_lit if state.readings is not None else None
+    return (told or (command or {}).get("engines") or count) / count
+
+
+def _bears(state: VehicleState) -> float:
+    """Whether legs or arms bear: 1, 0, NaN where the state does not say."""
+    told = state.readings.contact if state.readings is not None else None
+    return nan if told is None else float(told)
 
 
 def burning(state: VehicleState, command: dict[str, Any] | None) -> bool:

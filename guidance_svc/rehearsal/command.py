@@ -16,14 +16,14 @@ from guidance_svc.domain import Command, FlightPlan, Role, VehicleState
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import require_folder
-from guidance_svc.rehearsal.craft import Craft, craft_on_pad
+from guidance_svc.laws.plan_rules import require_vehicle
+from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.disturbances import NONE, Disturbances, true_world
 from guidance_svc.rehearsal.loop import FlightLog, Watch, fly
 from guidance_svc.rehearsal.outcome import USUAL, Bounds, Leg, misses, rows_of, story
 from guidance_svc.rehearsal.service import NearService
-from guidance_svc.rehearsal.starts import at_separation, at_start, on_its_pad
+from guidance_svc.rehearsal.starts import craft_of_plan
 from guidance_svc.report.tables import text_table
-from guidance_svc.sim.pad import pad_of
 from guidance_svc.sim.state import FAIR, SimState, World
 from guidance_svc.sim.weather import Weather
 
@@ -106,6 +106,7 @@ def fly_legs(library: Library, ask: Ask, service: NearService, watch: Watch) -> 
     """
     role: Role = library.role_for(ask.flight) if ask.carries is None else "booster"
     plan = library.plan(ask.flight, role)
+    require_vehicle(plan, "flight")
     upper = None if ask.carries is None else library.plan(ask.carries, "upper_stage")
     legs = [Leg(plan.vehicle.name, plan)]
     craft = start_craft(plan, upper, legs[0], ask.disturbances)
@@ -133,16 +134,8 @@ def other_name(name: str, taken: str) -> str:
 
 def start_craft(plan: FlightPlan, upper: FlightPlan | None, leg: Leg, d: Disturbances) -> Craft:
     """The true vehicle where its flight begins."""
-    world = World(plan.body, plan.vehicle, pad=None if plan.landing is None else pad_of(plan.landing))
-    if plan.landing is not None and plan.start is not None and upper is None:
-        craft = Craft(leg.name, world, at_start(plan, plan.landing, plan.start, world), leg.note)
-    elif plan.site is None and upper is None:
-        craft = Craft(leg.name, world, at_separation(plan), leg.note)
-    else:
-        craft = craft_on_pad(leg.name, plan, upper, leg.note)
-        craft.world = replace(craft.world, pad=world.pad)
-        craft.state = on_its_pad(plan, craft.world)
-    craft.world, craft.wanted = true_world(craft.world, d), craft.state.pointing
+    craft = craft_of_plan(leg.name, plan, upper, leg.note)
+    craft.world = true_world(craft.world, d)
     return craft
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from math import inf
 from typing import Any, Final
 
@@ -162,7 +162,8 @@ class Craft:
 
     def _write(self, mark: str) -> None:
         if self.log is not None:
-            self.log(self.telemetry() | {"mark": mark})
+            touched = {"touched": asdict(self.state.contact)} if mark == "contact" and self.state.contact else {}
+            self.log(self.telemetry() | {"mark": mark} | touched)
 
 
 def craft_on_pad(name: str, plan: FlightPlan, carried: FlightPlan | None, log: Log) -> Craft:

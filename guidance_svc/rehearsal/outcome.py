@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from math import degrees, radians, sin
 from typing import Any, Final
 
-from guidance_svc.domain import Circularize, FlightPlan
+from guidance_svc.domain import Circularize, FlightPlan, Landing
 from guidance_svc.laws.table import aim_of
 from guidance_svc.rehearsal.craft import moment
 from guidance_svc.rehearsal.loop import FlightLog
@@ -112,23 +112,20 @@ def rows_of(leg: Leg) -> list[Row]:
         rows.append(left_row(leg.name, leg.last))
     contact = leg.log.state.contact if leg.log is not None else None
     if contact is not None and leg.plan.landing is not None and leg.last is not None:
-        rows += contact_rows(leg, contact, leg.plan.landing.contact_speed_m_s, leg.last)
+        rows += contact_rows(leg.name, contact, leg.plan.landing, leg.last.propellant_kg)
     return rows
 
 
-def contact_rows(leg: Leg, contact: Contact, asked_m_s: float, last: Moment) -> list[Row]:
+def contact_rows(name: str, contact: Contact, landing: Landing, left_kg: float) -> list[Row]:
     """How it touched down: where, how fast, how upright, and what it had left."""
-    at = f"contact, {contact.site}"
-
-    def row(quantity: str, asked: float | None, got: float, unit: str, places: int) -> Row:
-        return Row(leg.name, at, quantity, asked, got, None if asked is None else got - asked, unit, unit, places)
-
+    at, asked_m_s, tilt_deg = f"contact, {contact.site}", landing.contact_speed_m_s, degrees(contact.tilt_rad)
+    down_m_s, across_m_s, off_m = contact.down_m_s, contact.across_m_s, contact.miss_m
     return [
-        row("miss", 0.0, contact.miss_m, "m", 3),
-        row("downward speed", asked_m_s, contact.down_m_s, "m/s", 3),
-        row("speed across", 0.0, contact.across_m_s, "m/s", 3),
-        row("tilt", None, degrees(contact.tilt_rad), "deg", 2),
-        row("propellant left", None, last.propellant_kg, "kg", 1),
+        Row(name, at, "miss", 0.0, off_m, off_m, "m", "m"),
+        Row(name, at, "downward speed", asked_m_s, down_m_s, down_m_s - asked_m_s, "m/s", "m/s"),
+        Row(name, at, "speed across", 0.0, across_m_s, across_m_s, "m/s", "m/s"),
+        Row(name, at, "tilt", None, tilt_deg, None, "deg", "deg", 2),
+        Row(name, at, "propellant left", None, left_kg, None, "kg", "kg", 1),
     ]
 
 

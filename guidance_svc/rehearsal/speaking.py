@@ -8,7 +8,7 @@ from math import degrees, radians
 from typing import Any, Final
 
 from guidance_svc.core.frames import direction_to_bci
-from guidance_svc.domain import Body, Command, Event, Frame, ThrottleDown, Vec, VehicleState
+from guidance_svc.domain import Body, Command, Event, Frame, ThrottleDown, TowerReport, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.orders import INSTANT_S, controls_for, seconds_for
@@ -48,6 +48,8 @@ class Speaking:
 
 def state_message(state: VehicleState) -> dict[str, Any]:
     """A `state` as a script sends it."""
+    if state.tower is not None:
+        return tower_message(state, state.tower)
     message: dict[str, Any] = {"type": "state", "seq": state.seq, "time_s": state.time_s, "mass_kg": state.mass_kg}
     local = state.local
     if local is not None:
@@ -62,6 +64,17 @@ def state_message(state: VehicleState) -> dict[str, Any]:
         message["pointing"] = list(state.pointing_script)
     told = ((key, getattr(state, name)) for key, name in OPTIONAL)
     return message | {key: value for key, value in told if value is not None} | readings_message(state.readings)
+
+
+def tower_message(state: VehicleState, report: TowerReport) -> dict[str, Any]:
+    """A `state` as a tower's script sends it."""
+    told = {
+        "ready_at_s": report.ready_at_s, "answers": dict(report.answers) or None, "wind_m_s": report.wind_script_m_s,
+        "catch_offset_m": report.catch_offset_m if any(report.catch_offset_m) else None,
+        "seen_event": state.seen_event,
+    }  # fmt: skip
+    message = {"type": "state", "seq": state.seq, "time_s": state.time_s, "ready": report.ready}
+    return message | {key: list(v) if isinstance(v, tuple) else v for key, v in told.items() if v is not None}
 
 
 def command_of(message: Mapping[str, Any], frame: Frame, body: Body) -> Command:

@@ -7,8 +7,10 @@ from math import asin, atan2, copysign, cos, radians, sin, sqrt
 
 from guidance_svc.core.frames import from_local, site_state, triad
 from guidance_svc.core.vectors import add, cross, norm, scale, unit
-from guidance_svc.domain import FlightPlan, Hold, Landing, Site, Start, Vec
+from guidance_svc.domain import FlightPlan, Hold, Landing, Site, Start, Vec, Vehicle
 from guidance_svc.errors import ConfigError
+from guidance_svc.rehearsal.craft import Craft, Log, craft_on_pad
+from guidance_svc.sim.pad import pads_of
 from guidance_svc.sim.state import SimState, World, full_tanks, on_pad
 
 BEFORE_IGNITION_S = 10.0
@@ -61,6 +63,32 @@ def at_start(plan: FlightPlan, landing: Landing, start: Start, world: World) -> 
     tanks = [*full_tanks(plan.vehicle)]
     tanks[last] = tanks[last] if start.propellant_kg is None else start.propellant_kg
     return SimState(start.time_s, position, add(speed, turning), ahead, tuple(tanks), stage=last)
+
+
+def craft_of_plan(name: str, plan: FlightPlan, carried: FlightPlan | None, log: Log) -> Craft:
+    """A plan's vehicle where its flight begins: at its [start], on its pad with another plan's vehicle on top of it if
+    any, or where a booster lets it go. Where it lands, and where it may land instead, are there.
+
+    Raises:
+        GuidanceError: there is no such place, or its payload is not what the carried vehicle weighs.
+    """
+    pads = () if plan.landing is None else pads_of(plan.landing)
+    world = World(plan.body, vehicle_at_start(plan), pad=pads[0] if pads else None, other_pads=pads[1:])
+    if plan.landing is not None and plan.start is not None and carried is None:
+        return Craft(name, world, at_start(plan, plan.landing, plan.start, world), log)
+    if plan.site is None and carried is None:
+        return Craft(name, replace(world, vehicle=plan.vehicle), at_separation(plan), log)
+    craft = craft_on_pad(name, plan, carried, log)
+    craft.world = replace(world, vehicle=craft.world.vehicle)
+    craft.state = on_its_pad(plan, craft.world)
+    craft.wanted = craft.state.pointing
+    return craft
+
+
+def vehicle_at_start(plan: FlightPlan) -> Vehicle:
+    """The vehicle as it begins a landing: without what it carried, where the plan says that this is gone by then."""
+    alone = any(phase.alone for phase in plan.phases)
+    return replace(plan.vehicle, payload_kg=0.0, cover_mass_kg=0.0) if alone else plan.vehicle
 
 
 def from_bearing(site: Site, bearing_rad: float, angle_rad: float) -> tuple[float, float]:

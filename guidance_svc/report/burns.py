@@ -18,6 +18,7 @@ from guidance_svc.report.losses import NOTHING, Budget, Counted, Losses
 from guidance_svc.report.track import vec
 
 LONGEST_COAST_S = 1e5  # that is followed step by step; the clock of a script that jumps further is no coast
+ALIGNED = 0.7  # mean cosine between thrust and way: a burn that takes speed off with less turns the way round
 COAST_STEP_S = 10.0  # of a path without thrust; as report.flight.REVOLUTION_STEP_S
 
 
@@ -32,6 +33,10 @@ class Burn:
         counted: how the speed of its losses is counted.
         before, after: osculating orbits at both ends.
         ended: Moment of its end, followed back from `last` where the instant is known.
+        burnt_kg: propellant.
+        engines: how many burnt, one after the other, where the replies said it; 0 stands for all.
+        loss_m_s: of the ideal velocity, what did not become speed, gained or taken off; of a burn that turns the way
+            round, what did not change the velocity.
     """
 
     first: int
@@ -45,6 +50,9 @@ class Burn:
     before: OrbitReport
     after: OrbitReport
     ended: Moment
+    burnt_kg: float
+    engines: tuple[int, ...]
+    loss_m_s: float
 
     @property
     def turns(self) -> bool:
@@ -90,8 +98,11 @@ class Burns:
         cutoffs = track.cutoff_at_s[:-1]
         ends = np.where((cutoffs > first) & (cutoffs <= last), cutoffs, np.nan)
         for event in self.flown.events:
+            inside = (event.at_s > first) & (event.at_s <= last)
             if event.act == "separate":
-                ends = np.where(np.isnan(ends) & (event.at_s > first) & (event.at_s <= last), event.at_s, ends)
+                ends = np.where(np.isnan(ends) & inside, event.at_s, ends)
+            elif event.name == "contact":  # it cuts the engines before the clock does
+                ends = np.where(inside & (track.bears[1:] == 1.0), np.fmin(ends, event.at_s), ends)
         return Budget(track, self.flown.plan.vehicle, ends)
 
     @cached_property
@@ -113,16 +124,30 @@ class Burns:
         flown, body = self.flown, self.flown.plan.body
         track = flown.track
         before = orbit_report(vec(track.positions_m[first]), vec(track.velocities_m_s[first]), body)
-        counted: Counted = "over ground" if before.perigee_altitude_m < 0.0 else "inertial"
+        counted: Counted = "inertial"
+        turned = False
+        if before.perigee_altitude_m < 0.0:
+            along = self.budget.along_way(first, last)
+            counted, turned = "braking" if along < 0.0 else "over ground", -ALIGNED < along < 0.0
         ended = self.end_of(first, last)
         t0, t1 = (float(t) for t in track.times_s[first : first + 2])
         start = known_instant(t0, t1, track.ignite_at_s[: last + 1])
         on = bool(track.engine_on[first])
+        losses = self.budget.losses(first, last, counted)
+        useful_m_s = self.budget.pushed_m_s(first, last) if turned else losses.gained_m_s
         return Burn(
             first, last, int(track.stage[first]), t0 if on or start is None else start,
-            ended.time_s, self.phase(first, last), counted, self.budget.losses(first, last, counted), before,
+            ended.time_s, self.phase(first, last), counted, losses, before,
             orbit_report(ended.position_m, ended.velocity_m_s, body), ended,
+            float(np.sum(self.budget.burnt_kg[first:last])), self.engines(first, last),
+            losses.ideal_m_s - useful_m_s,
         )  # fmt: skip
+
+    def engines(self, first: int, last: int) -> tuple[int, ...]:
+        """How many engines the replies asked for from one state to another, one count after the other; 0: all."""
+        on = self.flown.track.engine_on[first:last]
+        asked = np.nan_to_num(self.flown.replies.landing.engines[first:last])[on]
+        return tuple(int(count) for k, count in enumerate(asked) if k == 0 or count != asked[k - 1])
 
     def phase(self, first: int, last: int) -> str:
         """The phase of the replies in the middle of a stretch."""

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from guidance_svc.report.flown import Flown
+from guidance_svc.report.way_down import WayDown
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take text that begins so for a formula
 PIECE_ROWS = 500
@@ -40,7 +41,7 @@ def csv_pieces(flown: Flown, start: datetime) -> Iterator[str]:
 
 def columns(flown: Flown, start: datetime) -> tuple[Sequence[str], Iterator[Sequence[Any]]]:
     """Column names and rows."""
-    table = {**state_columns(flown, start), **derived_columns(flown), **reply_columns(flown)}
+    table = {**state_columns(flown, start), **derived_columns(flown), **reply_columns(flown), **landing_columns(flown)}
     return tuple(table), zip(*table.values(), strict=True)
 
 
@@ -100,6 +101,30 @@ def reply_columns(flown: Flown) -> Columns:
         "propellant_margin_kg": said.margin_kg,
         "believed_exhaust_velocity_m_s": said.exhaust_velocity_m_s,
         "believed_mass_flow_kg_s": said.mass_flow_kg_s,
+    }
+
+
+def landing_columns(flown: Flown) -> Columns:
+    """Of a flight that lands: where it is from its contact point, and what the replies said of the contact."""
+    if flown.plan.landing is None:
+        return {}
+    way, said = WayDown(flown), flown.replies.landing
+    return {
+        **{f"from_contact_point_{name}_m": way.place_m[:, k] for k, name in enumerate(("east", "north", "up"))},
+        **{f"speed_over_ground_{name}_m_s": way.speed_m_s[:, k] for k, name in enumerate(("east", "north", "up"))},
+        "tilt_deg": way.tilt_deg,
+        "impact_east_m": way.impacts_m[:, 0],
+        "impact_north_m": way.impacts_m[:, 1],
+        "commanded_engines": said.engines,
+        "predicted_contact_in_s": said.contact_in_s,
+        "predicted_miss_m": said.miss_m,
+        "predicted_contact_speed_m_s": said.speed_m_s,
+        "needed_throttle_frac": said.throttle_frac,
+        "throttle_margin_frac": said.margin_frac,
+        "predicted_propellant_left_kg": said.left_kg,
+        "inside_reach_m": said.inside_m,
+        "decide_at_s": said.decide_at_s,
+        "clearance": said.clearance,
     }
 
 

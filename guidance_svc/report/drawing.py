@@ -147,6 +147,9 @@ def draw(axes: Any, panel: Panel, palette: Mapping[str, str]) -> None:
         axes.axvspan(a, b, color=palette["band"], lw=0, zorder=0)
     for curve in panel.curves:
         broad = curve.stroke == "broad"
+        if curve.stroke == "cross":
+            axes.plot(curve.x, curve.y, "+", ms=9, mew=1.4, color=palette[curve.ink], zorder=5)
+            continue
         axes.plot(
             curve.x, curve.y, color=palette[curve.ink], lw=4.6 if broad else 1.4, alpha=0.5 if broad else 1.0,
             dashes=(4.0, 2.2) if curve.stroke == "dashed" else (), zorder=2 if broad else 3,
@@ -155,19 +158,19 @@ def draw(axes: Any, panel: Panel, palette: Mapping[str, str]) -> None:
     if panel.x_range is not None:
         margin = 0.02 * (panel.x_range[1] - panel.x_range[0])
         axes.set_xlim(panel.x_range[0] - margin, panel.x_range[1] + margin)
-    if panel.x_label.startswith("longitude"):
+    if panel.map:
         first = panel.curves[0]
         axes.plot(first.x[:1], first.y[:1], "o", ms=4, color=palette["flown"], zorder=4)
         even_scales(axes)
     elif panel.log:
         axes.set_yscale("log")
-        axes.set_ylim(bottom=0.8, top=max(12.0, axes.get_ylim()[1]))
+        floor = panel.low or 1.0
+        axes.set_ylim(bottom=0.8 * floor, top=max(12.0 * floor, axes.get_ylim()[1]))
     else:
         roomy(axes, panel)
     frame(axes, palette, panel.x_label)
-    unit = "latitude, deg north" if panel.x_label.startswith("longitude") else panel.unit
-    axes.annotate(unit, (0.0, 1.0), xycoords="axes fraction", xytext=(-1, 4), textcoords="offset points",
-                  color=palette["quiet"], ha="left" if len(unit) > 5 else "right")  # fmt: skip
+    axes.annotate(panel.unit, (0.0, 1.0), xycoords="axes fraction", xytext=(-1, 4), textcoords="offset points",
+                  color=palette["quiet"], ha="left" if len(panel.unit) > 5 else "right")  # fmt: skip
     labels(axes, panel.curves, palette)
 
 

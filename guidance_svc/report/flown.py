@@ -18,6 +18,56 @@ LATE_S = 0.5  # beyond what a reply allowed; scripts that act on their own clock
 
 
 @dataclass(frozen=True)
+class Forecast:
+    """What the replies said of a landing, arrays of one number a state; NaN (or "") where they said nothing.
+
+    Args:
+        contact_in_s: from each state to contact.
+        miss_m, speed_m_s, left_kg: predicted there; propellant above the reserve.
+        throttle_frac, margin_frac: that the burn needs, and from that to the nearer of the engine's bounds.
+        inside_m: from the contact point to the edge of what can be reached.
+        engines: how many should burn; NaN: all.
+        decide_at_s: vehicle time until which another site can be chosen.
+        clearance: what the tower had said.
+    """
+
+    contact_in_s: Floats
+    miss_m: Floats
+    speed_m_s: Floats
+    throttle_frac: Floats
+    margin_frac: Floats
+    left_kg: Floats
+    inside_m: Floats
+    engines: Floats
+    decide_at_s: Floats
+    clearance: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Divert:
+    """What the replies said of a divert to another site.
+
+    Args:
+        in_reach: as last told.
+        last_s: vehicle time at which it was last told to be in reach; None: never.
+        decide_at_s, extra_kg: as last told: until when it can be chosen, and what propellant it costs.
+    """
+
+    site: str
+    in_reach: bool = False
+    last_s: float | None = None
+    decide_at_s: float | None = None
+    extra_kg: float | None = None
+
+    def later(self, now_s: float, in_reach: bool, decide_at_s: float | None, extra_kg: float | None) -> Divert:
+        """The same after another reply; the numbers of a site that is out of reach stay those of before."""
+        return Divert(
+            self.site, in_reach, now_s if in_reach else self.last_s,
+            self.decide_at_s if decide_at_s is None else decide_at_s, self.extra_kg if extra_kg is None else extra_kg,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
 class Replies:
     """What the replies said, arrays of one number a state; NaN (or "") where a state has none or it does not apply.
 
@@ -27,6 +77,7 @@ class Replies:
         phase, status: likewise.
         velocity_to_gain_m_s, perigee_altitude_m, apogee_altitude_m, margin_kg, exhaust_velocity_m_s,
             mass_flow_kg_s: of the detail; the altitudes are those of the predicted cutoff orbit.
+        landing: what they said of a landing.
     """
 
     pitch_deg: Floats
@@ -43,6 +94,7 @@ class Replies:
     margin_kg: Floats
     exhaust_velocity_m_s: Floats
     mass_flow_kg_s: Floats
+    landing: Forecast
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +179,7 @@ class Flown:
     propellant_kg: Floats
     replies: Replies
     events: tuple[SeenEvent, ...] = ()
+    diverts: tuple[Divert, ...] = ()
     warnings: tuple[Said, ...] = ()
     link: Link = field(default_factory=Link)
     told: frozenset[str] = frozenset()

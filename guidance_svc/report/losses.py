@@ -16,7 +16,8 @@ so that the ideal velocity, the integral of F0/m, is the sum, each an integral o
     held down        (F/m) while the vehicle cannot move
 
 An ascent is counted with the velocity over ground (g then holds the centrifugal part; the Coriolis part does no
-work), as air and pad turn with the body; a burn that begins in orbit with the inertial velocity.
+work), as air and pad turn with the body; a burn that begins in orbit with the inertial velocity; one that brakes a
+fall with the velocity over ground reversed, so that what it gains is speed taken off, and drag is a gain.
 Source: Sutton and Biblarz, Rocket Propulsion Elements, chapter 4 (forces along the flight path: F cos, D, W sin);
 rocket equation, the same book, chapter 2 (both from memory). The split of the steering term into in plane and out of
 plane is this module's definition, exact by construction.
@@ -40,7 +41,7 @@ AT_REST_M_S = 0.01  # over ground: a vehicle held down; more with noise
 HIDDEN_BURN_FRAC = 1e-4  # of the mass, gone between two states with the engine off at both: a burn in between
 NEARLY_VACUUM_FRAC = 1e-4  # back pressure over thrust below which drag bends no path
 STEADY_FRAC = 0.01  # between two states: thrust that changes less serves for the exhaust velocity
-Counted = Literal["over ground", "inertial"]
+Counted = Literal["over ground", "inertial", "braking"]  # braking: over ground, each share with the sign of a stop
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +125,7 @@ class Budget:
         found: dict[int, tuple[float, bool]] = {}
         for index in sorted({int(s) for s in self.track.stage}):
             stage = self.stage(index)
-            vacuum = self.track.thrust_n + stage.exit_area_m2 * self.track.air[:, 1]
+            vacuum = self.track.thrust_n + stage.exit_area_m2 * self.track.lit_frac * self.track.air[:, 1]
             steady = np.abs(np.diff(vacuum)) < STEADY_FRAC * vacuum[:-1]
             use = steady & self.burning & ~self.dropped & (self.track.stage[:-1] == index) & (self.burnt_kg > 0.0)
             use &= (self.track.thrust_n[:-1] > 0.0) & (self.track.thrust_n[1:] > 0.0)
@@ -143,8 +144,9 @@ class Budget:
     def back_pressure_frac(self) -> Floats:
         """Back pressure over vacuum thrust, between two states."""
         track = self.track
-        areas = np.array([self.stage(int(s)).exit_area_m2 for s in track.stage])
-        planned = np.array([self.stage(int(s)).thrust_n for s in track.stage]) * np.maximum(track.throttle_frac, 1e-3)
+        areas = self.track.lit_frac * np.array([self.stage(int(s)).exit_area_m2 for s in track.stage])
+        engines = self.track.lit_frac * np.array([self.stage(int(s)).thrust_n for s in track.stage])
+        planned = engines * np.maximum(track.throttle_frac, 1e-3)
         pressure = areas * track.air[:, 1]
         told = np.where(track.thrust_n > 0.0, track.thrust_n + pressure, np.nan)
         vacuum = np.where(np.isnan(track.thrust_n), planned, told)
@@ -181,16 +183,16 @@ class Budget:
 
     def shares(self, counted: Counted) -> dict[str, Floats]:
         """Each term of the sum between two states, m/s, n - 1; the keys are the fields of `Losses` without unit."""
-        track, ground = self.track, counted == "over ground"
+        track, ground, sign = self.track, counted != "inertial", -1.0 if counted == "braking" else 1.0
         rate, speeds = (track.body.rotation_rad_s, track.wind_m_s) if ground else (0.0, track.velocities_m_s)
         size: Floats = np.linalg.norm(speeds, axis=1)
-        gained, thrust = np.diff(size), self.ideal * (1.0 - self.back_pressure_frac)
-        straight = np.einsum("ij,ij->i", ends_mean(unit_rows(speeds)), self.axis)
+        gained, thrust = sign * np.diff(size), self.ideal * (1.0 - self.back_pressure_frac)
+        straight = sign * np.einsum("ij,ij->i", ends_mean(unit_rows(speeds)), self.axis)
         sine = np.einsum("ij,ij->i", ends_mean(unit_rows(np.cross(track.positions_m, speeds))), self.axis)
         level = np.sqrt(1.0 - np.minimum(np.nan_to_num(sine) ** 2, 1.0))
         straight = np.where(np.isnan(straight), level, straight)
         free = self.free_frac(gained) if ground else np.ones_like(gained)
-        gravity, drag = self.along(rate)
+        gravity, drag = (sign * share for share in self.along(rate))
         drag = np.where(self.gap, 0.0, drag)
         gravity = np.where(self.gap, thrust * straight - gained, gravity)
         return {
@@ -245,13 +247,29 @@ class Budget:
 
     def losses(self, first: int, last: int, counted: Counted) -> Losses:
         """The sums from state `first` to state `last`."""
-        shares = self.over_ground if counted == "over ground" else self.inertial
+        shares = self.inertial if counted == "inertial" else self.braked if counted == "braking" else self.over_ground
         return Losses(*(float(np.sum(shares[f.name[:-4]][first:last])) for f in fields(Losses)))
 
     @cached_property
     def over_ground(self) -> dict[str, Floats]:
         """`shares` with the velocity over ground."""
         return self.shares("over ground")
+
+    @cached_property
+    def braked(self) -> dict[str, Floats]:
+        """`shares` of a stop."""
+        return self.shares("braking")
+
+    def along_way(self, first: int, last: int) -> float:
+        """Cosine between thrust and the way over ground from state `first` to `last`, the ideal velocity's mean."""
+        cosine = np.einsum("ij,ij->i", ends_mean(unit_rows(self.track.wind_m_s)), self.axis)[first:last]
+        ideal = self.ideal[first:last]
+        return float(np.nansum(ideal * cosine) / max(np.sum(ideal), 1e-9))
+
+    def pushed_m_s(self, first: int, last: int) -> float:
+        """Size of the velocity that the thrust gave from state `first` to `last`, back pressure taken off."""
+        given = (self.ideal * (1.0 - self.back_pressure_frac))[first:last, None] * self.axis[first:last]
+        return float(np.linalg.norm(np.nansum(given, axis=0)))
 
     @cached_property
     def inertial(self) -> dict[str, Floats]:

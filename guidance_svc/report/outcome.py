@@ -21,6 +21,7 @@ from guidance_svc.report.flight import (
 )
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.track import vec
+from guidance_svc.report.way_down import WayDown
 
 
 def outcome_rows(flown: Flown, burns: Burns) -> list[Row]:
@@ -39,9 +40,37 @@ def outcome_rows(flown: Flown, burns: Burns) -> list[Row]:
         if circular is not None and inserted.turns and circular.turns:
             rows += circular_rows(flown.name, plan.body, inserted.ended, circular.ended)
         rows.append(left_row(flown.name, (circular or inserted).ended))
+    rows += contact_rows(flown, burns)
     if not rows:
         rows = last_rows(flown, burns)
     return rows
+
+
+def contact_rows(flown: Flown, burns: Burns) -> list[Row]:
+    """How the vehicle came down, by its states: where it stands, and the last speed before; none while it is aloft."""
+    way = WayDown(flown) if flown.plan.landing is not None else None
+    if way is None or way.contact is None or way.contact == 0:
+        return []
+    at, asked = f"contact, {way.landing.site.name}", way.landing.contact_speed_m_s
+    tilt, miss = float(way.tilt_deg[way.contact]), float(way.level_m[way.contact])
+    rows = [Row(flown.name, at, "miss", 0.0, miss, miss, "m", "m", 2)]
+    down, across = contact_speeds(way)
+    rows.append(Row(flown.name, at, "downward speed", asked, down, down - asked, "m/s", "m/s", 2))
+    rows.append(Row(flown.name, at, "speed across", 0.0, across, across, "m/s", "m/s", 2))
+    if tilt == tilt:  # told
+        rows.append(Row(flown.name, at, "tilt", None, tilt, None, "deg", "deg", 2))
+    left = burns.tanks[-1].left_kg
+    return [*rows, Row(flown.name, at, "propellant left", None, left, None, "kg", "kg", 1)]
+
+
+def contact_speeds(way: WayDown) -> tuple[float, float]:
+    """Downward and level speed at contact: those of the last state before it, carried on to its instant."""
+    times, last = way.flown.track.times_s, (way.contact or 1) - 1
+    speed = way.speed_m_s[last].copy()
+    if last > 0 and times[last] > times[last - 1]:
+        rate = (way.speed_m_s[last] - way.speed_m_s[last - 1]) / (times[last] - times[last - 1])
+        speed += rate * max(0.0, way.contact_s - float(times[last]))
+    return float(-speed[2]), float(np.hypot(speed[0], speed[1]))
 
 
 def inserted_rows(flown: Flown, target: Target, inserted: Burn) -> list[Row]:
@@ -102,6 +131,8 @@ def verdict(flown: Flown) -> str:
     reached = phases[-1]
     if status == "complete":
         return "The flight plan was flown to its end."
+    if status == "unreachable" and flown.plan.landing is not None:
+        return f"NOT AS PLANNED: no landing as asked for was within reach in phase {reached}{last_words(flown)}."
     if status == "unreachable":
         return f"NO ORBIT: no safe orbit was within reach in phase {reached}{last_words(flown)}."
     if status == "short_of_propellant":

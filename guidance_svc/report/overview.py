@@ -9,6 +9,7 @@ import numpy as np
 from guidance_svc.core.frames import altitude_m
 from guidance_svc.report.burns import LONGEST_COAST_S, Burns
 from guidance_svc.report.flown import Flown
+from guidance_svc.report.landing_panels import landing_groups
 from guidance_svc.report.odm import fill
 from guidance_svc.report.panels import Curve, Ink, Panel, View, Window, panels, span, thin_points, windows
 from guidance_svc.report.track import LONGEST_GAP_S, Floats, vec
@@ -21,6 +22,7 @@ def panel_groups(flown: Flown, burns: Burns) -> list[tuple[str, list[Panel]]]:
     """Headings and their panels, in reading order; those without anything to show left out."""
     groups = [("The whole flight", whole_flight(flown, burns))]
     groups += [(window.title, panels(View(flown, burns, window))) for window in windows(flown, burns)]
+    groups += landing_groups(flown, burns)
     return [(title, made) for title, made in groups if made]
 
 
@@ -34,8 +36,8 @@ def whole_flight(flown: Flown, burns: Burns) -> list[Panel]:
                    (Curve("altitude", "flown", times[keep], heights[keep]),), bands)  # fmt: skip
     ground = np.array([flown.ground_point_deg(float(t), p) for t, p in zip(times[keep], places[keep], strict=True)])
     x, y = without_wraps(ground[:, 0], ground[:, 1])
-    track = Panel("Ground track, from the dot", "deg", (Curve("", "flown", x, y),), x_label="longitude, deg east")
-    return [height, track]
+    title, unit, east = "Ground track, from the dot", "latitude, deg north", "longitude, deg east"
+    return [height, Panel(title, unit, (Curve("", "flown", x, y),), x_label=east, map=True)]
 
 
 def together(flights: Sequence[tuple[Flown, Burns]]) -> list[Panel]:

@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from guidance_svc.domain import OrbitReport
+from guidance_svc.report.burn_table import BY_BURN, LOSS, by_burn_rows
 from guidance_svc.report.burns import Burns
 from guidance_svc.report.drawing import PAPER, Lane, lanes_svg, svg
 from guidance_svc.report.flight import Row
@@ -24,6 +25,7 @@ from guidance_svc.report.overview import panel_groups
 from guidance_svc.report.overview import together as all_together
 from guidance_svc.report.rendering import Plot, render
 from guidance_svc.report.tables import TOP_OF_COAST, error
+from guidance_svc.report.way_down import WayDown
 
 LARGE_M = 1e4  # an error beyond this reads better in kilometres
 NOTHING = "\N{EN DASH}"
@@ -108,10 +110,10 @@ def summary_table(flights: Sequence[tuple[Flown, Burns]]) -> Cells:
     for number, (flown, burns) in enumerate(flights, 1):
         left = f"{burns.tanks[-1].left_kg:z,.0f} kg" if burns.tanks else NOTHING
         rows.append((
-            Link(f"#v{number}", flown.name), flown.plan.name, verdict(flown), size_text(flown.orbits[-1]), left,
+            Link(f"#v{number}", flown.name), flown.plan.name, verdict(flown), where_text(flown), left,
             str(sum(f.count for f in flown.link.faults)),
         ))  # fmt: skip
-    names = ("vehicle", "flight plan", "how it ended", "orbit in its last state", "propellant left", "faults")
+    names = ("vehicle", "flight plan", "how it ended", "in its last state", "propellant left", "faults")
     return Cells(names, rows, numbers=(4, 5))
 
 
@@ -153,6 +155,9 @@ def vehicle_values(flown: Flown, burns: Burns) -> dict[str, Any]:
         "outcome_key": TOP_OF_COAST if held else "",
         "groups": groups,
         "burns": burns_table(burns),
+        "by_burn": Cells(BY_BURN, by_burn_rows(burns), numbers=(2, 3, 5, 6, 7)),
+        "by_burn_key": LOSS,
+        "landing": landing_table(flown),
         "losses": losses_cards(burns),
         "losses_key": losses_key(burns),
         "tanks": tanks_table(burns),
@@ -194,13 +199,36 @@ def burns_table(burns: Burns) -> Cells:
     return Cells(names, rows, numbers=(2, 3))
 
 
+def landing_table(flown: Flown) -> Cells:
+    """What the tower said, until when it could be decided, and what another site would have cost."""
+    said, times = flown.replies.landing, flown.track.times_s
+    rows = [(f"clearance: {word.replace('_', ' ')}", f"from {times[k]:z.1f} s") for k, word in changes(said.clearance)]
+    told = np.flatnonzero(np.isfinite(said.decide_at_s))
+    if len(told):
+        rows.append(("the site could still be changed until", f"{said.decide_at_s[told[-1]]:z.1f} s"))
+    for divert in flown.diverts:
+        until = "" if divert.last_s is None else f"in reach until {divert.last_s:z.1f} s"
+        extra = "" if divert.extra_kg is None else f"{divert.extra_kg:+z,.0f} kg"
+        rows.append((f"divert to {divert.site}", ", ".join(filter(None, [until, extra])) or "never in reach"))
+    return Cells((), rows, numbers=(1,))
+
+
+def changes(words: Sequence[str]) -> list[tuple[int, str]]:
+    """Where a word comes up that is not the one before; empty ones are passed over."""
+    known = [(k, word) for k, word in enumerate(words) if word]
+    return [one for before, one in zip([(0, ""), *known], known, strict=False) if one[1] != before[1]]
+
+
 def losses_cards(burns: Burns) -> list[dict[str, Any]]:
     """Where the ideal velocity went, a card a burn; that of a whole ascent after the burns that make it up."""
-    columns = [(f"burn {k}, {burns.budget.stage(b.stage).name}", b.losses) for k, b in enumerate(burns.list, 1)]
+    columns = [
+        (f"burn {k}, {burns.budget.stage(b.stage).name}", b.losses, b.counted == "braking")
+        for k, b in enumerate(burns.list, 1)
+    ]
     rising = [b for b in burns.list if b.counted == "over ground"]
     if burns.ascent is not None and len(rising) > 1:
-        columns.insert(len(rising), ("ascent with its pauses", burns.ascent))
-    return [{"title": title, "shares": shares_table(losses)} for title, losses in columns]
+        columns.insert(len(rising), ("ascent with its pauses", burns.ascent, False))
+    return [{"title": title, "shares": shares_table(losses, brakes)} for title, losses, brakes in columns]
 
 
 def losses_key(burns: Burns) -> str:
@@ -211,17 +239,20 @@ def losses_key(burns: Burns) -> str:
     )
     if any(b.counted == "over ground" for b in burns.list) and burns.flown.plan.body.rotation_rad_s:
         key += f" The body's turning adds {burns.turning_m_s:z.1f} m/s to it at the end of the ascent."
+    if any(b.counted == "braking" for b in burns.list):
+        key += " A burn that brakes is counted with the speed over ground that it takes off: there drag is a gain."
     blind = int(np.sum(burns.budget.gap & burns.budget.burning))
     if blind:
         key += f" Across {blind} gaps of over 5 s under thrust, gravity's share is what closes the sum."
     return f"{key} {engine_text(burns)}"
 
 
-def shares_table(losses: Losses) -> Cells:
-    """One burn's shares with bars."""
+def shares_table(losses: Losses, brakes: bool = False) -> Cells:
+    """One burn's shares with bars; `brakes` where speed was taken off."""
     rows: list[tuple[str, str, str | Bar]] = []
     for name, label in SHARES:
         value = float(getattr(losses, name))
+        label = "speed taken off" if brakes and name == "gained_m_s" else label
         rows.append((label, f"{value:z.1f}", bar(value / losses.ideal_m_s if losses.ideal_m_s else 0.0)))
     rest = losses.rest_m_s if abs(losses.rest_m_s) >= 0.05 else 0.0
     rows += [("not explained", f"{rest:z.1f}", ""), ("ideal velocity", f"{losses.ideal_m_s:z.1f}", "")]
@@ -306,6 +337,13 @@ def number_text(value: float, places: int, unit: str) -> str:
 def orbit_text(orbit: OrbitReport) -> str:
     """Heights of the apsides, inclination and node as one text."""
     return f"{size_text(orbit)}, {degrees(orbit.inclination_rad):z.3f}°, {degrees(orbit.node_rad):z.3f}°"
+
+
+def where_text(flown: Flown) -> str:
+    """Where the last state is: the orbit, or the site at which the vehicle stands."""
+    if flown.plan.landing is not None and WayDown(flown).contact is not None:
+        return f"stands, {flown.plan.landing.site.name}"
+    return size_text(flown.orbits[-1])
 
 
 def size_text(orbit: OrbitReport) -> str:

@@ -9,12 +9,12 @@ from typing import Literal
 
 import numpy as np
 
-from guidance_svc.report.burns import Burns
+from guidance_svc.report.burns import Burn, Burns
 from guidance_svc.report.flown import Flown
 from guidance_svc.report.track import Bools, Floats, Ints
 
 Ink = Literal["flown", "asked", "second", "third", "muted"]
-Stroke = Literal["line", "dashed", "broad"]  # broad: lies under a line that should follow it
+Stroke = Literal["line", "dashed", "broad", "cross"]  # broad: lies under a line that should follow it; cross: a point
 MOST_POINTS = 900  # of one curve: three a pixel at the page's usual width
 AIR_PA = 50.0  # dynamic pressure below which there is nothing to show
 ZERO_FRAC = 0.05  # of the greatest value: as good as zero in a plot
@@ -46,6 +46,7 @@ class Panel:
         low, high: limits of y; None: as the curves need.
         log: of y.
         x_range: limits of x; None: as the curves need.
+        map: seen from above: scales as long upwards as sideways, a dot where the first curve begins.
     """
 
     title: str
@@ -57,6 +58,7 @@ class Panel:
     high: float | None = None
     log: bool = False
     x_range: tuple[float, float] | None = None
+    map: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +140,22 @@ def windows(flown: Flown, burns: Burns) -> list[Window]:
         a, b = rising[0], rising[-1]
         title = "To orbit" if b.after.perigee_altitude_m > 0.0 else "Powered flight"
         found.append(Window(title, a.start_s - 10.0, b.end_s + 3.0, b.last))
+    for b in burns.list:
+        if b.counted == "braking":
+            title = f"Burn on the way down: {b.phase.replace('_', ' ')}" if b.phase else "Burn on the way down"
+            found.append(Window(title, *around(b), b.last))
     orbital = [b for b in burns.list if b.counted == "inertial"]
     for number, b in enumerate(orbital, 1):
-        margin_s = max(5.0, 0.25 * (b.end_s - b.start_s))
         title = f"Burn {number} in orbit" if len(orbital) > 1 else "Burn in orbit"
         title = f"{title}: {b.phase}" if b.phase else title
-        found.append(Window(title, b.start_s - margin_s, b.end_s + margin_s, b.last))
+        found.append(Window(title, *around(b), b.last))
     return found
+
+
+def around(burn: Burn) -> tuple[float, float]:
+    """A burn's time and a little on both sides."""
+    margin_s = max(5.0, 0.25 * (burn.end_s - burn.start_s))
+    return burn.start_s - margin_s, burn.end_s + margin_s
 
 
 # --- panels of a window ------------------------------------------------------------------------------------------
@@ -169,7 +180,7 @@ def speed(view: View) -> Panel | None:
     """Inertial and over ground."""
     inertial = view.curve("inertial", "flown", view.flown.speed_m_s / 1e3)
     ground = view.curve("over ground", "second", view.flown.ground_speed_m_s / 1e3)
-    rising = any(b.counted == "over ground" and b.last == view.window.last for b in view.burns.list)
+    rising = any(b.counted != "inertial" and b.last == view.window.last for b in view.burns.list)
     turning = view.flown.plan.body.rotation_rad_s != 0.0 and (rising or not view.burns.list)
     title = f"Speed, up to {np.nanmax(inertial.y):z.3f} km/s" if len(inertial.y) else "Speed"
     return Panel(title, "km/s", (inertial, ground) if turning else (inertial,), view.bands)
@@ -229,6 +240,8 @@ def apsides(view: View) -> Panel | None:
         view.curve("apogee", "flown", flown.apogee_altitude_m / 1e3),
         view.curve("perigee", "second", flown.perigee_altitude_m / 1e3),
     ]
+    if any(b.counted == "braking" and b.last == view.window.last for b in view.burns.list):
+        return None
     ends = (b for b in view.burns.list if b.last <= view.window.last)
     top = max((b.after.apogee_altitude_m for b in ends if np.isfinite(b.after.apogee_altitude_m)), default=np.nan) / 1e3
     if np.isnan(top) or top <= 0.0:

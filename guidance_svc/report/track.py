@@ -40,6 +40,8 @@ class Track:
         thrust_n: as told; NaN where it was not.
         cutoff_at_s: what the reply to this state said; NaN for none.
         ignite_at_s: of the ignition event in the reply to this state; NaN for none.
+        lit_frac: part of the stage's engines that burn, as told, else as commanded.
+        bears: whether legs or arms bear, as told: 1, 0, NaN where it was not.
         body: with the gravity that the flight plan asks for.
     """
 
@@ -54,6 +56,8 @@ class Track:
     thrust_n: Floats
     cutoff_at_s: Floats
     ignite_at_s: Floats
+    lit_frac: Floats
+    bears: Floats
     body: Body
 
     @cached_property
@@ -105,6 +109,12 @@ class Track:
         """Whether the vehicle stands on the ground."""
         speed: Floats = np.linalg.norm(self.wind_m_s, axis=1)
         return np.asarray(speed < max(LEAST_MOVE_M_S, NOISE_SIGMAS * self.quick_noise_m_s))
+
+    @cached_property
+    def down(self) -> Bools:
+        """Whether the vehicle stands or hangs: by its word, else engine off and no motion over ground."""
+        still = self.standing & ~self.engine_on
+        return np.where(np.isnan(self.bears), still, self.bears == 1.0)
 
     @cached_property
     def runs(self) -> Ints:

@@ -12,9 +12,11 @@ from guidance_svc.errors import ConfigError, GuidanceError, MessageFault
 from guidance_svc.files.config_files import Library
 from guidance_svc.service.access import Access
 from guidance_svc.service.health import Health
+from guidance_svc.session.clocks import heard_in
 from guidance_svc.session.first_state import SAYS as FIRST_STATE
 from guidance_svc.storage.recorder import NoRecorder, Recorder
 from guidance_svc.wire.codec import MESSAGE_LIMIT_BYTES, Encoding, decode, encode, encoding_of
+from guidance_svc.wire.heard import note_heard
 from guidance_svc.wire.messages import OpenMessage
 from guidance_svc.wire.parse import message_type, parse_close, parse_frame, parse_health, parse_open, parse_state
 from guidance_svc.wire.quick import StateBody, encode_command, read_state
@@ -60,6 +62,9 @@ class Sessions(Protocol):
 
     def open(self, link: Hashable, request: OpenRequest) -> OpenedSession:
         """Begin or resume a session over a connection."""
+
+    def hear(self, link: Hashable, state: VehicleState) -> VehicleState:
+        """The state with what others on the clock of this link's vehicle have told it."""
 
     def state(self, link: Hashable, state: VehicleState) -> Command:
         """Answer one state of the vehicle that this link has."""
@@ -145,7 +150,7 @@ class Desk:
             quick = read_state(payload, encoding) if len(payload) <= self._limit_bytes else None
             if quick is not None:
                 message = quick.body
-                reply = self._command(link, quick.state)
+                reply = self._command(link, quick.state, message)
             else:
                 message = decode(payload, self._limit_bytes, json_lines)
                 reply = self._handlers[message_type(message)](link, message)
@@ -222,7 +227,9 @@ class Desk:
                 raise _plan_fault(request, error) from None
             plan, table = flown, None  # its file is gone, its flight is not
         named = isinstance(request.plan, str)
-        asked = OpenRequest(request.vehicle, request.role, plan, frame, request.resume, request.detail, named)
+        asked = OpenRequest(
+            request.vehicle, request.role, plan, frame, request.resume, request.detail, named, request.clock or ""
+        )
         opened = self._sessions.open(link, asked)
         if opened.made_way:
             self._note_end(opened.made_way, "it never had a state, and another needs its place (limits.sessions)")
@@ -235,10 +242,14 @@ class Desk:
         )
 
     def _state(self, link: Hashable, message: dict[str, Any]) -> dict[str, Any]:
-        return self._command(link, parse_state(message))
+        return self._command(link, parse_state(message), message)
 
-    def _command(self, link: Hashable, state: VehicleState) -> dict[str, Any]:
+    def _command(self, link: Hashable, state: VehicleState, message: dict[str, Any] | StateBody) -> dict[str, Any]:
+        state = self._sessions.hear(link, state)
         command = self._sessions.state(link, state)
+        heard = heard_in(state)
+        if heard is not None:
+            note_heard(message, heard)
         if command.warnings and link not in self._doubted:
             self._tell_doubts(link, command)
         return command_message(command)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from base64 import b64decode, b64encode
 from collections.abc import Hashable, Mapping
+from typing import Any
 
 from guidance_svc.session.history import History
 from guidance_svc.session.marks import Mark
@@ -11,6 +12,7 @@ from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import Registry, digest_of, session_shape
 from guidance_svc.storage.journal import Journal, NoJournal
 from guidance_svc.storage.recorder import NoRecorder, Recorder
+from guidance_svc.wire.heard import read_heard
 
 
 class Keeping:
@@ -94,6 +96,17 @@ class RecordedSessions:
         except LookupError as error:
             raise ValueError(f"no {error}") from None
         return token
+
+    def hear(self, vehicle: str, heard: Mapping[str, Any] | None) -> None:
+        """Let the next state of a vehicle have heard what it had heard when it was recorded, and nothing else.
+
+        Raises:
+            ValueError: no recorder writes that.
+        """
+        try:
+            self._registry.played[vehicle] = None if heard is None else read_heard(heard)
+        except (LookupError, TypeError) as error:
+            raise ValueError(f"no {error}") from None
 
     def bind(self, link: Hashable, vehicle: str) -> None:
         """Let a connection command it."""

@@ -10,6 +10,7 @@ from hmac import compare_digest
 from guidance_svc.domain import Command, FlightPlan, OpenRequest, VehicleState
 from guidance_svc.errors import SessionFault
 from guidance_svc.session.budget import HISTORY_MEMORY_BYTES, Budget
+from guidance_svc.session.clocks import Clocks, Heard, clock_warnings, meeting_of, with_heard
 from guidance_svc.session.describe import phase_sentences, plan_warnings
 from guidance_svc.session.history import History
 from guidance_svc.session.packing import shape, unpack
@@ -77,6 +78,7 @@ class Registry:
         memory_bytes: of the histories of all sessions together, in memory.
 
     `touched` names the vehicles whose session changed since it was last emptied: what a journal has to write.
+    `played` is what the next state of a vehicle has heard, by a recording, whatever the others have said.
     `note_for` says what a script whose session begins should know of an earlier one that was lost; empty for nothing.
     """
 
@@ -95,6 +97,8 @@ class Registry:
         self.vehicles: dict[Hashable, str] = {}
         self.displaced: dict[Hashable, str] = {}
         self.due: dict[str, Session] = {}
+        self.clocks = Clocks()
+        self.played: dict[str, Heard | None] = {}
         self.touched: set[str] = set()
         self.note_for: Callable[[str], str] = lambda vehicle: ""
         session_shape()  # what cannot be kept is found when the program starts
@@ -107,11 +111,12 @@ class Registry:
         Until its first state a session belongs to whoever opened it last: the reply to the first `open` may be lost.
 
         Raises:
-            SessionFault: vehicle_taken, wrong_token, link_in_use, session_limit.
+            SessionFault: vehicle_taken, wrong_token, link_in_use, session_limit, site_taken.
         """
         bound = self.vehicles.get(link)
         if bound is not None and bound != request.vehicle:
             raise SessionFault("link_in_use", "vehicle", f"{bound}, or another connection", request.vehicle)
+        self.require_free_site(request)
         seat, shown = self.seats.get(request.vehicle), request.resume
         if seat is None:
             return self.seat_anew(link, request, self.make_token())
@@ -128,7 +133,8 @@ class Registry:
         seat.session.resume(request.detail)
         self.bind(link, request.vehicle)
         plan = seat.request.plan
-        told, seat.note = [seat.note, OLD_PLAN.format(plan.name) if changed else "", *plan_warnings(plan)], ""
+        said = (*plan_warnings(plan), *self.clock_warnings(seat.request))
+        told, seat.note = [seat.note, OLD_PLAN.format(plan.name) if changed else "", *said], ""
         return Opened(shown, True, phase_sentences(plan), plan, tuple(text for text in told if text))
 
     def seat_anew(self, link: Hashable, request: OpenRequest, token: str) -> Opened:
@@ -140,13 +146,35 @@ class Registry:
                 expected = f"at most {self.session_limit} sessions (limits.sessions)"
                 raise SessionFault("session_limit", "vehicle", expected, request.vehicle)
             self.forget(made_way)
+        elif before is not None:
+            self.clocks.forget(request.vehicle, before.request)
         session = Session(request.plan, request.frame, request.detail, self.history_bytes)
         seat = Seat(session, digest_of(token), replace(request, resume=None), before.link if before else None)
         self.seats[request.vehicle] = seat
         self.bind(link, request.vehicle)
         note = "" if before else self.note_for(request.vehicle)
         plan, notes = request.plan, (note,) if note else ()
-        return Opened(token, False, phase_sentences(plan), plan, (*notes, *plan_warnings(plan)), made_way)
+        words = (*notes, *plan_warnings(plan), *self.clock_warnings(request))
+        return Opened(token, False, phase_sentences(plan), plan, words, made_way)
+
+    def require_free_site(self, request: OpenRequest) -> None:
+        """Refuse a second tower of a site on one clock: vehicles would have two answers.
+
+        Raises:
+            SessionFault: site_taken.
+        """
+        place = meeting_of(request) if request.role == "tower" else None
+        if place is None:
+            return
+        for vehicle, seat in self.seats.items():
+            if vehicle != request.vehicle and seat.request.role == "tower" and meeting_of(seat.request) == place:
+                expected = f'one tower of {place.site} on clock "{place.clock}": {vehicle} speaks for it'
+                raise SessionFault("site_taken", "clock", expected, request.vehicle)
+
+    def clock_warnings(self, request: OpenRequest) -> tuple[str, ...]:
+        """What of a session's clock keeps it from hearing the others."""
+        others = (seat.request for vehicle, seat in self.seats.items() if vehicle != request.vehicle)
+        return clock_warnings(request, others)
 
     def never_begun(self) -> str:
         """The vehicle whose session is given up first: without any state, and without connection if there is one."""
@@ -176,6 +204,7 @@ class Registry:
         session = Session(opened.plan, opened.frame, opened.detail, self.history_bytes)
         session.take_up(history)
         self.seats[opened.vehicle] = Seat(session, digest, opened, None, note=note)
+        self.clocks.note(opened.vehicle, opened, session.says())
         self.touched.add(opened.vehicle)
         self.grown(session.history.held_bytes)
         return opened.vehicle
@@ -185,8 +214,18 @@ class Registry:
         if self.budget.spend(by_bytes):
             self.budget.make_room(seat.session.history for seat in self.seats.values())
 
+    def hear(self, link: Hashable, state: VehicleState) -> VehicleState:
+        """The state of the connection's vehicle with what others on its clock have said; a replay has that recorded."""
+        vehicle = self.vehicles.get(link)
+        if vehicle is None or not self.seats[vehicle].request.clock:
+            return state
+        request = self.seats[vehicle].request
+        if vehicle in self.played:
+            return with_heard(state, self.played.pop(vehicle))
+        return with_heard(state, self.clocks.heard(vehicle, request, state.time_s))
+
     def state(self, link: Hashable, state: VehicleState) -> Command:
-        """The command for one state of the vehicle that this connection commands.
+        """The command for one state, with what its vehicle has heard, of the vehicle that this connection commands.
 
         Raises:
             SessionFault: no_session, taken_over, old_seq, unknown_event.
@@ -195,12 +234,14 @@ class Registry:
         vehicle = self.require_vehicle(link, "state")
         seat = self.seats[vehicle]
         seat.flown, session = True, seat.session
-        held_bytes = session.history.held_bytes
+        held_bytes, before = session.history.held_bytes, session.point
         command = session.state(state)
         self.touched.add(vehicle)
         self.grown(session.history.held_bytes - held_bytes)
         if session.point is not None and session.point.due is not None:
             self.due[vehicle] = session
+        if seat.request.clock and session.point is not before:  # a repeat says nothing new
+            self.clocks.note(vehicle, seat.request, session.says())
         return command
 
     def require_vehicle(self, link: Hashable, what: str) -> str:
@@ -237,6 +278,7 @@ class Registry:
         if seat is None:
             raise SessionFault("no_session", "vehicle", "a vehicle that has a session", vehicle)
         self.vehicles.pop(seat.link, None)
+        self.clocks.part(vehicle, seat.request)
         self.due.pop(vehicle, None)
         self.touched.add(vehicle)
 
@@ -309,6 +351,6 @@ def digest_of(token: str) -> str:
 
 
 def same_flight(asked: OpenRequest, seat: OpenRequest) -> bool:
-    """Whether the flight goes on: same role, frame and plan; a named plan is the same whatever its file says now."""
+    """Whether the flight goes on: same role, frame, clock and plan; a named plan is the same whatever its file says."""
     plans = asked.plan == seat.plan or (asked.named and seat.named and asked.plan.name == seat.plan.name)
-    return plans and (asked.frame, asked.role) == (seat.frame, seat.role)
+    return plans and (asked.frame, asked.role, asked.clock) == (seat.frame, seat.role, seat.clock)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from math import atan2, cos, inf, isfinite, pi, radians, sin
 
 from guidance_svc.core.finite import first_not_finite, total_of
-from guidance_svc.core.frames import TWO_PI, Triad, direction_from_bci, pitch_and_heading, triad
+from guidance_svc.core.frames import TWO_PI, Triad, direction_from_bci, pitch_and_heading, triad, turn_z
 from guidance_svc.core.kepler import orbit_report
 from guidance_svc.core.vectors import add, dot
-from guidance_svc.domain import Command, Detail, FlightPlan, Frame, Vec
+from guidance_svc.domain import Arrival, Command, Detail, FlightPlan, Frame, Vec
 from guidance_svc.errors import NotConverged
 from guidance_svc.laws.engine import flown_stage
 from guidance_svc.laws.events import Instant
@@ -61,10 +61,19 @@ def command_for(
         (latest_off_s(order, flight, now, plan) if cutoff is None else cutoff) if engine_on else None,
         order.engines,
         order.cut_on_contact,
+        None if order.arrivals is None else tuple(shown_to(one, now, plan, frame) for one in order.arrivals),
+        order.clearance,
+        order.decide_at_s,
     )
     if not isfinite(total_of(command)):
         raise_not_finite(command)
     return command
+
+
+def shown_to(arrival: Arrival, now: Navigation, plan: FlightPlan, frame: Frame) -> Arrival:
+    """An arrival with its position in the frame of the tower's script."""
+    position = turn_z(arrival.position_fixed_m, now.meridian_rad)
+    return arrival._replace(position_script_m=direction_from_bci(position, frame, plan.body, now.time_s))
 
 
 def warnings_of(order: Order, instant: Instant, flight: Flight, time_s: float) -> tuple[str, ...]:
@@ -152,6 +161,8 @@ def detail_for(numbers: Numbers, flight: Flight, now: Navigation, plan: FlightPl
         mass_flow_kg_s=stage.mass_flow_kg_s,
         solver_residual=law.position_miss_m if law and isfinite(law.position_miss_m) else None,
         landing=numbers.landing,
+        reach=numbers.reach,
+        divert=numbers.divert,
     )
 
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from guidance_svc.core.effort import UNBOUNDED, allowed
 from guidance_svc.core.vectors import norm, unit
-from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Phase, Vec, VehicleState
+from guidance_svc.domain import Command, FlightPlan, Frame, Hold, Phase, Said, Vec, VehicleState
 from guidance_svc.errors import GuidanceError, MessageFault, NotConverged, SessionFault
 from guidance_svc.laws.cover import forget_look_ahead, plan_as_it_is, settle_engine, watch_drop, with_drop_event
 from guidance_svc.laws.events import Instant, acknowledge_event, at_instant, note_reply, require_known, settle_shown
@@ -145,7 +145,7 @@ class Session:
         Raises:
             SessionFault: `old_seq`, unless the script has just resumed: it may count from anywhere then.
         """
-        if message.seq == last.seq and (not self.resumed or message == last):
+        if message.seq == last.seq and (not self.resumed or as_sent(message) == as_sent(last)):
             return self.last_command
         if message.seq < last.seq and not self.resumed:
             raise SessionFault("old_seq", "seq", f"more than {last.seq}", message.seq)
@@ -205,7 +205,7 @@ class Session:
         flight = settle_shown(order, flight, now, self.plan)
         instant = at_instant(order, flight, now.time_s)
         rates = turning(order, flight, now, plan, self.frame)
-        numbers = row.numbers(Memory(flight, own), now, plan, phase) if self.detail else None
+        numbers = row.numbers(Memory(flight, own), now, plan, phase) if self.detail and phase.flies else None
         command = command_for(seq, order, instant, flight, rates, now, plan, self.frame, numbers)
         return Memory(note_reply(flight, command.event, rates, now), own), command
 
@@ -241,6 +241,19 @@ class Session:
         memory = row.solve(memory, now, plan_as_it_is(self.plan, memory.flight), phase)
         require_finite_memory(memory, row)
         return memory
+
+    def says(self) -> Said | None:
+        """What the other sessions on its clock hear of it: a function of the reply to its last state and what went
+        into it, whether the major cycle after that has run or not.
+        """
+        point = self.point
+        if point is None or not point.memory.flight.begun:
+            return None
+        phase = self.plan.phases[point.memory.flight.phase]
+        try:
+            return LAWS[phase.law].says(point.memory, self.plan, phase, point.command)
+        except PHYSICS_ERRORS:
+            return None
 
     def work(self) -> None:
         """Run the major cycle that is due; the replies to come see its result.
@@ -348,6 +361,12 @@ class Session:
 def with_flight(memory: Memory[object], flight: Flight) -> Memory[object]:
     """The memory with another flight; itself where it is the same."""
     return memory if flight is memory.flight else Memory(flight, memory.own)
+
+
+def as_sent(message: VehicleState) -> VehicleState:
+    """A state as its script sent it, without what others on the clock had said."""
+    tower = message.tower
+    return message._replace(answer=None, tower=None if tower is None else tower._replace(arrivals=()))
 
 
 def require_finite_memory(memory: Memory[object], row: LawRow[Phase, object]) -> None:

@@ -27,9 +27,9 @@ class Pad:
     arms_east_m: float = 0.0
 
 
-def pad_of(landing: Landing) -> Pad:
-    """The place where a plan lands, as the plan has it."""
-    return Pad(landing.site, landing.catch_height_m if landing.bears == "arms" else None)
+def pads_of(landing: Landing) -> tuple[Pad, ...]:
+    """Where a plan lands, first, and where it may land instead, as the plan has them."""
+    return tuple(Pad(one.site, one.catch_height_m if one.bears == "arms" else None) for one in landing.places)
 
 
 @dataclass(frozen=True, slots=True)

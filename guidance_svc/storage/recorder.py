@@ -28,6 +28,7 @@ from guidance_svc.storage.framing import PROFILE
 from guidance_svc.systems import is_still, lock_now
 from guidance_svc.wire import messages
 from guidance_svc.wire.codec import decode, encode, encoding_of
+from guidance_svc.wire.heard import HEARD
 from guidance_svc.wire.quick import StateBody, to_json
 
 OK: Final = "ok"
@@ -58,6 +59,7 @@ Request = dict[str, Any] | StateBody
 Aside = Literal["link_gone", "given_up"]
 ASIDES: Final = get_args(Aside)
 ASIDE_SCHEMA: Final = {"title": "Aside", "type": "object", "properties": {"link": {"type": "integer"}}}
+HEARD_SCHEMA: Final = {"type": "object", "description": "what others on its clock had told its session"}
 REFUSED_SCHEMA: Final = {
     "title": "Refused",
     "type": "object",
@@ -331,5 +333,7 @@ def _schema(kind: str) -> bytes:
     if kind == "refused":
         return json.dumps(REFUSED_SCHEMA).encode()
     schema = TypeAdapter(MODELS[kind]).json_schema()
+    if kind == "state":
+        schema["properties"][HEARD] = HEARD_SCHEMA
     schema["properties"] = {"link": {"type": "integer"}, **schema["properties"]}
     return json.dumps(schema).encode()

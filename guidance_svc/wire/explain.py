@@ -107,7 +107,8 @@ def _child(table: Schema, step: int | str) -> Schema:
         prefix = table.get("prefixItems", [])
         item: Schema = prefix[step] if step < len(prefix) else table.get("items", {})
         return item
-    field: Schema = table.get("properties", {}).get(step, {})
+    any_key = [*table.get("patternProperties", {}).values(), table.get("additionalProperties")][0] or {}
+    field: Schema = table.get("properties", {}).get(step, any_key)
     return field
 
 

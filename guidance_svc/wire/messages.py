@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, NotRequired
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 from typing_extensions import TypedDict
 
-from guidance_svc.domain import PlaneMode, Role, Status
+from guidance_svc.domain import ArrivalStatus, Clearance, PlaneMode, Role, Status
 
 STRICT = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
 
@@ -70,6 +70,8 @@ class OpenMessage(BaseModel):
     """Token of an earlier `opened`, to go on with that session."""
     detail: bool = False
     """Whether each command carries the numbers behind it."""
+    clock: VehicleName | None = None
+    """Name of a clock that other sessions share: their time_s is this one's. On it a vehicle and its tower meet."""
 
 
 class StateMessage(TypedDict):
@@ -127,6 +129,33 @@ class StateMessage(TypedDict):
     """Of the air over ground, where the vehicle is, m/s, script's frame."""
 
 
+class TowerStateMessage(TypedDict):
+    """What a tower tells of itself: it stands at its plan's site and has no position, velocity or mass."""
+
+    __pydantic_config__ = STRICT  # type: ignore[misc]
+
+    type: Literal["state"]
+    """The kind of message."""
+    seq: Annotated[int, Field(ge=0, le=2**53)]
+    """Number of this state; rises with each new one. The same again gets the same reply."""
+    time_s: Annotated[float, Field(ge=-1e12, le=1e12)]
+    """The clock that it shares with its vehicles, s."""
+    ready: bool
+    """Whether it could hold a vehicle now. false is the answer to every vehicle that is not in `answers`."""
+    ready_at_s: NotRequired[Annotated[float, Field(ge=-1e12, le=1e12)]]
+    """From when on it will be ready, s."""
+    answers: NotRequired[
+        Annotated[dict[VehicleName, Literal["ready", "not_ready"]], Field(max_length=100)]
+    ]
+    """By vehicle: "ready" or "not_ready"; no vehicle is let in without its own "ready"."""
+    wind_m_s: NotRequired[Velocity]
+    """Of the air over ground, at the tower, m/s, script's frame."""
+    catch_offset_m: NotRequired[Position]
+    """Where the arms really are: m east, north and up of where the plan has them."""
+    seen_event: NotRequired[Annotated[str, Field(max_length=64)]]
+    """id of the last event that was carried out."""
+
+
 class CloseMessage(BaseModel):
     """The script is done with its session."""
 
@@ -146,6 +175,7 @@ class HealthRequest(BaseModel):
 
 
 STATE_ADAPTER: TypeAdapter[StateMessage] = TypeAdapter(StateMessage)
+TOWER_ADAPTER: TypeAdapter[TowerStateMessage] = TypeAdapter(TowerStateMessage)
 
 CARTESIAN_FIELDS = ("position_m", "velocity_m_s")
 LOCAL_FIELDS = (
@@ -202,6 +232,36 @@ class LandingMessage(TypedDict):
     """Of each number of a velocity, one sigma, as measured, m/s."""
 
 
+class ReachMessage(TypedDict):
+    """The contact points that can still be reached with the propellant above the reserve: an ellipse."""
+
+    centre_east_m: float
+    """Of its centre, from the contact point that is flown to, m."""
+    centre_north_m: float
+    """Likewise."""
+    half_along_m: float
+    """Half axis, m."""
+    half_across_m: float
+    """The other one, m."""
+    along_heading_deg: float
+    """Of the first axis, deg clockwise from north, 0 to 360."""
+    inside_m: float
+    """From the contact point that is flown to, to the edge, m; negative outside."""
+
+
+class DivertMessage(TypedDict):
+    """What a divert to one of the plan's alternates would be."""
+
+    site: str
+    """The alternate's name."""
+    in_reach: bool
+    """From now."""
+    decide_at_s: float | None
+    """Until then it is, as predicted, s, vehicle's clock; null where it is not, or not known yet."""
+    extra_kg: float | None
+    """Propellant over the landing that is flown, kg; null where it is not in reach."""
+
+
 class DetailMessage(TypedDict):
     """The numbers behind a command; null where they do not apply."""
 
@@ -225,6 +285,10 @@ class DetailMessage(TypedDict):
     """Of the guidance equations."""
     landing: NotRequired[LandingMessage]
     """Only while a landing is flown."""
+    reach: NotRequired[ReachMessage]
+    """Likewise, from the first major cycle on."""
+    divert: NotRequired[list[DivertMessage]]
+    """Likewise, one for each of the plan's alternates, in its order; left out after a divert."""
 
 
 class ThrottleDownMessage(TypedDict):
@@ -234,6 +298,35 @@ class ThrottleDownMessage(TypedDict):
     """From then on, s, vehicle's clock."""
     throttle: float
     """0 to 1."""
+
+
+class ArrivalMessage(TypedDict):
+    """A vehicle that comes to a tower, as its own session has it."""
+
+    vehicle: str
+    """Its session's key; what `answers` names it by."""
+    site: str
+    """Where it goes now: the tower's site, or another."""
+    said_at_s: float
+    """Its time when this was so, s."""
+    at_s: float
+    """Contact, predicted or past, s."""
+    at_sigma_s: float
+    """One sigma of it, s."""
+    position_m: list[float]
+    """From the body's centre, m, tower's script's frame."""
+    speed_m_s: float
+    """m/s over ground."""
+    miss_m: float
+    """Level distance from the contact point at contact, predicted, m."""
+    miss_sigma_m: float
+    """One sigma of it along each level axis, m."""
+    decide_at_s: float | None
+    """Until then it can go elsewhere, s; null where it cannot."""
+    clearance: Clearance
+    """What the tower says to it."""
+    status: ArrivalStatus
+    """How it stands."""
 
 
 class CommandMessage(TypedDict):
@@ -281,8 +374,15 @@ class CommandMessage(TypedDict):
     """How many of the stage's engines should burn, `throttle` being theirs; left out where all of them should."""
     cut_on_contact: NotRequired[bool]
     """true: cut the engines at your own contact, or at cutoff_at_s, whichever is first; left out where not."""
+    clearance: NotRequired[Clearance]
+    """What the tower has said; left out where no tower is on the vehicle's clock."""
+    decide_at_s: NotRequired[float]
+    """Until then the vehicle can still divert to the alternate that costs least, s, vehicle's clock; left out where it
+    cannot, or has."""
     detail: NotRequired[DetailMessage]
-    """The numbers behind it; only when asked for in open."""
+    """The numbers behind it; only when asked for in open, never for a tower."""
+    arrivals: NotRequired[list[ArrivalMessage]]
+    """Of a tower: the vehicles that come, soonest first; left out for a vehicle."""
 
 
 class TargetMessage(TypedDict):

@@ -9,18 +9,20 @@ from typing import Any, Final, TypeVar
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from guidance_svc.core.frames import handedness
-from guidance_svc.domain import Frame, LocalState, Readings, Vec, VehicleState
+from guidance_svc.domain import Frame, LocalState, Readings, TowerReport, Vec, VehicleState
 from guidance_svc.errors import MessageFault
 from guidance_svc.wire.explain import explain, got_text
 from guidance_svc.wire.messages import (
     CARTESIAN_FIELDS,
     LOCAL_FIELDS,
     STATE_ADAPTER,
+    TOWER_ADAPTER,
     CloseMessage,
     FrameModel,
     HealthRequest,
     OpenMessage,
     StateMessage,
+    TowerStateMessage,
 )
 
 SECRET_FIELDS: Final = frozenset({"resume", "token"})  # what came in them is told to nobody
@@ -31,7 +33,10 @@ M = TypeVar("M", bound=BaseModel)
 
 _LOCAL = frozenset(LOCAL_FIELDS)
 _CARTESIAN = frozenset(CARTESIAN_FIELDS)
+_TOWERS = frozenset(("ready", "ready_at_s", "answers", "catch_offset_m"))
+_VEHICLES = frozenset(StateMessage.__annotations__) - frozenset(TowerStateMessage.__annotations__)
 _check_state = STATE_ADAPTER.validate_python
+_check_tower = TOWER_ADAPTER.validate_python
 
 
 def message_type(message: dict[str, Any]) -> str:
@@ -88,6 +93,8 @@ def parse_state(message: dict[str, Any]) -> VehicleState:
     Raises:
         MessageFault: naming the field.
     """
+    if not _TOWERS.isdisjoint(message):
+        return _tower_state(message)
     try:
         state = _check_state(message)
     except ValidationError as error:
@@ -114,6 +121,29 @@ def parse_state(message: dict[str, Any]) -> VehicleState:
         state.get("seen_event"),
         _readings(state),
     )
+
+
+def _tower_state(message: dict[str, Any]) -> VehicleState:
+    """A checked `state` of a tower.
+
+    Raises:
+        MessageFault: naming the field; `two_kinds` for one that has a vehicle's fields as well.
+    """
+    both = next((name for name in message if name in _VEHICLES), None)
+    if both is not None:
+        towers = ", ".join(name for name in message if name in _TOWERS)
+        expected = f"no such field beside {towers}: a tower stands at its site, and a vehicle sends none of those"
+        raise MessageFault("two_kinds", both, expected, got_text(message[both]))
+    try:
+        state = _check_tower(message)
+    except ValidationError as error:
+        raise _fault(error, TowerStateMessage) from None
+    report = TowerReport(
+        state["ready"], state.get("ready_at_s"), tuple(sorted(state.get("answers", {}).items())),
+        _vec(state["wind_m_s"]) if "wind_m_s" in state else None,
+        _vec(state["catch_offset_m"]) if "catch_offset_m" in state else (0.0, 0.0, 0.0),
+    )  # fmt: skip
+    return VehicleState(state["seq"], state["time_s"], 0.0, seen_event=state.get("seen_event"), tower=report)
 
 
 def parse_frame(frame: FrameModel) -> Frame:

@@ -273,6 +273,23 @@ class SiteModel(BaseModel):
         return domain.Site(self.name, radians(self.latitude_deg), radians(self.longitude_deg), self.altitude_m)
 
 
+class AlternateModel(SiteModel):
+    """Another place to land."""
+
+    bears: domain.Bears | None = None
+    """What bears the vehicle there; None: as at the site."""
+    catch_height_m: NotNegative | None = None
+    """Of the arms above the ground there; None: as at the site, 0 with legs."""
+
+    def alternate(self, landing: LandingModel) -> domain.Alternate:
+        """The place in SI and radians."""
+        bears = self.bears or landing.bears
+        height_m = self.catch_height_m
+        if height_m is None:
+            height_m = landing.catch_height_m if bears == landing.bears else 0.0
+        return domain.Alternate(self.to_domain(), bears, height_m)
+
+
 class LandingModel(SiteModel):
     """Where the vehicle lands, and how."""
 
@@ -282,10 +299,19 @@ class LandingModel(SiteModel):
     """Of the arms above the ground at the site; 0 with legs."""
     contact_speed_m_s: Annotated[float, Field(ge=0.05, le=20.0)] = 0.3
     """Downward speed to aim for at contact."""
+    alternates: Annotated[list[AlternateModel], Field(max_length=8)] = Field([])
+    """Where else it may land."""
+    without_answer: domain.WithoutAnswer | None = None
+    """What follows where a tower is not ready, or silent, when it must be decided; None: "divert" where there are
+    alternates, else "land"."""
 
     def landing(self) -> domain.Landing:
         """The landing in SI and radians."""
-        return domain.Landing(self.to_domain(), self.bears, self.catch_height_m, self.contact_speed_m_s)
+        return domain.Landing(
+            self.to_domain(), self.bears, self.catch_height_m, self.contact_speed_m_s,
+            tuple(alternate.alternate(self) for alternate in self.alternates),
+            self.without_answer or ("divert" if self.alternates else "land"),
+        )  # fmt: skip
 
 
 class StartModel(BaseModel):

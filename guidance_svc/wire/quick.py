@@ -23,7 +23,10 @@ Rate = Annotated[float, Meta(ge=-3.6e5, le=3.6e5)]
 
 
 class StateBody(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True, gc=False):
-    """`messages.StateMessage` in its Cartesian form; a field that did not come is None, and null is refused."""
+    """`messages.StateMessage` in its Cartesian form; a field that did not come is None, and null is refused.
+
+    `heard` is of a recording alone: what others on the clock had told the session (`wire.heard`).
+    """
 
     type: Literal["state"]
     seq: Annotated[int, Meta(ge=0, le=2**53)]
@@ -43,6 +46,7 @@ class StateBody(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True, 
     attitude_rate_deg_s: tuple[Rate, Rate, Rate] = None  # type: ignore[assignment]
     angle_of_attack_deg: Annotated[float, Meta(ge=0.0, le=180.0)] = None  # type: ignore[assignment]
     wind_m_s: tuple[Speed, Speed, Speed] = None  # type: ignore[assignment]
+    heard: dict[str, Any] = None  # type: ignore[assignment]
 
 
 class QuickState(NamedTuple):
@@ -66,6 +70,8 @@ def read_state(payload: bytes, encoding: Encoding) -> QuickState | None:
     try:
         body = _from_json(payload) if encoding == "json" else _from_msgpack(payload)
     except (msgspec.MsgspecError, ValueError, RecursionError):
+        return None
+    if body.heard is not None:
         return None
     pointing = body.pointing
     if pointing is not None:

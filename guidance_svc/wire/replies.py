@@ -8,12 +8,15 @@ from typing import Any
 from guidance_svc.constants import CAUTION, PROTOCOL_VERSION
 from guidance_svc.core.burns import burn_arcs
 from guidance_svc.domain import (
+    Arrival,
     Command,
     Detail,
+    DivertReport,
     Event,
     FlightPlan,
     LandingReport,
     OrbitReport,
+    ReachReport,
     Stage,
     Target,
     ThrottleDown,
@@ -51,8 +54,14 @@ def command_message(command: Command) -> dict[str, Any]:
         message["engines"] = c.engines
     if c.cut_on_contact:
         message["cut_on_contact"] = True
+    if c.clearance is not None:
+        message["clearance"] = c.clearance
+    if c.decide_at_s is not None:
+        message["decide_at_s"] = c.decide_at_s
     if c.detail is not None:
         message["detail"] = _detail(c.detail)
+    if c.arrivals is not None:
+        message["arrivals"] = [_arrival(arrival) for arrival in c.arrivals]
     return message
 
 
@@ -142,7 +151,7 @@ def _event(event: Event) -> dict[str, Any]:
 
 
 def _detail(detail: Detail) -> dict[str, Any]:
-    message = {
+    message: dict[str, Any] = {
         "velocity_to_gain_m_s": _finite(detail.velocity_to_gain_m_s),
         "present_orbit": _orbit(detail.present_orbit),
         "predicted_orbit": _orbit(detail.predicted_orbit),
@@ -155,6 +164,10 @@ def _detail(detail: Detail) -> dict[str, Any]:
     }
     if detail.landing is not None:
         message["landing"] = _landing(detail.landing)
+    if detail.reach is not None:
+        message["reach"] = _reach(detail.reach)
+    if detail.divert:
+        message["divert"] = [_divert(report) for report in detail.divert]
     return message
 
 
@@ -168,6 +181,43 @@ def _landing(landing: LandingReport) -> dict[str, Any]:
         "propellant_left_kg": landing.propellant_left_kg,
         "noise_m": landing.noise_m,
         "noise_m_s": landing.noise_m_s,
+    }
+
+
+def _arrival(a: Arrival) -> dict[str, Any]:
+    return {
+        "vehicle": a.vehicle,
+        "site": a.site,
+        "said_at_s": a.time_s,
+        "at_s": a.at_s,
+        "at_sigma_s": a.at_sigma_s,
+        "position_m": list(a.position_script_m),
+        "speed_m_s": a.speed_m_s,
+        "miss_m": a.miss_m,
+        "miss_sigma_m": a.miss_sigma_m,
+        "decide_at_s": a.decide_at_s,
+        "clearance": a.clearance,
+        "status": a.status,
+    }
+
+
+def _reach(reach: ReachReport) -> dict[str, Any]:
+    return {
+        "centre_east_m": reach.centre_east_m,
+        "centre_north_m": reach.centre_north_m,
+        "half_along_m": reach.half_along_m,
+        "half_across_m": reach.half_across_m,
+        "along_heading_deg": degrees(reach.along_rad),
+        "inside_m": reach.inside_m,
+    }
+
+
+def _divert(report: DivertReport) -> dict[str, Any]:
+    return {
+        "site": report.site,
+        "in_reach": report.in_reach,
+        "decide_at_s": report.decide_at_s,
+        "extra_kg": report.extra_kg,
     }
 
 

@@ -54,11 +54,11 @@ class Writer:
         self._links = count(1)
 
     def open(self, vehicle: str, **fields: Any) -> None:
-        """A session begins."""
-        frame, plan = fields.pop("frame", {}), fields.pop("inline", "climb")
+        """A session begins; `keys` are those of its flight plan."""
+        frame, plan, keys = fields.pop("frame", {}), fields.pop("inline", "climb"), fields.pop("keys", PLAN)
         request = {"type": "open", "protocol": 1, "vehicle": vehicle, "role": "upper_stage", "plan": plan,
                    "frame": frame, "resume": None, "detail": False}  # fmt: skip
-        self.recorder.plan("climb", PLAN)
+        self.recorder.plan("climb", keys)
         reply = {"type": "opened", "vehicle": vehicle, "token": "x", "resumed": False, "plan": "climb",
                  "body": "Earth", "warnings": []}  # fmt: skip
         self.recorder.exchange(1, vehicle, request, reply | fields)

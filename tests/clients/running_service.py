@@ -7,7 +7,7 @@ import threading
 from typing import Any
 
 from guidance_svc.bootstrap import new_token
-from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.files.config_files import Library, default_folder, load_library
 from guidance_svc.files.settings import Addresses, Limits
 from guidance_svc.service.access import Access
 from guidance_svc.service.desk import Desk
@@ -24,9 +24,9 @@ class Service:
     `kill` and `start(forget=False)` is an outage of the link, `kill` and `start()` a service that lost everything.
     """
 
-    def __init__(self, access: Access | None = None) -> None:
+    def __init__(self, access: Access | None = None, library: Library | None = None) -> None:
         self.access = access
-        self.library = load_library(default_folder())
+        self.library = library or load_library(default_folder())
         self.addresses = Addresses(zmq="tcp://127.0.0.1:0", tcp="127.0.0.1:0")
         self.states: list[Any] = []
         self.tokens: list[str] = []

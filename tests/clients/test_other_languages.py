@@ -159,6 +159,7 @@ def lacking(name: str) -> Callable[[dict[str, Any]], dict[str, Any]]:
 BROKEN = (
     broken("cutoff_at_s", "soon"), broken("throttle", None), broken("engine_on", "yes"), broken("pointing", [1.0, 0.0]),
     broken("time_s", "later"),
+    broken("engines", "three"), broken("cut_on_contact", "yes"),
     lambda command: {**command, "engine_on": True, "cutoff_at_s": None, "latest_off_at_s": None},
     broken("throttle_down", {"at_s": None}), lacking("next_contact_s"), lacking("phase"),
 )  # fmt: skip
@@ -172,6 +173,7 @@ def steps(seed: int) -> list[dict[str, Any]]:
         if dice.random() < 0.02:
             time_s = round(max(0.0, time_s - dice.choice((1.0, 30.0))), 9)
         shown = {"engine_on": dice.random() < 0.5, "throttle": dice.choice((0.3, 1.0))}
+        shown |= dice.choice(({}, {}, {"contact": False}, {"contact": dice.random() < 0.2}))
         found.append({"do": "at", "time_s": time_s, "state": dice.choice((None, shown, shown))})
         if dice.random() < 0.6:
             seq += 1
@@ -203,7 +205,13 @@ def an_answer(dice: random.Random, seq: int, time_s: float) -> dict[str, Any]:
         latest_off_at_s=dice.choice((time_s + 1.5, time_s + 60.0)),
         next_contact_s=dice.choice((0.5, 0.5, 600.0)),
         throttle_down=dice.choice((None, {"at_s": time_s + 0.3, "throttle": 0.46})),
+        **dice.choice(({}, a_landing(dice, time_s))),
     )
+
+
+def a_landing(dice: random.Random, time_s: float) -> dict[str, Any]:
+    ahead = {"id": "0-0-ignite", "name": dice.choice(("ignite", "deploy_legs")), "at_s": time_s + 0.2}
+    return {"cut_on_contact": True, "engines": dice.choice((None, 1, 3)), "event": dice.choice((None, ahead))}
 
 
 @pytest.mark.slow
@@ -289,7 +297,7 @@ def test_steer_in_javascript_never_waits_and_opens_the_line_again_by_itself(serv
             script.kill()
 
 
-SAME = ("time_s", "throttle", "engine_on", "stale")
+SAME = ("time_s", "throttle", "engine_on", "engines", "stale")
 
 
 @pytest.mark.parametrize("seed", range(4))

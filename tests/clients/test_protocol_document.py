@@ -34,6 +34,8 @@ TABLES: dict[str, tuple[str, str, Any]] = {
     "event": ("## `command` ", "`event`:", m.EventMessage),
     "detail": ("## `command` ", "`detail`; ", m.DetailMessage),
     "orbit": ("## `command` ", "each orbit:", m.OrbitMessage),
+    "tower's state": ("## Towers", "Its `state`; ", m.TowerStateMessage),
+    "arrival": ("## Towers", "each of `arrivals`:", m.ArrivalMessage),
     "close": ("## `close` ", "", m.CloseMessage),
     "closed": ("## `closed` ", "", m.ClosedMessage),
     "fault": ("## `fault` ", "", m.FaultMessage),

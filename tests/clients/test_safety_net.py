@@ -221,6 +221,61 @@ def test_commands_that_come_twice_or_out_of_order_change_nothing(net: Any) -> No
     assert net.now(50.2) == before
 
 
+def landing(seq: int, time_s: float, **more: Any) -> dict[str, Any]:
+    """An order of a landing burn that is to end at 100 s of the vehicle's clock."""
+    return command(seq, time_s, **{"phase": "descent", "cut_on_contact": True, "engines": 1, **more})
+
+
+def test_a_landing_is_flown_on_by_the_last_order_until_its_cutoff_though_nobody_answers(net: Any) -> None:
+    net.take(landing(1, 89.0, throttle=0.6, pointing=[1.0, 0.0, 0.0]))
+    net.now(89.0)
+    net.take(landing(2, 90.0, throttle=0.9, pointing=[0.8, 0.6, 0.0]))  # more thrust than before, and nothing after it
+    told = net.now(99.99)
+    assert told["stale"]
+    assert (told["engine_on"], told["throttle"], told["engines"]) == (True, 0.9, 1)
+    assert told["pointing"] == [0.8, 0.6, 0.0]  # not turned on past the upright
+    assert told["pitch_deg"] == 10.0
+    assert "landing by the last order until contact or cutoff at 100.0 s" in told["says"]
+    assert not net.now(100.0)["engine_on"]
+
+
+def test_contact_cuts_a_landing_burn_at_once_with_and_without_the_service(net: Any) -> None:
+    net.take(landing(1, 90.0))
+    assert net.now(90.0)["engine_on"]
+    net.at(95.0, {"engine_on": True, "throttle": 0.8, "contact": True})
+    assert not net.now(95.0, "no answer")["engine_on"]
+    net.take(landing(2, 95.1))  # an answer to a state before the service knew
+    assert not net.now(95.1)["engine_on"]
+    assert net.at(94.0, {"engine_on": True, "throttle": 0.8, "contact": False})  # a save is reloaded
+    net.take(landing(3, 94.0))
+    assert net.now(94.0)["engine_on"]
+
+
+def test_contact_cuts_no_burn_but_a_landing(net: Any) -> None:
+    net.take(command(1, 90.0))
+    net.at(90.0, {"engine_on": True, "throttle": 0.8, "contact": True})  # on its pad, held down
+    assert net.now(90.0)["engine_on"]
+
+
+def test_an_ignition_of_a_landing_that_was_told_ahead_is_carried_out_though_nobody_answers(net: Any) -> None:
+    ahead = {"id": "0-0-ignite", "name": "ignite", "at_s": 93.0}
+    net.take(landing(1, 90.0, engine_on=False, latest_off_at_s=None, event=ahead))
+    assert not net.now(92.9)["engine_on"]
+    told = net.now(93.0)
+    assert (told["engine_on"], told["stale"]) == (True, True)
+    assert not net.now(100.0)["engine_on"]
+    net.take(command(2, 101.0, engine_on=False, cutoff_at_s=200.0, event={**ahead, "at_s": 103.0}))
+    assert not net.now(103.0)["engine_on"]  # of any other burn it is not: nobody says that it is still wanted
+
+
+@pytest.mark.parametrize(("name", "value"), [("engines", "three"), ("cut_on_contact", "yes")])
+def test_a_landing_order_with_a_wrong_field_is_passed_over(net: Any, name: str, value: Any) -> None:
+    net.take(landing(1, 90.0))
+    net.take(landing(2, 90.5, **{name: value}))
+    assert net.command["seq"] == 1
+    assert name in net.now(90.5)["says"]
+
+
 times = st.floats(0.0, 200.0, allow_nan=False)
 orders = st.tuples(st.booleans(), st.floats(0.0, 1.0), st.one_of(st.none(), times), st.booleans(), st.floats(0.0, 3.0))
 

@@ -9,11 +9,10 @@ from typing import Any
 
 from guidance_svc.core.atmosphere import air
 from guidance_svc.core.vectors import norm, sub
-from guidance_svc.demo.results import moment
 from guidance_svc.domain import FlightPlan, Frame
 from guidance_svc.files.config_files import Library
 from guidance_svc.rehearsal import loop
-from guidance_svc.rehearsal.craft import Craft
+from guidance_svc.rehearsal.craft import Craft, moment
 from guidance_svc.rehearsal.speaking import Speaking
 from guidance_svc.report.flight import Moment
 from guidance_svc.session.session import Session

@@ -7,11 +7,12 @@ import shutil
 import tomllib
 from math import radians, sqrt
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
-from guidance_svc.domain import Body, Boost, FlightPlan, Hold, Site, Stage, Vehicle
+from guidance_svc.domain import Body, Boost, FlightPlan, Hold, Role, Site, Stage, Vehicle
 from guidance_svc.errors import ConfigError
 from guidance_svc.files.checking import plan_lines
 from guidance_svc.files.config_files import chosen_folder, default_folder, load_library, load_settings, read_toml
@@ -115,7 +116,7 @@ BAD = [
      "phases.3.law", "after insertion one of"),
     ("circularize without coast", "flight", '[[phases]]\nlaw = "coast"\n', "", "flights/up.toml", "phases.3.law",
      "a coast phase before"),
-    ("an unknown law", "flight", '"coast"', '"drift"', "flights/up.toml", "phases.3.law", "one of boost, circularize"),
+    ("an unknown law", "flight", '"coast"', '"drift"', "flights/up.toml", "phases.3.law", "one of boost, boostback"),
     ("an unknown body", "flight", '"earth"', '"eath"', "flights/up.toml", "body", "did you mean earth?"),
     ("an unknown vehicle", "flight", '"stack"', '"tower"', "flights/up.toml", "vehicle", "among stack"),
     ("a path for a vehicle", "flight", '"stack"', '"../stack"', "flights/up.toml", "vehicle", "text that matches"),
@@ -187,7 +188,33 @@ def test_every_flight_plan_that_is_shipped_is_good() -> None:
     library = load_library(default_folder())
     assert sorted(library.bodies) == ["earth", "mars", "moon", "tarnmoor"]
     for name in library.flights:
-        assert library.plan(name, "tanker").name == name
+        assert library.plan(name, library.role_for(name)).name == name
+    assert library.role_for("saltmarsh_point") == "tower"
+
+
+@pytest.mark.parametrize(
+    ("change", "role", "field", "expected"),
+    [
+        ({}, "booster", "phases.0.law", 'a law that flies, for role "booster"; role "tower"'),
+        ({"vehicle": "curlew"}, "tower", "vehicle", "no such key, because a tower does not fly"),
+        ({"site": None}, "tower", "site", "a [site] table, because the tower stands there"),
+        ({"phases": [{"law": "receive", "catch_height_m": -2.0}]}, "tower", "phases.0.catch_height_m",
+         "0 m or more: the arms are above the ground at Marsh"),
+        ({"phases": [{"law": "coast"}]}, "tower", "phases.0.law", 'receive, for role "tower"'),
+        ({"phases": [{"law": "coast"}]}, "booster", "vehicle",
+         'a vehicle by name or as a table; only a plan for role "tower" has none'),
+        ({"phases": [{"law": "receive", "catch_height_m": 9.0}, {"law": "coast"}], "vehicle": "curlew"}, "booster",
+         "phases.1.law", "nothing after receive"),
+    ],
+)  # fmt: skip
+def test_a_towers_plan_that_cannot_be_is_refused_with_what_would_work(
+    change: dict[str, Any], role: Role, field: str, expected: str
+) -> None:
+    site = {"name": "Marsh", "latitude_deg": 10.0, "longitude_deg": 20.0}
+    plan = {"body": "earth", "site": site, "phases": [{"law": "receive", "catch_height_m": 60.0}]} | change
+    with pytest.raises(ConfigError) as refused:
+        load_library(default_folder()).plan({key: value for key, value in plan.items() if value is not None}, role)
+    assert (refused.value.field, refused.value.expected) == (field, expected)
 
 
 @pytest.mark.parametrize("cutoff_km", [200.0, 230.0, 330.0, 460.0])

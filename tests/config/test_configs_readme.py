@@ -22,7 +22,8 @@ TEXT = (Path(__file__).parents[2] / "configs" / "README.md").read_text("utf-8").
 TABLES: dict[str, type[BaseModel]] = {
     "Vehicle": plans.VehicleModel, "Each of `stages`": plans.StageModel, "Flight plan": flight_plan_model(),
     "`[site]`": plans.SiteModel, "`[target]`": plans.TargetModel,
-    "`[landing]`": plans.LandingModel, "`[start]`": plans.StartModel, "Body": plans.BodyModel,
+    "`[landing]`": plans.LandingModel, "`[[landing.alternates]]`": plans.AlternateModel,
+    "`[start]`": plans.StartModel, "Body": plans.BodyModel,
 }  # fmt: skip
 PHASES = {name: row.model for name, row in LAWS.items() if row.model is not None}
 TABLES |= {f"Keys of `{name}`": model for name, model in PHASES.items() if set(model.model_fields) != {"law"}}
@@ -31,7 +32,8 @@ UNITS = {
     "_m_s2": "m/s2", "_deg": "deg", "_deg_s": "deg/s", "_deg_s2": "deg/s2", "_rad_s": "rad/s",
     "_w_m2": "W/m2", "_m3_s2": "m3/s2", "_pa": "Pa", "_pa_deg": "Pa deg", "_frac": "fraction", "first_stage": "index",
     "flattening": "number", "j2": "number", "engine_count": "number", "ignitions": "number",
-    "planned_throttle": "fraction", "soft_throttle": "fraction", "tilt_per_m_deg": "deg/m",
+    "planned_throttle": "fraction", "soft_throttle": "fraction", "throttle": "fraction", "engines": "number",
+    "tilt_per_m_deg": "deg/m",
 }  # fmt: skip
 LIMITS = ("minimum", "maximum")
 UNSAID = 1e12

@@ -9,10 +9,14 @@ import msgpack
 
 from guidance_svc.conform.record import Run
 from guidance_svc.conform.vehicle import Witnessed
+from guidance_svc.domain import FlightPlan
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.speaking import obey
+from guidance_svc.rehearsal.starts import at_start
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
+from guidance_svc.sim.state import SimState, World
 
 Message = dict[str, Any]
 
@@ -189,7 +193,47 @@ def faults() -> list[Message]:
     return talk.steps
 
 
-EXCHANGES = {"flight": flight, "repeats": repeats, "reloaded": reloaded, "resumed": resumed, "faults": faults}
+def tower() -> list[Message]:
+    """A tower on link 1 and a vehicle on link 2, on one clock: each hears of the other with its next state."""
+    talk = Talk()
+    landing = talk.library.model("heron_approach").model_dump(exclude_none=True)
+    site = {key: landing["landing"][key] for key in ("name", "latitude_deg", "longitude_deg")}
+    plan = {"body": "moon", "gravity": "sphere", "site": site,
+            "phases": [{"law": "receive", "catch_height_m": 20.0, "turnaround_s": 900.0}]}  # fmt: skip
+    ours: Message = {"type": "open", "protocol": 1, "vehicle": "Marsh", "role": "tower", "plan": plan, "clock": "moon"}
+    theirs = OPEN | {"vehicle": "Heron", "role": "booster", "plan": "heron_approach", "clock": "moon"}
+    craft = Craft("Heron", *landing_start(talk.library.plan("heron_approach", "booster")))
+
+    def state(seq: int) -> Message:
+        told = craft.telemetry()
+        return rounded({"type": "state", "seq": seq} | {name: told[name] for name in FIELDS})
+
+    ready: Message = {"type": "state", "seq": 1, "time_s": 0.0, "ready": True}
+    talk.say(ours)
+    talk.say(theirs, 2)
+    talk.say(ready)
+    obey(craft, talk.say(state(1), 2), 0.5)
+    talk.say(ready | {"seq": 2, "time_s": 0.4, "answers": {"Heron": "ready"}})
+    talk.say(state(2), 2)
+    talk.say(ready | {"seq": 3, "time_s": 0.6, "position_m": [0.0, 0.0, 0.0]})
+    talk.say(ready | {"seq": 3, "answers": {"Heron": "perhaps"}})
+    talk.say(ready | {"seq": 3}, 2)
+    talk.say(state(3))
+    talk.say(ready | {"seq": 3, "time_s": 0.6, "ready": False, "ready_at_s": 900.0})
+    return talk.steps
+
+
+def landing_start(plan: FlightPlan) -> tuple[World, SimState]:
+    """The vehicle where its plan says that a rehearsal begins."""
+    world = World(plan.body, plan.vehicle)
+    assert plan.landing is not None
+    assert plan.start is not None
+    return world, at_start(plan, plan.landing, plan.start, world)
+
+
+EXCHANGES = {
+    "flight": flight, "repeats": repeats, "reloaded": reloaded, "resumed": resumed, "faults": faults, "tower": tower,
+}  # fmt: skip
 
 
 def exchange_files() -> dict[str, Message]:

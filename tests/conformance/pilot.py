@@ -15,16 +15,16 @@ from guidance_svc.conform.trials import USUAL, Mishap, Reference
 from guidance_svc.conform.vehicle import Witnessed
 from guidance_svc.core.frames import direction_from_bci, from_bci, local_from_bci
 from guidance_svc.domain import Body, Command, Frame, Role, Vec
-from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.laws.table import is_over
 from guidance_svc.rehearsal.orders import controls_for, seconds_for
 from guidance_svc.rehearsal.speaking import command_of
 from guidance_svc.service.desk import Desk
 from guidance_svc.session.registry import Registry
+from tests.clients.plover_down import library_with_plover
 
 Message = dict[str, Any]
 PLAN = "curlew_to_lagoon"
-LIBRARY = load_library(default_folder())
+LIBRARY = library_with_plover()
 BODY: Body = LIBRARY.plan(PLAN, "upper_stage").body
 INERTIAL = Frame()
 FRAME_WORDS = {True: "turning", False: "inertial"}
@@ -157,6 +157,8 @@ class Pilot:
         state: Message = {"type": "state", "seq": self.seq, "time_s": told["time_s"], "mass_kg": mass_kg,
                           "pointing": list(pointing), **{k: told[k] for k in ("engine_on", "throttle", "thrust_n")},
                           "stage": told["stage"]}  # fmt: skip
+        if self.vehicle.craft.world.pad is not None:  # it lands
+            state |= {name: told[name] for name in ("contact", "engines_lit")}
         if self.local:
             read = local_from_bci(place, speed, self.meant, BODY, told["time_s"])
             state |= {

@@ -22,6 +22,7 @@ DRAFT = "https://json-schema.org/draft/2020-12/schema"
 TALK = {  # what a script sends, and what answers it; a fault may answer anything
     "OpenMessage": ("OpenedMessage",),
     "StateMessage": ("CommandMessage",),
+    "TowerStateMessage": ("CommandMessage",),
     "CloseMessage": ("ClosedMessage",),
     "HealthRequest": ("HealthMessage",),
 }

@@ -12,10 +12,14 @@ import pytest
 from typer.testing import CliRunner
 
 from guidance_svc.cli import app
+from guidance_svc.conform.checks import checks_of
 from guidance_svc.conform.command import mishaps_of, show
 from guidance_svc.conform.connect import check_service, check_shape
 from guidance_svc.conform.record import Check, exit_code, failed, not_seen, passed
+from guidance_svc.conform.trials import Reference
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.service.desk import Desk
+from guidance_svc.session.registry import Registry
 from guidance_svc.wire.replies import command_message
 from tests.clients.running_service import Service
 from tests.conformance.exchange_vectors import OPEN
@@ -62,6 +66,7 @@ def test_mishaps_are_named_or_refused() -> None:
 @pytest.mark.parametrize(
     ("arguments", "word"),
     [(["--plan", "nowhere"], "nowhere"), (["--tcp", "0.0.0.0:0"], "loopback"), (["--role", "pilot"], "--role"),
+     (["--plan", "saltmarsh_point"], "a tower stands at its site"),
      (["--connect", "127.0.0.1:1"], "a running service"), (["--connect", "nonsense"], "--connect")],
 )  # fmt: skip
 def test_bad_input_is_one_sentence_and_exit_code_2(arguments: list[str], word: str) -> None:
@@ -152,3 +157,15 @@ def test_a_command_with_a_phase_or_an_event_that_no_law_has_is_told(change: dict
     check = check_shape("command", reply | change, "command")
     assert check.outcome == "fail"
     assert check.seen.startswith(seen)
+
+
+def test_a_towers_script_is_judged_by_its_messages_alone() -> None:
+    sessions = Registry(lambda: "token")
+    reference = Reference(Desk(sessions, LIBRARY), sessions, LIBRARY, ())
+    opening = {"type": "open", "protocol": 1, "vehicle": "Marsh", "role": "tower", "plan": "saltmarsh_point"}
+    states = [{"type": "state", "seq": k, "time_s": 0.5 * k, "ready": True} for k in range(1, 6)]
+    for message in (opening, *states):
+        reference.receive("link", json.dumps(message).encode(), "json", False)
+    outcomes = {check.name: check.outcome for check in checks_of(reference.run)}
+    assert outcomes["accepted"] == outcomes["seq_rises"] == outcomes["time_moves"] == "pass"
+    assert not {"own_path", "fall", "mass"} & set(outcomes)

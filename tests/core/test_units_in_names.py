@@ -25,15 +25,15 @@ WITHOUT = {
     "eccentricity", "bend", "factor", "sigmas", "told_scale",  # dimensionless
     "count", "done", "most_flights", "number", "total", "steps",  # counts
     "engines", "engines_lit", "lit",  # counts of engines
-    "first", "index", "seed", "stage",  # indices
+    "first", "index", "seed", "spot", "stage",  # indices
     "reached", "limit",  # in the unit that comes beside them
 }  # fmt: skip
 IN_CORE = {  # kernels, whose docstrings say what these are
-    "alpha", "flattening", "j2", "part", "psi", "score",  # dimensionless
+    "alpha", "flattening", "growth", "j2", "lift", "part", "psi", "score", "sharp",  # dimensionless
     "doubt", "exhaust_sigma", "flow", "flow_sigma", "flow_slope", "slope", "thrust", "thrust_sigma",  # of a plan's
     "columns", "freedom", "iterations", "most_steps", "open_count", "pieces", "rows", "samples", "slices", "unknowns",
     "within",  # counts
-    "i", "k", "kind", "last_burn", "p", "q",  # indices
+    "i", "k", "kind", "last_burn", "law", "p", "q",  # indices
     "a", "b", "c", "x", "y", "z", "vertical", "north", "east", "radial",  # parts of a vector of any unit
     "after", "before", "beyond", "here", "level", "now", "otherwise", "soon",  # values of one quantity, of any unit
     "expected", "fast", "least", "mean", "shared", "slow", "squares", "unsure",  # variances

@@ -1,4 +1,4 @@
-"""Rebuilds optimum.json, coast_optimum.json and landing_optimum.json in tests/reference/data from the references.
+"""Rebuilds optimum.json and the coast, landing and return_optimum.json in tests/reference/data from the references.
 
     python tests/reference/build_optimum.py FOLDER
 
@@ -16,6 +16,7 @@ LANDING = (
     "case", "gravity_m_s2", "air", "drag_area_times_cd_m2", "m0_kg", "exhaust_velocity_vac_m_s", "burns",
     "coast_before_first_burn", "r0_m", "v0_m_s", "rf_m", "vf_m_s", "constraints",
 )  # fmt: skip
+RETURN = ("case", "body", "air", "drag", "engine", "start", "target", "plan", "constraints")
 OPTIMUM = (
     "propellant_kg", "burn_time_total_s", "last_phase_burn_time_s", "final_mass_kg", "burn_time_s", "coast_time_s",
 )  # fmt: skip
@@ -32,6 +33,15 @@ def main(folder: Path) -> None:
     write("optimum", cases)
     write("coast_optimum", {path.stem.split("_from_")[1]: with_coasts(path) for path in sorted(folder.glob("W*.json"))})
     write("landing_optimum", {path.stem.split("_")[0]: landing(path) for path in sorted(folder.glob("L0[1-7]*.json"))})
+    write("return_optimum", {path.stem.split("_")[0]: way_home(path) for path in sorted(folder.glob("B*.json"))})
+
+
+def way_home(path: Path) -> dict[str, object]:
+    """A booster's return: a local optimum of the collocation, flown again with DOP853."""
+    whole = json.loads(path.read_text())
+    case: dict[str, object] = {key: whole[key] for key in RETURN}
+    kept = ("propellant_kg", "total_time_s", "durations_s", "landed_at_downrange_m")
+    return case | {"optimum": {key: whole["optimum"][key] for key in kept}}
 
 
 def landing(path: Path) -> dict[str, object]:

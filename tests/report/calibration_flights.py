@@ -60,7 +60,7 @@ def track_of(
         np.array([s.pointing for s in states]), np.array([burning_frac(s, world) or s.throttle_frac for s in states]),
         np.array([s.engine_on for s in states]), np.array([s.stage for s in states]),
         np.array([t.thrust_n if tell_thrust else nan for t in told]), np.array(cutoffs), np.array(ignitions),
-        world.body,
+        np.ones(len(states)), np.full(len(states), nan), world.body,
     )  # fmt: skip
 
 

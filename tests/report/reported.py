@@ -104,12 +104,17 @@ def only(flown: Flown, keep: Any) -> Flown:
     track = replace(flown.track, **{
         name: getattr(flown.track, name)[keep] for name in flown.track.__dataclass_fields__ if name != "body"
     })  # fmt: skip
-    said = flown.replies
-    replies = replace(said, **{
-        name: (tuple(v for v, k in zip(value, keep, strict=True) if k) if isinstance(value, tuple) else value[keep])
-        for name, value in ((n, getattr(said, n)) for n in said.__dataclass_fields__)
-    })  # fmt: skip
+    replies = replace(thinned(flown.replies, keep), landing=thinned(flown.replies.landing, keep))
     return replace(
         flown, track=track, replies=replies, seqs=flown.seqs[keep], wall_s=flown.wall_s[keep],
         propellant_kg=flown.propellant_kg[keep],
     )  # fmt: skip
+
+
+def thinned(said: Any, keep: Any) -> Any:
+    """Columns of replies of which only some are kept; what is no column stays."""
+    columns = {name: getattr(said, name) for name in said.__dataclass_fields__ if name != "landing"}
+    return replace(said, **{
+        name: (tuple(v for v, k in zip(value, keep, strict=True) if k) if isinstance(value, tuple) else value[keep])
+        for name, value in columns.items()
+    })  # fmt: skip

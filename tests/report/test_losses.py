@@ -128,7 +128,7 @@ def test_thrust_off_the_path_loses_one_less_its_cosine(tilt_deg: float, share: s
     track = Track(
         times, np.outer(ones, (7e6, 0.0, 0.0)), np.outer(ones, (0.0, 7000.0, 0.0)) + np.outer(gains, axis), masses,
         np.outer(ones, axis), ones, ones > 0.0, np.zeros(steps, dtype=np.int64), 1e4 * ones, np.full(steps, np.nan),
-        np.full(steps, np.nan), weightless,
+        np.full(steps, np.nan), ones, np.full(steps, np.nan), weightless,
     )  # fmt: skip
     got = budget_of(track, Vehicle("v", (stage,))).losses(0, steps - 1, "inertial")
     assert got.ideal_m_s == pytest.approx(gains[-1], rel=1e-9)

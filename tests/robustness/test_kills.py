@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from guidance_svc.playback.replay import replay
 from tests.clients.loading import load
+from tests.replay import tower_flight
 from tests.robustness.kills import run
 from tests.systems.short_flight import ServiceProcess, expected, flown
 
@@ -22,6 +24,33 @@ def test_a_service_killed_in_a_short_flight_goes_on_with_the_same_replies(tmp_pa
     finally:
         client.hang_up()
         assert service.end() == 0
+
+
+@pytest.mark.slow  # test_tower_replay.py takes both up again in one process
+def test_a_vehicle_and_its_tower_go_on_with_the_same_replies_after_a_kill(tmp_path: Path) -> None:
+    service, whole = ServiceProcess(tmp_path), tower_flight.Service()
+    clients = {name: load("guidance_client").GuidanceClient(service.zmq, timeout_s=2.0, tries=30)
+               for name in ("heron", "tower")}  # fmt: skip
+    tower_flight.both_open(whole)
+    clients["heron"].open("heron", "booster", tower_flight.LANDING, clock="one")
+    clients["tower"].open("tower", "tower", tower_flight.TOWER, clock="one")
+    try:
+        for k, state in enumerate(tower_flight.STATES):
+            if k in (8, 15):
+                service.kill()
+                service.start()
+            word = tower_flight.word_at(state)
+            for name, message in (("heron", state), ("tower", word)):
+                expected_reply = whole.ask(name, message | {"seq": k + 1})
+                assert clients[name].exchange({f: v for f, v in message.items() if f != "seq"}) == expected_reply
+    finally:
+        for client in clients.values():
+            client.hang_up()
+        assert service.end() == 0
+    found = sorted((tmp_path / "recordings").glob("*.mcap"))
+    assert len(found) == 3
+    for path in found:  # each begins in flight but the first, and plays by itself
+        assert replay(path, tower_flight.Service().replaying()).mismatch is None
 
 
 @pytest.mark.parametrize("kills", [pytest.param(3, marks=pytest.mark.slow), pytest.param(200, marks=pytest.mark.slow)])

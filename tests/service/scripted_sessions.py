@@ -33,6 +33,9 @@ class ScriptedSessions:
         self.vehicles[link] = request.vehicle
         return Opened(f"token-of-{request.vehicle}", request.resume is not None, ("held still",), request.plan)
 
+    def hear(self, link: Hashable, state: VehicleState) -> VehicleState:
+        return state
+
     def state(self, link: Hashable, state: VehicleState) -> Command:
         if link not in self.vehicles:
             raise SessionFault("no_session", "type", "open before state", "state")

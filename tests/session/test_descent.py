@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import hypot
-from re import fullmatch
+from math import degrees, hypot
+from re import fullmatch, search
 from typing import Any
 
 import pytest
@@ -35,6 +35,7 @@ HOP = Descent(planned_frac=0.6, tilt_end_rad=0.07, tilt_per_m_rad=0.005)
 LANDING = Landing(SITE, contact_speed_m_s=0.5)
 PLAN = plan_of(HOP, LANDING, LANDER, MOONLIKE)
 PAD = Pad(SITE)
+SITE_AT_ZERO = replace(SITE, altitude_m=0.0)
 
 
 def landing_in(command: Command) -> LandingReport:
@@ -251,3 +252,46 @@ def test_arms_need_a_point_to_hold_and_legs_stand_on_the_ground(library: Library
     assert refused(library, {}, {}, {"catch_height_m": 60.0}).field == "landing.catch_height_m"
     assert refused(library, {}, {}, {"catch_height_m": -5.0}).field == "landing.catch_height_m"
     assert refused(library, {}, {}, None).field == "landing"
+
+
+def at(name: str, north_m: float, **keys: Any) -> dict[str, Any]:
+    """An alternate so far north of the site."""
+    return {"name": name, "latitude_deg": 28.5 + degrees(north_m / 1737.4e3), "longitude_deg": -80.5} | keys
+
+
+ELSEWHERE = [at("Mudflat", 600.0)]
+FIRM = {"throttle_min_frac": 0.5}
+
+
+@pytest.mark.parametrize(("vehicle", "landing", "field", "words"), [
+    ({}, {"alternates": [at("Mudflat", 600.0), at("Far", 1.5e6)]}, "landing.alternates.1",
+     r"within \d{6} m of Samphire, what a hop from there reaches .* \(\d{4} m/s\); got Far, \d{7} m away"),
+    ({}, {"alternates": [at("Samphire", 600.0)]}, "landing.alternates.0.name", "a name of its own; got Samphire"),
+    ({}, {"alternates": [at("Mudflat", 9.0, catch_height_m=4.0)]}, "landing.alternates.0.catch_height_m", "legs stand"),
+    ({}, {"without_answer": "divert"}, "landing.without_answer", '"land", or alternates to divert to'),
+    (FIRM, {"without_answer": "hold", "alternates": ELSEWHERE}, "landing.without_answer",
+     r"the lowest thrust of s is 3\.4\d times the weight of the empty vehicle; got hold"),
+    ({}, {"without_answer": "hold", "alternates": ELSEWHERE}, "landing.without_answer", "is not flown yet; got hold"),
+])  # fmt: skip
+def test_an_alternate_that_cannot_be_is_refused_with_key_and_number(
+    library: Library, vehicle: dict[str, Any], landing: dict[str, Any], field: str, words: str
+) -> None:
+    refusal = refused(library, {}, vehicle, landing)
+    assert refusal.field == field
+    assert search(words, refusal.sentence())
+
+
+def test_a_catch_point_that_puts_the_legs_below_the_ground_is_refused(library: Library) -> None:
+    table: dict[str, Any] = {
+        "body": "moon", "vehicle": {"catch_point_m": 20.0, "legs_below_m": 12.0, "stages": [{
+            "name": "s", "dry_mass_kg": 4e3, "propellant_kg": 5.2e3, "thrust_n": 45e3, "exhaust_velocity_m_s": 3050.0,
+            "throttle_min_frac": 0.1}]}, "phases": [{"law": "descent"}],
+        "landing": {"name": "Samphire", "latitude_deg": 28.5, "longitude_deg": -80.5, "bears": "arms",
+                    "catch_height_m": 31.0},
+    }  # fmt: skip
+    with pytest.raises(ConfigError) as refusal:
+        library.plan(table, "booster")
+    assert refusal.value.field == "landing.catch_height_m"
+    assert "at least 32 m" in refusal.value.expected
+    table["landing"]["catch_height_m"] = 33.0
+    assert library.plan(table, "booster").landing == Landing(SITE_AT_ZERO, "arms", 33.0)

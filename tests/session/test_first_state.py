@@ -7,10 +7,10 @@ from math import radians
 
 import pytest
 
-from guidance_svc.conform.vehicle import at_separation
 from guidance_svc.domain import Circularize, Coast, FlightPlan, Frame, Orbit, Site, VehicleState
 from guidance_svc.errors import MessageFault
 from guidance_svc.files.config_files import default_folder, load_library
+from guidance_svc.rehearsal.starts import at_separation
 from guidance_svc.session.first_state import first_warnings
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import World
@@ -49,7 +49,7 @@ RIGHT: dict[str, tuple[Frame, bool]] = {
     "local, geodetic above the sphere": (Frame(up="geodetic"), True),
     "local, inertial speeds": (Frame(local_velocity="inertial"), True),
 }
-PADS = [name for name, model in LIBRARY.flights.items() if model.site is not None]
+PADS = [name for name, model in LIBRARY.flights.items() if model.site is not None and model.vehicle]
 
 
 @pytest.mark.parametrize("name", PADS)

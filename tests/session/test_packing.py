@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, make_dataclass
-from typing import Annotated, Any, NewType, TypeVar
+from typing import Annotated, Any, NewType, TypeVar, get_args
 
 import msgpack
 import numpy as np
@@ -13,7 +13,21 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from typing_extensions import TypeAliasType
 
-from guidance_svc.domain import Body, Event, FlightPlan, Frame, LocalState, OpenRequest, Readings, VehicleState
+from guidance_svc.domain import (
+    Answer,
+    Arrival,
+    ArrivalStatus,
+    Body,
+    Clearance,
+    Event,
+    FlightPlan,
+    Frame,
+    LocalState,
+    OpenRequest,
+    Readings,
+    TowerReport,
+    VehicleState,
+)
 from guidance_svc.session.packing import pack, shape, unpack
 from guidance_svc.session.registry import session_shape
 from guidance_svc.session.session import Point, Session
@@ -32,12 +46,24 @@ READINGS = st.builds(
     Readings, contact=st.none() | st.booleans(), engines_lit=st.none() | st.integers(0, 100),
     attitude_rate_script_rad_s=st.none() | VECTORS, angle_of_attack_rad=MAYBE, wind_script_m_s=st.none() | VECTORS,
 )  # fmt: skip
+CLEARANCES = st.sampled_from(get_args(Clearance))
+ANSWERS = st.builds(
+    Answer, clearance=CLEARANCES, ready_at_s=MAYBE, catch_offset_m=VECTORS, wind_m_s=st.none() | VECTORS
+)
+ARRIVALS = st.builds(
+    Arrival, *[st.text(max_size=64)] * 2, *[NUMBERS] * 3, VECTORS, *[NUMBERS] * 3,
+    st.sampled_from(get_args(ArrivalStatus)), MAYBE, CLEARANCES, VECTORS,
+)  # fmt: skip
+TOWERS = st.builds(
+    TowerReport, st.booleans(), MAYBE, st.lists(st.tuples(st.text(max_size=64), CLEARANCES), max_size=3).map(tuple),
+    st.none() | VECTORS, VECTORS, st.lists(ARRIVALS, max_size=2).map(tuple),
+)  # fmt: skip
 STATES = st.builds(
     VehicleState, seq=st.integers(0, 2**53), time_s=NUMBERS, mass_kg=NUMBERS, position_script_m=st.none() | VECTORS,
     velocity_script_m_s=st.none() | VECTORS, local=st.none() | st.builds(LocalState, *[NUMBERS] * 6),
     thrust_n=MAYBE, throttle_frac=MAYBE, pointing_script=st.none() | VECTORS, stage=st.none() | st.integers(0, 100),
     engine_on=st.none() | st.booleans(), propellant_kg=MAYBE, seen_event=st.none() | st.text(max_size=64),
-    readings=st.none() | READINGS,
+    readings=st.none() | READINGS, answer=st.none() | ANSWERS, tower=st.none() | TOWERS,
 )  # fmt: skip
 
 

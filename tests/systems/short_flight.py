@@ -15,11 +15,11 @@ from pathlib import Path
 from queue import Empty, Queue
 from typing import Any, Final
 
-from guidance_svc.conform.vehicle import at_separation
 from guidance_svc.domain import FlightPlan, Frame
 from guidance_svc.files.config_files import default_folder, load_library
 from guidance_svc.rehearsal.craft import Craft
 from guidance_svc.rehearsal.speaking import obey
+from guidance_svc.rehearsal.starts import at_separation
 from guidance_svc.session.session import Session
 from guidance_svc.sim.state import World
 from guidance_svc.systems import own_group

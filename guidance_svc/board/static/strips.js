@@ -42,8 +42,13 @@ export class Strip {
     this.write("role", [m.role, m.plan].filter(Boolean).join(" \u00b7 "));
     this.write("clock", `${clock(m.time_s)}`);
     this.countdown(m);
-    this.facts(m);
-    this.warnings(m.warnings);
+    this.hide("landing", !m.landing);
+    this.hide("orbit", Boolean(m.landing) || m.arrivals !== undefined); // a tower has none of it
+    if (m.landing) this.landing(m, m.landing);
+    else this.facts(m);
+    this.tower(m.landing);
+    this.list("arrivals", m.arrivals ?? []);
+    this.list("warnings", m.warnings);
     this.link(m, nowS - m.wall_s);
   }
 
@@ -51,14 +56,18 @@ export class Strip {
     const burning = m.to_cutoff_s !== null && m.to_cutoff_s !== undefined;
     const coming = m.event && m.event.in_s > 0 ? m.event : null;
     const name = m.event ? m.event.word : "";
-    if (burning) {
+    if (burning && m.landing) {
+      this.write("bigLabel", "contact in");
+      this.write("big", clock(m.landing.contact_in_s));
+      this.write("event", coming && coming.act !== "cutoff" && coming.name !== "contact" ? `${name} in ${clock(m.event.in_s)}` : engine(m));
+    } else if (burning) {
       this.write("bigLabel", "cutoff in");
       this.write("big", clock(m.to_cutoff_s));
       this.write("event", m.event && m.event.act !== "cutoff" ? `${name} in ${clock(m.event.in_s)}` : `at ${clock(m.cutoff_at_s)}, ${engine(m)}`);
     } else if (coming) {
       this.write("bigLabel", `${name} in`);
       this.write("big", clock(coming.in_s));
-      this.write("event", engine(m));
+      this.write("event", m.landing ? `contact in ${clock(m.landing.contact_in_s)}` : engine(m));
     } else {
       this.write("bigLabel", m.event && !m.closed ? `${name} now` : "nothing ahead");
       this.write("big", "");
@@ -91,12 +100,47 @@ export class Strip {
     this.mark("short", typeof m.margin_kg === "number" && m.margin_kg < 0);
   }
 
-  warnings(texts) {
+  landing(m, l) {
+    const far = l.miss_m >= 1000;
+    this.write("missUnit", far ? "km" : "m");
+    this.write("miss", number(far ? l.miss_m / 1000 : l.miss_m, 1));
+    this.write("reach", known(l.inside_reach_m) ? (l.inside_reach_m >= 0 ? `${number(l.inside_reach_m)} m within reach` : `${number(-l.inside_reach_m)} m beyond reach`) : `to ${l.site}`);
+    this.write("touch", number(l.contact_speed_m_s, 2));
+    this.write("touchAsked", `asked ${number(l.asked_speed_m_s, 2)} m/s`);
+    this.write("spare", number(known(l.throttle_margin) ? 100 * l.throttle_margin : null));
+    this.write("needed", known(l.throttle_needed) ? `needs ${number(100 * l.throttle_needed)} %` : "");
+    this.write("left", number(known(l.left_kg) ? l.left_kg : m.margin_kg));
+    this.write("landingMass", m.mass_kg === undefined ? "" : `mass ${number(m.mass_kg)} kg`);
+    const high = l.height_m >= 10000;
+    this.write("heightUnit", high ? "km" : "m");
+    this.write("height", number(high ? l.height_m / 1000 : l.height_m, high || l.height_m < 100 ? 1 : 0));
+    this.write("away", `${l.level_m >= 10000 ? `${number(l.level_m / 1000, 1)} km` : `${number(l.level_m, l.level_m < 100 ? 1 : 0)} m`} to the side`);
+    this.write("lean", number(90 - m.pitch_deg, 1));
+    this.write("leanFlown", known(m.flown_pitch_deg) ? `flown ${number(90 - m.flown_pitch_deg, 1)}` : "");
+    this.mark("short", (known(l.left_kg) && l.left_kg < 0) || (known(l.throttle_margin) && l.throttle_margin < 0));
+  }
+
+  /** What the tower said, until when the site can still be changed, and what the others would cost. */
+  tower(l) {
+    const decides = l && known(l.decide_in_s) && l.decide_in_s > 0 ? `decide in ${clock(l.decide_in_s)}` : "";
+    const parts = l ? [l.clearance_word, decides, ...l.diverts].filter(Boolean) : [];
+    this.hide("tower", parts.length === 0);
+    this.write("tower", parts.join(" \u00b7 "));
+    this.mark("held", Boolean(l && l.clearance && l.clearance !== "ready"));
+  }
+
+  hide(name, on) {
+    if (this.last[`hides-${name}`] === on) return;
+    this.last[`hides-${name}`] = on;
+    this.at[name].hidden = on;
+  }
+
+  list(name, texts) {
     const key = texts.join("\n");
-    if (this.last.warnings === key) return;
-    this.last.warnings = key;
-    this.at.warnings.hidden = texts.length === 0;
-    this.at.warnings.replaceChildren(...texts.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
+    if (this.last[name] === key) return;
+    this.last[name] = key;
+    this.at[name].hidden = texts.length === 0;
+    this.at[name].replaceChildren(...texts.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
   }
 
   link(m, ageS) {
@@ -130,8 +174,14 @@ function withUnit(text, unit) {
   return text === NONE ? text : `${text} ${unit}`;
 }
 
+function known(value) {
+  return value !== null && value !== undefined;
+}
+
 function engine(m) {
-  return m.engine_on ? `engine ${number(100 * m.throttle)}\u202f%` : "engine off";
+  if (m.arrivals) return ""; // a tower
+  const lit = m.landing && known(m.landing.engines) ? count(m.landing.engines, "engine", "engines") : "engine";
+  return m.engine_on ? `${lit} ${number(100 * m.throttle)}\u202f%` : "engine off";
 }
 
 /** The verdict as it was told, unless the vehicle is silent for longer than its last reply allowed. */

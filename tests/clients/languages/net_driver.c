@@ -28,6 +28,7 @@ int main(int count, char **given) {
         } else if (strcmp(what, "at") == 0) {
             int on = state && *state == '{' ? gc_true(state, "engine_on") : -1;
             gc_net_at(&net, gc_number(line, "time_s"), on, on < 0 ? NAN : gc_number(state, "throttle"));
+            gc_net_contact(&net, state && gc_field(state, "contact") ? gc_true(state, "contact") : -1);
         } else {
             gc_text(line, "trouble", trouble, sizeof trouble);
             struct gc_told told = gc_net_now(&net, gc_number(line, "time_s"), trouble);
@@ -38,6 +39,7 @@ int main(int count, char **given) {
             show("throttle", told.throttle);
             if (isnan(told.pointing[0])) printf("\"pointing\": null, ");
             else printf("\"pointing\": [%.17g, %.17g, %.17g], ", told.pointing[0], told.pointing[1], told.pointing[2]);
+            show("engines", told.engines ? told.engines : NAN);
             printf("\"engine_on\": %s, \"stale\": %s, \"says\": \"%s\"}\n", told.engine_on ? "true" : "false",
                    told.stale ? "true" : "false", told.says);
         }

@@ -2,7 +2,7 @@
 local guidance = dofile(arg[1])
 local real_s = 0
 local net = guidance.safety_net(tonumber(arg[2]), tonumber(arg[3]), function() return real_s end)
-local NULLABLE = {"pitch_deg", "heading_deg", "pointing"}
+local NULLABLE = {"pitch_deg", "heading_deg", "pointing", "engines"}
 for line in io.lines() do
   local step = guidance.decode(line)
   real_s = step.real_s or real_s

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from math import atan, inf, radians, tan
+from math import atan, hypot, inf, radians, sin, tan
 from typing import NamedTuple
 
 from guidance_svc.core.frames import Triad, from_local, on_ellipsoid, triad_at, turn_z
@@ -24,11 +24,18 @@ MOST_LEAN_RAD = radians(45.0)  # to which a vehicle turns for a divert
 
 
 class Place(NamedTuple):
-    """The landing frame in body-fixed axes: where the told point of the vehicle is at contact, and its axes."""
+    """The landing frame in body-fixed axes: where the told point of the upright vehicle is at contact, and its axes.
+
+    Args:
+        foot_m: by how much, at most, the lowest foot of a leaning vehicle is below that: as far as it may lean there.
+        feet_m: radius of the circle of feet; 0 with arms.
+    """
 
     position_m: Vec
     axes: Triad
     altitude_m: float
+    foot_m: float = 0.0
+    feet_m: float = 0.0
 
 
 class Frame(NamedTuple):
@@ -68,6 +75,9 @@ def frame_of(plan: FlightPlan, phase: Descent, stage: int, spot: int = 0, burner
     landing, vehicle = landing_of(plan), plan.vehicle
     there = landing.places[spot]
     place = place_of(plan.body, there.site, told_point_above_m(vehicle, there))
+    if there.bears == "legs":
+        feet_m = vehicle.legs_radius_m
+        place = place._replace(foot_m=feet_m * sin(phase.tilt_end_rad), feet_m=feet_m)
     burning = vehicle.stages[stage]
     legs, counts = legs_of_plan(phase, burning, landing.contact_speed_m_s, burners)
     rate = min(vehicle.turn_rate_limit_rad_s, vehicle.attitude_rate_limit_rad_s)
@@ -139,11 +149,12 @@ def level(vector: Vec, place: Place) -> Vec:
 
 
 def heard_at(now: Navigation, place: Place) -> Heard:
-    """A state in the landing frame."""
+    """A state in the landing frame; its height is that of the lowest foot, where the attitude is told."""
     turn, rate = -now.meridian_rad, now.pointing_rate_s
     pointing = NOT_TOLD if now.pointing is None else level(turn_z(now.pointing, turn), place)
+    x, y, z = level(sub(turn_z(now.position_m, turn), place.position_m), place)
     return Heard(
-        now.time_s, level(sub(turn_z(now.position_m, turn), place.position_m), place),
+        now.time_s, (x, y, z - min(place.feet_m * hypot(pointing[0], pointing[1]), place.foot_m)),
         level(turn_z(now.ground_velocity_m_s, turn), place), now.mass_kg, pointing,
         NOT_TOLD if rate is None else level(turn_z(rate, turn), place), rate is not None,
         UNTOLD if now.engine_on is None else ON if now.engine_on else OFF, now.engines_lit or 0,
@@ -162,7 +173,8 @@ def moved_by(frame: Frame, offset_m: Vec) -> Frame:
         return frame
     place, (east, north, up) = frame.place, offset_m
     aside = from_local(up, north, east, place.axes)
-    return frame._replace(place=Place(add(place.position_m, aside), place.axes, place.altitude_m + up))
+    moved = place._replace(position_m=add(place.position_m, aside), altitude_m=place.altitude_m + up)
+    return frame._replace(place=moved)
 
 
 def between(here: Place, there: Place) -> Vec:

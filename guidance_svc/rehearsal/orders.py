@@ -19,7 +19,8 @@ def controls_for(command: Command, time_s: float, cut_s: float = -inf) -> dict[s
         time_s: now, vehicle's clock.
         cut_s: when the engine was last cut; only the answer to a later state lights it again.
 
-    The engine is off from `cutoff_at_s` on, or `latest_off_at_s` if that is earlier or the only one.
+    An engine that was lit at the time that this command told ahead stays lit; it is off from `cutoff_at_s` on, or
+    `latest_off_at_s` if that is earlier or the only one.
     """
     off_s, event, down = off_at_s(command), command.event, command.throttle_down
     throttled = down is not None and time_s >= down.at_s
@@ -34,7 +35,8 @@ def controls_for(command: Command, time_s: float, cut_s: float = -inf) -> dict[s
     if event is not None and act is not None and not (act == "cutoff" and off_s <= event.at_s):
         controls[f"{act}_at_s"] = event.at_s
     on = command.engine_on and off_s > time_s + INSTANT_S
-    if not on or command.time_s > cut_s:
+    lit = act == "ignite" and event is not None and command.time_s < event.at_s <= time_s + INSTANT_S < off_s
+    if (on and command.time_s > cut_s) or not (on or lit):
         controls["engine_on"] = on
     return controls
 

@@ -51,6 +51,15 @@ def test_once_cut_only_the_answer_to_a_later_state_lights_the_engine() -> None:
     assert controls_for(command(STATE, time_s=5.6), 6.0, cut_s=5.5)["engine_on"] is True
 
 
+def test_an_engine_lit_as_told_ahead_is_not_cut_by_the_command_that_told_it() -> None:
+    """The answer to a state after the ignition comes a link's delay later."""
+    said = command(STATE, engine_on=False, cutoff_at_s=None, event=Event("0-0-ignite", "ignite", 6.0))
+    assert controls_for(said, 5.9)["engine_on"] is False
+    assert "engine_on" not in controls_for(said, 6.1)
+    assert controls_for(said._replace(cutoff_at_s=6.05), 6.1)["engine_on"] is False
+    assert controls_for(said._replace(time_s=6.05), 6.1)["engine_on"] is False
+
+
 def test_the_throttle_goes_down_when_no_newer_command_has_come() -> None:
     said = command(STATE, throttle_down=ThrottleDown(7.0, 0.5))
     assert controls_for(said, 6.9)["throttle"] == 1.0

@@ -53,6 +53,7 @@ def service() -> Iterator[Service]:
     service.kill()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("language", ["python", pytest.param("node", marks=pytest.mark.slow)])  # python stands for it
 def test_a_towers_script_lets_a_vehicle_in(language: str, service: Service) -> None:
     if shutil.which("node") is None and language == "node":

@@ -47,7 +47,8 @@ def arrival_numbers(arrivals: tuple[Arrival, ...]) -> list[tuple[str, float]]:
     return [
         (f"arrivals.{k}", number)
         for k, a in enumerate(arrivals)
-        for number in (a.time_s, a.at_s, a.at_sigma_s, *a.position_script_m, a.speed_m_s, a.miss_m, a.miss_sigma_m)
+        for number in (a.time_s, a.at_s, a.at_sigma_s or 0.0, *a.position_script_m, a.speed_m_s, a.miss_m,
+                       a.miss_sigma_m or 0.0)
     ]
 
 

@@ -97,10 +97,10 @@ class Arrival(NamedTuple):
         vehicle: its session's key.
         site: where it goes now: the tower's, or an alternate.
         time_s: of the state that this was said with; all times are the clock's.
-        at_s, at_sigma_s: contact, predicted or past; one sigma.
+        at_s, at_sigma_s: contact, predicted or past; one sigma, None where it is not known.
         position_fixed_m: from the body's centre, in axes that turn with it, x towards longitude 0.
         speed_m_s: over ground.
-        miss_m, miss_sigma_m: level distance from the contact point, predicted; one sigma of each axis.
+        miss_m, miss_sigma_m: level distance from the contact point, predicted; one sigma of each axis, or None.
         decide_at_s: until then the vehicle can go elsewhere; None where it cannot, or has nowhere to go.
         clearance: what the tower says to it; set by the tower's own session, as is ...
         position_script_m: ... the same position in the frame of the tower's script.
@@ -110,11 +110,11 @@ class Arrival(NamedTuple):
     site: str
     time_s: float
     at_s: float
-    at_sigma_s: float
+    at_sigma_s: float | None
     position_fixed_m: Vec
     speed_m_s: float
     miss_m: float
-    miss_sigma_m: float
+    miss_sigma_m: float | None
     status: ArrivalStatus
     decide_at_s: float | None = None
     clearance: Clearance = "no_answer"

@@ -289,7 +289,9 @@ def numbers(memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, ph
     )  # fmt: skip
 
 
-def says(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent, command: Command) -> Arrival:
+def says(
+    memory: Memory[DescentMemory], now: Navigation, plan: FlightPlan, phase: Descent, command: Command
+) -> Arrival:
     """What the tower that it comes to hears of it."""
     own, place = memory.own, frame_at(memory, plan, phase).place
     return arrival_of(own, place, landing_of(plan), command)

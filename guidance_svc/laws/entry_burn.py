@@ -6,7 +6,7 @@ from math import hypot
 from typing import NamedTuple
 
 from guidance_svc.core.return_flight import Home, Homing
-from guidance_svc.domain import FlightPlan, Status
+from guidance_svc.domain import Arrival, Command, FlightPlan, Status
 from guidance_svc.laws.entry_plan import EntryBurn, EntryBurnModel, check, sentence
 from guidance_svc.laws.instants import CLOCK_SLACK_S, CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
@@ -17,6 +17,7 @@ from guidance_svc.laws.returning import (
     Route,
     Two,
     affordable,
+    arrival_home,
     asked_lean,
     figures_of,
     leaning_after,
@@ -150,8 +151,15 @@ def figures(own: EntryMemory) -> Figures:
     return (*figures_of(own.home), ("lean", sum(own.leaning.lean)), ("cutoff_at_s", own.cutoff_at_s))
 
 
+def says(
+    memory: Memory[EntryMemory], now: Navigation, plan: FlightPlan, phase: EntryBurn, command: Command
+) -> Arrival | None:
+    """What the tower that it comes to hears of it."""
+    return arrival_home(memory.own.home, memory.own.solved_at_s, now, plan, memory.flight.phase)
+
+
 ROW = LawRow(
     EntryBurn, EntryMemory, sentence, (CUTOFF,), enter, order, done=done, due=due, solve=solve, figures=figures,
-    numbers=numbers, model=EntryBurnModel, check=check, successors=("fall", "descent"), first=False, last=False,
-    ended_by="cutoff",
+    numbers=numbers, says=says, model=EntryBurnModel, check=check, successors=("fall", "descent"), first=False,
+    last=False, ended_by="cutoff",
 )  # fmt: skip

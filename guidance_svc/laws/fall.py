@@ -11,7 +11,7 @@ from pydantic import Field
 from guidance_svc.core.fall_flight import load_at
 from guidance_svc.core.return_flight import Home
 from guidance_svc.core.vectors import norm
-from guidance_svc.domain import Event, FlightPlan, Phase, Vec
+from guidance_svc.domain import Arrival, Command, Event, FlightPlan, Phase, Vec
 from guidance_svc.laws.entry_plan import EntryBurn
 from guidance_svc.laws.instants import CONTACT_S, lit_by
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
@@ -21,6 +21,7 @@ from guidance_svc.laws.returning import (
     Leaning,
     Route,
     affordable,
+    arrival_home,
     asked_lean,
     figures_of,
     leaning_after,
@@ -180,8 +181,15 @@ def sentence(phase: Fall, plan: FlightPlan) -> str:
     return f"engine off, engines first against the air flow{lift}, until the burn of the next phase must begin"
 
 
+def says(
+    memory: Memory[FallMemory], now: Navigation, plan: FlightPlan, phase: Fall, command: Command
+) -> Arrival | None:
+    """What the tower that it comes to hears of it."""
+    return arrival_home(memory.own.home, memory.own.solved_at_s, now, plan, memory.flight.phase)
+
+
 ROW = LawRow(
     Fall, FallMemory, sentence, (IGNITE,), enter, order, done=done, due=due, solve=solve, figures=figures,
-    numbers=numbers, model=FallModel, successors=("entry_burn", "descent"), predecessors=("boost",), last=False,
-    ended_by="ignition",
+    numbers=numbers, says=says, model=FallModel, successors=("entry_burn", "descent"), predecessors=("boost",),
+    last=False, ended_by="ignition",
 )  # fmt: skip

@@ -191,7 +191,9 @@ def unready_in_time(coming: list[Arrival], report: TowerReport, now: Navigation)
     ]  # fmt: skip
 
 
-def says(memory: Memory[ReceiveMemory], plan: FlightPlan, phase: Receive, command: Command) -> TowerWord:
+def says(
+    memory: Memory[ReceiveMemory], now: Navigation, plan: FlightPlan, phase: Receive, command: Command
+) -> TowerWord:
     """Its last report, without what it had heard."""
     own = memory.own
     return TowerWord(command.time_s, phase.silent_after_s, own.report._replace(arrivals=()), own.wind_m_s)

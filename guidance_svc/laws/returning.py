@@ -25,7 +25,7 @@ from guidance_svc.core.frames import turn_z
 from guidance_svc.core.lander import air_around
 from guidance_svc.core.return_flight import Entry, Home, Homing, Landing, come_home
 from guidance_svc.core.vectors import norm, sub
-from guidance_svc.domain import FlightPlan, LandingReport, Stage, Vec
+from guidance_svc.domain import Arrival, FlightPlan, LandingReport, Stage, Vec
 from guidance_svc.errors import NotConverged
 from guidance_svc.laws.descent_place import Place, frame_of, level
 from guidance_svc.laws.descent_plan import Descent
@@ -166,6 +166,22 @@ def report_home(home: Home, since_s: float, route: Route) -> LandingReport:
     return LandingReport(
         home.time_s - since_s, hypot(*missed_m(home, route.place)), norm(home.velocity_m_s), frac, 1.0 - frac,
         home.mass_kg - route.empty_kg, noise, noise,
+    )  # fmt: skip
+
+
+def arrival_home(home: Home, solved_at_s: float, now: Navigation, plan: FlightPlan, first: int) -> Arrival | None:
+    """What the tower that it comes to hears of a way home; how sure it is, is not known before the landing is flown.
+
+    Args:
+        solved_at_s: when it was predicted.
+        first: index of the present phase.
+    """
+    if plan.landing is None:
+        return None
+    route, start = route_of(plan, first), turning_with(now)
+    return Arrival(
+        "", plan.landing.site.name, now.time_s, solved_at_s + home.time_s, None, start.position_m,
+        norm(start.velocity_m_s), hypot(*missed_m(home, route.place)), None, "falling",
     )  # fmt: skip
 
 

@@ -19,7 +19,7 @@ Change = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Memory[Own]]
 Test = Callable[[Memory[Own], Navigation, FlightPlan, Kind], bool]
 Fly = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Order]
 Count = Callable[[Memory[Own], Navigation, FlightPlan, Kind], Numbers]
-Say = Callable[[Memory[Own], FlightPlan, Kind, Command], Said | None]
+Say = Callable[[Memory[Own], Navigation, FlightPlan, Kind, Command], Said | None]
 Figures = Iterable[tuple[str, float | None]]
 
 
@@ -53,7 +53,9 @@ def no_numbers(memory: Memory[Own], now: Navigation, plan: FlightPlan, phase: ob
     return Numbers()
 
 
-def nothing_said(memory: Memory[Own], plan: FlightPlan, phase: object, command: Command) -> None:
+def nothing_said(
+    memory: Memory[Own], now: Navigation, plan: FlightPlan, phase: object, command: Command
+) -> None:
     """None: the other sessions on the clock hear nothing of this law."""
     return None
 

@@ -246,12 +246,13 @@ class Session:
         """What the other sessions on its clock hear of it: a function of the reply to its last state and what went
         into it, whether the major cycle after that has run or not.
         """
-        point = self.point
-        if point is None or not point.memory.flight.begun:
+        point, message = self.point, self.last_message
+        if point is None or message is None or not point.memory.flight.begun:
             return None
         phase = self.plan.phases[point.memory.flight.phase]
         try:
-            return LAWS[phase.law].says(point.memory, self.plan, phase, point.command)
+            now = navigate(message, self.plan, self.frame)
+            return LAWS[phase.law].says(point.memory, now, self.plan, phase, point.command)
         except PHYSICS_ERRORS:
             return None
 

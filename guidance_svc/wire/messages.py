@@ -311,16 +311,16 @@ class ArrivalMessage(TypedDict):
     """Its time when this was so, s."""
     at_s: float
     """Contact, predicted or past, s."""
-    at_sigma_s: float
-    """One sigma of it, s."""
+    at_sigma_s: float | None
+    """One sigma of it, s; null before the landing is flown, where it is not known."""
     position_m: list[float]
     """From the body's centre, m, tower's script's frame."""
     speed_m_s: float
     """m/s over ground."""
     miss_m: float
     """Level distance from the contact point at contact, predicted, m."""
-    miss_sigma_m: float
-    """One sigma of it along each level axis, m."""
+    miss_sigma_m: float | None
+    """One sigma of it along each level axis, m; null likewise."""
     decide_at_s: float | None
     """Until then it can go elsewhere, s; null where it cannot."""
     clearance: Clearance

@@ -14,6 +14,8 @@ from guidance_svc.laws.navigation import navigate
 from guidance_svc.session.history import History
 from guidance_svc.session.packing import pack
 from guidance_svc.session.registry import Registry, digest_of
+from tests.closed_loop.landing_flights import SITE
+from tests.closed_loop.return_flights import CASES, landing_phases, plan_home, start_of
 from tests.session.tower_talk import PLAN, TOWER, Talk, arrivals, hop, in_arms, landed, later, tower, vehicle, word
 
 LAST = len(hop()) - 1
@@ -325,3 +327,25 @@ def test_a_vehicle_that_reloads_before_its_tower_hears_what_the_tower_had_said_t
         assert answer is not None
         heard.append(answer.clearance)
     assert heard == ["not_ready", "ready", "not_ready", "no_answer"]  # of 14 s, 7 s, 0 s; none within 5 s of 6.5 s
+
+
+def test_a_booster_is_announced_from_its_fall_on() -> None:
+    """From the reference's start it comes down far from the site; it says where and when."""
+    case = CASES["B01"]
+    plan = plan_home(case, landing_phases(36e3, 60e3))
+    site = plan.landing.site if plan.landing else SITE
+    station = replace(TOWER, body=plan.body, site=site)
+    talk = Talk().opened(tower(plan=station), vehicle("booster", plan=plan))
+    position, velocity, ahead = start_of(case, plan.body)
+    state = VehicleState(1, 0.0, 73e3, position, velocity, pointing_script=ahead, engine_on=False)
+    command = talk.say("booster", state)
+    assert command.phase == "fall"
+    (one,) = arrivals(talk.say("tower", word(1, 0.0)))
+    assert (one.vehicle, one.site, one.status) == ("booster", site.name, "falling")
+    assert (one.at_sigma_s, one.miss_sigma_m) == (None, None)
+    assert one.position_script_m == pytest.approx(position, abs=1e-3)
+    detail = replace(vehicle("booster", plan=plan, clock="one"), detail=True)
+    again = Talk().opened(detail).say("booster", state).detail
+    assert again is not None
+    assert again.landing is not None
+    assert (one.at_s, one.miss_m) == (again.landing.contact_in_s, again.landing.miss_m)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from math import exp, radians, sin
+from math import exp, radians, sin, tan
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -53,7 +53,9 @@ def flat_body(case: dict[str, Any]) -> Body:
 
 
 def tilt_of(case: dict[str, Any]) -> TiltBound:
-    """The case's own bound."""
+    """The case's own bound; of one that has none, that which it is flown with."""
+    if "tilt" not in case["constraints"]:
+        return TiltBound(tan(radians(20.0)), radians(0.05), 0.0, 1e3)
     end, per_m = re.findall(r"sin\(([\d.]+) deg\) \+ ([\d.]+) deg/m", case["constraints"]["tilt"])[0]
     return TiltBound(sin(radians(float(end))), radians(float(per_m)), 0.0, 1e3)
 

@@ -23,7 +23,7 @@ QUIET = column([0.0] * 6)
 AXES = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))
 LEAN_PART = 0.2  # of the bound of L07: so small that it alone, and not the propellant, ends the reach
 SEARCHES = 12
-INSIDE, OUTSIDE = 0.92, 1.12  # of the way from the middle to the edge
+INSIDE, OUTSIDE = 0.86, 1.2  # of the way to the edge as told; the true one is at 0.88 to 0.99, in the burn 1.02 to 1.16
 UPRIGHT, STILL = (0.0, 0.0, 1.0), (0.0, 0.0, 0.0)
 
 

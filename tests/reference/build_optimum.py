@@ -32,7 +32,8 @@ def main(folder: Path) -> None:
         cases[path.stem.split("_")[0]] = case
     write("optimum", cases)
     write("coast_optimum", {path.stem.split("_from_")[1]: with_coasts(path) for path in sorted(folder.glob("W*.json"))})
-    write("landing_optimum", {path.stem.split("_")[0]: landing(path) for path in sorted(folder.glob("L0[1-7]*.json"))})
+    landings = {path.stem.split("_")[0]: landing(path) for path in sorted(folder.glob("L0[1-7]*.json"))}
+    write("landing_optimum", landings | {"D01": always_lit(folder / "D01_descent_mars_like.json")})
     write("return_optimum", {path.stem.split("_")[0]: way_home(path) for path in sorted(folder.glob("B*.json"))})
 
 
@@ -50,6 +51,21 @@ def landing(path: Path) -> dict[str, object]:
     case = {key: whole[key] for key in LANDING if key in whole}
     case["optimum"] = {key: whole["optimum"][key] for key in ("propellant_kg", "total_time_s", "durations_s")}
     return case
+
+
+def always_lit(path: Path) -> dict[str, object]:
+    """A powered descent whose engine never goes out and may lean; collocation and costate shooting agree."""
+    whole = json.loads(path.read_text())
+    most_n = whole["thrust_max_N"]
+    least = whole["thrust_min_N"] / most_n
+    burn = {"thrust_vac_n": most_n, "throttle_min": least, "throttle_max": 1.0, "exit_area_m2": 0.0}
+    return {
+        "case": whole["case"], "gravity_m_s2": whole["gravity_m_s2"], "air": None, "drag_area_times_cd_m2": 0.0,
+        "m0_kg": whole["m0_kg"], "exhaust_velocity_vac_m_s": whole["ve_m_s"], "burns": [burn],
+        "coast_before_first_burn": False, "r0_m": whole["r0_m"], "v0_m_s": whole["v0_m_s"], "rf_m": whole["rf_m"],
+        "vf_m_s": whole["vf_m_s"], "constraints": {},
+        "optimum": {"propellant_kg": whole["optimum"]["propellant_kg"]},
+    }  # fmt: skip
 
 
 def with_coasts(path: Path) -> dict[str, object]:

@@ -14,13 +14,17 @@ from guidance_svc.errors import ConfigError
 from guidance_svc.files.config_files import read_toml
 from guidance_svc.planning.plan_files import default_phases
 
-REPLACED = ("pitch_over_deg", "bias_deg", "pitch_deg", "max_alpha_deg", "max_q_alpha_pa_deg", "max_yaw_deg")
+REPLACED = (
+    "reserve_kg", "pitch_over_deg", "bias_deg", "pitch_deg", "max_alpha_deg", "max_q_alpha_pa_deg", "max_yaw_deg",
+)  # fmt: skip
 
 
 def program_items(boost: Boost) -> dict[str, Item]:
     """The keys of a program as a file has them, each value rounded to what matters in flight."""
     pitch = tomlkit.item([[float(f"{time_s:g}"), round(degrees(angle), 3)] for time_s, angle in boost.pitch])
     items: dict[str, Item] = {"pitch_deg": pitch.comment("[s since release, deg above the horizon]")}
+    if boost.reserve_kg is not None:
+        items["reserve_kg"] = tomlkit.item(round(boost.reserve_kg, 1))
     if boost.max_alpha_rad < inf:
         items["max_alpha_deg"] = tomlkit.item(float(f"{degrees(boost.max_alpha_rad):.6g}"))
     if boost.max_q_alpha_pa_rad < inf:

@@ -101,7 +101,8 @@ def return_lines(plan: FlightPlan) -> Iterator[str]:
     if not any(phase.alone for phase in plan.phases) or plan.landing is None:
         return
     if plan.start is None:
-        yield "  return   what reserve it needs is not reckoned: that takes a [start], the state after the separation"
+        how = "`guidance-svc boost` plans it" if plan.boost else "that takes a [start], the state after the separation"
+        yield f"  return   what reserve it needs is not reckoned: {how}"
         return
     try:
         found = left_at_contact_kg(plan)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 from math import cos, radians
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from guidance_svc.planning.boost.ascent_trial import Ascent, ascent_of
 from guidance_svc.planning.boost.command import run_boost, whole_ascent
 from guidance_svc.planning.boost.file import with_program
 from guidance_svc.planning.boost.homeward import Homeward, Settled, flown_with, homeward_of, price_of, settle, toll_at
+from guidance_svc.planning.boost.program import search_for
 from guidance_svc.planning.boost.return_words import Return, burns_of, return_words, site_of
 from guidance_svc.planning.boost.search import plan_boost
 from guidance_svc.rehearsal.command import ask_of, run_rehearsal
@@ -116,6 +118,20 @@ def test_where_nothing_aims_the_fall_the_site_is_where_it_leads() -> None:
     again = flown_with(ascent(), ascent().boost, found.kept_kg, moved)
     assert again.way.takes_kg == pytest.approx(found.way.takes_kg, abs=0.5)
     assert ", 0.0 km from" in "".join(return_words(Return(moved, again.way, 24e3, True)))
+
+
+def test_a_program_stays_the_same_where_another_reserve_moves_its_points() -> None:
+    x = (0.9, 0.8, 0.7, 0.55, 0.45, 0.4, 0.38, 0.35)
+    whole = search_for(ascent().plan, ascent().boost)
+    shorter = search_for(ascent().keeping(60e3).plan, ascent().boost)
+    pitch = whole.phase(x).pitch
+    assert whole.point_of(pitch) == pytest.approx(x)
+    assert shorter.times_s[-1] < whole.times_s[-1] - 10.0
+    again = shorter.phase(shorter.point_of(pitch)).pitch
+    for time_s, angle in again:
+        between = [(a, b) for a, b in pairwise(((0.0, pitch[0][1]), *pitch)) if a[0] <= time_s <= b[0]]
+        (t0, low), (t1, high) = between[0]
+        assert angle == pytest.approx(low + (high - low) * (time_s - t0) / (t1 - t0))
 
 
 def test_reserve_and_site_stand_in_the_planned_copy() -> None:

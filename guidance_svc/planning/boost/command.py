@@ -124,6 +124,8 @@ def result_lines(result: Result) -> Iterator[str]:
     stage = result.plan.vehicle.stages[0]
     yield f"pitch program: {points}"
     yield f"propellant left at orbit: {flight.margin_kg:.1f} kg flown at 20 ms, {trial.margin_kg:z.1f} kg in the search"
+    if trial.margin_kg < 0.0:
+        yield f"warning: {-trial.margin_kg:.0f} kg of propellant are missing for the target"
     yield f"with the plan's own program: {was} in the search's flight"
     yield limit_line("dynamic pressure", flight.most_q_pa, boost.max_dynamic_pressure_pa, "Pa")
     across = degrees(flight.most_q_alpha_pa), degrees(boost.max_q_alpha_pa_rad)

@@ -18,6 +18,7 @@ from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.laws.boostback_plan import Boostback
 from guidance_svc.laws.descent_plan import Descent
 from guidance_svc.planning.boost.ascent_trial import Ascent, Parted, Trial, try_program
+from guidance_svc.planning.boost.program import search_for
 from guidance_svc.planning.boost.search import Planned, Progress, plan_boost
 from guidance_svc.rehearsal.reserve import WayBack, way_back
 from guidance_svc.sim.state import SimState
@@ -25,7 +26,8 @@ from guidance_svc.sim.state import SimState
 MARGIN_FRAC = 0.05  # kept beyond what the return takes, of that
 SETTLED_KG = 0.2  # between two cycles of the return's first law
 MET_KG = 1.0  # of a reserve; a hundredth of what a return is predicted to
-RESERVE_ROUNDS, TURNS = 12, 4
+RESERVE_ROUNDS, TURNS = 12, 6
+WAY_PARTS = (1.0, 0.5, 0.25, 0.1)  # of the way to what a turn's search found
 STEP_KG, STEP_M, STEP_M_S = 200.0, 2e3, 10.0  # for differences
 MOST_FRAC = 0.9  # of the first stage's propellant that may be kept
 
@@ -47,14 +49,17 @@ class Homeward:
         """Whether nothing aims the fall, so that the landing site is where it leads."""
         return not any(isinstance(phase, Boostback) for phase in self.plan.phases)
 
-    def way_from(self, parted: Parted, kept_kg: float) -> WayBack:
+    def way_from(self, parted: Parted, kept_kg: float, settled_kg: float = SETTLED_KG) -> WayBack:
         """The return from a separation with so much propellant.
+
+        Args:
+            settled_kg: as for `way_back`.
 
         Raises:
             GuidanceError: there is no way home from there.
         """
         time_s, r, v = parted
-        found = way_back(self.plan, SimState(time_s, r, v, unit(v), (kept_kg,)), SETTLED_KG)
+        found = way_back(self.plan, SimState(time_s, r, v, unit(v), (kept_kg,)), settled_kg)
         if found is None:
             expected = "a fall or a boostback after the boost"
             raise GuidanceError("no_way_home", "phases", expected, self.plan.phases[0].law)
@@ -172,18 +177,42 @@ def plan_both(ascent: Ascent, back: Homeward, progress: Progress) -> Planned:
         ConfigError: no program reaches the target.
         GuidanceError: there is no way home, or no reserve for it.
     """
-    found = plan_boost(ascent, progress)
-    best, flights = settle(ascent, found.boost, back), found.flights
+    first = begun(ascent, back)
+    found = plan_boost(first, progress)
+    best, boost, flights = settle(first, found.boost, back), found.boost, found.flights
     for _ in range(TURNS):
         turn = ascent.keeping(best.kept_kg)
-        toll = toll_at(best, price_of(turn, found.boost, best, back), back)
-        other = plan_boost(turn, progress, toll, found.x)
+        toll = toll_at(best, price_of(turn, boost, best, back), back)
+        other = plan_boost(turn, progress, toll, boost.pitch)
         flights += other.flights
-        there = settle(turn, other.boost, back)
-        gain = there.trial.margin_kg - best.trial.margin_kg
-        if gain > 0.0:
-            found, best = other, there
-        if gain < MET_KG:
+        before = best.trial.margin_kg
+        boost, best = better(turn, (boost, best), other.boost, back)
+        if best.trial.margin_kg - before < MET_KG:
             break
-    boost = replace(found.boost, reserve_kg=best.kept_kg)
-    return replace(found, boost=boost, trial=best.trial, flights=flights)
+    return Planned(replace(boost, reserve_kg=best.kept_kg), best.trial, flights)
+
+
+def begun(ascent: Ascent, back: Homeward) -> Ascent:
+    """The ascent with the reserve that suits the plan's own program; with the plan's own where that leads nowhere."""
+    try:
+        return ascent.keeping(settle(ascent, ascent.boost, back).kept_kg)
+    except GuidanceError:
+        return ascent
+
+
+def better(turn: Ascent, here: tuple[Boost, Settled], there: Boost, back: Homeward) -> tuple[Boost, Settled]:
+    """Of the programs on the straight way to another one, from its end on, the first that leaves more with its reserve.
+
+    What a return takes is linear for small steps only.
+    """
+    search = search_for(turn.plan, turn.boost)
+    a, b = search.point_of(here[0].pitch), search.point_of(there.pitch)
+    for part in WAY_PARTS:
+        boost = search.phase([x + part * (y - x) for x, y in zip(a, b, strict=True)])
+        try:
+            found = settle(turn, boost, back)
+        except GuidanceError:
+            continue
+        if found.trial.margin_kg > here[1].trial.margin_kg:
+            return boost, found
+    return here

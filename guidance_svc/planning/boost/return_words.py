@@ -45,7 +45,7 @@ def return_after(flight: AscentFlight, home: Homeward, before_kg: float, planned
     if state is None:
         return None
     parted = Parted(state.time_s, state.position_m, state.velocity_m_s)
-    return Return(home, home.way_from(parted, state.propellant_kg[0]), before_kg, planned)
+    return Return(home, home.way_from(parted, state.propellant_kg[0], 0.0), before_kg, planned)
 
 
 def burns_of(way: WayBack, home: Homeward) -> dict[str, float]:

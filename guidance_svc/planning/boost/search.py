@@ -30,6 +30,7 @@ EQUAL = 1e-4  # of the cost: gains below 0.01 kg end a search
 
 Progress = Callable[[int, int, float], None]
 Toll = Callable[[Trial], float]
+Program = Sequence[tuple[float, float]]
 
 
 @dataclass
@@ -72,13 +73,11 @@ class Planned:
         boost: the phase to fly.
         trial: what it came to in coarse steps.
         flights: boosts that the search flew.
-        x: the program as a point of the search.
     """
 
     boost: Boost
     trial: Trial
     flights: int
-    x: tuple[float, ...]
 
 
 def require_scipy() -> None:
@@ -92,14 +91,14 @@ def require_scipy() -> None:
 
 def plan_boost(
     ascent: Ascent, progress: Progress = lambda done, total, best: None, toll: Toll = lambda trial: 0.0,
-    near: tuple[float, ...] = (),
+    near: Program = (),
 ) -> Planned:  # fmt: skip
     """The program that leaves the most propellant at orbit within the plan's limits.
 
     Args:
         progress: called after each trial with flights done, about how many there will be, best margin (kg).
         toll: what a trial costs at orbit besides, kg.
-        near: a point of the search to begin with, instead of the grid.
+        near: a pitch program to begin with, instead of the grid.
 
     Raises:
         ConfigError: no program of the search reaches the target, or scipy is not installed.
@@ -111,7 +110,7 @@ def plan_boost(
     whole = len(ENDS) * len(BENDS) + (STARTS - 1) * SLOPE_STEPS * (search.count + 2)
     total = SLOPE_STEPS * (search.count + 2) + LINE_FLIGHTS + (0 if near else whole)
     hunt = Hunt(ascent, search, progress, total, toll)
-    for start in [near] if near else starts(hunt):
+    for start in [search.point_of(near)] if near else starts(hunt):
         minimize(
             hunt.cost, start, method="SLSQP", bounds=[(0.0, 1.0)] * search.count,
             options={"maxiter": SLOPE_STEPS, "eps": SLOPE_SPAN, "ftol": EQUAL},
@@ -125,7 +124,7 @@ def plan_boost(
         raise ConfigError("no_program", "target", expected, ascent.plan.name)
     progress(hunt.flights, hunt.flights, hunt.best.margin_kg)
     boost = replace(ascent.boost, pitch_over_rad=0.0, bias=(), pitch=search.phase(hunt.best_x).pitch)
-    return Planned(boost, try_program(ascent, boost, hunt.best.law), hunt.flights, hunt.best_x)
+    return Planned(boost, try_program(ascent, boost, hunt.best.law), hunt.flights)
 
 
 def with_authority(boost: Boost) -> Boost:

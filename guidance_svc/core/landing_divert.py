@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from guidance_svc.core.compiled import kernel, part
-from guidance_svc.core.lander import Lander, Moment
+from guidance_svc.core.lander import Lander, Moment, TiltBound
 from guidance_svc.core.landing_ahead import guided_at, instant_ahead
 from guidance_svc.core.landing_aim import QUARTIC, TANGENTS
 from guidance_svc.core.landing_guide import (
@@ -34,6 +34,7 @@ from guidance_svc.core.vectors import sub
 from guidance_svc.domain import Vec
 
 CAREFUL_LEAN, CAREFUL_FRAC = 0.9, 0.97  # of the bound of the lean and of the greatest throttle, for what disturbs later
+CAREFUL_SLANT = 1.0  # tangent of the lean; a steeper one is not turned over in time
 WAY_ROUNDS, WAY_STEPS = 25, 500
 REDIRECT_TIMES = 2  # that a landing elsewhere is solved for one state
 LEAST_WAIT_FRAC = 1e-3  # of the time to contact: a burn that would have to begin earlier begins at once
@@ -77,9 +78,11 @@ def seen_from(start: Moment, offset_m: Vec) -> Moment:
 def careful(lander: Lander) -> Lander:
     """The lander with less of the lean and of the throttle than it has."""
     less = leaning_less(lander, CAREFUL_LEAN)
+    t = less.tilt
     return Lander(
         less.ground, less.air, less.legs, less.leg_count, less.lag_s, less.least_frac,
-        max(CAREFUL_FRAC * less.most_frac, less.least_frac), less.tilt,
+        max(CAREFUL_FRAC * less.most_frac, less.least_frac),
+        TiltBound(t.end, t.per_m, t.per_root_m, min(t.most, CAREFUL_SLANT)),
     )  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from guidance_svc.laws.navigation import Navigation
 NOT_TOLD = (0.0, 0.0, 0.0)
 NO_OFFSET = (0.0, 0.0, 0.0)
 LEAN_TURN_S = 4.0  # a lean that takes the vehicle longer to take up is not planned: it has to be turned over on the way
-MOST_PLANNED_RAD = radians(85.0)
+MOST_PLANNED_RAD = radians(60.0)  # nor a steeper one, of a vehicle whose turning takes time
 MOST_LEAN_RAD = radians(45.0)  # to which a vehicle turns for a divert
 
 
@@ -81,7 +81,7 @@ def frame_of(plan: FlightPlan, phase: Descent, stage: int, spot: int = 0, burner
     burning = vehicle.stages[stage]
     legs, counts = legs_of_plan(phase, burning, landing.contact_speed_m_s, burners)
     rate = min(vehicle.turn_rate_limit_rad_s, vehicle.attitude_rate_limit_rad_s)
-    steepest = tan(min(rate * LEAN_TURN_S, MOST_PLANNED_RAD))
+    steepest = tan(min(rate * LEAN_TURN_S, MOST_PLANNED_RAD)) if rate < inf else inf
     tilt = TiltBound(tan(phase.tilt_end_rad), phase.tilt_per_m_rad, phase.tilt_per_root_m_rad, steepest)
     curve = vehicle.fall_drag_curve or vehicle.drag_curve
     air = air_around(plan.body, place.altitude_m, vehicle.drag_area_m2, curve, vehicle.fall_lift_curve)

@@ -19,6 +19,7 @@ PIECE_STEPS = 250  # integrator steps in one cycle, after which no further edge 
 LATEST_S = 1.5  # before contact: nothing can be changed from here on
 SURE_S = 0.5  # so well the last instant for a divert is searched for
 LATER_S = 1.0  # how much later than that the search looks again for a still later one
+EARLY_FRAC = 0.1  # of the time to contact, by which the last instant is told early
 AGAIN_S = 2.0  # after which an alternate out of reach is looked for again
 LEVEL_M_S = 1.0  # level speed that has a direction
 Edges = tuple[Edge, Edge, Edge, Edge]
@@ -86,7 +87,7 @@ def look_around(
     if others:
         which = before.looks % len(others)
         chance = weigh(Question(frame, others[which], g, start, least_kg), chances[which])
-        chance = chance._replace(told_s=before_ignition(chance.safe_s, g, frame.keys.delay_s))
+        chance = chance._replace(told_s=before_ignition(early(chance.safe_s, g), g, frame.keys.delay_s))
         chances = (*chances[:which], chance, *chances[which + 1 :])
     return Around(g.time_s, along, edges, turn, chances, g.stop.mass_kg, before.looks + 1)
 
@@ -122,6 +123,11 @@ def last_call(before: Chance, time_s: float) -> Chance:
 def is_shaken(g: Guided) -> bool:
     """Whether the thrust changes just now: what is predicted then is worth nothing."""
     return 0.0 <= g.time_s - g.changed_at_s < TRANSIENT_S
+
+
+def early(at_s: float, g: Guided) -> float:
+    """An instant for a divert, put forward by a part of what is left then, for what disturbs later."""
+    return at_s - EARLY_FRAC * max(g.time_s + g.stop.end_s - at_s, 0.0)
 
 
 def before_ignition(at_s: float, g: Guided, delay_s: float) -> float:

@@ -18,7 +18,7 @@ from tests.clients.running_service import WAIT_S, Service
 from tests.replay.tower_flight import LANDING, STATES
 
 EXAMPLES = CLIENTS / "examples"
-SITE = "Saltmarsh Point tower"
+SITE = "Saltmarsh Point"
 PLAN = LANDING | {"body": LANDING["body"] | {"name": "Earth"}, "landing": LANDING["landing"] | {"name": SITE}}
 
 
@@ -53,7 +53,6 @@ def service() -> Iterator[Service]:
     service.kill()
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("language", ["python", pytest.param("node", marks=pytest.mark.slow)])  # python stands for it
 def test_a_towers_script_lets_a_vehicle_in(language: str, service: Service) -> None:
     if shutil.which("node") is None and language == "node":

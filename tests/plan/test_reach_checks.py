@@ -47,7 +47,9 @@ def test_a_sound_plan_passes() -> None:
 
 @pytest.mark.parametrize("name", sorted(load_library(default_folder()).flights))
 def test_every_shipped_plan_passes(name: str) -> None:
-    assert load_library(default_folder()).plan(name, "tanker").name == name
+    library = load_library(default_folder())
+    role = "tower" if library.role_for(name) == "tower" else "tanker"
+    assert library.plan(name, role).name == name
 
 
 def test_too_little_propellant_by_far_is_refused_with_what_would_work() -> None:

@@ -75,7 +75,7 @@ def test_without_a_tower_nothing_is_said_of_a_clearance(to_arms: Flown) -> None:
 def test_the_last_instant_and_the_price_of_each_alternate_are_told(to_arms: Flown) -> None:
     session = Session(plan_of(HOP, replace(ARMS, alternates=(Alternate(FAR), *ARMS.alternates)), CAUGHT, MOONLIKE),
                       Frame(), detail=True)  # fmt: skip
-    states = [state for state in to_arms.states if state.time_s < 2.0 * CYCLES_S]
+    states = [state for state in to_arms.states if state.time_s < 1.6 * CYCLES_S]
     for state in states:
         command = session.state(state)
         session.work()

@@ -151,15 +151,21 @@ def boost(
         Path | None, typer.Option(help="Where to write the plan with its new program; default: FLIGHT.planned.toml.")
     ] = None,
     plot: Annotated[Path | None, typer.Option(help="HTML page with the ascent; needs matplotlib.")] = None,
+    return_margin_percent: Annotated[
+        float, typer.Option(min=0.0, max=100.0, help="What a booster that comes back keeps beyond what that takes.")
+    ] = 5.0,
     configs: Configs = None,
 ) -> None:
-    """Search the boost program that leaves the most propellant at orbit within the plan's limits."""
+    """Search the boost program that leaves the most propellant at orbit within the plan's limits.
+
+    For a booster that comes back, its reserve with it.
+    """
     from guidance_svc.files.config_files import chosen_folder, load_library
     from guidance_svc.planning.boost.command import run_boost
 
     with plain_errors():
         name, library = named_plan(flight, load_library(chosen_folder(configs)))
-        code = run_boost(library, name, carries, out, plot, typer.echo)
+        code = run_boost(library, name, carries, out, plot, typer.echo, return_margin_percent / 100.0)
     raise typer.Exit(code)
 
 

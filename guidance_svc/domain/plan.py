@@ -149,6 +149,8 @@ class Boost(Phase):
         azimuth_rad: heading of the ascent over ground, clockwise from north; None means from the target plane.
         separate_at_speed_m_s, separate_at_s, separate_at_reserve: whichever comes first ends the phase;
             speed is over ground, seconds count from release, reserve means the stage's `reserve_kg` is reached.
+        reserve_kg: what this flight's first stage keeps, instead of its vehicle's; None: the vehicle's. The plan's
+            vehicle has it already.
         bias: (seconds since release, angle of attack rad, nose up positive), times rising; linear between, flat beyond.
         pitch: (seconds since release, rad above the horizon), likewise, instead of `pitch_over_rad` and `bias`: the
             angle of attack is then what leads from the air flow to this pitch, as far as the limits let it.
@@ -171,6 +173,7 @@ class Boost(Phase):
     separate_at_speed_m_s: float = inf
     separate_at_s: float = inf
     separate_at_reserve: bool = True
+    reserve_kg: float | None = None
     bias: tuple[tuple[float, float], ...] = ()
     pitch: tuple[tuple[float, float], ...] = ()
     throttle: tuple[tuple[float, float], ...] = ()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 
 
@@ -129,6 +129,12 @@ class Vehicle:
         object.__setattr__(self, "stack_kg", stack)
         object.__setattr__(self, "burnout_kg", burnout)
         object.__setattr__(self, "lightest_stage_kg", min((s.dry_mass_kg for s in self.stages), default=0.0))
+
+    def keeping(self, reserve_kg: float | None) -> Vehicle:
+        """The vehicle with another reserve of its first stage; None: as it is."""
+        if reserve_kg is None:
+            return self
+        return replace(self, stages=(replace(self.stages[0], reserve_kg=reserve_kg), *self.stages[1:]))
 
     def mass_at_ignition_kg(self, stage: int) -> float:
         """Mass of the stack when stage number `stage` (from 0) lights, all its propellant and the cover on board."""

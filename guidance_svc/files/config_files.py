@@ -120,7 +120,9 @@ class Library:
         """The plan's vehicle; one without stages for a tower."""
         _check_role(phases, role)
         if any(phase.flies for phase in phases):
-            return self._vehicle(model).to_domain(model.vehicle if isinstance(model.vehicle, str) else "inline")
+            name = model.vehicle if isinstance(model.vehicle, str) else "inline"
+            kept_kg = next((p.reserve_kg for p in phases if isinstance(p, domain.Boost)), None)
+            return self._vehicle(model).to_domain(name).keeping(kept_kg)
         if model.vehicle:
             expected = "no such key, because a tower does not fly"
             raise ConfigError("limits_contradict", "vehicle", expected, "a vehicle")

@@ -58,6 +58,8 @@ class BoostModel(PhaseModel):
     """From release."""
     separate_at_reserve: bool = True
     """When the stage's reserve_kg is reached."""
+    reserve_kg: NotNegative | None = None
+    """What the stage keeps on this flight; None: what its vehicle's table says."""
     bias_deg: Program = Field([])
     """[seconds since release, angle of attack, nose up positive] pairs; linear between, flat outside."""
     pitch_deg: Program = Field([])
@@ -101,6 +103,7 @@ class BoostModel(PhaseModel):
             separate_at_speed_m_s=inf if self.separate_at_speed_m_s is None else self.separate_at_speed_m_s,
             separate_at_s=inf if self.separate_at_s is None else self.separate_at_s,
             separate_at_reserve=self.separate_at_reserve,
+            reserve_kg=self.reserve_kg,
             bias=tuple((time, radians(angle)) for time, angle in self.bias_deg),
             pitch=tuple((time, radians(angle)) for time, angle in self.pitch_deg),
             throttle=tuple((time, frac) for time, frac in self.throttle),

@@ -17,9 +17,16 @@ def check_boost(phase: Boost, plan: FlightPlan, at: str) -> None:
     Raises:
         ConfigError: with the key, what would work, and what stands there.
     """
+    _check_reserve(phase, plan.vehicle.stages[0], at)
     _check_angles(phase, at)
     _check_throttle(phase, plan.vehicle.stages[0], at)
     _check_acceleration(plan, phase, plan.vehicle.stages[0], at)
+
+
+def _check_reserve(phase: Boost, stage: Stage, at: str) -> None:
+    if phase.reserve_kg is not None and phase.reserve_kg >= stage.propellant_kg:
+        expected = f"less than the propellant_kg of {stage.name}, {stage.propellant_kg:g} kg"
+        raise ConfigError("limits_contradict", f"{at}.reserve_kg", expected, phase.reserve_kg)
 
 
 def _check_angles(phase: Boost, at: str) -> None:

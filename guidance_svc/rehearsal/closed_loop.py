@@ -53,6 +53,7 @@ class AscentFlight:
         most_q_pa, most_q_alpha_pa, most_alpha_deg, most_acceleration_m_s2: greatest, under thrust of the first stage;
             the second is with the sine of the angle and over the upper stage's burn as well.
         perigee_m, apogee_m: radii of the orbit reached.
+        parted: just after the first stage was let go; its propellant is what it keeps.
         events: what was carried out, in order.
     """
 
@@ -64,6 +65,7 @@ class AscentFlight:
     most_acceleration_m_s2: float = 0.0
     perigee_m: float = 0.0
     apogee_m: float = 0.0
+    parted: SimState | None = None
     rows: list[AscentRow] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     states: int = 0
@@ -94,6 +96,8 @@ def fly_ascent(
 
     def watch(log: FlightLog, message: VehicleState, command: Command) -> None:
         flight.state, flight.states = craft.state, flight.states + 1
+        if flight.parted is None and craft.state.stage > 0:
+            flight.parted = craft.state
         if in_ascent(command.phase):
             note_ascent(flight, command, world, on_row, row_every_s)
 

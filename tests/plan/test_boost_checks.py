@@ -47,6 +47,7 @@ def test_a_sound_boost_is_accepted() -> None:
     [
         ({"bias": ((20.0, radians(9.0)),)}, "phases.1.bias_deg", "max_alpha_deg, 8 deg"),
         ({"bias": ((20.0, radians(-9.0)),)}, "phases.1.bias_deg", "max_alpha_deg, 8 deg"),
+        ({"reserve_kg": 380e3}, "phases.1.reserve_kg", "less than the propellant_kg of first, 380000 kg"),
         ({"max_yaw_rad": radians(9.0)}, "phases.1.max_yaw_deg", "at most max_alpha_deg, 8 deg"),
         ({"throttle": ((60.0, 0.4),)}, "phases.1.throttle", "throttle_min_frac of first, 0.5"),
         ({"max_acceleration_m_s2": 9.0}, "phases.1.max_acceleration_m_s2", "gravity at the pad, 9.798"),

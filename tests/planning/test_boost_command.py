@@ -86,6 +86,16 @@ def test_a_written_plan_flies_the_program(tmp_path: Path) -> None:
     assert [(t, round(degrees(angle), 3)) for t, angle in boost.pitch] == [(20.0, 80.0), (140.0, 35.5)]
 
 
+def test_a_boost_may_keep_another_reserve_than_its_vehicle(tmp_path: Path) -> None:
+    library = load_library(default_folder())
+    out = tmp_path / "keeps_less.toml"
+    write_plan(Path(library.files["flights/sandpiper_to_mudflat"]), out, replace(PROGRAM, reserve_kg=21e3), ())
+    kept = whole_ascent(load_flight_file(out, library), "keeps_less", "curlew_to_lagoon").vehicle
+    own = whole_ascent(library, "sandpiper_to_mudflat", "curlew_to_lagoon").vehicle
+    assert [stage.reserve_kg for stage in kept.stages] == [21e3, own.stages[1].reserve_kg]
+    assert own.burnout_kg[0] - kept.burnout_kg[0] == pytest.approx(own.stages[0].reserve_kg - 21e3)
+
+
 def test_a_carried_vehicle_follows_the_booster_in_one_plan() -> None:
     plan = whole_ascent(load_library(default_folder()), "sandpiper_boost", "curlew_to_lagoon")
     assert [stage.name for stage in plan.vehicle.stages] == ["Sandpiper", "Curlew"]

@@ -70,12 +70,14 @@ class Boosted(NamedTuple):
 
     Args:
         turned_rad2_s: square of the angle by which the limits turned the direction, over time.
+        since_s: how long it took.
     """
 
     position_m: Vec
     velocity_m_s: Vec
     mass_kg: float
     turned_rad2_s: float
+    since_s: float
 
 
 @kernel
@@ -149,11 +151,11 @@ def fly_boost(
             before = norm(sub(v, ground_velocity(p, body[4])))
             span = span * (ends.speed_m_s - before) / (speed - before) if speed > before else 0.0
             np, nv = push_on(p, v, m, order, span, body, booster)
-            return Boosted(np, nv, m - span * flow, turned)
+            return Boosted(np, nv, m - span * flow, turned, t + span)
         p, v, m, t = np, nv, m - span * flow, t + span
         if norm(p) < body[1] * (1.0 - body[3]) + LOWEST_M:
-            return Boosted(p, v, 0.0, turned)
-    return Boosted(p, v, m, turned)
+            return Boosted(p, v, 0.0, turned, t)
+    return Boosted(p, v, m, turned, t)
 
 
 @kernel

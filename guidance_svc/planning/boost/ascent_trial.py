@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import inf
+from typing import NamedTuple
 
 from guidance_svc.core.atmosphere import air_of
 from guidance_svc.core.boost import (
@@ -49,6 +50,14 @@ STARTS_RAD = (None, 0.35, 0.8)  # starting laws: the loop's own guess, then loft
 FAILED_KG = -1e6  # margin of a flight that reaches nothing; far worse than any shortage
 
 
+class Parted(NamedTuple):
+    """Where a booster lets go: vehicle time, and position and velocity, BCI."""
+
+    time_s: float
+    position_m: Vec
+    velocity_m_s: Vec
+
+
 @dataclass(frozen=True, slots=True)
 class Trial:
     """What a program comes to.
@@ -57,11 +66,13 @@ class Trial:
         margin_kg: propellant above the reserve left in the last stage at orbit; negative when short.
         turned_rad2_s: square of the angle by which the limits turned the direction, over time.
         law: the upper stage's law at the end of the air, to start the next trial with.
+        parted: the separation; None for a boost into the ground.
     """
 
     margin_kg: float
     turned_rad2_s: float = 0.0
     law: Steering | None = None
+    parted: Parted | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +87,13 @@ class Ascent:
     velocity_m_s: Vec
     heading_rad: float
     mass_kg: float
+    release_s: float
+
+    def keeping(self, reserve_kg: float) -> Ascent:
+        """The same with another reserve of the first stage, for the boost phase too."""
+        vehicle = self.plan.vehicle.keeping(reserve_kg)
+        plan, boost = replace(self.plan, vehicle=vehicle), replace(self.boost, reserve_kg=reserve_kg)
+        return replace(self, plan=plan, boost=boost, world=World(plan.body, vehicle))
 
 
 def ascent_of(plan: FlightPlan, world: World) -> Ascent:
@@ -99,7 +117,8 @@ def ascent_of(plan: FlightPlan, world: World) -> Ascent:
     heading = boost.azimuth_rad
     if heading is None:
         heading = launch_heading_rad(r, plan.body, plan.target, local)
-    return Ascent(plan, world, boost, insertion, r, v, heading, plan.vehicle.mass_at_ignition_kg(0) - burnt)
+    return Ascent(plan, world, boost, insertion, r, v, heading, plan.vehicle.mass_at_ignition_kg(0) - burnt,
+                  release_s)  # fmt: skip
 
 
 def try_program(ascent: Ascent, boost: Boost, start: Steering | None = None, step_s: float = STEP_S) -> Trial:
@@ -109,15 +128,16 @@ def try_program(ascent: Ascent, boost: Boost, start: Steering | None = None, ste
         start: the law of an earlier trial near this one.
     """
     plan, world = ascent.plan, ascent.world
-    r, v, mass, turned = fly_boost_phase(ascent, boost, step_s)
+    r, v, mass, turned, since_s = fly_boost_phase(ascent, boost, step_s)
     if mass == 0.0:
         return Trial(FAILED_KG, turned)
     after = plan.vehicle.mass_at_ignition_kg(ascent.insertion.first_stage)
     r, v = coast_briefly(r, v, mass, SEPARATION_DELAY_S, world)
+    parted = Parted(ascent.release_s + since_s + SEPARATION_DELAY_S, r, v)
     if ascent.insertion.pause_s > 0.0:
         r, v = coast_briefly(r, v, after, ascent.insertion.pause_s, world)
     law, margin = solve_insertion(ascent, r, v, start)
-    return Trial(margin, turned, law)
+    return Trial(margin, turned, law, parted)
 
 
 def fly_boost_phase(ascent: Ascent, boost: Boost, step_s: float) -> Boosted:

@@ -17,8 +17,10 @@ from guidance_svc.files.config_files import Library
 from guidance_svc.files.out_paths import require_file
 from guidance_svc.planning.boost.ascent_trial import ascent_of, try_program
 from guidance_svc.planning.boost.file import planned_text, write_plan
+from guidance_svc.planning.boost.homeward import MARGIN_FRAC, Homeward, homeward_of, parts_at_reserve, plan_both
 from guidance_svc.planning.boost.plot import Panel, ascent_page
-from guidance_svc.planning.boost.search import Planned, plan_boost, require_scipy
+from guidance_svc.planning.boost.return_words import Return, return_after, return_words, site_of
+from guidance_svc.planning.boost.search import Planned, Progress, plan_boost, require_scipy
 from guidance_svc.rehearsal.closed_loop import AscentFlight, fly_ascent
 from guidance_svc.report.plots import HOW_TO_GET_PLOTS
 from guidance_svc.sim.state import World
@@ -38,6 +40,7 @@ class Result:
     flight: AscentFlight
     searched_s: float
     flown_s: float
+    back: Return | None = None
 
 
 def whole_ascent(library: Library, flight: str, carries: str | None) -> FlightPlan:
@@ -89,23 +92,28 @@ def limit_boost(boost: Boost, plan: FlightPlan) -> Boost:
     return replace(boost, max_alpha_rad=alpha, max_q_alpha_pa_rad=across, max_yaw_rad=min(yaw, alpha))
 
 
-def search(plan: FlightPlan, progress: Callable[[int, int, float], None]) -> Result:
+def search(plan: FlightPlan, progress: Progress, home: Homeward | None = None) -> Result:
     """Search, then fly the winner closed loop at 20 ms.
+
+    Args:
+        home: the booster's return, for which it keeps a reserve.
 
     Raises:
         ConfigError: no program reaches the target.
-        GuidanceError: the verifying flight does not end in an orbit.
+        GuidanceError: the verifying flight does not end in an orbit, or there is no way home.
     """
     world = World(plan.body, plan.vehicle)
     ascent = ascent_of(plan, world)
     start = time.monotonic()
     before = try_program(ascent, ascent.boost).margin_kg
-    found = plan_boost(ascent, progress)
+    both = home is not None and parts_at_reserve(ascent.boost)
+    found = plan_both(ascent, home, progress) if home is not None and both else plan_boost(ascent, progress)
     searched = time.monotonic()
     phases = tuple(found.boost if isinstance(p, Boost) else p for p in plan.phases)
-    plan = replace(plan, phases=phases)
-    flight = fly_ascent(plan, world)
-    return Result(plan, found, before, flight, searched - start, time.monotonic() - searched)
+    planned = replace(plan, phases=phases, vehicle=plan.vehicle.keeping(found.boost.reserve_kg))
+    flight = fly_ascent(planned, World(planned.body, planned.vehicle))
+    back = None if home is None else return_after(flight, home, plan.vehicle.stages[0].reserve_kg, both)
+    return Result(planned, found, before, flight, searched - start, time.monotonic() - searched, back)
 
 
 def result_lines(result: Result) -> Iterator[str]:
@@ -116,6 +124,8 @@ def result_lines(result: Result) -> Iterator[str]:
     stage = result.plan.vehicle.stages[0]
     yield f"pitch program: {points}"
     yield f"propellant left at orbit: {flight.margin_kg:.1f} kg flown at 20 ms, {trial.margin_kg:z.1f} kg in the search"
+    if trial.margin_kg < 0.0:
+        yield f"warning: {-trial.margin_kg:.0f} kg of propellant are missing for the target"
     yield f"with the plan's own program: {was} in the search's flight"
     yield limit_line("dynamic pressure", flight.most_q_pa, boost.max_dynamic_pressure_pa, "Pa")
     across = degrees(flight.most_q_alpha_pa), degrees(boost.max_q_alpha_pa_rad)
@@ -123,6 +133,7 @@ def result_lines(result: Result) -> Iterator[str]:
     yield limit_line("angle of attack", flight.most_alpha_deg, degrees(boost.max_alpha_rad), "deg")
     acceleration = min(boost.max_acceleration_m_s2, stage.acceleration_limit_m_s2)
     yield limit_line("acceleration", flight.most_acceleration_m_s2, acceleration, "m/s2")
+    yield from () if result.back is None else return_words(result.back)
     target = result.plan.target
     if target is not None:
         low, high = flight.perigee_m - target.perigee_radius_m, flight.apogee_m - target.apogee_radius_m
@@ -137,9 +148,12 @@ def limit_line(name: str, reached: float, limit: float, unit: str) -> str:
 
 def run_boost(
     library: Library, flight: str, carries: str | None, out: Path | None, plot: Path | None,
-    say: Callable[[str], None] = print,
+    say: Callable[[str], None] = print, margin_frac: float = MARGIN_FRAC,
 ) -> int:  # fmt: skip
     """Plan, verify, write, plot; the exit code.
+
+    Args:
+        margin_frac: what a booster that comes back keeps beyond what its return takes, of that.
 
     Raises:
         ConfigError: a bad plan, or a file that cannot be written.
@@ -149,16 +163,18 @@ def run_boost(
         raise ConfigError("unknown_name", "FLIGHT", f"one of {', '.join(sorted(library.flights))}", flight)
     plan = whole_ascent(library, flight, carries)
     target = out or Path(f"{flight}.planned.toml")
-    implied = library.plan(flight, boost_role(carries)).phases if library.model(flight).phases is None else ()
+    own = library.plan(flight, boost_role(carries))
+    implied = own.phases if library.model(flight).phases is None else ()
+    home = homeward_of(own, margin_frac)
     refuse_early(plan, Path(source), target, implied, plot)
     with shown_progress() as progress:
-        result = search(plan, progress)
+        result = search(plan, progress, home)
     say(CAUTION)
     lines = list(result_lines(result))
     for line in lines:
         say(line)
     notes = (f"planned by search: {result.flight.margin_kg:z.0f} kg left at orbit, flown closed loop",)
-    write_plan(Path(source), target, result.planned.boost, notes, implied)
+    write_plan(Path(source), target, result.planned.boost, notes, implied, site_of(result.back))
     say(f"written: {target}")
     if plot is not None:
         say(plot_result(plot, result, "\n".join(lines)))

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import pi
 
+from guidance_svc.core.boost import curve_of
+from guidance_svc.core.curves import interpolate
 from guidance_svc.domain import Boost, FlightPlan
 
 KNOT_FRACS = (0.05, 0.15, 0.27, 0.40, 0.53, 0.67, 0.82, 1.0)  # of the time from the rise to the boost's end
@@ -39,6 +41,11 @@ class Search:
         angles = [MOST_PITCH_RAD * min(1.0, max(0.0, float(k))) for k in x]
         program = tuple(zip(self.times_s, angles, strict=True))
         return replace(self.boost, pitch_over_rad=0.0, bias=(), pitch=program)
+
+    def point_of(self, pitch: Sequence[tuple[float, float]]) -> tuple[float, ...]:
+        """The point whose program is nearest to another one, which may have other times."""
+        curve = curve_of(tuple(pitch), MOST_PITCH_RAD)
+        return tuple(interpolate(t, curve.at, curve.value) / MOST_PITCH_RAD for t in self.times_s)
 
     def point(self, end_frac: float, bend: float) -> tuple[float, ...]:
         """The point of a plain program: from upright to `end_frac` of a right angle, the earlier the smaller `bend`."""

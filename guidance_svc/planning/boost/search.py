@@ -29,16 +29,23 @@ SCALE_KG = 100.0  # costs are margins over this, so that a first step has a sens
 EQUAL = 1e-4  # of the cost: gains below 0.01 kg end a search
 
 Progress = Callable[[int, int, float], None]
+Toll = Callable[[Trial], float]
+Program = Sequence[tuple[float, float]]
 
 
 @dataclass
 class Hunt:
-    """A search under way; the best is that of the least cost."""
+    """A search under way; the best is that of the least cost.
+
+    Args:
+        toll: what a trial costs at orbit besides, kg.
+    """
 
     ascent: Ascent
     search: Search
     progress: Progress
     total: int
+    toll: Toll
     flights: int = 0
     best: Trial = field(default_factory=lambda: Trial(FAILED_KG))
     best_x: tuple[float, ...] = ()
@@ -49,7 +56,8 @@ class Hunt:
         trial = try_program(self.ascent, self.search.phase(x), self.best.law)
         outside = sum(max(0.0, k - 1.0) ** 2 + max(0.0, -k) ** 2 for k in x)
         bends = sum((a - 2.0 * b + c) ** 2 for a, b, c in zip(x, x[1:], x[2:], strict=False))
-        cost = float((SMOOTH_KG * bends + TURNED_KG * trial.turned_rad2_s - trial.margin_kg) / SCALE_KG + 1e2 * outside)
+        kg = SMOOTH_KG * bends + TURNED_KG * trial.turned_rad2_s + self.toll(trial) - trial.margin_kg
+        cost = float(kg / SCALE_KG + 1e2 * outside)
         if cost < self.least:
             self.best, self.best_x, self.least = trial, tuple(float(k) for k in x), cost
         self.flights += 1
@@ -81,11 +89,16 @@ def require_scipy() -> None:
         raise ConfigError("missing_package", "scipy", expected, "not installed") from None
 
 
-def plan_boost(ascent: Ascent, progress: Progress = lambda done, total, best: None) -> Planned:
+def plan_boost(
+    ascent: Ascent, progress: Progress = lambda done, total, best: None, toll: Toll = lambda trial: 0.0,
+    near: Program = (),
+) -> Planned:  # fmt: skip
     """The program that leaves the most propellant at orbit within the plan's limits.
 
     Args:
         progress: called after each trial with flights done, about how many there will be, best margin (kg).
+        toll: what a trial costs at orbit besides, kg.
+        near: a pitch program to begin with, instead of the grid.
 
     Raises:
         ConfigError: no program of the search reaches the target, or scipy is not installed.
@@ -94,9 +107,10 @@ def plan_boost(ascent: Ascent, progress: Progress = lambda done, total, best: No
     from scipy.optimize import minimize
 
     search = search_for(ascent.plan, with_authority(ascent.boost))
-    total = len(ENDS) * len(BENDS) + STARTS * SLOPE_STEPS * (search.count + 2) + LINE_FLIGHTS
-    hunt = Hunt(ascent, search, progress, total)
-    for start in starts(hunt):
+    whole = len(ENDS) * len(BENDS) + (STARTS - 1) * SLOPE_STEPS * (search.count + 2)
+    total = SLOPE_STEPS * (search.count + 2) + LINE_FLIGHTS + (0 if near else whole)
+    hunt = Hunt(ascent, search, progress, total, toll)
+    for start in [search.point_of(near)] if near else starts(hunt):
         minimize(
             hunt.cost, start, method="SLSQP", bounds=[(0.0, 1.0)] * search.count,
             options={"maxiter": SLOPE_STEPS, "eps": SLOPE_SPAN, "ftol": EQUAL},

@@ -36,6 +36,10 @@ def _check_landing(plan: FlightPlan) -> None:
     if landing is None or plan.site is not None:
         why = "because no phase lands" if landing is None else "beside [site], where the flight begins"
         raise ConfigError("limits_contradict", "start", f"no such table, {why}", f"height_m = {start.height_m:g}")
+    feet_m = plan.vehicle.legs_below_m
+    if start.height_m <= feet_m:
+        expected = f"above {feet_m:g} m (legs_below_m), so that the feet are not in the ground"
+        raise ConfigError("below_ground", "start.height_m", expected, f"{start.height_m:g} m")
     holds_kg = plan.vehicle.stages[-1].propellant_kg
     if start.propellant_kg is not None and start.propellant_kg > holds_kg:
         expected = f"at most {holds_kg:g}, what {plan.vehicle.stages[-1].name} holds"

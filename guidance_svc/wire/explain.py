@@ -40,6 +40,9 @@ def explain(error: ValidationError, schema: Schema) -> Problem:
     first = _most_telling(error)
     path, node, parent = _follow(schema, first["loc"])
     kind, got = first["type"], got_text(first["input"])
+    if first["loc"] and first["loc"][-1] == "[key]":  # so pydantic tells a name that may not stand in a table
+        path, node, _ = _follow(schema, first["loc"][:-2])
+        return Problem("bad_value", path, _names(_resolve(node, schema)), got)
     if kind == "missing":
         return Problem("missing_field", path, _describe(node, schema), "nothing")
     if kind == "extra_forbidden":
@@ -148,7 +151,14 @@ def _describe(node: Schema, schema: Schema) -> str:
         return f"text that matches {node['pattern']}"
     if kind == "string" and "maxLength" in node:
         return f"text of at most {node['maxLength']} characters"
+    if kind == "object" and "maxProperties" in node:
+        return f"a table of at most {node['maxProperties']} fields"
     return _PLAIN_TYPES.get(kind, "")
+
+
+def _names(table: Schema) -> str:
+    """Which names may stand in a table whose names are free."""
+    return f"names that match {' or '.join(table.get('patternProperties', {}))}"
 
 
 def _limits(node: Schema) -> str:

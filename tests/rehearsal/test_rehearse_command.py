@@ -210,6 +210,7 @@ def test_a_start_stands_where_its_table_says() -> None:
         ({"site": {"name": "pad", "latitude_deg": 1.0, "longitude_deg": 1.0}}, "start"),
         ({"start": {"height_m": 10.0, "propellant_kg": 6000.0}}, "start.propellant_kg"),
         ({"start": {"height_m": -1.0}}, "start.height_m"),
+        ({"start": {"height_m": 3.0}}, "start.height_m"),  # where the feet are in the ground
     ],
 )
 def test_a_start_that_cannot_be_is_refused(more: dict[str, Any], field: str) -> None:

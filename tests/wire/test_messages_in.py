@@ -100,3 +100,18 @@ def test_both_encodings_carry_a_message_there_and_back_exactly(message: dict[str
 def test_the_codec_agrees_with_the_libraries(message: dict[str, object]) -> None:
     assert json.loads(encode(message, "json")) == message
     assert msgpack.unpackb(encode(message, "msgpack")) == message
+
+
+@pytest.mark.parametrize(
+    ("answers", "expected"),
+    [
+        ({f"kite{k}": "ready" for k in range(101)}, "a table of at most 100 fields"),
+        ({"a kite": "ready"}, r"names that match ^[A-Za-z0-9][A-Za-z0-9_.\-]{0,63}$"),
+    ],
+)  # fmt: skip
+def test_answers_that_are_too_many_or_for_nobody_are_refused_in_words(answers: dict[str, str], expected: str) -> None:
+    message = {"type": "state", "seq": 1, "time_s": 0.0, "ready": True, "answers": answers}
+    with pytest.raises(MessageFault) as refusal:
+        parse_state(message)
+    assert refusal.value.field == "answers"
+    assert refusal.value.expected == expected

@@ -67,6 +67,8 @@ LESS_LEAN, LESS_LEANS, LESS_LEAN_M = 0.3, 3, 0.3  # a landing that would stop de
 TANGENT_ROUNDS, TANGENT_STEPS = 2, 300  # for one state
 ANEW_S = 0.5  # the inverse of tangents that lead near the contact point is found anew so often at most
 LONG_AGO_S = -1e9
+FIRST_STEPS = 700  # for the quartic: one that takes more finds no landing, and nothing more is tried with this state
+TWO_STEPS = 1200  # for the quartic and the narrow bound, after which the whole one is not tried with this state
 FIRST_TANGENT_ROUNDS, FIRST_GENTLE_STEPS, FIRST_FULL_STEPS = 40, 400, 1100
 GENTLE_PART, GENTLE_UPRIGHT_S = 0.6, 4.0  # of the bound, for tangents that leave room for what disturbs, ...
 GENTLE_COST = 1.003  # ... where that costs no more than this, over ...
@@ -138,7 +140,7 @@ def stop_first(lander: Lander, keys: Keys, g: Guided, start: Moment, dt_s: float
     stop = stop_by_quartic(lander, keys, g, start, dt_s, iterations)
     steps = stop.steps
     for _ in range(LESS_LEANS):
-        if stop.position_m[2] > -LESS_LEAN_M - TANGENT_MISS_FRAC * abs(start.position_m[2]):
+        if stop.position_m[2] > -LESS_LEAN_M - TANGENT_MISS_FRAC * abs(start.position_m[2]) or steps > FIRST_STEPS:
             break
         room *= LESS_LEAN
         stop = stop_by_quartic(leaning_less(lander, room), keys, g, start, dt_s, iterations)
@@ -293,8 +295,15 @@ def guide(lander: Lander, keys: Keys, before: Guided, state: Heard) -> Guided:
     return solve_landing(lander, keys, g, moment_of(g, lander, state), dt_s, False)
 
 
+class Anew(NamedTuple):
+    """A landing solved without a guess, and the integrator steps that this took."""
+
+    guided: Guided
+    steps: int
+
+
 @kernel
-def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
+def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Anew:
     """The landing at its first state.
 
     Args:
@@ -304,23 +313,17 @@ def begin(lander: Lander, keys: Keys, state: Heard, lit: bool) -> Guided:
     position, velocity = led_point(state, axis, axis, 1.0, keys.percussion_m)
     filtered = first_filtered(position, velocity, BIAS_SIGMA_M_S2)
     fall_s = first_fall_s(lander, state)
+    frac = first_frac(lander, state) if lit else planned_frac(lander, keys)
     stop = Stop(
-        0.0 if lit else 0.4 * fall_s, planned_frac(lander, keys), 0.0, 0.0, fall_s, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0),
+        0.0 if lit else 0.4 * fall_s, frac, 0.0, 0.0, fall_s, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0),
         state.mass_kg, 0.0, True, 0,
     )  # fmt: skip
     g = Guided(
         state.time_s, filtered, BURNING if lit else FALLING, state.time_s if lit else state.time_s + 1e9, 0,
-        planned_frac(lander, keys), axis, planned_frac(lander, keys) if lit else keys.idle_frac, LONG_AGO_S, 1.0, 1.0,
+        frac, axis, frac if lit else keys.idle_frac, LONG_AGO_S, 1.0, 1.0,
         (0.0, 0.0), 1.0, axis, stop, QUARTIC, (0.0, 0.0, 0.0, 0.0, 0.0), NO_INVERSE, LONG_AGO_S, False, fall_s,
     )  # fmt: skip
-    return solve_anew(lander, keys, g, moment_of(g, lander, state)).guided
-
-
-class Anew(NamedTuple):
-    """A landing solved without a guess, and the integrator steps that this took."""
-
-    guided: Guided
-    steps: int
+    return solve_anew(lander, keys, g, moment_of(g, lander, state))
 
 
 @part
@@ -328,10 +331,14 @@ def solve_anew(lander: Lander, keys: Keys, g: Guided, start: Moment) -> Anew:
     """The landing solved without a guess: by the quartic, then by tangents within a narrow bound and the whole one."""
     upright = solve_landing(lander, keys, by_guess(g, g.stop, QUARTIC, g.unknowns, False), start, 0.0, True)
     stop = upright.stop
+    if stop.steps > FIRST_STEPS or not stop.stops:
+        return Anew(upright, stop.steps)
     guess = first_guess(lander, g, start, stop)
     gentle = solve_landing(lander, keys, by_guess(g, stop, TANGENTS, guess, True), start, 0.0, True)
     if gentle.gentle:
         guess, stop = gentle.unknowns, gentle.stop
+    elif upright.stop.steps + gentle.stop.steps > TWO_STEPS:
+        return Anew(gentle, upright.stop.steps + gentle.stop.steps)
     full = solve_landing(lander, keys, by_guess(g, stop, TANGENTS, guess, False), start, 0.0, True)
     cheap = start.mass_kg - gentle.stop.mass_kg <= GENTLE_COST * (start.mass_kg - full.stop.mass_kg)
     steps = upright.stop.steps + gentle.stop.steps + full.stop.steps
@@ -356,6 +363,15 @@ def by_guess(g: Guided, stop: Stop, law: int, guess: Five, gentle: bool) -> Guid
         g.thrust_scale, g.drag_scale, g.wind_m_s, g.lit_part, g.pointing, stop, law, guess, NO_INVERSE, LONG_AGO_S,
         gentle, stop.end_s,
     )  # fmt: skip
+
+
+@part
+def first_frac(lander: Lander, state: Heard) -> float:
+    """Guess of the throttle of a burn that is under way: it stops the vehicle evenly over the height that is left."""
+    down, height = max(-state.velocity_m_s[2], 0.0), max(state.position_m[2], 1.0)
+    wanted = 0.5 * down * down / height - lander.ground.gravity_m_s2[2]
+    pressure = drag_and_pressure(lander.air, state.position_m[2], state.velocity_m_s)[1]
+    return within(lander.least_frac, wanted / push(lander.legs[0], 1.0, pressure, state.mass_kg, 1.0), lander.most_frac)
 
 
 @part

@@ -34,7 +34,7 @@ from guidance_svc.laws.descent_reach import (
     look_around,
     reach_of,
 )
-from guidance_svc.laws.descent_verdict import is_belied, judge, report_of, verdict
+from guidance_svc.laws.descent_verdict import is_belied, is_elsewhere, judge, report_of, verdict
 from guidance_svc.laws.instants import CONTACT_S, NEAR_CUTOFF_CONTACT_S
 from guidance_svc.laws.landing_places import landing_of
 from guidance_svc.laws.memory import Burn, Flight, Memory, Numbers, Order
@@ -73,9 +73,9 @@ def enter(
 def begin_landing(frame: Frame, now: Navigation, phase: Descent) -> Guided:
     """The landing at its first state; an engine that burns and may go out has begun the burn."""
     lit = now.engine_on is True and not phase.idles
-    guided = begin(frame.lander, frame.keys, heard_at(now, frame.place), lit)
-    spend(guided.stop.steps)
-    return guided
+    anew = begin(frame.lander, frame.keys, heard_at(now, frame.place), lit)
+    spend(anew.steps)
+    return anew.guided
 
 
 def follow(
@@ -210,7 +210,7 @@ def has_landed(own: DescentMemory, now: Navigation) -> bool:
     if now.contact is not None:
         return now.contact and not is_belied(own, now)
     burnt = own.guided.stage == BURNING and now.time_s >= own.guided.time_s + own.guided.stop.end_s
-    return burnt and now.engine_on is False
+    return burnt and now.engine_on is False and not is_elsewhere(own, now)
 
 
 def cutoff_s(own: DescentMemory) -> float:

@@ -24,8 +24,17 @@ SPEED_TOLD_M_S = 0.5  # over the speed asked for, likewise
 
 def is_belied(own: DescentMemory, now: Navigation) -> bool:
     """Whether a contact is told by a vehicle that is far above the contact point and moves."""
-    high = own.guided.filtered.position_m[2] > CONTACT_BELOW_M
-    return now.contact is True and high and norm(now.ground_velocity_m_s) > AT_REST_M_S
+    return now.contact is True and own.guided.filtered.position_m[2] > CONTACT_BELOW_M and is_moving(now)
+
+
+def is_moving(now: Navigation) -> bool:
+    """Whether a vehicle is too fast over ground to stand."""
+    return norm(now.ground_velocity_m_s) > AT_REST_M_S
+
+
+def is_elsewhere(own: DescentMemory, now: Navigation) -> bool:
+    """Whether a vehicle is far above or below the contact point and moves: an engine off is no landing there."""
+    return abs(own.guided.filtered.position_m[2]) > CONTACT_BELOW_M and is_moving(now)
 
 
 def verdict(

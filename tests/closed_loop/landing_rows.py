@@ -103,7 +103,7 @@ def flown_case(case: Case, truth: Truth, noise: Sequence[float]) -> Landed:
     keys = case.keys._replace(percussion_m=truth.percussion_m)
     upright, still = (0.0, 0.0, 1.0), (0.0, 0.0, 0.0)
     craft = Craft(0.0, case.position_m, case.velocity_m_s, case.mass_kg, keys.idle_frac, upright, still)
-    first = begin(case.lander, keys, told(craft, truth, noise, 0), False)
+    first = begin(case.lander, keys, told(craft, truth, noise, 0), False).guided
     return land(case.lander, keys, case.field, truth, first, craft, noise)
 
 

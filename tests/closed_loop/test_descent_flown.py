@@ -5,22 +5,29 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
+from math import radians
 
 import pytest
 
-from guidance_svc.domain import Command, Landing, VehicleState
+from guidance_svc.domain import Command, Frame, Landing, VehicleState
+from guidance_svc.laws.descent_plan import Descent
 from guidance_svc.rehearsal.disturbances import Disturbances
 from guidance_svc.rehearsal.loop import Guide, in_process
 from guidance_svc.session.session import Session
+from guidance_svc.sim.jumps import ignite
 from guidance_svc.sim.pad import Pad
+from guidance_svc.sim.telemetry import telemetry
 from tests.closed_loop.landing_flights import (
     BELOW,
     FALL,
+    LANDER,
+    MOONLIKE,
     SITE,
     SOFT,
     STAGE,
     VEHICLE,
     Flown,
+    Start,
     craft_of,
     deaf,
     flown,
@@ -120,3 +127,26 @@ def test_thrust_and_drag_that_differ_from_the_file_are_found_out() -> None:
     assert done.contact.miss_m < 0.5
     assert done.contact.speed_m_s < 0.5
 
+
+
+@pytest.mark.parametrize("start", [Start((0.0, 0.0, 50.0), (0.0, 0.0, -10.0), 3000.0),
+                                   Start((-500.0, 0.0, 1000.0), (30.0, 0.0, -42.0), 3000.0)])  # fmt: skip
+def test_a_burn_that_is_under_way_long_before_it_need_be_is_flown_to_contact(start: Start) -> None:
+    plan = plan_of(Descent(0.7, tilt_per_root_m_rad=radians(1.7)), Landing(SITE), LANDER, MOONLIKE)
+    craft = craft_of(plan, start, GROUND)
+    craft.state = ignite(craft.state, craft.world)
+    done = flown(plan, craft, tick_s=0.1)
+    assert done.log.statuses == {"ok", "complete"}
+    assert all(command.engine_on for command in done.commands if command.status == "ok")
+    assert done.contact.miss_m < 0.3
+    assert done.contact.speed_m_s < 0.5
+
+
+def test_an_engine_that_is_off_far_from_the_contact_point_is_no_landing() -> None:
+    """A script that tells no contact, and a vehicle that climbs away."""
+    plan = plan_of(Descent(0.7), Landing(SITE), LANDER, MOONLIKE)
+    session = Session(plan, Frame())
+    craft = craft_of(plan, Start((0.0, 0.0, 2000.0), (0.0, 0.0, 2000.0), 3000.0), GROUND)
+    for seq in range(4):
+        told = deaf(telemetry(craft.state, craft.world, Frame(), seq))
+        assert session.state(told._replace(engine_on=seq < 1, time_s=100.0 * seq)).status != "complete"

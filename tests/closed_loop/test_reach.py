@@ -43,11 +43,11 @@ def known(by_s: float, least_kg: float = 0.0) -> Known:
     case = case._replace(lander=case.lander._replace(tilt=tilt._replace(per_m=LEAN_PART * tilt.per_m)))
     craft = Craft(0.0, case.position_m, case.velocity_m_s, case.mass_kg, case.keys.idle_frac, UPRIGHT, STILL)
     heard = told(craft, TRUTH, QUIET, 0)
-    first = begin(case.lander, case.keys, heard, False)
+    first = begin(case.lander, case.keys, heard, False).guided
     g, start = instant_ahead(case.lander, case.keys, first, moment_of(first, case.lander, heard), by_s, 0.0)
     craft = Craft(0.0, start.position_m, start.velocity_m_s, start.mass_kg, start.given_frac, UPRIGHT, STILL)
     heard = told(craft, TRUTH, QUIET, 0)
-    g = begin(case.lander, case.keys, heard, g.stage == BURNING)
+    g = begin(case.lander, case.keys, heard, g.stage == BURNING).guided
     return Known(case, craft, g.stage == BURNING, reach_from(case, g, heard_start(case, g, craft), least_kg))
 
 
@@ -73,7 +73,7 @@ def lands(at: Known, part: float, direction: int) -> bool:
     y = e.centre_m[1] + part * e.half_across_m * sin(angle)
     (a, b, c) = at.craft.position_m
     craft = at.craft._replace(position_m=(a - x, b - y, c))
-    first = begin(at.case.lander, at.case.keys, told(craft, TRUTH, QUIET, 0), at.lit)
+    first = begin(at.case.lander, at.case.keys, told(craft, TRUTH, QUIET, 0), at.lit).guided
     out = land(at.case.lander, at.case.keys, at.case.field, TRUTH, first, craft, QUIET)
     speed = hypot(*out.velocity_m_s) if out.touched else fall_speed(out.velocity_m_s, out.position_m[2])
     return hypot(*out.position_m[:2]) < 1.0 and speed < 1.0

@@ -51,6 +51,7 @@ IN_ROOM = {
     "playback": SEQ | {"most_states", "of"},
     "rehearsal": SEQ | {"state_every", "sigma", "x", "y"},  # ticks; of any unit
     "wire": SEQ | {"low", "high"},
+    "planning": {"price"},  # kilograms of one propellant for one of another
 }  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import inf
 
-from guidance_svc.core.vectors import dot, sub, unit
+from guidance_svc.core.vectors import along, dot, sub, unit
 from guidance_svc.domain import Boost, FlightPlan, Vec
 from guidance_svc.errors import ConfigError, GuidanceError
 from guidance_svc.laws.boostback_plan import Boostback
@@ -152,8 +152,8 @@ def toll_at(here: Settled, price: float, back: Homeward) -> Callable[[Trial], fl
         return back.way_from(Parted(base.time_s, r, v), here.kept_kg).takes_kg - here.way.takes_kg
 
     axes: tuple[Vec, ...] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-    x, y, z = (taken_kg(stepped(base.position_m, axis, STEP_M), base.velocity_m_s) / STEP_M for axis in axes)
-    a, b, c = (taken_kg(base.position_m, stepped(base.velocity_m_s, axis, STEP_M_S)) / STEP_M_S for axis in axes)
+    x, y, z = (taken_kg(along(base.position_m, STEP_M, axis), base.velocity_m_s) / STEP_M for axis in axes)
+    a, b, c = (taken_kg(base.position_m, along(base.velocity_m_s, STEP_M_S, axis)) / STEP_M_S for axis in axes)
 
     def toll(trial: Trial) -> float:
         if trial.parted is None:
@@ -163,11 +163,6 @@ def toll_at(here: Settled, price: float, back: Homeward) -> Callable[[Trial], fl
         return price * taken
 
     return toll
-
-
-def stepped(vector: Vec, axis: Vec, size: float) -> Vec:
-    """A vector with a step along an axis."""
-    return (vector[0] + size * axis[0], vector[1] + size * axis[1], vector[2] + size * axis[2])
 
 
 def plan_both(ascent: Ascent, back: Homeward, progress: Progress) -> Planned:

@@ -91,7 +91,7 @@ def test_a_cover_that_stays_on_to_orbit_counts_to_the_end() -> None:
 def test_the_boost_planner_reckons_with_the_drop() -> None:
     plan, world, state = covered(False)
     r, v = state.position_m, state.velocity_m_s
-    ascent = Ascent(plan, world, Boost(), Insertion(), r, v, 0.0, plan.vehicle.mass_at_ignition_kg(0))
+    ascent = Ascent(plan, world, Boost(), Insertion(), r, v, 0.0, plan.vehicle.mass_at_ignition_kg(0), 0.0)
     law, margin = solve_insertion(ascent, r, v, None)
     assert law is not None
     assert margin == pytest.approx(SPARE_KG, abs=2.0)

@@ -267,7 +267,7 @@ def events_of(memory: Memory[DescentMemory], plan: FlightPlan, phase: Descent) -
     if not phase.idles:
         events.append(IGNITE.of(flight, own.guided.light_at_s))
     if phase.legs_out_s is not None:
-        events.append(DEPLOY_LEGS.of(flight, contact_s - phase.legs_out_s))
+        events.append(DEPLOY_LEGS.of(flight, max(contact_s - phase.legs_out_s, flight.since_s)))
     events.sort(key=lambda event: event.at_s)
     if own.diverted is None:
         return tuple(events)

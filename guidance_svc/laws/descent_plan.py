@@ -146,7 +146,8 @@ def sentence(phase: Descent, plan: FlightPlan) -> str:
     """What the phase does."""
     landing, stage = landing_of(plan), plan.vehicle.stages[-1]
     counts = ", then ".join(f"{count}" for count, _ in phase.engines)
-    burn = f"one burn of {counts or 'all'} engines" if stage.engine_count > 1 else "one burn"
+    several = "engine" if counts == "1" else "engines"
+    burn = f"one burn of {counts or 'all'} {several}" if stage.engine_count > 1 else "one burn"
     soft = f", from {phase.soft_speed_m_s:g} m/s on at {phase.soft_frac:g}" if phase.soft_speed_m_s else ""
     delay_s = stage.ignition_delay_s if phase.ignition_delay_s is None else phase.ignition_delay_s
     lit = "" if phase.idles or delay_s == 0.0 else f", lit {delay_s:g} s before its thrust"

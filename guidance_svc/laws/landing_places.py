@@ -113,6 +113,7 @@ def divert_words(plan: FlightPlan) -> str:
     landing = landing_of(plan)
     places = ", ".join(f"{where(there)} ({distance_m(plan, there):.0f} m away)" for there in landing.alternates)
     if landing.without_answer == "divert":
-        return f"; to the one of {places} that costs least, if a tower is not ready when it must be decided"
+        to = f"the one of {places} that costs least" if len(landing.alternates) > 1 else places
+        return f"; to {to}, if a tower is not ready when it must be decided"
     also = f"; to {places}, if it cannot be reached" if places else ""
     return f"{also}; whatever a tower answers" if places else ""

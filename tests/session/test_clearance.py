@@ -204,6 +204,5 @@ def test_a_reload_to_before_the_divert_asks_the_tower_again(to_arms: Flown, sile
 
 def test_the_sentence_says_where_the_alternates_are_and_what_silence_does() -> None:
     assert phase_sentences(PLAN)[0].endswith(
-        "cut at contact; to the one of Mudflat (40 m away) that costs least, if a tower is not ready when it must be "
-        "decided"
+        "cut at contact; to Mudflat (40 m away), if a tower is not ready when it must be decided"
     )

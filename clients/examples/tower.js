@@ -7,40 +7,15 @@
 // For simulation and teaching only; do not connect it to a real tower.
 "use strict";
 
-const net = require("node:net");
 const path = require("node:path");
-const readline = require("node:readline");
 
 const { GuidanceClient } = require(path.join(__dirname, "..", "guidance_client.js"));
+const { SimulatedVehicle, inASentence, option } = require(path.join(__dirname, "simulated_vehicle.js"));
 
 const COMING = ["falling", "burning"];
 const STATE_EVERY_S = 0.5; // of the shared clock
 const LOOK_EVERY_MS = 20; // of real time, for the clock
 const STANDS_MS = 1000; // of real time: a shared clock that stands, because the vehicle has landed, keeps the tower from nothing
-
-/** The shared clock: here that of a simulated vehicle. REPLACE with your simulator's; arms and wind come from there, too. */
-class Simulation {
-  constructor(address) {
-    const [, host, port] = /^tcp:\/\/(.*):(\d+)$/.exec(address);
-    this._socket = net.createConnection({ host, port: Number(port), noDelay: true });
-    this._socket.on("error", (problem) => {
-      console.error(`no simulated vehicle at ${address} (${problem.code}): give --vehicle`);
-      process.exit(1);
-    });
-    this._lines = readline.createInterface({ input: this._socket })[Symbol.asyncIterator]();
-  }
-
-  async ask(request) {
-    this._socket.write(`${JSON.stringify(request)}\n`);
-    const answer = JSON.parse((await this._lines.next()).value);
-    if (answer.error) throw new Error(answer.error);
-    return answer;
-  }
-
-  close() {
-    this._socket.end();
-  }
-}
 
 /** An answer to each vehicle, soonest first: ready, unless the tower holds another one then. */
 function decide(arrivals, turnaroundS) {
@@ -54,14 +29,10 @@ function decide(arrivals, turnaroundS) {
   return answers;
 }
 
-function option(name, otherwise) {
-  const at = process.argv.indexOf(name);
-  return at < 0 ? otherwise : process.argv[at + 1];
-}
-
 async function main() {
-  const simulation = new Simulation(option("--vehicle", "tcp://127.0.0.1:5821"));
-  await simulation.ask({ do: "attach", vehicle: option("--follow", "Sandpiper") });
+  // The shared clock is that of a simulated vehicle. REPLACE it by your simulator's, which knows arms and wind as well.
+  const simulation = new SimulatedVehicle(option("--vehicle", "tcp://127.0.0.1:5821"));
+  await simulation.attach(option("--follow", "Sandpiper"));
   const client = new GuidanceClient(option("--guidance", "tcp://127.0.0.1:5771"));
   const opened = await client.open({
     vehicle: option("--name", "Saltmarsh"), role: "tower", plan: option("--plan", "saltmarsh_point"),
@@ -97,10 +68,4 @@ async function main() {
   return arrivals.some((arrival) => arrival.status === "caught") ? 0 : 1;
 }
 
-main().then(
-  (code) => process.exit(code),
-  (problem) => {
-    console.error(problem.message);
-    process.exit(1);
-  },
-);
+main().then((code) => process.exit(code), inASentence);

@@ -259,7 +259,8 @@ class FlightPlan:
         landing: None for a vehicle that does not come back.
         start: where a rehearsal begins; None: on the pad, or where a booster lets go.
 
-    Made from these once: `boost`, the first phase of that law, and `bare`, the plan without the cover's mass.
+    Made from these once: `boost`, the first phase of that law, and `uncovered`, the plan without the cover's mass, None
+    where that is the plan itself: one that holds itself would wait for the garbage collector.
     """
 
     name: str
@@ -273,12 +274,17 @@ class FlightPlan:
     start: Start | None = None
 
     boost: Boost | None = field(init=False, repr=False, compare=False)
-    bare: FlightPlan = field(init=False, repr=False, compare=False)
+    uncovered: FlightPlan | None = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Work out what every state asks for."""
         boost = next((phase for phase in self.phases if isinstance(phase, Boost)), None)
         object.__setattr__(self, "boost", boost)
         covered = self.vehicle.cover_mass_kg != 0.0
-        bare = replace(self, vehicle=replace(self.vehicle, cover_mass_kg=0.0)) if covered else self
-        object.__setattr__(self, "bare", bare)
+        bare = replace(self, vehicle=replace(self.vehicle, cover_mass_kg=0.0)) if covered else None
+        object.__setattr__(self, "uncovered", bare)
+
+    @property
+    def bare(self) -> FlightPlan:
+        """The plan without the cover's mass."""
+        return self.uncovered or self

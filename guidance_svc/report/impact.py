@@ -12,7 +12,6 @@ from guidance_svc.domain import Body
 from guidance_svc.report.track import Bools, Floats
 
 STEP_S: Final = 0.5  # of classical Runge-Kutta; from 60 km within 5 m of a step a fifth as long
-LAST_STEP_S: Final = 1e-3
 MOST_STEPS: Final = 4000  # half an hour of falling; what still flies then has no impact point
 AIR_STEP_M: Final = 250.0  # of the table of density and sound
 AIR_TOP_M: Final = 120e3

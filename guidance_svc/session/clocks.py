@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple, TypeVar
 
-from guidance_svc.domain import Answer, Arrival, OpenRequest, Said, TowerWord, VehicleState
+from guidance_svc.domain import Answer, Arrival, OpenRequest, Said, Site, TowerWord, VehicleState
 from guidance_svc.laws.receive import clearance_of, comes
 
 Word = TypeVar("Word")
@@ -33,10 +33,14 @@ def meeting_of(request: OpenRequest) -> Meeting | None:
 
     Both must give the site the same name.
     """
+    site = site_of(request)
+    return Meeting(request.clock, request.plan.body.name, site.name) if request.clock and site else None
+
+
+def site_of(request: OpenRequest) -> Site | None:
+    """Where a tower stands, or a vehicle lands; None where it does not."""
     plan = request.plan
-    landing = plan.landing
-    site = plan.site if request.role == "tower" else landing.site if landing else None
-    return Meeting(request.clock, plan.body.name, site.name) if request.clock and site else None
+    return plan.site if request.role == "tower" else plan.landing.site if plan.landing else None
 
 
 def is_caught(request: OpenRequest) -> bool:
@@ -160,8 +164,7 @@ def clock_warnings(request: OpenRequest, others: Iterable[OpenRequest]) -> tuple
     Args:
         others: of all other sessions.
     """
-    tower, plan = request.role == "tower", request.plan
-    site = plan.site if tower else plan.landing.site if plan.landing else None
+    tower, site = request.role == "tower", site_of(request)
     if site is None or not (tower or is_caught(request)):
         return ()
     who = "vehicles that come" if tower else f"the tower {site.name}"
@@ -172,7 +175,8 @@ def clock_warnings(request: OpenRequest, others: Iterable[OpenRequest]) -> tuple
         return ()
     clocks = ", ".join(sorted({f'"{other.clock}"' if other.clock else "none" for other in there}))
     if not tower:
-        return (f'clock: the tower {site.name} is on clock {clocks}, {plan.name} on "{request.clock}": no answer',)
+        plan = request.plan.name
+        return (f'clock: the tower {site.name} is on clock {clocks}, {plan} on "{request.clock}": no answer',)
     fly = "1 vehicle flies" if len(there) == 1 else f"{len(there)} vehicles fly"
     return (f'clock: a tower with a clock of its own: {fly} on clock {clocks}, none on "{request.clock}"',)
 

@@ -286,7 +286,7 @@ class DetailMessage(TypedDict):
     landing: NotRequired[LandingMessage]
     """Only while a landing is flown."""
     reach: NotRequired[ReachMessage]
-    """Likewise, from the first major cycle on."""
+    """Likewise, once a few major cycles have found it."""
     divert: NotRequired[list[DivertMessage]]
     """Likewise, one for each of the plan's alternates, in its order; left out after a divert."""
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import gc
 from dataclasses import replace
 from itertools import count
 
 import pytest
 
-from guidance_svc.domain import Frame, OpenRequest
+from guidance_svc.domain import FlightPlan, Frame, OpenRequest
 from guidance_svc.errors import MessageFault, SessionFault
 from guidance_svc.laws.table import LAWS
 from guidance_svc.session.registry import Registry
+from guidance_svc.session.session import Session
 from tests.session.exchange import CLIMB, LATE, late_flight
 
 
@@ -282,3 +284,20 @@ def test_a_script_that_took_over_and_flew_keeps_the_vehicle_when_its_connection_
     assert caught.value.code == "taken_over"
     assert desk.open("fresh again", request(resume=token)).resumed
     assert desk.state("fresh again", flight[2].message) == flight[2].reply
+
+
+def test_a_closed_session_and_its_plan_go_without_the_garbage_collector() -> None:
+    """What holds itself stays until the collector comes round: 7 kB of each flight."""
+    desk, kinds = registry(), (FlightPlan, Session)
+    gc.collect()
+    gc.disable()
+    try:
+        before = sum(isinstance(one, kinds) for one in gc.get_objects())
+        for _ in range(3):
+            desk.open("a", OpenRequest("curlew", "upper_stage", replace(LATE)))
+            desk.state("a", late_flight()[0].message)
+            desk.work()
+            desk.close("a")
+        assert sum(isinstance(one, kinds) for one in gc.get_objects()) == before
+    finally:
+        gc.enable()

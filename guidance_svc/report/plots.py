@@ -48,7 +48,7 @@ def plot_page(title: str, flights: Mapping[str, Sequence[Sample]], table: str) -
         ImportError: matplotlib or jinja2 is not installed; show HOW_TO_GET_PLOTS.
     """
     plots = [
-        Plot("Ascent", figure(flights, until_s=ascent_end_s(flights))),
+        Plot("Ascent and return", figure(flights, until_s=ascent_end_s(flights))),
         Plot("Whole flight", figure(flights, until_s=None)),
     ]
     return plots_page(title, plots, above=table)
